@@ -1,0 +1,1 @@
+"""The brief, the design space, the search, the front and the command line."""

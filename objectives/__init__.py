@@ -1,0 +1,1 @@
+"""What a triode gain stage is, its physics and its scores: pure functions of arrays."""

@@ -1,0 +1,1 @@
+"""Tables, charts, worked calculation, schematic and documents of a finished exploration."""

@@ -1,0 +1,429 @@
+"""Values as people write them: ``4k7``, ``22 µF``, ``5.4 kHz``, ``R47``, ``-20 dB``.
+
+Every field of a brief has one unit. :func:`parse_quantity` reads text in that unit and refuses any
+other; :func:`format_quantity` writes a value back; :func:`iec_60062_code` writes the marking of a
+resistor or capacitor for a parts list. The annotated types at the end (:data:`Ohms`,
+:data:`Farads`, …) bring the same reading to pydantic models; their values are floats in SI units.
+
+Case matters: ``m`` is milli and ``M`` is mega. ``K`` is read as kilo for resistances alone, since
+IEC 60062 marks resistors so. Anything ambiguous (a decimal comma, a lone exponent with a prefix)
+is refused rather than guessed.
+
+Source of the letter codes: IEC 60062:2016, *Marking codes for resistors and capacitors*.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Annotated, Any, Final
+
+import rkm_codes
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+from quantiphy import Quantity
+
+__all__ = [
+    "UNITS",
+    "Amps",
+    "Decibels",
+    "Farads",
+    "Henries",
+    "Hertz",
+    "Kelvin",
+    "Ohms",
+    "Percent",
+    "PositiveFarads",
+    "PositiveOhms",
+    "PositiveVolts",
+    "PositiveWatts",
+    "QuantityError",
+    "QuantityField",
+    "Unit",
+    "Volts",
+    "Watts",
+    "format_quantity",
+    "iec_60062_code",
+    "parse_quantity",
+    "unit_of_name",
+]
+
+rkm_codes.set_prefs(rkm_maps=rkm_codes.IEC60062_MAPS)
+
+_PREFIXES: Final[Mapping[str, str]] = MappingProxyType(
+    {"": "", "f": "f", "p": "p", "n": "n", "u": "u", "µ": "u", "μ": "u", "m": "m", "k": "k"}
+    | {"K": "k", "M": "M", "G": "G", "T": "T"}
+)
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit a field may have, and the spellings, prefixes and letter codes read for it."""
+
+    key: str
+    """Name used in code: ``"ohm"``, ``"F"``, ``"dB"`` …"""
+    symbol: str
+    """Symbol written after a value; empty for a plain number."""
+    quantity: str
+    """What it measures, with its article, for error messages."""
+    spellings: tuple[str, ...]
+    """Unit spellings accepted after a number, the symbol among them."""
+    prefixes: str = ""
+    """Prefix letters accepted; both micro signs are taken whenever ``u`` is."""
+    letters: str = ""
+    """Letters that may stand for the decimal point (IEC 60062 and its everyday relatives)."""
+    examples: tuple[str, ...] = ()
+    offsets: Mapping[str, float] = field(default_factory=dict)
+    """Spellings of the same quantity on a shifted scale, with what is added to reach the unit."""
+
+    @property
+    def allowed(self) -> str:
+        """A phrase naming what is allowed, for error messages."""
+        shown = ", ".join(self.examples)
+        in_unit = f" in {self.symbol}" if self.symbol else ""
+        return f"{self.quantity}{in_unit}, such as {shown}"
+
+
+def _units(*units: Unit) -> Mapping[str, Unit]:
+    return MappingProxyType({unit.key: unit for unit in units})
+
+
+UNITS: Final[Mapping[str, Unit]] = _units(
+    Unit(
+        "ohm",
+        "Ω",
+        "a resistance",
+        ("Ω", "Ω", "ohm", "ohms", "Ohm", "Ohms", "R"),
+        "mkKMGT",
+        "RkKMGTLΩ",
+        ("220k", "4k7", "2.2 MΩ", "R47"),
+    ),
+    Unit(
+        "F",
+        "F",
+        "a capacitance",
+        ("F", "farad", "farads"),
+        "fpnum",
+        "pnuµμmF",
+        ("22 µF", "1n5", "100p"),
+    ),
+    Unit("V", "V", "a voltage", ("V", "volt", "volts"), "num" + "k", "V", ("300 V", "6V3", "1 mV")),
+    Unit("A", "A", "a current", ("A", "amp", "amps"), "pnum", "A", ("1 mA", "50 µA")),
+    Unit("Hz", "Hz", "a frequency", ("Hz", "hertz"), "mkMG", "kMG", ("5.4 kHz", "20 Hz")),
+    Unit("H", "H", "an inductance", ("H", "henry", "henries"), "pnum", "H", ("10 nH", "1 µH")),
+    Unit("W", "W", "a power", ("W", "watt", "watts"), "pnumk", "W", ("1 W", "250 mW")),
+    Unit("S", "S", "a conductance", ("S", "siemens"), "pnum", "", ("1.6 mS", "1600 µS")),
+    Unit("s", "s", "a time", ("s", "second", "seconds"), "pnum", "", ("5 ms", "1 s")),
+    Unit("dB", "dB", "a level", ("dB",), "", "", ("20 dB", "-6 dB")),
+    Unit("dBu", "dBu", "a level", ("dBu",), "", "", ("-110 dBu",)),
+    Unit("octave", "octaves", "a frequency ratio", ("octave", "octaves", "oct"), examples=("0.1",)),
+    Unit("percent", "%", "a percentage", ("%", "percent", "per cent"), examples=("5 %", "10")),
+    Unit(
+        "K",
+        "K",
+        "a temperature",
+        ("K", "kelvin"),
+        examples=("300 K", "27 degC"),
+        offsets=MappingProxyType({"degC": 273.15, "°C": 273.15, "℃": 273.15}),
+    ),
+    Unit("ratio", "", "a plain number", (), examples=("1", "0.5")),
+)
+"""Every unit a field may have, by key."""
+
+_SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
+    {key: key for key in ("ohm", "F", "V", "A", "Hz", "H", "W", "S", "s", "dB", "dBu", "K")}
+    | {"octaves": "octave", "octave": "octave", "percent": "percent", "ratio": "ratio"}
+)
+
+_SI_TEXT = re.compile(
+    r"""(?P<sign>[+-]?)
+        (?P<number>\d+(?:\.\d*)?|\.\d+)
+        (?P<exponent>[eE][+-]?\d+)?
+        \s*(?P<tail>[^\d\s.,+-].*)?""",
+    re.VERBOSE | re.DOTALL,
+)
+_LETTER_TEXT = re.compile(r"(?P<sign>[+-]?)(?P<whole>\d*)(?P<letter>[^\W\d_])(?P<part>\d*)(.*)")
+
+
+class QuantityError(ValueError):
+    """Text that is not a quantity of the wanted unit.
+
+    Attributes:
+        value: what was given.
+        allowed: a phrase naming what would have been accepted.
+    """
+
+    def __init__(self, value: object, allowed: str) -> None:
+        super().__init__(f"{value!r}: expected {allowed}")
+        self.value = value
+        self.allowed = allowed
+
+
+def unit_of_name(name: str) -> str:
+    """Return the unit key that a score or limit name ends in: ``gain_dB`` gives ``"dB"``.
+
+    A name with no known ending is a plain number, ``"ratio"``.
+    """
+    return _SUFFIXES.get(name.rpartition("_")[2], "ratio")
+
+
+def parse_quantity(text: str | float, unit: str) -> float:
+    """Return what ``text`` says, as a float in SI units (per cent and decibels as they are).
+
+    Args:
+        text: number, or text such as ``"4k7"``, ``"22 µF"``, ``"5.4 kHz"``, ``"27 degC"``.
+        unit: key of :data:`UNITS` that the field expects.
+
+    Raises:
+        QuantityError: not a finite quantity of that unit.
+        KeyError: ``unit`` is no key of :data:`UNITS`.
+    """
+    wanted = UNITS[unit]
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        raise QuantityError(text, wanted.allowed)
+    if not isinstance(text, str):
+        value = float(text)
+        if not math.isfinite(value):
+            raise QuantityError(text, f"{wanted.allowed}, and finite")
+        return value
+    # People paste the typographic minus and the no-break space; both mean what they look like.
+    plain = text.strip().replace("\u2212", "-").replace("\u00a0", " ").replace("\u202f", " ")
+    value_or_none = _letter_code(plain, wanted)
+    if value_or_none is None:
+        value_or_none = _si_text(plain, wanted)
+    if value_or_none is None or not math.isfinite(value_or_none):
+        raise QuantityError(text, wanted.allowed + _other_unit(plain, wanted))
+    return value_or_none
+
+
+def _si_text(text: str, unit: Unit) -> float | None:
+    """Read number, prefix and unit; None when the text is not so made."""
+    match = _SI_TEXT.fullmatch(text)
+    if match is None:
+        return None
+    number = match["sign"] + match["number"] + (match["exponent"] or "")
+    tail = (match["tail"] or "").strip()
+    if not tail or tail in unit.spellings:
+        return float(Quantity(number))
+    if tail in unit.offsets:
+        return float(Quantity(number)) + unit.offsets[tail]
+    prefix, spelling = tail[0], tail[1:].strip()
+    if not _takes_prefix(unit, prefix) or (spelling and spelling not in unit.spellings):
+        return None
+    if match["exponent"]:
+        # "1e3k" is a slip more often than a thousand thousands.
+        return None
+    # The library reads decimal text with its prefix in one rounding: no 4.7000000000000004e-9.
+    return float(Quantity(number + _PREFIXES[prefix]))
+
+
+def _letter_code(text: str, unit: Unit) -> float | None:
+    """Read a letter code (``4k7``, ``R47``, ``1n5``); None when the text is not one."""
+    match = _LETTER_TEXT.fullmatch(text)
+    if match is None or match["letter"] not in unit.letters:
+        return None
+    if not match["part"] and not (match["whole"] and match["letter"] in "RLΩ"):
+        return None  # "220k" is read as number and prefix
+    tail = match[5].strip()
+    if tail and tail not in unit.spellings:
+        return None
+    quantity = rkm_codes.from_rkm(match["whole"] + match["letter"] + match["part"])
+    if quantity is None:
+        return None
+    return -float(quantity) if match["sign"] == "-" else float(quantity)
+
+
+def _takes_prefix(unit: Unit, prefix: str) -> bool:
+    return prefix in unit.prefixes or (prefix in "µμ" and "u" in unit.prefixes)
+
+
+def _other_unit(text: str, wanted: Unit) -> str:
+    """Say what a text would be in another unit, to help the reader see the slip."""
+    if "," in text:
+        return " (the decimal mark is a point)"
+    for other in UNITS.values():
+        if other.key == wanted.key or not other.spellings:
+            continue
+        named = text.rstrip().endswith(other.spellings)
+        if named and (_si_text(text, other) is not None or _letter_code(text, other) is not None):
+            return f" ({text!r} is {other.quantity})"
+    return ""
+
+
+def format_quantity(value: float, unit: str, digits: int = 4) -> str:
+    """Write ``value`` as people do: ``"4.7 kΩ"``, ``"1.5 nF"``, ``"-20 dB"``.
+
+    Args:
+        value: in SI units; an infinity is written ``"∞"`` and a missing value (nan) ``"—"``.
+        unit: key of :data:`UNITS`.
+        digits: significant figures kept; trailing zeros are dropped.
+    """
+    wanted = UNITS[unit]
+    value = float(value)
+    if math.isnan(value):
+        return "—"
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    if wanted.prefixes:
+        quantity = Quantity(value, wanted.symbol)
+        return str(
+            quantity.render(prec=digits - 1, form="si", strip_zeros=True, show_units=True)
+        ).replace("u" + wanted.symbol, "µ" + wanted.symbol)
+    number = f"{value:.{digits}g}"
+    if "e" in number:
+        number = f"{float(number):.15g}"
+    return f"{number} {wanted.symbol}".rstrip()
+
+
+def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:
+    """Return the IEC 60062 marking of a resistance or capacitance: ``"4K7"``, ``"R47"``, ``"1n5"``.
+
+    The letter stands where the decimal point would; at least two figures are shown, so 1 kΩ is
+    ``"1K0"``, and a value below 1 Ω or 1 pF starts with its letter.
+
+    Args:
+        value: ohm or farad, finite, not negative; 0 ohm is ``"0R0"``.
+        unit: ``"ohm"`` or ``"F"``.
+        digits: significant figures kept; a value with more is rounded.
+
+    Raises:
+        ValueError: another unit, or a value that has no marking.
+    """
+    steps = {
+        "ohm": ((1.0, "R"), (1e3, "K"), (1e6, "M"), (1e9, "G"), (1e12, "T")),
+        "F": ((1e-12, "p"), (1e-9, "n"), (1e-6, "µ"), (1e-3, "m"), (1.0, "F")),
+    }.get(unit)
+    if steps is None:
+        raise ValueError(f"unit: {unit!r}: only 'ohm' and 'F' have IEC 60062 markings")
+    value = float(value)
+    if not math.isfinite(value) or value < 0 or (value == 0 and unit == "F"):
+        raise ValueError(f"value: {value!r} {unit}: no IEC 60062 marking; expected above 0, finite")
+    if value == 0:
+        return "0R0"
+    # Round first: 999.96 at four figures is 1K0, not 1000R.
+    rounded = float(f"{value:.{digits - 1}e}")
+    scale, letter = next(
+        (step for step in reversed(steps) if rounded >= step[0] * (1 - 1e-12)), steps[0]
+    )
+    decimals = max(0, digits - 1 - math.floor(math.log10(rounded / scale) + 1e-12))
+    whole, _, part = f"{rounded / scale:.{decimals}f}".partition(".")
+    part = part.rstrip("0")
+    whole = "" if whole == "0" else whole
+    if len(whole) + len(part) < 2:
+        part = part.ljust(2 - len(whole), "0")
+    return whole + letter + part
+
+
+@dataclass(frozen=True)
+class QuantityField:
+    """Pydantic annotation: reads a quantity of one unit within bounds, as an SI float.
+
+    Attributes:
+        unit: key of :data:`UNITS`.
+        minimum: least value accepted (SI), or None.
+        above: value that must be exceeded (SI), or None.
+        maximum: greatest value accepted (SI), or None.
+        words: words accepted instead of a number, with the value each stands for.
+    """
+
+    unit: str
+    minimum: float | None = None
+    above: float | None = None
+    maximum: float | None = None
+    words: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def allowed(self) -> str:
+        """A phrase naming what is allowed."""
+        text = UNITS[self.unit].allowed
+        if self.above is not None:
+            text += f"; above {format_quantity(self.above, self.unit)}"
+        if self.minimum is not None:
+            text += f"; {format_quantity(self.minimum, self.unit)} or more"
+        if self.maximum is not None:
+            text += f"; at most {format_quantity(self.maximum, self.unit)}"
+        if self.words:
+            text += "; or " + " or ".join(f'"{word}"' for word in self.words)
+        return text
+
+    def parse(self, raw: Any) -> float:
+        """Return ``raw`` as an SI float.
+
+        Raises:
+            QuantityError: not a quantity of this unit, or out of bounds.
+        """
+        if isinstance(raw, str) and raw.strip() in self.words:
+            return self.words[raw.strip()]
+        if isinstance(raw, float) and math.isinf(raw) and raw in self.words.values():
+            return raw
+        try:
+            value = parse_quantity(raw, self.unit)
+        except QuantityError as error:
+            hint = error.allowed.removeprefix(UNITS[self.unit].allowed)
+            raise QuantityError(raw, self.allowed + hint) from None
+        below = self.minimum is not None and value < self.minimum
+        not_above = self.above is not None and not value > self.above
+        beyond = self.maximum is not None and value > self.maximum
+        if below or not_above or beyond:
+            raise QuantityError(raw, self.allowed)
+        return value
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self.parse,
+            serialization=core_schema.plain_serializer_function_ser_schema(
+                float, return_schema=core_schema.float_schema(allow_inf_nan=True)
+            ),
+        )
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        number: dict[str, Any] = {"type": "number"}
+        if self.minimum is not None:
+            number["minimum"] = self.minimum
+        if self.above is not None:
+            number["exclusiveMinimum"] = self.above
+        if self.maximum is not None:
+            number["maximum"] = self.maximum
+        text: dict[str, Any] = {"type": "string"}
+        return {
+            "anyOf": [number, text],
+            "examples": [*UNITS[self.unit].examples, *self.words],
+        }
+
+
+Ohms = Annotated[float, QuantityField("ohm", minimum=0)]
+"""A resistance (ohm), 0 or more."""
+PositiveOhms = Annotated[float, QuantityField("ohm", above=0)]
+"""A resistance (ohm) above 0."""
+Farads = Annotated[float, QuantityField("F", minimum=0)]
+"""A capacitance (F), 0 or more."""
+PositiveFarads = Annotated[float, QuantityField("F", above=0)]
+"""A capacitance (F) above 0."""
+Volts = Annotated[float, QuantityField("V")]
+"""A voltage (V) of either sign."""
+PositiveVolts = Annotated[float, QuantityField("V", above=0)]
+"""A voltage (V) above 0."""
+Amps = Annotated[float, QuantityField("A")]
+"""A current (A) of either sign."""
+Hertz = Annotated[float, QuantityField("Hz", above=0)]
+"""A frequency (Hz) above 0."""
+Henries = Annotated[float, QuantityField("H", minimum=0)]
+"""An inductance (H), 0 or more."""
+Watts = Annotated[float, QuantityField("W", minimum=0)]
+"""A power (W), 0 or more."""
+PositiveWatts = Annotated[float, QuantityField("W", above=0)]
+"""A power (W) above 0."""
+Decibels = Annotated[float, QuantityField("dB")]
+"""A level or ratio (dB) of either sign."""
+Kelvin = Annotated[float, QuantityField("K", above=0)]
+"""An absolute temperature (K) above 0; degrees Celsius are converted."""
+Percent = Annotated[float, QuantityField("percent", minimum=0)]
+"""A percentage, 0 or more; 5 means 5 %."""

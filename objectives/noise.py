@@ -1,0 +1,155 @@
+"""Noise of a stage: thermal noise of every resistor and the device's own, A-weighted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import constants
+
+from objectives.batch import FloatArray
+from objectives.network import Network, SmallSignal
+from objectives.stage import Stage
+
+__all__ = [
+    "DBU_REFERENCE_V",
+    "DeviceNoise",
+    "NoiseBudget",
+    "a_weighting_dB",
+    "noise_budget",
+    "thermal_noise_V",
+    "to_dBu",
+]
+
+DBU_REFERENCE_V = np.sqrt(0.6)
+"""0 dBu: the voltage of 1 mW in 600 ohm, 0.7746 V (ITU-R/AES usage)."""
+_POINTS = 24
+
+
+def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:
+    """Return the A-weighting (dB), 0 at 1 kHz.
+
+    Source: IEC 61672-1:2013, 5.5.6 and annex E: poles at 20.60, 107.7, 737.9 and 12194 Hz
+    (the analytic form; the constants follow from the standard's f_L = 10^1.5 Hz, f_H = 10^3.9 Hz,
+    f_A = 10^2.45 Hz and D^2 = 1/2).
+    """
+    f2 = np.asarray(frequency_Hz, float) ** 2
+    p1, p2, p3, p4 = _a_poles_Hz()
+
+    def shape(x2: FloatArray) -> FloatArray:
+        return np.asarray(
+            p4**2 * x2**2
+            / ((x2 + p1**2) * np.sqrt((x2 + p2**2) * (x2 + p3**2)) * (x2 + p4**2))
+        )  # fmt: skip
+
+    return np.asarray(20 * np.log10(shape(f2) / shape(np.asarray(1e6))))
+
+
+def _a_poles_Hz() -> tuple[float, float, float, float]:
+    """Return the four pole frequencies of A-weighting from the standard's defining constants."""
+    low2, high2, ref2 = 10.0**3.0, 10.0**7.8, 1000.0**2
+    b = (ref2 + low2 * high2 / ref2 - np.sqrt(0.5) * (low2 + high2)) / (1 - np.sqrt(0.5))
+    c = low2 * high2
+    root = np.sqrt(b * b - 4 * c)
+    f1, f4 = np.sqrt((-b - root) / 2), np.sqrt((-b + root) / 2)
+    fa = 10**2.45
+    return f1, (3 - np.sqrt(5)) / 2 * fa, (3 + np.sqrt(5)) / 2 * fa, f4
+
+
+def thermal_noise_V(
+    resistance_ohm: ArrayLike, temperature_K: ArrayLike, bandwidth_Hz: ArrayLike
+) -> FloatArray:
+    """Return the r.m.s. open-circuit thermal noise (V), sqrt(4 k T R B).
+
+    Source: H. Nyquist, Thermal agitation of electric charge in conductors, Phys. Rev. 32, 1928,
+    p. 110, in the limit hf << kT.
+    """
+    return np.sqrt(
+        4 * constants.k * np.asarray(temperature_K) * np.asarray(resistance_ohm) * bandwidth_Hz
+    )
+
+
+def to_dBu(voltage_V: ArrayLike) -> FloatArray:
+    """Return an r.m.s. voltage in dBu."""
+    return np.asarray(20 * np.log10(np.asarray(voltage_V) / DBU_REFERENCE_V))
+
+
+@dataclass(frozen=True)
+class DeviceNoise:
+    """The device's own noise, shape of the stage.
+
+    White noise in series with the control voltage of spectral density ``white_V2_per_Hz``, raised
+    by ``1 + flicker_corner_Hz/f``, and shot noise of the grid current, 2 q I.
+    """
+
+    white_V2_per_Hz: FloatArray
+    flicker_corner_Hz: FloatArray
+    grid_current_A: FloatArray
+
+
+@dataclass(frozen=True)
+class NoiseBudget:
+    """A-weighted noise referred to the source, in all and by origin; shape of the stage."""
+
+    total_dBu: FloatArray
+    by_origin_dBu: Mapping[str, FloatArray]
+    unweighted_total_dBu: FloatArray
+
+
+def _resistors(stage: Stage) -> dict[str, FloatArray]:
+    return {
+        "source": np.asarray(stage.source_ohm, float),
+        "leak": np.asarray(stage.grid_leak_ohm, float),
+        "stopper": np.asarray(stage.stopper_ohm, float),
+        "cathode_resistor": np.asarray(stage.cathode_resistor_ohm, float),
+        "cathode_unbypassed": np.asarray(stage.cathode_unbypassed_ohm, float),
+        "bypass_series": np.asarray(stage.bypass_series_ohm, float),
+        "plate_load": np.asarray(stage.plate_load_ohm, float),
+        "load": np.asarray(stage.load_ohm, float),
+    }
+
+
+def noise_budget(
+    stage: Stage,
+    device: SmallSignal,
+    device_noise: DeviceNoise,
+    *,
+    reference_Hz: float,
+    temperature_K: float = 300.0,
+    band_Hz: tuple[float, float] = (20.0, 20e3),
+) -> NoiseBudget:
+    """Return the A-weighted noise at the output, divided by the gain at the reference frequency.
+
+    Each spectrum is carried to the output by the exact network and integrated over the band by
+    Gauss-Legendre quadrature in log f. Referred to the source this way the number compares with a
+    signal at the reference frequency.
+    """
+    low, high = np.log(band_Hz[0]), np.log(band_Hz[1])
+    node, weight = np.polynomial.legendre.leggauss(_POINTS)
+    f = np.exp(low + (node + 1) / 2 * (high - low))
+    df = weight * (high - low) / 2 * f
+    network = Network(stage.expand(), device.expand(), f)
+    flat = df / np.abs(Network(stage, device, reference_Hz).output[..., None]) ** 2
+    weighted = flat * 10 ** (a_weighting_dB(f) / 10)
+    spectra = {
+        name: np.where(np.isfinite(r), 4 * constants.k * temperature_K * r, 0.0)[..., None]
+        for name, r in _resistors(stage).items()
+    }
+    corner = np.asarray(device_noise.flicker_corner_Hz)[..., None]
+    spectra["device"] = np.asarray(device_noise.white_V2_per_Hz)[..., None] * (1 + corner / f)
+    spectra["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)[..., None]
+    powers, plain = {}, 0.0
+    for origin, density in spectra.items():
+        if not np.any(density):
+            continue
+        at_output = density * np.abs(network.output_of(origin)) ** 2
+        powers[origin] = np.sum(at_output * weighted, axis=-1)
+        plain = plain + np.sum(at_output * flat, axis=-1)
+    with np.errstate(divide="ignore"):
+        return NoiseBudget(
+            total_dBu=to_dBu(np.sqrt(np.sum(list(powers.values()), axis=0))),
+            by_origin_dBu={name: to_dBu(np.sqrt(power)) for name, power in powers.items()},
+            unweighted_total_dBu=to_dBu(np.sqrt(plain)),
+        )

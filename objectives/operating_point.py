@@ -1,0 +1,192 @@
+"""The operating point: plate and cathode load lines solved with the device's own equation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import elementwise
+
+from objectives.batch import Batch, FloatArray
+from objectives.stage import Stage
+
+if TYPE_CHECKING:
+    from objectives.triodes import ConductionLaw
+
+__all__ = ["OperatingPoint", "operating_point"]
+
+# Below this the cathode is taken as grounded: the solver divides by the cathode resistance, and
+# a milliohm moves the grid-cathode voltage by microvolts at any current a triode can pass.
+_LEAST_CATHODE_OHM = 1e-3
+
+
+@dataclass(frozen=True)
+class OperatingPoint(Batch):
+    """Quiescent currents, voltages to ground and true partial derivatives, shape of the stage."""
+
+    plate_current_A: FloatArray
+    grid_current_A: FloatArray
+    grid_V: FloatArray
+    cathode_V: FloatArray
+    plate_V: FloatArray
+    transconductance_S: FloatArray
+    plate_conductance_S: FloatArray
+    grid_conductance_S: FloatArray
+    """Partial derivative of grid current by grid-cathode voltage."""
+    grid_plate_conductance_S: FloatArray
+    """Partial derivative of grid current by plate-cathode voltage."""
+    supply_current_A: FloatArray
+    """Current through the plate load."""
+
+    @property
+    def grid_cathode_V(self) -> FloatArray:
+        """Grid voltage relative to the cathode."""
+        return self.grid_V - self.cathode_V
+
+    @property
+    def plate_cathode_V(self) -> FloatArray:
+        """Plate voltage relative to the cathode."""
+        return self.plate_V - self.cathode_V
+
+    @property
+    def cathode_current_A(self) -> FloatArray:
+        """Plate plus grid current."""
+        return self.plate_current_A + self.grid_current_A
+
+    @property
+    def plate_resistance_ohm(self) -> FloatArray:
+        """Reciprocal of the plate conductance; inf at cut-off."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(1.0 / self.plate_conductance_S)
+
+    @property
+    def amplification_factor(self) -> FloatArray:
+        """Transconductance times plate resistance (dimensionless); nan at cut-off."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(self.transconductance_S / self.plate_conductance_S)
+
+    @property
+    def plate_dissipation_W(self) -> FloatArray:
+        """Power turned into heat in the plate."""
+        return self.plate_current_A * self.plate_cathode_V
+
+
+def operating_point(
+    stage: Stage, law: ConductionLaw, *, extra_plate_current_A: ArrayLike = 0.0
+) -> OperatingPoint:
+    """Solve the quiescent point of every stage in the batch.
+
+    The unknown is the grid-cathode voltage v. For a given v the grid current follows from the
+    device, hence the grid and cathode voltages from the grid return, the cathode current from the
+    cathode resistor and the plate voltage from the plate load; what is left over,
+    ``plate current of the device - plate current that the cathode resistor asks for``, rises with
+    v, is negative at v = bias - supply and not negative at v = bias, so a bracketed root always
+    exists and is unique.
+
+    Parameters
+    ----------
+    stage, law :
+        Batch of stages and the device's equation; parameters of the law may be arrays that
+        broadcast with the stage (tolerance draws).
+    extra_plate_current_A :
+        Further direct current drawn from the plate node (for example by the grid of a directly
+        coupled follower).
+
+    Raises
+    ------
+    ValueError
+        If the supply is not positive, or a resistance is negative.
+
+    Source: the two load lines, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook,
+    4th ed., 1953, ch. 12 (from memory); solver: Chandrupatla's bracketed method as in SciPy.
+    """
+    bias_V, grid_ohm = stage.grid_return()
+    supply = np.asarray(stage.supply_V, float)
+    load = np.asarray(stage.plate_load_ohm, float)
+    cathode = np.maximum(stage.cathode_total_ohm, _LEAST_CATHODE_OHM)
+    extra = np.asarray(extra_plate_current_A, float)
+    _require_positive("supply_V", supply)
+    for name, value in (("plate_load_ohm", load), ("cathode_resistor_ohm", cathode)):
+        if np.any(~(value >= 0)):
+            raise ValueError(f"{name}: {float(np.min(value))!r}: must be 0 or more")
+    shape = np.broadcast_shapes(
+        bias_V.shape, grid_ohm.shape, supply.shape, load.shape, cathode.shape, extra.shape,
+        stage.shape, _law_shape(law),
+    )  # fmt: skip
+    flat = [
+        np.broadcast_to(a, shape).ravel()
+        for a in (bias_V, grid_ohm, supply, load, cathode, extra)
+    ]
+    # The law's parameters may be arrays; the root finder drops finished elements as it goes, so
+    # each element carries its own index into them.
+    has_arrays = _law_shape(law) != ()
+    if has_arrays and _law_shape(law) != shape:
+        raise ValueError(
+            f"law: parameters of shape {_law_shape(law)}: must be scalars or have the shape of "
+            f"the stages, {shape}"
+        )
+    flat_law = law.at(np.unravel_index(np.arange(flat[0].size), shape)) if has_arrays else law
+
+    def ports(v: FloatArray, *args: FloatArray) -> tuple[FloatArray, ...]:
+        bias, rg, vb, rp, rk, drawn, index = args
+        own = flat_law.at(index.astype(np.intp)) if has_arrays else flat_law
+        # The grid currents of the sources depend on the grid voltage alone while the device
+        # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
+        grid = own.grid_current(v, vb)
+        cathode_V = bias - grid * rg - v
+        cathode_A = cathode_V / rk
+        plate_A = cathode_A - grid
+        plate_V = vb - (plate_A + drawn) * rp
+        return grid, cathode_V, plate_A, plate_V, own.plate_current(v, plate_V - cathode_V)
+
+    def excess(v: FloatArray, *args: FloatArray) -> FloatArray:
+        _, _, asked, _, given = ports(v, *args)
+        return given - asked
+
+    index = np.arange(flat[0].size, dtype=float)
+    low, high = flat[0] - flat[2], flat[0] + 0.0
+    if flat[0].size == 0:
+        v = flat[0]
+    else:
+        found = elementwise.find_root(excess, (low, high), args=(*flat, index), maxiter=200)
+        v = np.asarray(found.x, float)
+    grid, cathode_V, asked, _, given = ports(v, *flat, index)
+    # With a grounded cathode the current is known better from the device than from the tiny
+    # voltage across a milliohm.
+    plate_A = np.where(flat[4] > _LEAST_CATHODE_OHM, asked, given)
+    # Likewise near cut-off, where rounding of the cathode voltage could leave a negative current.
+    plate_A = np.maximum(plate_A, 0.0)
+    cathode_V = np.where(flat[4] > _LEAST_CATHODE_OHM, cathode_V, 0.0)
+    plate_V = flat[2] - (plate_A + flat[5]) * flat[3]
+    vpk = plate_V - cathode_V
+    own = flat_law
+    _, gm, gp = own.linearise(v, vpk)
+    _, gg, ggp = own.linearise_grid(v, vpk)
+
+    def shaped(a: ArrayLike) -> FloatArray:
+        return np.broadcast_to(np.asarray(a, float), flat[0].shape).reshape(shape)
+
+    return OperatingPoint(
+        plate_current_A=shaped(plate_A),
+        grid_current_A=shaped(grid),
+        grid_V=shaped(v + cathode_V),
+        cathode_V=shaped(cathode_V),
+        plate_V=shaped(plate_V),
+        transconductance_S=shaped(gm),
+        plate_conductance_S=shaped(gp),
+        grid_conductance_S=shaped(gg),
+        grid_plate_conductance_S=shaped(ggp),
+        supply_current_A=shaped(plate_A + flat[5]),
+    )
+
+
+def _law_shape(law: ConductionLaw) -> tuple[int, ...]:
+    """Return the common shape of a law's parameters, found from what it gives for one voltage."""
+    return np.shape(law.plate_current(0.0, 100.0))
+
+
+def _require_positive(name: str, value: FloatArray) -> None:
+    if np.any(~(value > 0)):
+        raise ValueError(f"{name}: {float(np.min(value))!r}: must be more than 0")

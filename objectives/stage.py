@@ -1,0 +1,112 @@
+"""The stage: one set of part values in one set of surroundings, as arrays that broadcast.
+
+Nodes (DESIGN, section 3): source EMF, ``c`` after the source resistance, ``a`` after the input
+coupling capacitor, the grid after its stopper, the cathode, the plate and the output ``o``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.batch import Batch, FloatArray
+
+__all__ = ["Stage", "parallel"]
+
+
+def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:
+    """Return the resistance (ohm) of two resistances in parallel; either may be 0 or infinite."""
+    a, b = np.broadcast_arrays(np.asarray(first, float), np.asarray(second, float))
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    # Dividing by the larger keeps 0 and infinity exact, where a*b/(a+b) would give nan.
+    ratio = np.divide(low, high, out=np.zeros_like(low), where=(high > 0) & np.isfinite(low))
+    return np.asarray(np.where(np.isfinite(low), low / (1 + ratio), np.inf))
+
+
+@dataclass(frozen=True)
+class Stage(Batch):
+    """Part values and surroundings of common-cathode stages; SI units; every field broadcasts.
+
+    Capacitors in series with the signal and the cathode bypass may be ``inf`` (a short for
+    signals: direct coupling, full bypass); shunt capacitors and the bypass may be 0 (absent).
+    Resistances that may be absent as a shunt (leak, load) may be ``inf``.
+    """
+
+    supply_V: ArrayLike
+    plate_load_ohm: ArrayLike
+    cathode_resistor_ohm: ArrayLike
+    """The section of the cathode resistor that the bypass is across."""
+    stopper_ohm: ArrayLike = 0.0
+    bypass_F: ArrayLike = np.inf
+    """Cathode bypass; 0 is unbypassed, inf fully bypassed."""
+    cathode_unbypassed_ohm: ArrayLike = 0.0
+    """The section between the cathode and the bypassed section (a split resistor)."""
+    bypass_series_ohm: ArrayLike = 0.0
+    """Resistor in series with the bypass capacitor."""
+    grid_bias_V: ArrayLike = 0.0
+    """Fixed bias that the cold end of the grid leak returns to."""
+
+    source_ohm: ArrayLike = 0.0
+    """Thevenin resistance of what drives the stage."""
+    cable_F: ArrayLike = 0.0
+    """Shunt capacitance to ground after the source resistance."""
+    input_coupling_F: ArrayLike = np.inf
+    grid_leak_ohm: ArrayLike = 1e6
+    leak_at_grid: ArrayLike = 0.0
+    """1 when the leak sits on the grid side of the stopper, 0 when on the source side."""
+    stopper_shunt_F: ArrayLike = 0.0
+    """The stopper's own end-to-end capacitance."""
+    stopper_lead_H: ArrayLike = 0.0
+    grid_capacitor_F: ArrayLike = 0.0
+    """A capacitor fitted on purpose from grid to ground."""
+
+    plate_capacitor_F: ArrayLike = 0.0
+    """A capacitor fitted across the plate load."""
+    output_coupling_F: ArrayLike = np.inf
+    load_ohm: ArrayLike = np.inf
+    load_F: ArrayLike = 0.0
+
+    stray_grid_plate_F: ArrayLike = 0.0
+    stray_grid_cathode_F: ArrayLike = 0.0
+    stray_plate_cathode_F: ArrayLike = 0.0
+    stray_grid_ground_F: ArrayLike = 0.0
+    stray_plate_ground_F: ArrayLike = 0.0
+    grid_lead_H: ArrayLike = 0.0
+    plate_lead_H: ArrayLike = 0.0
+    cathode_lead_H: ArrayLike = 0.0
+
+    @property
+    def cathode_total_ohm(self) -> FloatArray:
+        """The whole resistance from cathode to ground at direct current."""
+        return np.asarray(self.cathode_resistor_ohm, float) + np.asarray(
+            self.cathode_unbypassed_ohm, float
+        )
+
+    def grid_return(self) -> tuple[FloatArray, FloatArray]:
+        """Return the direct voltage (V) and resistance (ohm) that the grid sees to ground.
+
+        With a coupling capacitor the only path is the leak (through the stopper when the leak is
+        on its source side). Coupled directly, the source (0 V) is in parallel with the leak.
+        """
+        leak = np.asarray(self.grid_leak_ohm, float)
+        stopper = np.asarray(self.stopper_ohm, float)
+        at_grid = np.asarray(self.leak_at_grid, float) > 0.5
+        direct = np.isinf(np.asarray(self.input_coupling_F, float))
+        feed = np.where(
+            direct, np.asarray(self.source_ohm, float) + np.where(at_grid, stopper, 0.0), np.inf
+        )
+        # Share of the bias voltage that reaches the node the leak joins.
+        share = np.where(
+            np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, _share(feed, leak))
+        )
+        resistance = parallel(feed, leak) + np.where(at_grid, 0.0, stopper)
+        return np.asarray(self.grid_bias_V, float) * share, resistance
+
+
+def _share(upper: FloatArray, lower: FloatArray) -> FloatArray:
+    """Return ``upper/(upper + lower)`` with 0 where both are 0."""
+    total = upper + lower
+    finite = np.isfinite(total) & (total > 0)
+    return np.divide(upper, total, out=np.zeros(np.shape(total)), where=finite)

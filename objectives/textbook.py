@@ -1,0 +1,139 @@
+"""The textbook estimate of the input corner, step by step, beside the exact answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from objectives.batch import FloatArray
+from objectives.corners import corner_frequency
+from objectives.network import Network, SmallSignal
+from objectives.stage import Stage, parallel
+
+__all__ = ["Simplification", "TextbookEstimate", "miller_capacitance_F", "textbook_estimate"]
+
+
+def miller_capacitance_F(
+    grid_cathode_F: FloatArray, grid_plate_F: FloatArray, gain_magnitude: FloatArray
+) -> FloatArray:
+    """Return C_gk + C_gp (1 + |A|) in farads.
+
+    Source: J. M. Miller, Dependence of the input impedance of a three-electrode vacuum tube upon
+    the load in the plate circuit, Scientific Papers of the Bureau of Standards 15 (351), 1920.
+    """
+    return grid_cathode_F + grid_plate_F * (1.0 + gain_magnitude)
+
+
+@dataclass(frozen=True)
+class Simplification:
+    """The input corner with one simplification made in the otherwise exact network."""
+
+    name: str
+    meaning: str
+    corner_Hz: FloatArray
+    error_percent: FloatArray
+
+
+@dataclass(frozen=True)
+class TextbookEstimate:
+    """Every number of the estimate, shape of the stage."""
+
+    plate_resistance_ohm: FloatArray
+    amplification_factor: FloatArray
+    load_line_ohm: FloatArray
+    """Plate load in parallel with what follows."""
+    gain_magnitude: FloatArray
+    grid_cathode_F: FloatArray
+    grid_plate_F: FloatArray
+    input_F: FloatArray
+    thevenin_ohm: FloatArray
+    corner_Hz: FloatArray
+    exact_corner_Hz: FloatArray
+    error_percent: FloatArray
+    simplifications: tuple[Simplification, ...]
+
+
+def textbook_estimate(
+    stage: Stage, device: SmallSignal, reference_Hz: float
+) -> TextbookEstimate:
+    """Work out the estimate and the error of each simplification against the exact corner.
+
+    The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the
+    Miller capacitance at that gain, the Thevenin resistance that the grid sees (source in parallel
+    with the leak, plus the stopper, by the leak's position), and f = 1/(2 pi R C). Each
+    simplification is then made alone in the exact network, so its own share of the error shows;
+    the last row makes them all, as in a quick hand calculation.
+
+    Source: the Miller formula above; mid-band gain e.g. F. Langford-Smith (ed.), Radiotron
+    Designer's Handbook, 4th ed., 1953, ch. 12 (from memory).
+    """
+    stage, device = stage.broadcast(), device.broadcast()
+    gm, gp = np.asarray(device.transconductance_S), np.asarray(device.plate_conductance_S)
+    c_gk, c_gp = np.asarray(device.grid_cathode_F), np.asarray(device.grid_plate_F)
+    load = parallel(stage.plate_load_ohm, stage.load_ohm)
+    gain = gm / (gp + 1.0 / load)
+    input_F = miller_capacitance_F(c_gk, c_gp, gain)
+    source, stopper = np.asarray(stage.source_ohm), np.asarray(stage.stopper_ohm)
+    thevenin = np.where(
+        np.asarray(stage.leak_at_grid) > 0.5,
+        parallel(source + stopper, stage.grid_leak_ohm),
+        parallel(source, stage.grid_leak_ohm) + stopper,
+    )
+
+    def exact(of: Stage) -> FloatArray:
+        return corner_frequency(of, device, "grid", reference_Hz, upper=True)
+
+    def one_pole(resistance: FloatArray, capacitance: FloatArray) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return np.asarray(1.0 / (2 * np.pi * resistance * capacitance))
+
+    truth = exact(stage)
+    admittance = Network(stage, device, reference_Hz).input_admittance_S
+    constant_F = admittance.imag / (2 * np.pi * reference_Hz) + np.asarray(
+        stage.grid_capacitor_F
+    ) + np.asarray(stage.stray_grid_ground_F)  # fmt: skip
+    no_next = {"load_ohm": np.inf, "load_F": 0.0}
+    bypassed = {"bypass_F": np.inf, "bypass_series_ohm": 0.0, "cathode_unbypassed_ohm": 0.0}
+    perfect = {"source_ohm": 0.0, "cable_F": 0.0}
+    alone_gain = gm / (gp + 1.0 / np.asarray(stage.plate_load_ohm))
+    rows = (
+        ("perfect source", "the source resistance and its cable are left out",
+         exact(replace(stage, **perfect))),
+        ("leak ignored", "the grid leak is left out",
+         exact(replace(stage, grid_leak_ohm=np.inf))),
+        ("full bypass", "the cathode is taken as grounded for signals",
+         exact(replace(stage, **bypassed))),
+        ("no next stage", "nothing loads the plate but its own load",
+         exact(replace(stage, **no_next))),
+        ("constant gain", "the input capacitance at the reference frequency is kept at every "
+         "frequency, in one RC section", one_pole(thevenin, constant_F)),
+        ("ideal stopper", "the stopper's own capacitance and lead inductance are left out",
+         exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0))),
+        ("all of them at once", "stopper and Miller capacitance at the full unloaded gain only",
+         one_pole(stopper, miller_capacitance_F(c_gk, c_gp, alone_gain))),
+    )  # fmt: skip
+    estimate = one_pole(thevenin, input_F)
+    return TextbookEstimate(
+        plate_resistance_ohm=1.0 / gp,
+        amplification_factor=gm / gp,
+        load_line_ohm=load,
+        gain_magnitude=gain,
+        grid_cathode_F=c_gk,
+        grid_plate_F=c_gp,
+        input_F=input_F,
+        thevenin_ohm=thevenin,
+        corner_Hz=estimate,
+        exact_corner_Hz=truth,
+        error_percent=_percent(estimate, truth),
+        simplifications=tuple(
+            Simplification(name, meaning, corner, _percent(corner, truth))
+            for name, meaning, corner in rows
+        ),
+    )
+
+
+def _percent(value: FloatArray, truth: FloatArray) -> FloatArray:
+    """Return the error in per cent; nan where neither is finite."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(100 * (value / truth - 1))

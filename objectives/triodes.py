@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit
 
 __all__ = [
+    "LAWS",
     "ChildLangmuir",
     "ConductionLaw",
     "DempwolfZolzer",
@@ -341,6 +342,14 @@ class DempwolfZolzer(_WithGrid):
     def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
         """Return the law with cathode current and amplification factor multiplied."""
         return replace(self, perveance=_times(self.perveance, current), mu=_times(self.mu, mu))
+
+
+LAWS: dict[str, type[ChildLangmuir] | type[Koren] | type[DempwolfZolzer]] = {
+    "child-langmuir": ChildLangmuir,
+    "koren": Koren,
+    "dempwolf-zolzer": DempwolfZolzer,
+}
+"""The laws by the name that the valve table uses."""
 
 
 def _softened_power(

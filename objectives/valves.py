@@ -1,0 +1,566 @@
+"""The valve table: what is published of each valve, and the law that we fitted to it.
+
+The built-in table is ``objectives/data/valves.toml``; a user's own file has the same format
+(:func:`load_valves`, and ``objectives.fitting.valve_entry_toml``, which writes an entry).
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import MISSING, dataclass, field, fields
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from objectives.triodes import LAWS, ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+
+__all__ = [
+    "QUANTITIES",
+    "FitPoint",
+    "FitRecord",
+    "Valve",
+    "ValveNoise",
+    "ValveSpread",
+    "format_valves",
+    "load_valves",
+    "read_valves",
+    "valve",
+    "valves",
+]
+
+Law = Koren | ChildLangmuir | DempwolfZolzer
+
+QUANTITIES = (
+    "plate_current_A",
+    "transconductance_S",
+    "plate_resistance_ohm",
+    "amplification_factor",
+    "stage_gain",
+)
+"""What a :class:`FitPoint` may state."""
+
+_PICO = 1e-12
+
+
+@dataclass(frozen=True)
+class ValveNoise:
+    """The valve's own noise, referred to its grid.
+
+    Attributes
+    ----------
+    resistance_factor : equivalent noise resistance times transconductance (dimensionless)
+    flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
+    source : where both come from
+    """
+
+    resistance_factor: float
+    flicker_corner_Hz: float
+    source: str
+
+
+@dataclass(frozen=True)
+class ValveSpread:
+    """Relative spread (one sigma, dimensionless) from valve to valve of one type, when new.
+
+    Attributes
+    ----------
+    current : plate current at given voltages, and transconductance in proportion
+    amplification_factor : amplification factor
+    capacitance : each interelectrode capacitance
+    source : where the three come from
+    """
+
+    current: float
+    amplification_factor: float
+    capacitance: float
+    source: str
+
+
+@dataclass(frozen=True)
+class FitPoint:
+    """One published or measured number and what the law gives for it.
+
+    Attributes
+    ----------
+    quantity : ``plate_current_A``, ``transconductance_S``, ``plate_resistance_ohm``,
+        ``amplification_factor`` or ``stage_gain``
+    conditions : the voltages (``grid_V``, ``plate_V``), or the parts of the stage (``supply_V``,
+        ``plate_load_ohm``, ``next_leak_ohm``, ``cathode_resistor_ohm``), by name
+    published : the number in the unit of ``quantity``
+    law : what the fitted law gives, same unit
+    used : ``"fitted"``, or ``"tested"`` where the fit has not seen it
+    source : where the number is published
+    """
+
+    quantity: str
+    conditions: Mapping[str, float] = field(hash=False)
+    published: float
+    law: float
+    used: str
+    source: str
+
+    @property
+    def residual_percent(self) -> float:
+        """Departure of the law from the published number, in per cent of the latter."""
+        return 100.0 * (self.law / self.published - 1.0)
+
+
+@dataclass(frozen=True)
+class FitRecord:
+    """How a law was fitted and how well it does.
+
+    Attributes
+    ----------
+    method : the fit in words
+    points : every number it was fitted to or tested on; empty for a set taken from elsewhere
+    """
+
+    method: str
+    points: tuple[FitPoint, ...] = ()
+
+    def worst_percent(self, used: str | None = None, quantity: str | None = None) -> float:
+        """Return the largest absolute residual (per cent); nan where no point matches."""
+        found = [
+            abs(p.residual_percent)
+            for p in self.points
+            if used in (None, p.used) and quantity in (None, p.quantity)
+        ]
+        return max(found, default=float("nan"))
+
+
+@dataclass(frozen=True)
+class Valve:
+    """One section of a triode: law, capacitances, ratings, noise, spread, and how it was fitted.
+
+    Capacitances are in farads, without external shield; the ``_shielded`` ones are None where not
+    published. Ratings are per section and None where not published; ``ratings_source`` names the
+    rating system.
+
+    Attributes
+    ----------
+    name, aliases, description : the type number, equivalents with the same data, and words
+    law : large-signal equation
+    c_grid_plate_F, c_grid_cathode_F, c_plate_cathode_F : interelectrode capacitance (F)
+    plate_voltage_max_V, plate_dissipation_max_W, cathode_current_max_A : ratings
+    heater_cathode_max_V : peak voltage between heater and cathode (V), the smaller polarity
+    grid_leak_cathode_bias_max_ohm, grid_leak_fixed_bias_max_ohm : grid-circuit resistance (ohm)
+    grid_negative_max_V : most negative bias, given as a positive number (V)
+    grid_positive_max_V : most positive direct grid voltage (V)
+    heater_V, heater_A : heater, for the whole envelope
+    """
+
+    name: str
+    law: Law
+    c_grid_plate_F: float
+    c_grid_cathode_F: float
+    c_plate_cathode_F: float
+    capacitance_source: str
+    law_source: str
+    grid_current_source: str = ""
+    aliases: tuple[str, ...] = ()
+    description: str = ""
+    c_grid_plate_shielded_F: float | None = None
+    c_grid_cathode_shielded_F: float | None = None
+    c_plate_cathode_shielded_F: float | None = None
+    plate_voltage_max_V: float | None = None
+    plate_dissipation_max_W: float | None = None
+    cathode_current_max_A: float | None = None
+    heater_cathode_max_V: float | None = None
+    grid_leak_cathode_bias_max_ohm: float | None = None
+    grid_leak_fixed_bias_max_ohm: float | None = None
+    grid_negative_max_V: float | None = None
+    grid_positive_max_V: float | None = None
+    ratings_source: str = ""
+    heater_V: float | None = None
+    heater_A: float | None = None
+    noise: ValveNoise = ValveNoise(2.5, 5e3, "common practice, no source")
+    spread: ValveSpread = ValveSpread(0.1, 0.05, 0.05, "common practice, no source")
+    fit: FitRecord | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name and aliases."""
+        return (self.name, *self.aliases)
+
+    def capacitances_F(self, *, shielded: bool = False) -> tuple[float, float, float]:
+        """Return grid-cathode, grid-plate and plate-cathode capacitance (F).
+
+        Raises
+        ------
+        ValueError
+            If the shielded values are asked for and not published.
+        """
+        if not shielded:
+            return self.c_grid_cathode_F, self.c_grid_plate_F, self.c_plate_cathode_F
+        found = (
+            self.c_grid_cathode_shielded_F,
+            self.c_grid_plate_shielded_F,
+            self.c_plate_cathode_shielded_F,
+        )
+        if None in found:
+            raise ValueError(
+                f"shielded: True: the table has no capacitances of the {self.name} with shield"
+            )
+        return found  # type: ignore[return-value]
+
+
+def valve(name: str, table: Iterable[Valve] | None = None) -> Valve:
+    """Return the valve of that name or alias, whatever the case.
+
+    Parameters
+    ----------
+    name :
+        Type number, e.g. ``"12AX7"`` or ``"ecc83"``.
+    table :
+        Valves to look in; the built-in table when None.
+
+    Raises
+    ------
+    ValueError
+        If no valve has the name; the message lists those that exist, the closest first.
+    """
+    known = {
+        alias.casefold(): entry
+        for entry in (valves() if table is None else tuple(table))
+        for alias in entry.names
+    }
+    wanted = str(name).strip().casefold()
+    if wanted in known:
+        return known[wanted]
+    close = difflib.get_close_matches(wanted, known, n=1, cutoff=0.5)
+    spelled = {alias.casefold(): alias for entry in known.values() for alias in entry.names}
+    hint = f"; did you mean {spelled[close[0]]}?" if close else ""
+    allowed = ", ".join(sorted({entry.name for entry in known.values()}))
+    raise ValueError(f"valve: {name!r}: must be one of {allowed}, or an alias of one{hint}")
+
+
+@cache
+def valves() -> tuple[Valve, ...]:
+    """Return the built-in table."""
+    text = resources.files("objectives").joinpath("data/valves.toml").read_text("utf-8")
+    return read_valves(text, "valves.toml")
+
+
+def load_valves(path: str | Path) -> tuple[Valve, ...]:
+    """Return the valves of a user's TOML file.
+
+    Raises
+    ------
+    ValueError
+        If the file cannot be read as a valve table; the message names file, valve, field, value
+        and what is allowed.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ValueError(f"{path}: not readable as a UTF-8 text file: {error}") from error
+    return read_valves(text, str(path))
+
+
+def read_valves(text: str, where: str) -> tuple[Valve, ...]:
+    """Return the valves of a TOML text; ``where`` names it in errors, as :func:`load_valves`."""
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ValueError(f"{where}: not valid TOML: {error}") from error
+    top = _Table(document, where)
+    entries = top.tables("valve")
+    top.finish()
+    if not entries:
+        raise ValueError(f"{where}: valve: must hold at least one [[valve]] table")
+    found = tuple(_read_valve(entry) for entry in entries)
+    seen: dict[str, str] = {}
+    for entry in found:
+        for name in entry.names:
+            if name.casefold() in seen:
+                raise ValueError(
+                    f"{where}: {entry.name}: name or alias {name!r}: "
+                    f"must be unique, but {seen[name.casefold()]} has it too"
+                )
+            seen[name.casefold()] = entry.name
+    return found
+
+
+def format_valves(entries: Iterable[Valve], header: str = "") -> str:
+    """Return the TOML text that :func:`read_valves` reads back as the same valves.
+
+    ``header`` is put on top as comment lines.
+    """
+    lines = [f"# {line}".rstrip() for line in header.splitlines()]
+    for entry in entries:
+        lines += ["", *_valve_lines(entry)]
+    return "\n".join(lines).lstrip("\n") + "\n"
+
+
+def _valve_lines(entry: Valve) -> list[str]:
+    law_name = next(name for name, kind in LAWS.items() if type(entry.law) is kind)
+    lines = ["[[valve]]", *_pairs(name=entry.name, aliases=list(entry.aliases))]
+    lines += _pairs(description=entry.description)
+    lines += ["", "[valve.law]", *_pairs(equation=law_name, **_numbers(entry.law))]
+    lines += _pairs(source=entry.law_source)
+    if entry.law.grid is not None:
+        lines += ["", "[valve.law.grid_current]", *_pairs(**_numbers(entry.law.grid))]
+        lines += _pairs(source=entry.grid_current_source)
+    pairs = ("grid_plate", "grid_cathode", "plate_cathode")
+    lines += ["", "[valve.capacitance]"]
+    lines += _pairs(**{f"{p}_pF": _in_pF(getattr(entry, f"c_{p}_F")) for p in pairs})
+    lines += _pairs(source=entry.capacitance_source)
+    shielded = {f"{p}_pF": getattr(entry, f"c_{p}_shielded_F") for p in pairs}
+    if None not in shielded.values():
+        lines += ["", "[valve.capacitance_shielded]"]
+        lines += _pairs(**{k: _in_pF(v) for k, v in shielded.items()})
+    ratings = {name: getattr(entry, name) for name in _RATINGS}
+    if any(v is not None for v in ratings.values()):
+        lines += ["", "[valve.ratings]", *_pairs(**ratings, source=entry.ratings_source)]
+    if entry.heater_V is not None:
+        lines += ["", "[valve.heater]"]
+        lines += _pairs(voltage_V=entry.heater_V, current_A=entry.heater_A)
+    for title, record in (("noise", entry.noise), ("spread", entry.spread)):
+        lines += ["", f"[valve.{title}]"]
+        lines += _pairs(**{f.name: getattr(record, f.name) for f in fields(record)})
+    if entry.fit is not None:
+        lines += ["", "[valve.fit]", *_pairs(method=entry.fit.method)]
+        for point in entry.fit.points:
+            lines += ["", "[[valve.fit.point]]"]
+            lines += _pairs(**{f.name: getattr(point, f.name) for f in fields(point)})
+    return lines
+
+
+def _pairs(**values: object) -> list[str]:
+    return [f"{name} = {_toml(value)}" for name, value in values.items() if value is not None]
+
+
+def _numbers(law: Law | GridCurrent) -> dict[str, float]:
+    found = {}
+    for parameter in fields(law):
+        value = getattr(law, parameter.name)
+        if parameter.name == "grid":
+            continue
+        if np.ndim(value) > 0:
+            raise ValueError(
+                f"{parameter.name}: an array of shape {np.shape(value)}: "
+                "must be one number in a valve table"
+            )
+        found[parameter.name] = float(value)
+    return found
+
+
+def _in_pF(farads: float) -> float:
+    # Rounded so that 1.7 pF is written as it was read, not as 1.6999999999999998.
+    return float(f"{farads / _PICO:.12g}")
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, str):
+        # JSON's escapes are TOML's, but for DEL, which TOML wants escaped too.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    if isinstance(value, int | float):
+        return repr(float(value))
+    raise TypeError(f"no TOML form for {value!r}")
+
+
+class _Table:
+    """One TOML table that is read field by field, and in which nothing may be left over."""
+
+    def __init__(self, content: Mapping[str, Any], where: str) -> None:
+        self.content = dict(content)
+        self.where = where
+
+    def fail(self, field: str, value: object, allowed: str) -> ValueError:
+        return ValueError(f"{self.where}: {field}: {value!r}: must be {allowed}")
+
+    def text(self, field: str, default: str | None = None) -> str:
+        value = self.content.pop(field, default)
+        if not isinstance(value, str) or (default is None and not value.strip()):
+            raise self.fail(field, value, "a text in quotes")
+        return value
+
+    def texts(self, field: str) -> tuple[str, ...]:
+        value = self.content.pop(field, [])
+        if not isinstance(value, list) or not all(isinstance(v, str) and v.strip() for v in value):
+            raise self.fail(field, value, "a list of texts in quotes")
+        return tuple(value)
+
+    def numbers(self, field: str) -> dict[str, float]:
+        inner = self.needed(field)
+        return {name: inner.number(name, least=float("-inf")) for name in tuple(inner.content)}
+
+    def number(
+        self, field: str, *, least: float = 0.0, inclusive: bool = False, scale: float = 1.0
+    ) -> float:
+        found = self.maybe(field, least=least, inclusive=inclusive, scale=scale)
+        if found is None:
+            raise self.fail(field, None, "given: a number")
+        return found
+
+    def maybe(
+        self, field: str, *, least: float = 0.0, inclusive: bool = False, scale: float = 1.0
+    ) -> float | None:
+        value = self.content.pop(field, None)
+        if value is None:
+            return None
+        allowed = f"a finite number, {'not less' if inclusive else 'more'} than {least:g}"
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.fail(field, value, allowed)
+        if not (least < value < float("inf") or (inclusive and value == least)):
+            raise self.fail(field, value, allowed)
+        return float(value) * scale
+
+    def table(self, field: str) -> _Table | None:
+        value = self.content.pop(field, None)
+        if value is None:
+            return None
+        if not isinstance(value, dict):
+            raise self.fail(field, value, "a table")
+        return _Table(value, f"{self.where}: {field}")
+
+    def needed(self, field: str) -> _Table:
+        found = self.table(field)
+        if found is None:
+            raise self.fail(field, None, "given: a table")
+        return found
+
+    def tables(self, field: str) -> list[_Table]:
+        value = self.content.pop(field, [])
+        if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
+            raise self.fail(field, value, f"an array of tables, [[{field}]]")
+        return [_Table(v, f"{self.where}: {field} {i + 1}") for i, v in enumerate(value)]
+
+    def finish(self) -> None:
+        for name, value in self.content.items():
+            raise ValueError(f"{self.where}: {name}: {value!r}: no such field here")
+
+
+def _read_valve(entry: _Table) -> Valve:
+    name = entry.text("name")
+    entry.where = f"{entry.where} ({name})"
+    law_table = entry.needed("law")
+    law_source = law_table.text("source")
+    law, grid_current_source = _read_law(law_table)
+    bare = entry.needed("capacitance")
+    given: dict[str, Any] = {
+        "name": name,
+        "aliases": entry.texts("aliases"),
+        "description": entry.text("description", ""),
+        "law": law,
+        "law_source": law_source,
+        "grid_current_source": grid_current_source,
+        "capacitance_source": bare.text("source"),
+    }
+    pairs = ("grid_plate", "grid_cathode", "plate_cathode")
+    for pair in pairs:
+        given[f"c_{pair}_F"] = bare.number(f"{pair}_pF", inclusive=True, scale=_PICO)
+    bare.finish()
+    if (shield := entry.table("capacitance_shielded")) is not None:
+        for pair in pairs:
+            given[f"c_{pair}_shielded_F"] = shield.number(f"{pair}_pF", inclusive=True, scale=_PICO)
+        shield.finish()
+    if (ratings := entry.table("ratings")) is not None:
+        given["ratings_source"] = ratings.text("source")
+        for field in _RATINGS:
+            given[field] = ratings.maybe(field, inclusive=field.startswith("grid_"))
+        ratings.finish()
+    if (heater := entry.table("heater")) is not None:
+        given["heater_V"], given["heater_A"] = (
+            heater.number("voltage_V"),
+            heater.number("current_A"),
+        )
+        heater.finish()
+    if (noise := entry.table("noise")) is not None:
+        given["noise"] = ValveNoise(
+            noise.number("resistance_factor"),
+            noise.number("flicker_corner_Hz", inclusive=True),
+            noise.text("source"),
+        )
+        noise.finish()
+    if (spread := entry.table("spread")) is not None:
+        given["spread"] = ValveSpread(
+            spread.number("current", inclusive=True),
+            spread.number("amplification_factor", inclusive=True),
+            spread.number("capacitance", inclusive=True),
+            spread.text("source"),
+        )
+        spread.finish()
+    if (fit := entry.table("fit")) is not None:
+        given["fit"] = FitRecord(
+            fit.text("method"), tuple(_read_point(p) for p in fit.tables("point"))
+        )
+        fit.finish()
+    entry.finish()
+    return Valve(**given)
+
+
+_RATINGS = (
+    "plate_voltage_max_V",
+    "plate_dissipation_max_W",
+    "cathode_current_max_A",
+    "heater_cathode_max_V",
+    "grid_leak_cathode_bias_max_ohm",
+    "grid_leak_fixed_bias_max_ohm",
+    "grid_negative_max_V",
+    "grid_positive_max_V",
+)
+
+
+def _read_law(table: _Table) -> tuple[Law, str]:
+    equation = table.text("equation")
+    if equation not in LAWS:
+        raise table.fail("equation", equation, f"one of {', '.join(LAWS)}")
+    kind = LAWS[equation]
+    grid_table = table.table("grid_current")
+    grid, grid_source = None, ""
+    if grid_table is not None:
+        grid_source = grid_table.text("source")
+        grid = GridCurrent(**_parameters(grid_table, GridCurrent))
+        grid_table.finish()
+    numbers = _parameters(table, kind)
+    table.finish()
+    try:
+        return kind(**numbers, grid=grid), grid_source
+    except ValueError as error:
+        raise ValueError(f"{table.where}: {error}") from error
+
+
+def _parameters(table: _Table, kind: type[Any]) -> dict[str, float]:
+    """Read the fields of a law; those with a default may be absent."""
+    found = {}
+    for parameter in fields(kind):
+        if parameter.name == "grid":
+            continue
+        # Each law checks what its parameters may be; here they need only be numbers.
+        value = table.maybe(parameter.name, least=float("-inf"))
+        if value is not None:
+            found[parameter.name] = value
+        elif parameter.default is MISSING:
+            raise table.fail(parameter.name, None, "given: a number")
+    return found
+
+
+def _read_point(table: _Table) -> FitPoint:
+    quantity = table.text("quantity")
+    if quantity not in QUANTITIES:
+        raise table.fail("quantity", quantity, f"one of {', '.join(QUANTITIES)}")
+    used = table.text("used")
+    if used not in ("fitted", "tested"):
+        raise table.fail("used", used, '"fitted" or "tested"')
+    point = FitPoint(
+        quantity,
+        table.numbers("conditions"),
+        table.number("published"),
+        table.number("law", inclusive=True),
+        used,
+        table.text("source"),
+    )
+    table.finish()
+    return point

@@ -1,0 +1,238 @@
+"""The problem that a brief poses: what may vary, how a candidate is scored, what it may not break."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from objectives.batch import BoolArray, FloatArray, IntArray
+from objectives.device import Device
+from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.stage import Stage
+
+__all__ = ["CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
+
+CHUNK = 2048
+"""Candidates that are worked out at once; small enough that a sweep stays in the cache."""
+_WORST_LOSS = 1e9
+"""Stands for a score that is not a number, so that such a candidate is never preferred."""
+
+Parts = Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One part that varies: the values it may take, or a continuous range."""
+
+    part: str
+    """Field of :class:`~objectives.stage.Stage`."""
+    label: str
+    """Key of the part in the brief."""
+    values: FloatArray = field(default_factory=lambda: np.empty(0))
+    low: float = np.nan
+    high: float = np.nan
+    origin: str = ""
+    """In words, where the values come from: 'E12, 10 kΩ to 470 kΩ'."""
+
+    @property
+    def continuous(self) -> bool:
+        """Whether the part may take any value from ``low`` to ``high``."""
+        return len(self.values) == 0
+
+
+@dataclass(frozen=True)
+class FreeScore:
+    """A score that spans the front, and what is better in it."""
+
+    name: str
+    use: Literal["maximise", "minimise", "near"]
+    target: float = np.nan
+
+    def loss(self, value: FloatArray) -> FloatArray:
+        """Return what is to be made small: the value, its negative, or the distance from target.
+
+        The distance of a frequency is in octaves, since corners are judged by ratio; of anything
+        else it is in the score's own unit.
+        """
+        if self.use == "maximise":
+            return -value
+        if self.use == "minimise":
+            return value
+        if REGISTRY[self.name].unit == "Hz":
+            with np.errstate(divide="ignore"):
+                return np.abs(np.log2(value / self.target))
+        return np.abs(value - self.target)
+
+
+@dataclass(frozen=True)
+class Window:
+    """A limit on a score: at least, at most, or both."""
+
+    name: str
+    at_least: float = -np.inf
+    at_most: float = np.inf
+
+    def excess(self, value: FloatArray) -> FloatArray:
+        """Return how far outside the window a value lies; 0 or less is inside.
+
+        The step from broken to kept is in the score's unit, divided by a scale that makes limits on
+        different scores comparable: 10 for decibels, else the limit itself (1 where that is 0).
+        """
+        unit = REGISTRY[self.name].unit
+
+        def scale(limit: float) -> float:
+            if unit in ("dB", "dBu"):
+                return 10.0
+            return abs(limit) if np.isfinite(limit) and limit != 0 else 1.0
+
+        under = (self.at_least - value) / scale(self.at_least)
+        over = (value - self.at_most) / scale(self.at_most)
+        return np.maximum(under, over)
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Scores, losses and limits of N candidates."""
+
+    parts: Parts
+    scores: Mapping[str, FloatArray]
+    losses: FloatArray
+    """Shape (N, free scores); smaller is better."""
+    excess: Mapping[str, FloatArray]
+    """For each limit how far it is broken; 0 or less where it is kept."""
+
+    @property
+    def broken(self) -> FloatArray:
+        """Sum of what is broken, shape (N,); 0 where the candidate is feasible."""
+        return np.sum([np.maximum(e, 0.0) for e in self.excess.values()], axis=0)
+
+    @property
+    def feasible(self) -> BoolArray:
+        """Which candidates keep every limit."""
+        return np.asarray(self.broken <= 0.0)
+
+    def __len__(self) -> int:
+        """Return the number of candidates."""
+        return len(self.losses)
+
+    def take(self, rows: IntArray | BoolArray) -> Evaluation:
+        """Return the candidates at ``rows``."""
+        return Evaluation(
+            {name: a[rows] for name, a in self.parts.items()},
+            {name: a[rows] for name, a in self.scores.items()},
+            self.losses[rows],
+            {name: a[rows] for name, a in self.excess.items()},
+        )
+
+    @staticmethod
+    def join(pieces: list[Evaluation]) -> Evaluation:
+        """Return the pieces one after the other; at least one piece."""
+        first = pieces[0]
+        return Evaluation(
+            {n: np.concatenate([p.parts[n] for p in pieces]) for n in first.parts},
+            {n: np.concatenate([p.scores[n] for p in pieces]) for n in first.scores},
+            np.concatenate([p.losses for p in pieces]),
+            {n: np.concatenate([p.excess[n] for p in pieces]) for n in first.excess},
+        )
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything that the search needs to know; made from a brief, independent of its format."""
+
+    device: Device
+    targets: Targets
+    fixed: Stage
+    """The stage with every part that does not vary; varied fields are overwritten."""
+    choices: tuple[Choice, ...]
+    free: tuple[FreeScore, ...]
+    windows: tuple[Window, ...] = ()
+    shown: tuple[str, ...] = ()
+    """Scores that are worked out for the report only."""
+    ratings_hold: bool = True
+    """Whether the ratings of the valve and the resistors are limits."""
+    identity: Mapping[str, Any] = field(default_factory=dict)
+    """What a stored search must agree on to be the same search."""
+    extras: Mapping[str, Any] = field(default_factory=dict)
+    """Further keyword arguments of :class:`~objectives.scores.Assessment`."""
+
+    @property
+    def fingerprint(self) -> str:
+        """Return a short hash of what defines the search."""
+        text = json.dumps(self.identity, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    @property
+    def size(self) -> float:
+        """Number of candidates in the space; inf when a part is continuous."""
+        sizes = [np.inf if c.continuous else float(len(c.values)) for c in self.choices]
+        return float(np.prod(sizes))
+
+    @property
+    def score_names(self) -> tuple[str, ...]:
+        """Every score that the problem names, each once: free, limited, shown."""
+        names = [f.name for f in self.free] + [w.name for w in self.windows] + list(self.shown)
+        return tuple(dict.fromkeys(names))
+
+    def stages(self, parts: Parts) -> Stage:
+        """Return the batch of stages with these part values."""
+        from dataclasses import replace
+
+        return replace(self.fixed, **dict(parts)).broadcast()
+
+    def assess(self, parts: Parts) -> Assessment:
+        """Return the assessment of the stages with these part values."""
+        return Assessment(self.stages(parts), self.device, self.targets, **self.extras)
+
+    def evaluate(self, parts: Parts) -> Evaluation:
+        """Score N candidates, in chunks; ``parts`` maps every varied part to N values."""
+        count = len(next(iter(parts.values())))
+        pieces = [
+            self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
+            for at in range(0, max(count, 1), CHUNK)
+        ]
+        return pieces[0] if len(pieces) == 1 else Evaluation.join(pieces)
+
+    def _evaluate(self, parts: Parts) -> Evaluation:
+        assessment = self.assess(parts)
+        with np.errstate(divide="ignore"):
+            scores = {name: assessment[name] for name in self.score_names}
+        losses = np.stack([f.loss(scores[f.name]) for f in self.free], axis=-1)
+        sound = np.isfinite(losses).all(axis=-1)
+        excess = {}
+        if self.ratings_hold:
+            for rating in assessment.ratings:
+                excess[f"{rating.name} rating"] = np.broadcast_to(rating.excess, sound.shape)
+        for window in self.windows:
+            excess[window.name] = np.nan_to_num(
+                window.excess(scores[window.name]), nan=_WORST_LOSS, posinf=_WORST_LOSS
+            )
+        excess["every score a number"] = np.where(sound, 0.0, _WORST_LOSS)
+        return Evaluation(
+            dict(parts),
+            scores,
+            np.where(np.isfinite(losses), losses, _WORST_LOSS),
+            excess,
+        )
+
+    def draw(self, count: int, rng: np.random.Generator) -> Parts:
+        """Return ``count`` random candidates, continuous parts spread evenly in the logarithm."""
+        return {
+            c.part: np.exp(rng.uniform(np.log(c.low), np.log(c.high), count))
+            if c.continuous
+            else rng.choice(c.values, count)
+            for c in self.choices
+        }
+
+    def enumerate(self, chunk: int = CHUNK) -> Iterator[Parts]:
+        """Yield every candidate of a space without continuous parts, ``chunk`` at a time."""
+        shape = tuple(len(c.values) for c in self.choices)
+        total = int(np.prod(shape))
+        for start in range(0, total, chunk):
+            rows = np.unravel_index(np.arange(start, min(start + chunk, total)), shape)
+            yield {c.part: c.values[row] for c, row in zip(self.choices, rows, strict=True)}

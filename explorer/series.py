@@ -18,8 +18,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Final, Literal
 
-import eseries
 import numpy as np
+from eseries import eseries
 from numpy.typing import ArrayLike, NDArray
 
 from explorer.units import QuantityError, QuantityField
@@ -272,10 +272,15 @@ def _header_problems(header: list[str], number: int) -> list[str]:
 
 def _read_line(cells: Mapping[str, str], number: int, problems: list[str]) -> _Line | None:
     before = len(problems)
-    kind = cells.get("kind", "")
-    if kind not in UNIT_OF_KIND:
-        problems.append(f"line {number}, kind: {kind!r}: expected 'resistor' or 'capacitor'")
-        return None
+    kind: PartKind
+    match cells.get("kind", ""):
+        case "resistor":
+            kind = "resistor"
+        case "capacitor":
+            kind = "capacitor"
+        case other:
+            problems.append(f"line {number}, kind: {other!r}: expected 'resistor' or 'capacitor'")
+            return None
     numbers = dict.fromkeys(_NUMBERS, math.nan)
     readers = {"value": QuantityField(UNIT_OF_KIND[kind], above=0), **_NUMBERS}
     for column, reader in readers.items():

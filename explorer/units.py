@@ -334,7 +334,7 @@ class QuantityField:
     minimum: float | None = None
     above: float | None = None
     maximum: float | None = None
-    words: Mapping[str, float] = field(default_factory=dict)
+    words: tuple[tuple[str, float], ...] = ()
 
     @property
     def allowed(self) -> str:
@@ -347,7 +347,7 @@ class QuantityField:
         if self.maximum is not None:
             text += f"; at most {format_quantity(self.maximum, self.unit)}"
         if self.words:
-            text += "; or " + " or ".join(f'"{word}"' for word in self.words)
+            text += "; or " + " or ".join(f'"{word}"' for word, _ in self.words)
         return text
 
     def parse(self, raw: Any) -> float:
@@ -356,10 +356,9 @@ class QuantityField:
         Raises:
             QuantityError: not a quantity of this unit, or out of bounds.
         """
-        if isinstance(raw, str) and raw.strip() in self.words:
-            return self.words[raw.strip()]
-        if isinstance(raw, float) and math.isinf(raw) and raw in self.words.values():
-            return raw
+        for word, meaning in self.words:
+            if (isinstance(raw, str) and raw.strip() == word) or raw == meaning == math.inf:
+                return meaning
         try:
             value = parse_quantity(raw, self.unit)
         except QuantityError as error:
@@ -395,7 +394,7 @@ class QuantityField:
         text: dict[str, Any] = {"type": "string"}
         return {
             "anyOf": [number, text],
-            "examples": [*UNITS[self.unit].examples, *self.words],
+            "examples": [*UNITS[self.unit].examples, *(word for word, _ in self.words)],
         }
 
 

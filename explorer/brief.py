@@ -1,0 +1,1476 @@
+"""The brief: the TOML file that states a job, read into typed, checked values in SI units.
+
+A brief says which valve, what supplies it, what drives the stage, what it drives, what is wanted,
+which parts may vary and over which stock, and how each score is used. :func:`load_brief` reads a
+file or one of the briefs shipped with the package; :func:`parse_brief` reads text. Everything
+wrong with a brief is reported at once, in a :class:`BriefError`, one line a problem::
+
+    parts.stopper.from: '22 uF': expected a resistance in Ω, such as 220k, 4k7, 2.2 MΩ, R47
+
+A :class:`Design` is one value for every part of a brief: the existing stage that is assessed.
+
+Attribute names follow the keys of the file, save that ``from``, ``to`` and ``values`` are ``low``,
+``high`` and ``listed``. All values are floats in SI units; a part left out is 0 (or an infinite
+resistance, for a grid leak), a direct coupling or a full bypass is an infinite capacitance.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Final, Generic, Literal, Self, TypeVar, get_args
+
+import numpy as np
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    PlainSerializer,
+    PlainValidator,
+    PrivateAttr,
+    SerializerFunctionWrapHandler,
+    ValidationError,
+    ValidationInfo,
+    WithJsonSchema,
+    field_serializer,
+    field_validator,
+    model_serializer,
+    model_validator,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
+
+from explorer.series import (
+    Drawer,
+    DrawerError,
+    FloatArray,
+    PartKind,
+    read_drawer,
+    series_values,
+)
+from explorer.units import (
+    Farads,
+    Henries,
+    Hertz,
+    Kelvin,
+    Ohms,
+    PositiveOhms,
+    PositiveVolts,
+    PositiveWatts,
+    QuantityError,
+    QuantityField,
+    Volts,
+    parse_quantity,
+    unit_of_name,
+)
+
+__all__ = [
+    "PARTS",
+    "Brief",
+    "BriefError",
+    "CathodeFollower",
+    "Continuous",
+    "Design",
+    "Driver",
+    "DriverStage",
+    "GridLeakChoice",
+    "Limits",
+    "Load",
+    "LoadStage",
+    "PartChoice",
+    "PartInfo",
+    "Parts",
+    "RadioBand",
+    "Reference",
+    "Score",
+    "Search",
+    "Stock",
+    "Strays",
+    "Supply",
+    "Targets",
+    "Window",
+    "brief_schema",
+    "check_names",
+    "load_brief",
+    "load_design",
+    "parse_brief",
+    "parse_design",
+    "shipped_brief_text",
+    "shipped_briefs",
+]
+
+SeriesName = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
+LeakPosition = Literal["before stopper", "after stopper", "either"]
+Use = Literal["maximise", "minimise", "near", "window", "show"]
+
+
+# --- problems ------------------------------------------------------------------------------------
+
+
+class BriefError(ValueError):
+    """A brief or design that cannot be used.
+
+    Attributes:
+        problems: one line each, ``field: value: what is allowed``. ``field`` is the dotted path
+            in the file; tables of a list are counted from 1, as in ``targets.radio_bands[1].to``.
+        source: the file or the name of the text.
+    """
+
+    def __init__(self, problems: Iterable[str], source: str = "brief") -> None:
+        self.problems: tuple[str, ...] = tuple(problems)
+        self.source = source
+        super().__init__("\n".join([f"{source}:", *(f"  {line}" for line in self.problems)]))
+
+
+@dataclass(frozen=True)
+class _Problem:
+    where: tuple[str | int, ...]
+    value: object
+    expected: str
+
+
+class _Problems(ValueError):
+    """Several problems found by one check, each with its place below the checked table."""
+
+    def __init__(self, *problems: _Problem) -> None:
+        super().__init__("; ".join(problem.expected for problem in problems))
+        self.problems = problems
+
+
+_ABSENT: Final = object()
+
+
+def _shown(value: object) -> str:
+    """Write a value as it stands in the file, cut short."""
+    if value is _ABSENT:
+        return "not given"
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{key} = …" for key in value) + "}"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "…"
+
+
+def _path(where: Iterable[str | int]) -> str:
+    text = ""
+    for step in where:
+        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else step
+    return text or "brief"
+
+
+def _line(where: Iterable[str | int], value: object, expected: str) -> str:
+    return f"{_path(where)}: {_shown(value)}: {expected}"
+
+
+def _did_you_mean(word: str, known: Iterable[str]) -> str:
+    names = sorted(known)
+    by_lower = {name.lower(): name for name in names}
+    close = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
+    return f"; did you mean {by_lower[close[0]]!r}?" if close else ""
+
+
+# --- parts ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Continuous:
+    """A part that may take any value between two ends (SI units), spread evenly in ratio."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class PartInfo:
+    """What a part of the brief is, and which field of the stage it sets."""
+
+    name: str
+    """Key under ``[parts]``."""
+    kind: PartKind
+    stage_field: str
+    """Field of ``objectives.stage.Stage``, named with its unit."""
+    label: str
+    """The trade's term, for people."""
+
+
+def _parts(*rows: tuple[str, PartKind, str]) -> Mapping[str, PartInfo]:
+    unit = {"resistor": "ohm", "capacitor": "F"}
+    return MappingProxyType(
+        {name: PartInfo(name, kind, f"{name}_{unit[kind]}", label) for name, kind, label in rows}
+    )
+
+
+PARTS: Final[Mapping[str, PartInfo]] = _parts(
+    ("stopper", "resistor", "grid stopper"),
+    ("plate_load", "resistor", "plate load"),
+    ("cathode_resistor", "resistor", "cathode resistor"),
+    ("cathode_unbypassed", "resistor", "unbypassed cathode section"),
+    ("bypass", "capacitor", "cathode bypass"),
+    ("bypass_series", "resistor", "resistor in series with the bypass"),
+    ("grid_leak", "resistor", "grid leak"),
+    ("input_coupling", "capacitor", "input coupling capacitor"),
+    ("output_coupling", "capacitor", "output coupling capacitor"),
+    ("plate_capacitor", "capacitor", "capacitor across the plate load"),
+    ("grid_capacitor", "capacitor", "capacitor from grid to ground"),
+)
+"""Every part a brief may fix or vary, by its key."""
+
+_NONE_0: Final = (("none", 0.0),)
+_OptionalOhms = Annotated[float, QuantityField("ohm", minimum=0, words=_NONE_0)]
+_LeakOhms = Annotated[float, QuantityField("ohm", above=0, words=(("none", math.inf),))]
+_BypassFarads = Annotated[
+    float,
+    QuantityField("F", minimum=0, words=(("none", 0.0), ("full", math.inf))),
+]
+_CouplingFarads = Annotated[float, QuantityField("F", above=0, words=(("direct", math.inf),))]
+_OptionalFarads = Annotated[float, QuantityField("F", minimum=0, words=_NONE_0)]
+_Ratio = Annotated[float, QuantityField("ratio", above=0, maximum=1)]
+_Fraction = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
+_AnyPercent = Annotated[float, QuantityField("percent", minimum=0, maximum=99)]
+
+Q = TypeVar("Q", bound=float)
+
+
+class _Section(BaseModel):
+    """A table of the brief: no unknown keys, no silent conversions, not changed once read."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True
+    )
+
+    def __eq__(self, other: object) -> bool:
+        # What was read decides, not what was worked out from it (arrays have no single truth).
+        return type(self) is type(other) and self.model_dump() == other.model_dump()  # type: ignore[attr-defined]
+
+
+def _folder(info: ValidationInfo) -> Traversable:
+    context = info.context or {}
+    folder: Traversable = context.get("folder") or Path()
+    return folder
+
+
+def _beside(folder: Traversable, name: str) -> Traversable:
+    """Return the file ``name``, relative to the folder of the brief."""
+    return Path(name) if Path(name).is_absolute() else folder / name
+
+
+def _open_drawer(name: str, folder: Traversable, where: tuple[str | int, ...]) -> Drawer:
+    try:
+        return read_drawer(_beside(folder, name))
+    except DrawerError as error:
+        raise _Problems(*(_Problem(where, name, text) for text in error.problems)) from None
+
+
+class PartChoice(_Section, Generic[Q]):
+    """How one part is chosen: fixed, from a list, from a series, from a drawer, or continuous."""
+
+    kind: ClassVar[PartKind] = "resistor"
+
+    value: Q | None = Field(default=None, description="One fixed value.")
+    listed: tuple[Q, ...] | None = Field(
+        default=None, alias="values", strict=False, description="An explicit list of values."
+    )
+    series: SeriesName | None = Field(
+        default=None, description="IEC 60063 series; needs from and to, both included."
+    )
+    continuous: bool = Field(
+        default=False, description="true: any value between from and to, evenly in ratio."
+    )
+    drawer: str | None = Field(
+        default=None, description="CSV file of parts in hand; from and to may narrow it."
+    )
+    low: Q | None = Field(default=None, alias="from", description="Least value, included.")
+    high: Q | None = Field(default=None, alias="to", description="Greatest value, included.")
+
+    _drawer: Drawer | None = PrivateAttr(None)
+    _values: FloatArray | Continuous = PrivateAttr(default_factory=lambda: np.zeros(0))
+
+    @model_validator(mode="after")
+    def _one_way(self, info: ValidationInfo) -> Self:
+        given = [
+            key
+            for key, present in (
+                ("value", self.value is not None),
+                ("values", self.listed is not None),
+                ("series", self.series is not None),
+                ("continuous", self.continuous),
+                ("drawer", self.drawer is not None),
+            )
+            if present
+        ]
+        if len(given) != 1:
+            text = " and ".join(given) if given else _ABSENT
+            raise _Problems(
+                _Problem(
+                    (), text, "expected exactly one of value, values, series, continuous, drawer"
+                )
+            )
+        self._check_range(given[0])
+        self._values = self._read_values(given[0], info)
+        return self
+
+    def _check_range(self, way: str) -> None:
+        ends = {"from": self.low, "to": self.high}
+        problems = []
+        for key, end in ends.items():
+            if way in ("value", "values") and end is not None:
+                expected = "expected only beside series, continuous or drawer"
+                problems.append(_Problem((key,), end, expected))
+            elif way in ("series", "continuous") and end is None:
+                problems.append(_Problem((key,), _ABSENT, f"expected a value beside {way}"))
+            elif end is not None and not 0 < end < math.inf:
+                problems.append(_Problem((key,), end, "expected a value above 0, finite"))
+        rising = self.low is None or self.high is None or self.low < self.high
+        if not problems and not rising:
+            expected = f"expected less than to ({self.high:g})"
+            problems.append(_Problem(("from",), self.low, expected))
+        if problems:
+            raise _Problems(*problems)
+
+    def _read_values(self, way: str, info: ValidationInfo) -> FloatArray | Continuous:
+        low = self.low if self.low is not None else 0.0
+        high = self.high if self.high is not None else math.inf
+        if self.value is not None:
+            return np.array([self.value], dtype=np.float64)
+        if self.listed is not None:
+            if not self.listed:
+                raise _Problems(_Problem(("values",), [], "expected at least one value"))
+            repeated = [value for value in self.listed if self.listed.count(value) > 1]
+            if repeated:
+                raise _Problems(_Problem(("values",), repeated[0], "listed twice: expected once"))
+            return np.array(sorted(self.listed), dtype=np.float64)
+        if self.series is not None:
+            found = series_values(self.series, low, high)
+            if found.size == 0:
+                text = f"has no value from {low:g} to {high:g}: expected a wider range"
+                raise _Problems(_Problem(("series",), self.series, text))
+            return found
+        if self.drawer is not None:
+            self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
+            found = self._drawer.parts(self.kind).between(low, high)
+            if found.size == 0:
+                text = f"holds no {self.kind} from {low:g} to {high:g}: expected at least one"
+                raise _Problems(_Problem(("drawer",), self.drawer, text))
+            return found
+        return Continuous(low, high)
+
+    def values(self) -> FloatArray | Continuous:
+        """Return the values the part may take: ascending SI values, shape (n,), or a range."""
+        return self._values
+
+    @property
+    def stock(self) -> Drawer | None:
+        """The drawer the values come from, if they do."""
+        return self._drawer
+
+    @property
+    def varied(self) -> bool:
+        """Whether more than one value is possible."""
+        return isinstance(self._values, Continuous) or self._values.size > 1
+
+
+class ResistorChoice(PartChoice[PositiveOhms]):
+    """A resistor that must be there."""
+
+
+class OptionalResistorChoice(PartChoice[_OptionalOhms]):
+    """A resistor in series with something: ``"none"`` is 0 ohm."""
+
+
+class GridLeakChoice(PartChoice[_LeakOhms]):
+    """The grid leak: ``"none"`` is an infinite resistance."""
+
+    position: LeakPosition = Field(
+        default="before stopper",
+        description="Where the leak joins: on the source side of the stopper, at the grid, "
+        "or either (both are tried).",
+    )
+
+    def positions(self) -> FloatArray:
+        """Return the positions to try as ``leak_at_grid`` of the stage: 0 before, 1 after."""
+        at_grid = {"before stopper": [0.0], "after stopper": [1.0], "either": [0.0, 1.0]}
+        return np.array(at_grid[self.position])
+
+    @property
+    def varied(self) -> bool:
+        """Whether more than one value or position is possible."""
+        return super().varied or self.position == "either"
+
+
+class _CapacitorChoice(PartChoice[Q], Generic[Q]):
+    kind: ClassVar[PartKind] = "capacitor"
+
+
+class BypassChoice(_CapacitorChoice[_BypassFarads]):
+    """The cathode bypass: ``"none"`` is 0 F, ``"full"`` an infinite capacitance."""
+
+
+class CouplingChoice(_CapacitorChoice[_CouplingFarads]):
+    """A coupling capacitor: ``"direct"`` is an infinite capacitance."""
+
+
+class OptionalCapacitorChoice(_CapacitorChoice[_OptionalFarads]):
+    """A capacitor to ground or across a resistor: ``"none"`` is 0 F."""
+
+
+def _fixed(model: type[_Choice], value: float) -> _Choice:
+    return model.model_validate({"value": value})
+
+
+_Choice = TypeVar("_Choice", bound=PartChoice[Any])
+
+
+class Parts(_Section):
+    """The parts of the stage, each fixed or free."""
+
+    plate_load: ResistorChoice = Field(description="Plate (anode) load resistor.")
+    cathode_resistor: OptionalResistorChoice = Field(
+        description="Section of the cathode resistor that the bypass is across."
+    )
+    bypass: BypassChoice = Field(description='Cathode bypass capacitor; "none" or "full" too.')
+    stopper: OptionalResistorChoice = Field(
+        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
+        description="Grid stopper; none if left out.",
+    )
+    cathode_unbypassed: OptionalResistorChoice = Field(
+        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
+        description="Section between the cathode and the bypassed section; none if left out.",
+    )
+    bypass_series: OptionalResistorChoice = Field(
+        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
+        description="Resistor in series with the bypass capacitor; none if left out.",
+    )
+    grid_leak: GridLeakChoice = Field(
+        default_factory=lambda: _fixed(GridLeakChoice, 1e6),
+        description="Grid leak; 1M before the stopper if left out.",
+    )
+    input_coupling: CouplingChoice = Field(
+        default_factory=lambda: _fixed(CouplingChoice, math.inf),
+        description="Coupling capacitor at the input; direct if left out.",
+    )
+    output_coupling: CouplingChoice = Field(
+        default_factory=lambda: _fixed(CouplingChoice, math.inf),
+        description="Coupling capacitor at the output; direct if left out.",
+    )
+    plate_capacitor: OptionalCapacitorChoice = Field(
+        default_factory=lambda: _fixed(OptionalCapacitorChoice, 0.0),
+        description="Capacitor across the plate load; none if left out.",
+    )
+    grid_capacitor: OptionalCapacitorChoice = Field(
+        default_factory=lambda: _fixed(OptionalCapacitorChoice, 0.0),
+        description="Capacitor fitted from grid to ground; none if left out.",
+    )
+
+    def items(self) -> Iterator[tuple[str, PartChoice[Any]]]:
+        """Yield each part's key and choice, in the order of :data:`PARTS`."""
+        for name in PARTS:
+            yield name, getattr(self, name)
+
+    def __getitem__(self, name: str) -> PartChoice[Any]:
+        choice: PartChoice[Any] = getattr(self, PARTS[name].name)
+        return choice
+
+
+# --- surroundings --------------------------------------------------------------------------------
+
+
+class Supply(_Section):
+    """The high-voltage supply and the fixed potentials about the valve."""
+
+    voltage: PositiveVolts = Field(description="Supply voltage at the top of the plate load (V).")
+    heater_elevation: Volts = Field(
+        default=0.0, description="Direct voltage of the heater to ground (V), for its rating."
+    )
+    grid_bias: Volts = Field(
+        default=0.0, description="Fixed bias that the cold end of the grid leak returns to (V)."
+    )
+
+
+class DriverStage(_Section):
+    """An earlier common-cathode stage, from which the source resistance is computed."""
+
+    valve: str = Field(description="Name in the valve table.")
+    supply: PositiveVolts = Field(description="Its supply voltage (V).")
+    plate_load: PositiveOhms = Field(description="Its plate load (ohm).")
+    cathode_resistor: Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
+    cathode_unbypassed: Ohms = Field(
+        default=0.0, description="Its unbypassed cathode section (ohm)."
+    )
+    bypass: _BypassFarads = Field(
+        default=math.inf, description='Its bypass (F); "none" or "full" too.'
+    )
+    source_resistance: Ohms = Field(
+        default=0.0, description="Resistance that drives its own grid (ohm)."
+    )
+    grid_bias: Volts = Field(default=0.0, description="Fixed bias on its grid (V).")
+
+
+class Driver(_Section):
+    """What drives the stage: a Thevenin source or an earlier stage, and what lies between."""
+
+    resistance: Ohms | None = Field(
+        default=None, description="Thevenin resistance of the source (ohm)."
+    )
+    stage: DriverStage | None = Field(
+        default=None, description="An earlier stage instead of resistance."
+    )
+    voltage: Annotated[float, QuantityField("V", above=0)] = Field(
+        default=1.0, description="Open-circuit signal voltage of the source (V r.m.s.)."
+    )
+    cable_capacitance: Farads = Field(
+        default=0.0, description="Shunt capacitance to ground after the source resistance (F)."
+    )
+    divider_series_resistance: Ohms = Field(
+        default=0.0,
+        description="Resistor in series with the source, before the level control (ohm).",
+    )
+    divider_shunt_resistance: PositiveOhms | None = Field(
+        default=None,
+        description="Whole track of the level control, to ground (ohm); none if left out.",
+    )
+    level_fraction: _Fraction = Field(
+        default=1.0, description="Setting of the level control: share of its track below the wiper."
+    )
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        forms = [name for name in ("resistance", "stage") if getattr(self, name) is not None]
+        if len(forms) != 1:
+            value = " and ".join(forms) if forms else _ABSENT
+            raise _Problems(_Problem((), value, "expected exactly one of resistance, stage"))
+        if self.level_fraction != 1.0 and self.divider_shunt_resistance is None:
+            expected = "expected 1 unless divider_shunt_resistance is given"
+            raise _Problems(_Problem(("level_fraction",), self.level_fraction, expected))
+        return self
+
+    def after_divider(self, source_ohm: float) -> tuple[float, float]:
+        """Return the Thevenin resistance (ohm) and the voltage ratio behind the level control.
+
+        Args:
+            source_ohm: resistance ahead of the divider: :attr:`resistance`, or what the earlier
+                stage was found to have.
+        """
+        ahead = source_ohm + self.divider_series_resistance
+        track = self.divider_shunt_resistance
+        if track is None:
+            return ahead, 1.0
+        below = self.level_fraction * track
+        above = ahead + track - below
+        return below * above / (below + above), below / (below + above)
+
+
+class LoadStage(_Section):
+    """A next common-cathode stage; its input capacitance is computed from its own gain."""
+
+    valve: str = Field(description="Name in the valve table.")
+    supply: PositiveVolts = Field(description="Its supply voltage (V).")
+    plate_load: PositiveOhms = Field(description="Its plate load (ohm).")
+    cathode_resistor: Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
+    cathode_unbypassed: Ohms = Field(
+        default=0.0, description="Its unbypassed cathode section (ohm)."
+    )
+    bypass: _BypassFarads = Field(
+        default=math.inf, description='Its bypass (F); "none" or "full" too.'
+    )
+    stopper: Ohms = Field(default=0.0, description="Its grid stopper (ohm).")
+    grid_leak: PositiveOhms = Field(default=1e6, description="Its grid leak (ohm).")
+    grid_bias: Volts = Field(default=0.0, description="Fixed bias on its grid (V).")
+
+
+class CathodeFollower(_Section):
+    """A directly coupled cathode follower."""
+
+    valve: str = Field(description="Name in the valve table.")
+    supply: PositiveVolts = Field(description="Its supply voltage (V).")
+    cathode_resistor: PositiveOhms = Field(description="Its cathode resistor (ohm).")
+    load_resistance: _LeakOhms = Field(
+        default=math.inf, description='Alternating-current load at its cathode (ohm); "none" too.'
+    )
+
+
+class Load(_Section):
+    """What the stage drives: a resistance, a next stage, or a cathode follower."""
+
+    resistance: _LeakOhms | None = Field(
+        default=None, description='Load to ground (ohm); "none" too.'
+    )
+    capacitance: Farads = Field(
+        default=0.0, description="Shunt capacitance to ground at the load (F)."
+    )
+    stage: LoadStage | None = Field(default=None, description="A next stage instead of resistance.")
+    cathode_follower: CathodeFollower | None = Field(
+        default=None, description="A directly coupled cathode follower instead of resistance."
+    )
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        names = ("resistance", "stage", "cathode_follower")
+        forms = [name for name in names if getattr(self, name) is not None]
+        if len(forms) != 1:
+            value = " and ".join(forms) if forms else _ABSENT
+            raise _Problems(_Problem((), value, f"expected exactly one of {', '.join(names)}"))
+        return self
+
+
+class Strays(_Section):
+    """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
+
+    grid_to_plate: Farads = Field(default=0.0, description="Wiring, grid to plate (F).")
+    grid_to_cathode: Farads = Field(default=0.0, description="Wiring, grid to cathode (F).")
+    plate_to_cathode: Farads = Field(default=0.0, description="Wiring, plate to cathode (F).")
+    grid_to_ground: Farads = Field(default=0.0, description="Wiring, grid to ground (F).")
+    plate_to_ground: Farads = Field(default=0.0, description="Wiring, plate to ground (F).")
+    # Common practice, no source: a half-watt film resistor has a few tenths of a picofarad.
+    stopper_shunt: Farads = Field(
+        default=0.3e-12, description="The stopper's own end-to-end capacitance (F)."
+    )
+    stopper_lead_inductance: Henries = Field(default=0.0, description="Leads of the stopper (H).")
+    grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
+    plate_lead_inductance: Henries = Field(default=0.0, description="Lead of the plate (H).")
+    cathode_lead_inductance: Henries = Field(default=0.0, description="Lead of the cathode (H).")
+    shielded: bool = Field(
+        default=False, description="Use the data-sheet capacitances measured with a shield."
+    )
+
+
+class Reference(_Section):
+    """The conditions under which the scores are stated."""
+
+    frequency: Hertz = Field(default=1000.0, description="Frequency at which gain is stated (Hz).")
+    temperature: Kelvin = Field(default=300.0, description="Temperature of the resistors (K).")
+    band: tuple[Hertz, Hertz] = Field(
+        default=(20.0, 20e3), strict=False, description="Band over which noise is summed (Hz)."
+    )
+
+    @model_validator(mode="after")
+    def _band_rises(self) -> Self:
+        if not self.band[0] < self.band[1]:
+            expected = "expected two frequencies, the lower first"
+            raise _Problems(_Problem(("band",), list(self.band), expected))
+        return self
+
+
+class RadioBand(_Section):
+    """A band to be kept out of the grid."""
+
+    name: str = Field(description="Name shown in reports.")
+    low: Hertz = Field(alias="from", description="Lower edge (Hz).")
+    high: Hertz = Field(alias="to", description="Upper edge (Hz).")
+    attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
+        description="Least attenuation wanted at the grid, relative to the reference (dB)."
+    )
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        if not self.low < self.high:
+            expected = f"expected less than to ({self.high:g} Hz)"
+            raise _Problems(_Problem(("from",), self.low, expected))
+        return self
+
+
+class Targets(_Section):
+    """What is wanted, where a score needs a number to be measured against."""
+
+    input_corner: Hertz | None = Field(
+        default=None, description="Wanted frequency where the grid is 3.01 dB down (Hz)."
+    )
+    radio_bands: tuple[RadioBand, ...] = Field(
+        default=(), strict=False, description="Bands to be kept out of the grid."
+    )
+
+
+class Stock(_Section):
+    """The values that series departure is measured against."""
+
+    resistor_series: SeriesName = Field(default="E12", description="Series for resistors.")
+    capacitor_series: SeriesName = Field(default="E6", description="Series for capacitors.")
+    drawer: str | None = Field(
+        default=None, description="CSV file of parts in hand, used instead of the series."
+    )
+
+    _drawer: Drawer | None = PrivateAttr(None)
+
+    @model_validator(mode="after")
+    def _open(self, info: ValidationInfo) -> Self:
+        if self.drawer is not None:
+            self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
+        return self
+
+    @property
+    def parts(self) -> Drawer | None:
+        """The drawer, if one is named."""
+        return self._drawer
+
+    def preferred(self, kind: PartKind, low: float, high: float) -> FloatArray:
+        """Return the values that count as preferred, covering at least ``low`` to ``high``.
+
+        Args:
+            kind: kind of part.
+            low, high: ends of the range of interest (ohm or F), above 0.
+
+        Returns:
+            Ascending values, shape (n,); for a series a decade is added at either end. A drawer
+            that holds no part of the kind gives way to the series.
+        """
+        if self._drawer is not None and len(self._drawer.parts(kind)) > 0:
+            return self._drawer.parts(kind).between()
+        name = self.resistor_series if kind == "resistor" else self.capacitor_series
+        return series_values(name, low / 10, high * 10)
+
+
+# --- scores and limits ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Window:
+    """Bounds on one named number, in the unit its name ends in; None where open."""
+
+    name: str
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @property
+    def unit(self) -> str:
+        """Key of ``explorer.units.UNITS``."""
+        return unit_of_name(self.name)
+
+
+@dataclass(frozen=True)
+class Score:
+    """How one score is used."""
+
+    name: str
+    use: Use
+    near: float | None = None
+    """Wanted value, in the unit the name ends in, when ``use`` is ``"near"``."""
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @property
+    def unit(self) -> str:
+        """Key of ``explorer.units.UNITS``."""
+        return unit_of_name(self.name)
+
+    @property
+    def free(self) -> bool:
+        """Whether the score spans the front: it is maximised, minimised or brought near."""
+        return self.use in ("maximise", "minimise", "near")
+
+    def distance(self, value: float | FloatArray) -> FloatArray:
+        """Return how far ``value`` is from :attr:`near`: octaves for a frequency, else its unit."""
+        if self.near is None:
+            raise ValueError(f"scores.{self.name}: no near value is given")
+        values = np.asarray(value, dtype=np.float64)
+        if self.unit == "Hz":
+            return np.asarray(np.abs(np.log2(values / self.near)))
+        return np.asarray(np.abs(values - self.near))
+
+
+_SPELLINGS: Final[Mapping[str, Use]] = {
+    "maximise": "maximise",
+    "maximize": "maximise",
+    "minimise": "minimise",
+    "minimize": "minimise",
+    "show": "show",
+}
+_USES: Final = (
+    'expected "maximise", "minimise", "show", { near = … }, or { at_least = …, at_most = … }'
+)
+_BOUNDS: Final = ("at_least", "at_most")
+
+
+def _read_bounds(
+    raw: Mapping[str, Any], name: str, keys: Sequence[str], problems: list[_Problem]
+) -> dict[str, float]:
+    """Read a table of numbers whose unit is the one ``name`` ends in."""
+    unit = unit_of_name(name)
+    found: dict[str, float] = {}
+    for key, text in raw.items():
+        if key not in keys:
+            hint = _did_you_mean(key, keys)
+            expected = f"unknown key; expected {', '.join(keys)}{hint}"
+            problems.append(_Problem((name, key), text, expected))
+            continue
+        try:
+            found[key] = parse_quantity(text, unit)
+        except QuantityError as error:
+            problems.append(_Problem((name, key), text, f"expected {error.allowed}"))
+    low, high = found.get("at_least"), found.get("at_most")
+    if low is not None and high is not None and not low <= high:
+        expected = f"expected no more than at_most ({high:g})"
+        problems.append(_Problem((name, "at_least"), low, expected))
+    return found
+
+
+def _read_scores(raw: Any) -> dict[str, Score]:
+    if not isinstance(raw, Mapping):
+        raise _Problems(_Problem((), raw, "expected a table of scores and their uses"))
+    scores: dict[str, Score] = {}
+    problems: list[_Problem] = []
+    for name, given in raw.items():
+        if isinstance(given, Score):
+            scores[name] = given
+        elif isinstance(given, str) and given in _SPELLINGS:
+            scores[name] = Score(name, _SPELLINGS[given])
+        elif isinstance(given, Mapping) and given:
+            bounds = _read_bounds(given, name, ("near", *_BOUNDS), problems)
+            near = bounds.get("near")
+            if near is not None and len(bounds) > 1:
+                expected = "expected near alone; put bounds under [limits]"
+                problems.append(_Problem((name,), given, expected))
+            if near is not None and unit_of_name(name) == "Hz" and near <= 0:
+                problems.append(_Problem((name, "near"), given["near"], "expected above 0 Hz"))
+            scores[name] = Score(name, "window" if near is None else "near", **bounds)
+        else:
+            problems.append(_Problem((name,), given, _USES))
+    if problems:
+        raise _Problems(*problems)
+    return scores
+
+
+def _write_scores(scores: Mapping[str, Score]) -> dict[str, Any]:
+    return {
+        name: score.use
+        if score.use not in ("near", "window")
+        else {
+            key: value for key in ("near", *_BOUNDS) if (value := getattr(score, key)) is not None
+        }
+        for name, score in scores.items()
+    }
+
+
+_NUMBER_OR_TEXT: Final[Mapping[str, Any]] = MappingProxyType(
+    {"anyOf": [{"type": "number"}, {"type": "string"}]}
+)
+
+
+def _bounds_schema(*keys: str) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "properties": {key: dict(_NUMBER_OR_TEXT) for key in keys},
+        "additionalProperties": False,
+        "minProperties": 1,
+    }
+
+
+_SCORES_SCHEMA: Final[dict[str, Any]] = {
+    "type": "object",
+    "minProperties": 1,
+    "additionalProperties": {
+        "anyOf": [
+            {"enum": sorted(_SPELLINGS)},
+            {**_bounds_schema("near"), "required": ["near"]},
+            _bounds_schema(*_BOUNDS),
+        ]
+    },
+}
+
+Scores = Annotated[
+    dict[str, Score],
+    PlainValidator(_read_scores),
+    PlainSerializer(_write_scores),
+    WithJsonSchema(_SCORES_SCHEMA),
+]
+
+
+class ResistorPowers(_Section):
+    """Rated powers (W) of the fitted resistors; unlimited where not stated."""
+
+    plate_load: PositiveWatts | None = Field(default=None, description="Plate load (W).")
+    cathode_resistor: PositiveWatts | None = Field(
+        default=None, description="Cathode resistor (W)."
+    )
+    cathode_unbypassed: PositiveWatts | None = Field(
+        default=None, description="Unbypassed cathode section (W)."
+    )
+
+
+class ResistorVoltages(_Section):
+    """Rated voltages (V) of the fitted resistors; unlimited where not stated."""
+
+    plate_load: PositiveVolts | None = Field(default=None, description="Plate load (V).")
+    cathode_resistor: PositiveVolts | None = Field(
+        default=None, description="Cathode resistor (V)."
+    )
+    cathode_unbypassed: PositiveVolts | None = Field(
+        default=None, description="Unbypassed cathode section (V)."
+    )
+
+
+class Limits(_Section):
+    """What a stage may not break: ratings, and windows on named numbers."""
+
+    ratings: bool = Field(default=True, description="Enforce the ratings of valve and resistors.")
+    derating: _Ratio = Field(default=1.0, description="Share of every rating that may be used.")
+    supply_tolerance: _AnyPercent = Field(
+        default=0.0, description="How far the supply may rise above its voltage (per cent)."
+    )
+    resistor_power: ResistorPowers = Field(
+        default=ResistorPowers(), description="Rated powers of the fitted resistors (W)."
+    )
+    resistor_voltage: ResistorVoltages = Field(
+        default=ResistorVoltages(), description="Rated voltages of fitted resistors (V)."
+    )
+    windows: dict[str, Window] = Field(
+        default_factory=dict, description="Windows on scores and operating-point quantities."
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _gather_windows(cls, raw: Any) -> Any:
+        """Move every key that is not a setting, being the name of a number, into ``windows``."""
+        if not isinstance(raw, Mapping):
+            return raw
+        settings = [name for name in cls.model_fields if name != "windows"]
+        fixed = {key: value for key, value in raw.items() if key in settings}
+        return {**fixed, "windows": {k: v for k, v in raw.items() if k not in settings}}
+
+    @field_validator("windows", mode="plain")
+    @classmethod
+    def _read_windows(cls, raw: Mapping[str, Any]) -> dict[str, Window]:
+        windows: dict[str, Window] = {}
+        problems: list[_Problem] = []
+        settings = [name for name in cls.model_fields if name != "windows"]
+        for name, given in raw.items():
+            if isinstance(given, Window):
+                windows[name] = given
+            elif isinstance(given, Mapping) and given:
+                bounds = _read_bounds(given, name, _BOUNDS, problems)
+                windows[name] = Window(name, **bounds)
+            else:
+                expected = "expected { at_least = …, at_most = … }" + _did_you_mean(name, settings)
+                problems.append(_Problem((name,), given, expected))
+        if problems:
+            raise _Problems(*problems)
+        return windows
+
+    @field_serializer("windows")
+    def _write_windows(self, windows: Mapping[str, Window]) -> dict[str, dict[str, float]]:
+        return {
+            name: {key: value for key in _BOUNDS if (value := getattr(window, key)) is not None}
+            for name, window in windows.items()
+        }
+
+    @model_serializer(mode="wrap")
+    def _flatten(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        plain: dict[str, Any] = handler(self)
+        return plain | plain.pop("windows", {})
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        found = handler.resolve_ref_schema(handler(schema))
+        found.get("properties", {}).pop("windows", None)
+        found["additionalProperties"] = _bounds_schema(*_BOUNDS)
+        return found
+
+
+class Search(_Section):
+    """How the design space is searched."""
+
+    seed: int = Field(default=0, ge=0, description="Seed of every random choice.")
+    evaluations: int = Field(default=4000, ge=1, description="Stages to evaluate.")
+    batch: int = Field(default=200, ge=1, description="Stages proposed and evaluated together.")
+    sampler: Literal["evolution", "estimator", "random"] = Field(
+        default="evolution", description="How candidates are proposed."
+    )
+    storage: str = Field(
+        default="",
+        description="Database URL or file of the study; empty: a file beside the results.",
+    )
+    exact_up_to: int = Field(
+        default=200_000,
+        ge=0,
+        description="Enumerate every candidate when there are no more than this.",
+    )
+
+
+# --- the brief -----------------------------------------------------------------------------------
+
+
+class Brief(_Section):
+    """One job, read and checked; all values in SI units."""
+
+    title: str = Field(min_length=1, description="Title of the job.")
+    scenario: str = Field(default="", description="What the stage is for, in prose.")
+    valve: str = Field(min_length=1, description="Name in the valve table.")
+    valve_table: str | None = Field(
+        default=None, description="TOML file of further valves, relative to the brief."
+    )
+    supply: Supply
+    driver: Driver
+    load: Load
+    strays: Strays = Strays()
+    reference: Reference = Reference()
+    targets: Targets = Targets()
+    limits: Limits = Limits()
+    parts: Parts
+    scores: Scores = Field(description="How each score is used, by name.")
+    stock: Stock = Stock()
+    search: Search = Search()
+
+    _source: str = PrivateAttr("brief")
+    _text: str = PrivateAttr("")
+    _valve_table_path: Path | None = PrivateAttr(None)
+
+    @property
+    def source(self) -> str:
+        """Where the brief was read from."""
+        return self._source
+
+    @property
+    def text(self) -> str:
+        """The TOML text the brief was read from; empty when built from a mapping."""
+        return self._text
+
+    @property
+    def valve_table_path(self) -> Path | None:
+        """The valve table as a path, resolved against the folder of the brief."""
+        return self._valve_table_path
+
+    @property
+    def varied(self) -> tuple[str, ...]:
+        """Keys of the parts that have more than one possible value or position."""
+        return tuple(name for name, choice in self.parts.items() if choice.varied)
+
+    @property
+    def free_scores(self) -> tuple[Score, ...]:
+        """The scores that span the front, in the order of the file."""
+        return tuple(score for score in self.scores.values() if score.free)
+
+    @property
+    def shown_scores(self) -> tuple[str, ...]:
+        """Names of all scores to be worked out, in the order of the file."""
+        return tuple(self.scores)
+
+    def choices(self) -> dict[str, FloatArray | Continuous]:
+        """Return the possible values of every part, by field of the stage, with ``leak_at_grid``.
+
+        Fixed parts have one value. Arrays are ascending, shape (n,), in SI units.
+        """
+        found = {PARTS[name].stage_field: choice.values() for name, choice in self.parts.items()}
+        found["leak_at_grid"] = self.parts.grid_leak.positions()
+        return found
+
+    @property
+    def size(self) -> float:
+        """Number of candidates; infinite when a part is continuous."""
+        return math.prod(
+            math.inf if isinstance(values, Continuous) else values.size
+            for values in self.choices().values()
+        )
+
+    @model_validator(mode="after")
+    def _cross_check(self, info: ValidationInfo) -> Self:
+        problems = [*self._part_problems(), *self._score_problems()]
+        if self.valve_table is not None:
+            table = _beside(_folder(info), self.valve_table)
+            if isinstance(table, Path) and table.is_file():
+                self._valve_table_path = table
+            else:
+                expected = "no such file beside the brief: expected a TOML valve table"
+                problems.append(_Problem(("valve_table",), self.valve_table, expected))
+        problems += self._valve_problems()
+        if problems:
+            raise _Problems(*problems)
+        return self
+
+    def _part_problems(self) -> Iterator[_Problem]:
+        parts = self.parts
+        if not self.varied:
+            expected = "every part is fixed: expected values, series, continuous or drawer for one"
+            yield _Problem(("parts",), _ABSENT, expected)
+        leak, coupling = parts.grid_leak, parts.input_coupling
+        if math.inf in _ends(leak) and any(map(math.isfinite, _ends(coupling))):
+            expected = "the grid would float: expected a leak, or input_coupling direct"
+            yield _Problem(("parts", "grid_leak"), "none", expected)
+        if self.load.cathode_follower is not None and _ends(parts.output_coupling) != (math.inf,):
+            expected = 'expected "direct" or nothing: the cathode follower is directly coupled'
+            yield _Problem(("parts", "output_coupling"), _ABSENT, expected)
+
+    def _score_problems(self) -> Iterator[_Problem]:
+        if not self.free_scores:
+            expected = "expected at least one score that is maximised, minimised or near a value"
+            yield _Problem(("scores",), list(self.scores), expected)
+        named = [("scores", name) for name in self.scores]
+        named += [("limits", name) for name in self.limits.windows]
+        for section, name in named:
+            if name.startswith("input_corner_error") and self.targets.input_corner is None:
+                expected = f"expected a frequency: {section}.{name} is measured against it"
+                yield _Problem(("targets", "input_corner"), _ABSENT, expected)
+            if name.startswith("rf_margin") and not self.targets.radio_bands:
+                expected = f"expected at least one band: {section}.{name} is measured over them"
+                yield _Problem(("targets", "radio_bands"), _ABSENT, expected)
+
+    def _valve_problems(self) -> Iterator[_Problem]:
+        users: list[tuple[tuple[str | int, ...], str]] = [(("valve",), self.valve)]
+        for where, stage in (
+            (("driver", "stage"), self.driver.stage),
+            (("load", "stage"), self.load.stage),
+            (("load", "cathode_follower"), self.load.cathode_follower),
+        ):
+            if stage is not None:
+                users.append(((*where, "valve"), stage.valve))
+        for place, name in users:
+            expected = _unknown_valve(name, self._valve_table_path)
+            if expected:
+                yield _Problem(place, name, expected)
+
+
+def _ends(choice: PartChoice[Any]) -> tuple[float, ...]:
+    values = choice.values()
+    if isinstance(values, Continuous):
+        return (values.low, values.high)
+    return tuple(float(value) for value in values)
+
+
+def _unknown_valve(name: str, table: Path | None) -> str:
+    """Return what is wrong with a valve's name, or nothing."""
+    return ""
+
+
+def check_names(brief: Brief, known: Mapping[str, object]) -> None:
+    """Check the names under ``[scores]`` and ``[limits]`` against a registry.
+
+    Args:
+        brief: the brief.
+        known: registry of scores by name, for example ``objectives.scores.REGISTRY``.
+
+    Raises:
+        BriefError: a name is not in the registry; the closest one is suggested.
+    """
+    named: list[tuple[str, str, object]] = [
+        ("scores", score.name, score.use) for score in brief.scores.values()
+    ]
+    named += [("limits", name, _ABSENT) for name in brief.limits.windows]
+    problems = [
+        f"{section}.{name}: unknown name: expected one of "
+        f"{', '.join(sorted(known))}{_did_you_mean(name, known)}"
+        for section, name, _ in named
+        if name not in known
+    ]
+    if problems:
+        raise BriefError(problems, brief.source)
+
+
+# --- reading -------------------------------------------------------------------------------------
+
+
+def shipped_briefs() -> tuple[str, ...]:
+    """Return the names of the briefs shipped with the package, for :func:`load_brief`."""
+    folder = files("explorer") / "briefs"
+    return tuple(
+        sorted(
+            entry.name.removesuffix(".toml")
+            for entry in folder.iterdir()
+            if entry.name.endswith(".toml")
+        )
+    )
+
+
+def shipped_brief_text(name: str) -> str:
+    """Return the TOML text of a shipped brief.
+
+    Raises:
+        BriefError: no such brief.
+    """
+    if name not in shipped_briefs():
+        hint = _did_you_mean(name, shipped_briefs())
+        expected = f"expected a file or one of {', '.join(shipped_briefs())}{hint}"
+        raise BriefError([f"brief: {name!r}: {expected}"], name)
+    return (files("explorer") / "briefs" / f"{name}.toml").read_text(encoding="utf-8")
+
+
+def load_brief(source: str | Path) -> Brief:
+    """Read a brief from a TOML file, or a shipped brief by its name.
+
+    Args:
+        source: path of a file, or one of :func:`shipped_briefs`. Paths inside the file are
+            relative to its folder.
+
+    Raises:
+        BriefError: the file is missing, is not TOML, or says something that cannot be.
+    """
+    path = Path(source)
+    if isinstance(source, str) and source in shipped_briefs() and not path.is_file():
+        return parse_brief(shipped_brief_text(source), files("explorer") / "briefs", source)
+    if not path.exists() and path.suffix != ".toml" and len(path.parts) == 1:
+        shipped_brief_text(str(source))
+    return parse_brief(_read_text(path), path.parent, str(source))
+
+
+def parse_brief(
+    text: str | Mapping[str, Any], folder: str | Path | Traversable = ".", source: str = "brief"
+) -> Brief:
+    """Read a brief from TOML text, or from a mapping of the same shape.
+
+    Args:
+        text: the text.
+        folder: folder that relative paths in it start from.
+        source: name used in messages.
+
+    Raises:
+        BriefError: every problem found, one line each.
+    """
+    data = _read_toml(text, source) if isinstance(text, str) else text
+    base = Path(folder) if isinstance(folder, str) else folder
+    try:
+        brief = Brief.model_validate(data, context={"folder": base})
+    except ValidationError as error:
+        raise BriefError(_problem_lines(error, Brief), source) from None
+    brief._source = source
+    brief._text = text if isinstance(text, str) else ""
+    return brief
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise BriefError(
+            [f"file: {str(path)!r}: not UTF-8 text: expected TOML"], str(path)
+        ) from None
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise BriefError(
+            [f"file: {str(path)!r}: {reason}: expected a readable TOML file"], str(path)
+        ) from None
+
+
+def _read_toml(text: str, source: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        match = re.search(r"\(at line (\d+), column (\d+)\)", message)
+        reason = message.split(" (at ")[0]
+        if match is None:
+            raise BriefError([f"end of file: {reason}: expected TOML"], source) from None
+        number, column = int(match[1]), int(match[2])
+        lines = text.splitlines()
+        line = lines[number - 1].strip() if number <= len(lines) else ""
+        raise BriefError(
+            [f"line {number}, column {column}: {line!r}: {reason}: expected TOML"], source
+        ) from None
+
+
+def _problem_lines(error: ValidationError, model: type[BaseModel]) -> list[str]:
+    """Translate what pydantic found into lines ``field: value: what is allowed``."""
+    lines: list[str] = []
+    for found in error.errors(include_url=False):
+        where = tuple(step for step in found["loc"] if step != "windows")
+        cause = found.get("ctx", {}).get("error")
+        if isinstance(cause, _Problems):
+            lines += [_line((*where, *p.where), p.value, p.expected) for p in cause.problems]
+        elif isinstance(cause, QuantityError):
+            lines.append(_line(where, cause.value, f"expected {cause.allowed}"))
+        elif found["type"] == "missing":
+            lines.append(_line(where, _ABSENT, "required" + _what(where, model)))
+        elif found["type"] == "extra_forbidden":
+            keys = _keys_at(where[:-1], model)
+            hint = _did_you_mean(str(where[-1]), keys)
+            text = f"unknown key; expected one of {', '.join(keys)}{hint}"
+            lines.append(_line(where, found["input"], text))
+        else:
+            lines.append(_line(where, found["input"], _plainly(found["type"], found["msg"])))
+    return list(dict.fromkeys(lines))
+
+
+_PLAIN: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "model_type": "expected a table",
+        "string_type": "expected text in quotes",
+        "bool_type": "expected true or false",
+        "int_type": "expected a whole number",
+        "tuple_type": "expected a list",
+        "string_too_short": "expected text that is not empty",
+    }
+)
+
+
+def _plainly(kind: str, message: str) -> str:
+    text = message.removeprefix("Input should be ").replace("Value error, ", "")
+    return _PLAIN.get(kind, f"expected {text}")
+
+
+def _what(where: Sequence[str | int], model: type[BaseModel]) -> str:
+    """Return ``": description"`` of the field at ``where``."""
+    parent = _model_at(where[:-1], model)
+    for name, field in parent.model_fields.items() if parent else ():
+        if (field.alias or name) == where[-1] and field.description:
+            return f": {field.description.rstrip('.')}"
+    return ""
+
+
+def _keys_at(where: Sequence[str | int], model: type[BaseModel]) -> list[str]:
+    found = _model_at(where, model)
+    if found is None:
+        return []
+    return [field.alias or name for name, field in found.model_fields.items()]
+
+
+def _model_at(where: Sequence[str | int], model: type[BaseModel]) -> type[BaseModel] | None:
+    """Return the model of the table at a path, or None."""
+    here: type[BaseModel] | None = model
+    for step in where:
+        if isinstance(step, int) or here is None:
+            continue
+        fields = {field.alias or name: field for name, field in here.model_fields.items()}
+        here = _model_in(fields[step].annotation) if step in fields else None
+    return here
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in get_args(annotation):
+        found = _model_in(argument)
+        if found is not None:
+            return found
+    return None
+
+
+def brief_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a brief, for editors."""
+    schema = Brief.model_json_schema(by_alias=True)
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    schema["title"] = "stagefront brief"
+    cleaned = _without_null(schema)
+    assert isinstance(cleaned, dict)
+    return cleaned
+
+
+def _without_null(node: Any) -> Any:
+    """Drop the null alternatives: TOML has no null, a key is left out instead."""
+    if isinstance(node, list):
+        return [_without_null(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    node = {
+        key: _without_null(item)
+        for key, item in node.items()
+        if not (key == "default" and (item is None or item == math.inf))
+    }
+    options = node.get("anyOf")
+    if isinstance(options, list) and {"type": "null"} in options:
+        kept = [option for option in options if option != {"type": "null"}]
+        if len(kept) == 1:
+            del node["anyOf"]
+            return {**kept[0], **node}
+        node["anyOf"] = kept
+    return node
+
+
+# --- designs -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Design:
+    """One value for every part of a brief: a concrete stage in the brief's surroundings."""
+
+    parts: Mapping[str, float]
+    """Value (ohm or F) of every part of :data:`PARTS`, by key."""
+    leak_at_grid: bool = False
+    """Whether the grid leak is on the grid side of the stopper."""
+    title: str = ""
+
+    def stage_fields(self) -> dict[str, float]:
+        """Return the values by field of ``objectives.stage.Stage``, with ``leak_at_grid``."""
+        found = {PARTS[name].stage_field: value for name, value in self.parts.items()}
+        return {**found, "leak_at_grid": float(self.leak_at_grid)}
+
+
+_POSITION: Final = "grid_leak_position"
+
+
+def load_design(path: str | Path, brief: Brief) -> Design:
+    """Read a design from the ``[design]`` table of a TOML file.
+
+    The table gives a value for each part by its key of ``[parts]``, and may give
+    ``grid_leak_position`` and ``title``; a part the brief fixes may be left out.
+
+    Raises:
+        BriefError: the file or a value is wrong, or a part is missing.
+    """
+    file = Path(path)
+    data = _read_toml(_read_text(file), str(path))
+    problems = [
+        _line((key,), value, "unknown key; expected one table, [design]")
+        for key, value in data.items()
+        if key != "design"
+    ]
+    table = data.get("design", _ABSENT)
+    if not isinstance(table, Mapping):
+        problems.append(_line(("design",), table, "expected a table with a value for each part"))
+    if problems:
+        raise BriefError(problems, str(path))
+    assert isinstance(table, Mapping)
+    return _read_design(table, brief, str(path))
+
+
+def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
+    """Read a design from ``part=value`` pairs, as given on a command line.
+
+    Raises:
+        BriefError: a pair or a value is wrong, or a part is missing.
+    """
+    table: dict[str, str] = {}
+    problems = []
+    for pair in pairs:
+        name, mark, value = pair.partition("=")
+        name = name.strip()
+        if not mark or not name:
+            problems.append(f"design: {pair!r}: expected part=value, such as stopper=68k")
+        elif name in table:
+            problems.append(f"design.{name}: {value.strip()!r}: given twice: expected once")
+        else:
+            table[name] = value.strip()
+    if problems:
+        raise BriefError(problems, "design")
+    return _read_design(table, brief, "design")
+
+
+def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
+    known = (*PARTS, _POSITION, "title")
+    problems = [
+        _line(("design", key), value, f"unknown part; expected one of {', '.join(known)}")
+        + _did_you_mean(key, known)
+        for key, value in table.items()
+        if key not in known
+    ]
+    parts: dict[str, float] = {}
+    for name, choice in brief.parts.items():
+        if name in table:
+            try:
+                given = type(choice).model_validate({"value": table[name]})
+            except ValidationError as error:
+                lines = _problem_lines(error, type(choice))
+                problems += [f"design.{name}" + line.removeprefix("value") for line in lines]
+            else:
+                parts[name] = _ends(given)[0]
+        elif choice.varied and not (name == "grid_leak" and len(_ends(choice)) == 1):
+            problems.append(_line(("design", name), _ABSENT, "required: the brief leaves it free"))
+        else:
+            parts[name] = _ends(choice)[0]
+    position = table.get(_POSITION, brief.parts.grid_leak.position)
+    if position not in ("before stopper", "after stopper"):
+        shown = table.get(_POSITION, _ABSENT)
+        expected = "expected 'before stopper' or 'after stopper'"
+        problems.append(_line(("design", _POSITION), shown, expected))
+    title = table.get("title", "")
+    if not isinstance(title, str):
+        problems.append(_line(("design", "title"), title, "expected text in quotes"))
+    if problems:
+        raise BriefError(problems, source)
+    return Design(MappingProxyType(parts), position == "after stopper", title)

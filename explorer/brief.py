@@ -69,9 +69,11 @@ from explorer.units import (
     QuantityError,
     QuantityField,
     Volts,
+    format_quantity,
     parse_quantity,
     unit_of_name,
 )
+from objectives.valves import Valve, load_valves, valves
 
 __all__ = [
     "PARTS",
@@ -149,10 +151,16 @@ class _Problems(ValueError):
 _ABSENT: Final = object()
 
 
+class _Bare(str):
+    """A value already written as people write it, to be shown without quotes."""
+
+
 def _shown(value: object) -> str:
     """Write a value as it stands in the file, cut short."""
     if value is _ABSENT:
         return "not given"
+    if isinstance(value, _Bare):
+        return value
     if isinstance(value, Mapping):
         return "{" + ", ".join(f"{key} = …" for key in value) + "}"
     if isinstance(value, bool):
@@ -203,10 +211,12 @@ class PartInfo:
     """The trade's term, for people."""
 
 
+_UNIT: Final[Mapping[PartKind, str]] = {"resistor": "ohm", "capacitor": "F"}
+
+
 def _parts(*rows: tuple[str, PartKind, str]) -> Mapping[str, PartInfo]:
-    unit = {"resistor": "ohm", "capacitor": "F"}
     return MappingProxyType(
-        {name: PartInfo(name, kind, f"{name}_{unit[kind]}", label) for name, kind, label in rows}
+        {name: PartInfo(name, kind, f"{name}_{_UNIT[kind]}", label) for name, kind, label in rows}
     )
 
 
@@ -250,7 +260,7 @@ class _Section(BaseModel):
 
     def __eq__(self, other: object) -> bool:
         # What was read decides, not what was worked out from it (arrays have no single truth).
-        return type(self) is type(other) and self.model_dump() == other.model_dump()  # type: ignore[attr-defined]
+        return type(self) is type(other) and self.model_dump() == other.model_dump()
 
 
 def _folder(info: ValidationInfo) -> Traversable:
@@ -309,7 +319,7 @@ class PartChoice(_Section, Generic[Q]):
             if present
         ]
         if len(given) != 1:
-            text = " and ".join(given) if given else _ABSENT
+            text = _Bare(" and ".join(given)) if given else _ABSENT
             raise _Problems(
                 _Problem(
                     (), text, "expected exactly one of value, values, series, continuous, drawer"
@@ -325,15 +335,16 @@ class PartChoice(_Section, Generic[Q]):
         for key, end in ends.items():
             if way in ("value", "values") and end is not None:
                 expected = "expected only beside series, continuous or drawer"
-                problems.append(_Problem((key,), end, expected))
+                problems.append(_Problem((key,), _Bare(self._text(end)), expected))
             elif way in ("series", "continuous") and end is None:
                 problems.append(_Problem((key,), _ABSENT, f"expected a value beside {way}"))
             elif end is not None and not 0 < end < math.inf:
-                problems.append(_Problem((key,), end, "expected a value above 0, finite"))
+                shown = _Bare(self._text(end))
+                problems.append(_Problem((key,), shown, "expected a value above 0, finite"))
         rising = self.low is None or self.high is None or self.low < self.high
         if not problems and not rising:
-            expected = f"expected less than to ({self.high:g})"
-            problems.append(_Problem(("from",), self.low, expected))
+            expected = f"expected less than to ({self._text(self.high)})"
+            problems.append(_Problem(("from",), _Bare(self._text(self.low)), expected))
         if problems:
             raise _Problems(*problems)
 
@@ -347,26 +358,47 @@ class PartChoice(_Section, Generic[Q]):
                 raise _Problems(_Problem(("values",), [], "expected at least one value"))
             repeated = [value for value in self.listed if self.listed.count(value) > 1]
             if repeated:
-                raise _Problems(_Problem(("values",), repeated[0], "listed twice: expected once"))
+                shown = _Bare(self._text(repeated[0]))
+                raise _Problems(_Problem(("values",), shown, "listed twice: expected once"))
             return np.array(sorted(self.listed), dtype=np.float64)
         if self.series is not None:
             found = series_values(self.series, low, high)
             if found.size == 0:
-                text = f"has no value from {low:g} to {high:g}: expected a wider range"
+                text = f"no value {self._span()}: expected a wider range"
                 raise _Problems(_Problem(("series",), self.series, text))
             return found
         if self.drawer is not None:
             self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
             found = self._drawer.parts(self.kind).between(low, high)
             if found.size == 0:
-                text = f"holds no {self.kind} from {low:g} to {high:g}: expected at least one"
+                text = f"no {self.kind} {self._span()}: expected at least one in the drawer"
                 raise _Problems(_Problem(("drawer",), self.drawer, text))
             return found
         return Continuous(low, high)
 
+    def _text(self, value: float | None) -> str:
+        return format_quantity(math.nan if value is None else value, _UNIT[self.kind])
+
+    def _span(self) -> str:
+        low = f"from {self._text(self.low)} " if self.low is not None else ""
+        high = f"to {self._text(self.high)}" if self.high is not None else ""
+        return (low + high).rstrip() or "of any value"
+
     def values(self) -> FloatArray | Continuous:
         """Return the values the part may take: ascending SI values, shape (n,), or a range."""
         return self._values
+
+    @property
+    def origin(self) -> str:
+        """Where the values come from, in words: ``"E12, from 10 kΩ to 470 kΩ"``."""
+        if self.series is not None:
+            return f"{self.series}, {self._span()}"
+        if self.drawer is not None:
+            narrowed = self.low is not None or self.high is not None
+            return f"drawer {self.drawer}" + (f", {self._span()}" if narrowed else "")
+        if isinstance(self._values, Continuous):
+            return f"any value {self._span()}"
+        return "listed" if self._values.size > 1 else "fixed"
 
     @property
     def stock(self) -> Drawer | None:
@@ -546,7 +578,7 @@ class Driver(_Section):
     def _one_form(self) -> Self:
         forms = [name for name in ("resistance", "stage") if getattr(self, name) is not None]
         if len(forms) != 1:
-            value = " and ".join(forms) if forms else _ABSENT
+            value = _Bare(" and ".join(forms)) if forms else _ABSENT
             raise _Problems(_Problem((), value, "expected exactly one of resistance, stage"))
         if self.level_fraction != 1.0 and self.divider_shunt_resistance is None:
             expected = "expected 1 unless divider_shunt_resistance is given"
@@ -617,7 +649,7 @@ class Load(_Section):
         names = ("resistance", "stage", "cathode_follower")
         forms = [name for name in names if getattr(self, name) is not None]
         if len(forms) != 1:
-            value = " and ".join(forms) if forms else _ABSENT
+            value = _Bare(" and ".join(forms)) if forms else _ABSENT
             raise _Problems(_Problem((), value, f"expected exactly one of {', '.join(names)}"))
         return self
 
@@ -656,7 +688,8 @@ class Reference(_Section):
     def _band_rises(self) -> Self:
         if not self.band[0] < self.band[1]:
             expected = "expected two frequencies, the lower first"
-            raise _Problems(_Problem(("band",), list(self.band), expected))
+            shown = _Bare(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
+            raise _Problems(_Problem(("band",), shown, expected))
         return self
 
 
@@ -673,8 +706,8 @@ class RadioBand(_Section):
     @model_validator(mode="after")
     def _rises(self) -> Self:
         if not self.low < self.high:
-            expected = f"expected less than to ({self.high:g} Hz)"
-            raise _Problems(_Problem(("from",), self.low, expected))
+            low, high = (format_quantity(edge, "Hz") for edge in (self.low, self.high))
+            raise _Problems(_Problem(("from",), _Bare(low), f"expected less than to ({high})"))
         return self
 
 
@@ -964,7 +997,8 @@ class Limits(_Section):
     @model_serializer(mode="wrap")
     def _flatten(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
         plain: dict[str, Any] = handler(self)
-        return plain | plain.pop("windows", {})
+        windows: dict[str, Any] = plain.pop("windows", {})
+        return plain | windows
 
     @classmethod
     def __get_pydantic_json_schema__(
@@ -1023,6 +1057,7 @@ class Brief(_Section):
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
     _valve_table_path: Path | None = PrivateAttr(None)
+    _valves: dict[str, Valve] = PrivateAttr(default_factory=dict)
 
     @property
     def source(self) -> str:
@@ -1038,6 +1073,16 @@ class Brief(_Section):
     def valve_table_path(self) -> Path | None:
         """The valve table as a path, resolved against the folder of the brief."""
         return self._valve_table_path
+
+    def valve_entry(self, name: str | None = None) -> Valve:
+        """Return the table entry of a valve the brief names; of its own valve by default.
+
+        The user's table, if the brief has one, goes before the shipped table.
+
+        Raises:
+            KeyError: neither table has the name.
+        """
+        return self._valves[(self.valve if name is None else name).casefold()]
 
     @property
     def varied(self) -> tuple[str, ...]:
@@ -1074,14 +1119,7 @@ class Brief(_Section):
     @model_validator(mode="after")
     def _cross_check(self, info: ValidationInfo) -> Self:
         problems = [*self._part_problems(), *self._score_problems()]
-        if self.valve_table is not None:
-            table = _beside(_folder(info), self.valve_table)
-            if isinstance(table, Path) and table.is_file():
-                self._valve_table_path = table
-            else:
-                expected = "no such file beside the brief: expected a TOML valve table"
-                problems.append(_Problem(("valve_table",), self.valve_table, expected))
-        problems += self._valve_problems()
+        problems += self._valve_problems(_folder(info))
         if problems:
             raise _Problems(*problems)
         return self
@@ -1113,7 +1151,17 @@ class Brief(_Section):
                 expected = f"expected at least one band: {section}.{name} is measured over them"
                 yield _Problem(("targets", "radio_bands"), _ABSENT, expected)
 
-    def _valve_problems(self) -> Iterator[_Problem]:
+    def _valve_problems(self, folder: Traversable) -> Iterator[_Problem]:
+        table = valves()
+        if self.valve_table is not None:
+            try:
+                table += self._load_valve_table(_beside(folder, self.valve_table))
+            except ValueError as error:
+                yield _Problem(("valve_table",), self.valve_table, str(error))
+                return
+        # A valve of the user's own table takes the place of a shipped one of the same name.
+        known = {name.casefold(): valve for valve in table for name in valve.names}
+        self._valves.update(known)
         users: list[tuple[tuple[str | int, ...], str]] = [(("valve",), self.valve)]
         for where, stage in (
             (("driver", "stage"), self.driver.stage),
@@ -1122,10 +1170,21 @@ class Brief(_Section):
         ):
             if stage is not None:
                 users.append(((*where, "valve"), stage.valve))
+        spelled = sorted({name for valve in table for name in valve.names})
         for place, name in users:
-            expected = _unknown_valve(name, self._valve_table_path)
-            if expected:
+            if name.casefold() not in known:
+                expected = f"expected one of {', '.join(spelled)}{_did_you_mean(name, spelled)}"
                 yield _Problem(place, name, expected)
+        found = known.get(self.valve.casefold())
+        if self.strays.shielded and found is not None and found.c_grid_plate_shielded_F is None:
+            expected = f"expected false: no capacitances of the {found.name} with shield are known"
+            yield _Problem(("strays", "shielded"), True, expected)
+
+    def _load_valve_table(self, table: Traversable) -> tuple[Valve, ...]:
+        if not (isinstance(table, Path) and table.is_file()):
+            raise ValueError("no such file beside the brief: expected a TOML valve table")
+        self._valve_table_path = table
+        return load_valves(table)
 
 
 def _ends(choice: PartChoice[Any]) -> tuple[float, ...]:
@@ -1133,11 +1192,6 @@ def _ends(choice: PartChoice[Any]) -> tuple[float, ...]:
     if isinstance(values, Continuous):
         return (values.low, values.high)
     return tuple(float(value) for value in values)
-
-
-def _unknown_valve(name: str, table: Path | None) -> str:
-    """Return what is wrong with a valve's name, or nothing."""
-    return ""
 
 
 def check_names(brief: Brief, known: Mapping[str, object]) -> None:

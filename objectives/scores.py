@@ -6,7 +6,7 @@ A new score is one function of an :class:`Assessment` and one :func:`score` entr
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -66,10 +66,10 @@ class Targets:
     """For each varied part (a field of Stage) the values that count as preferred."""
     part_ratings: Mapping[str, PartRating] = field(default_factory=dict)
     """Ratings of ``plate_load_ohm``, ``cathode_resistor_ohm``, ``cathode_unbypassed_ohm``."""
-    heater_V: float = 0.0
-    """Direct voltage of the heater to ground, for the heater-cathode rating."""
     derating: float = 1.0
     """Share of every rating that may be used."""
+    supply_rise: float = 0.0
+    """Ratings are checked with the supply this much (a fraction) above its voltage."""
 
 
 @dataclass(frozen=True)
@@ -150,6 +150,12 @@ class Assessment:
     def ratings(self) -> list[Rating]:
         """Every rating of the valve and of the rated resistors."""
         t, stage, point = self.targets, self.stage, self.point
+        if t.supply_rise > 0:
+            raised = replace(
+                stage, supply_V=np.asarray(stage.supply_V, float) * (1 + t.supply_rise)
+            )
+            high = replace(self, stage=raised, targets=replace(t, supply_rise=0.0))
+            return high.ratings
         found = list(self.device.ratings(stage, point))
         for name, current in (
             ("plate_load_ohm", point.supply_current_A),
@@ -346,7 +352,5 @@ def _output_resistance(a: Assessment) -> FloatArray:
     # A volt in series with a load resistor R gives V(o) = Zrest/(R + Zrest) with the capacitance
     # of the load counted in the rest; measured with a large R that does not load the stage.
     probe = 1e12
-    from dataclasses import replace
-
     network = Network(replace(a.stage, load_ohm=probe), a.linear, a.targets.reference_Hz)
     return np.abs(network.output_of("load")) * probe

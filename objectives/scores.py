@@ -198,6 +198,12 @@ class Score:
     requires: frozenset[str] = frozenset()
     """Fields of :class:`Targets` without which the score has no meaning."""
 
+    @property
+    def label(self) -> str:
+        """The name in words, without its unit: 'input corner error'."""
+        suffix = f"_{self.name.rsplit('_', 1)[-1]}"
+        return self.name.removesuffix(suffix).replace("_", " ").replace("rf ", "RF ")
+
 
 REGISTRY: dict[str, Score] = {}
 

@@ -20,6 +20,9 @@ from objectives.noise import NoiseBudget, noise_budget
 from objectives.operating_point import OperatingPoint, operating_point
 from objectives.stage import Stage
 
+if TYPE_CHECKING:
+    from objectives.tolerance import ToleranceSetup
+
 __all__ = [
     "REGISTRY",
     "Assessment",
@@ -70,6 +73,8 @@ class Targets:
     """Share of every rating that may be used."""
     supply_rise: float = 0.0
     """Ratings are checked with the supply this much (a fraction) above its voltage."""
+    tolerance: ToleranceSetup | None = None
+    """Spreads, windows and draws of the tolerance yield."""
 
 
 @dataclass(frozen=True)

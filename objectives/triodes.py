@@ -215,13 +215,20 @@ class ChildLangmuir(_WithGrid):
 
 @dataclass(frozen=True)
 class Koren(_WithGrid):
-    """Koren's phenomenological triode.
+    """Koren's phenomenological triode, with two parameters more that are 0 in the published form.
 
-    ``E_1 = (V_p / k_p) ln(1 + exp(k_p (1/mu + (V_g + V_0) / sqrt(k_vb + V_p^2))))``
+    ``I_p = 2 E_1^ex / k_g1`` with ``E_1 = (V_p / s) w ln(1 + exp((s / mu + V_g + V_0) / w))``,
+    ``s = sqrt(k_vb + V_p^2)`` and ``w = s / k_p + w_0``; zero for V_p <= 0.
 
-    ``I_p = 2 E_1^ex / k_g1`` for positive E_1, else zero. As E_1 is proportional to V_p near zero
-    and the exponent is above 1, current and plate conductance both vanish continuously at
-    V_p = 0.
+    For V_0 = w_0 = 0 this is, term by term, Koren's
+    ``E_1 = (V_p / k_p) ln(1 + exp(k_p (1 / mu + V_g / s)))``. The bracket is the drive in volts at
+    the grid and w the width, in volts at the grid, over which the cut-off is smeared. Koren's
+    smear grows in proportion to the plate voltage, so it all but vanishes at 100 V; the part w_0
+    that does not, put here by us for the scatter of contact potential and emission velocity over
+    the cathode, is what the low-supply rows of resistance-coupled charts need.
+
+    E_1 is proportional to V_p near zero and the exponent is above 1, so current and plate
+    conductance both vanish continuously at V_p = 0.
 
     Attributes
     ----------
@@ -230,13 +237,13 @@ class Koren(_WithGrid):
     kg1 : inverse of perveance (V^ex / A)
     kp : sharpness of the cut-off (dimensionless)
     kvb : shape of the knee (V^2)
-    grid_offset_V : V_0 (V), contact potential in series with the grid; not in the 1996 form,
-        which is the default of 0
+    grid_offset_V : V_0 (V), contact potential in series with the grid
+    grid_smear_V : w_0 (V), 0 or more
     grid : grid current, if any; it adds to the cathode current and leaves the plate current
 
     Source: N. Koren, "Improved vacuum tube models", Glass Audio 8(5), 1996. The offset is that
-    of I. Cohen, T. Hélie, "Measures and parameter estimation of triodes for the real-time
-    simulation of a multi-stage guitar preamplifier", AES 129th Convention, 2010 (from memory).
+    of I. Cohen, T. Hélie, "Measures and parameter estimation of triodes, for the real-time
+    simulation of a multi-stage guitar preamplifier", AES 129th Convention, 2010.
     """
 
     mu: Parameter
@@ -245,7 +252,13 @@ class Koren(_WithGrid):
     kp: Parameter
     kvb: Parameter
     grid_offset_V: Parameter = 0.0
+    grid_smear_V: Parameter = 0.0
     grid: GridCurrent | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if not np.all(np.asarray(self.grid_smear_V) >= 0):
+            raise ValueError(f"grid_smear_V: {self.grid_smear_V!r}: must be 0 or more")
 
     @classmethod
     def _positive(cls) -> tuple[str, ...]:
@@ -262,13 +275,17 @@ class Koren(_WithGrid):
         vg = np.asarray(grid_V, float) + self.grid_offset_V
         vp = np.maximum(np.asarray(plate_V, float), 0.0)
         reach = np.sqrt(self.kvb + vp * vp)
-        u = self.kp * (1.0 / self.mu + vg / reach)
+        width = reach / self.kp + self.grid_smear_V
+        u = (reach / self.mu + vg) / width
         log_term, step = np.logaddexp(0.0, u), expit(u)
-        drive = vp * log_term / self.kp
+        share = vp / reach
+        drive = share * width * log_term
         slope = 2.0 * self.ex / self.kg1 * drive ** (self.ex - 1.0)
         current = slope * drive / self.ex
-        gm = slope * (step * vp / reach)
-        gp = slope * np.maximum(log_term / self.kp - step * vg * (vp / reach) ** 2 / reach, 0.0)
+        gm = slope * share * step
+        # d(width * log_term)/d(reach); the bracket is an entropy, never negative but for rounding.
+        by_reach = np.maximum(log_term - u * step, 0.0) / self.kp + step / self.mu
+        gp = slope * (self.kvb / reach**3 * width * log_term + share * share * by_reach)
         return current, gm, gp
 
     def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:

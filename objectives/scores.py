@@ -19,6 +19,12 @@ from objectives.network import Network, SmallSignal
 from objectives.noise import NoiseBudget, noise_budget
 from objectives.operating_point import OperatingPoint, operating_point
 from objectives.stage import Stage
+from objectives.surroundings import (
+    CathodeFollower,
+    FollowerPoint,
+    coupled_operating_point,
+    with_follower,
+)
 
 if TYPE_CHECKING:
     from objectives.tolerance import ToleranceSetup
@@ -84,11 +90,30 @@ class Assessment:
     stage: Stage
     device: Device
     targets: Targets
+    follower: tuple[CathodeFollower, Device] | None = None
+    """A cathode follower wired straight to the plate, and its device."""
+
+    @cached_property
+    def coupled(self) -> tuple[OperatingPoint, FollowerPoint] | None:
+        """Operating points of stage and follower, solved together; None without a follower."""
+        if self.follower is None:
+            return None
+        follower, device = self.follower
+        return coupled_operating_point(self.stage, self.device.law, follower, device.law)
 
     @cached_property
     def point(self) -> OperatingPoint:
         """Operating points."""
+        if self.coupled is not None:
+            return self.coupled[0]
         return operating_point(self.stage, self.device.law)
+
+    @cached_property
+    def loaded(self) -> Stage:
+        """The stage as signals see it: with its follower's input, if any, as its load."""
+        if self.follower is None or self.coupled is None:
+            return self.stage
+        return with_follower(self.stage, *self.follower, self.coupled[1])
 
     @cached_property
     def linear(self) -> SmallSignal:
@@ -98,13 +123,13 @@ class Assessment:
     @cached_property
     def reference(self) -> Network:
         """The network at the reference frequency."""
-        return Network(self.stage, self.linear, self.targets.reference_Hz)
+        return Network(self.loaded, self.linear, self.targets.reference_Hz)
 
     @cached_property
     def input_corner_Hz(self) -> FloatArray:
         """Where |Vg/Vs| is half a power below its reference level; inf where nowhere."""
         return corner_frequency(
-            self.stage, self.linear, "grid", self.targets.reference_Hz, upper=True
+            self.loaded, self.linear, "grid", self.targets.reference_Hz, upper=True
         )
 
     @cached_property
@@ -112,7 +137,7 @@ class Assessment:
         """Lower and upper half-power frequencies of the whole stage."""
         low, high = (
             corner_frequency(
-                self.stage, self.linear, "output", self.targets.reference_Hz, upper=upper
+                self.loaded, self.linear, "output", self.targets.reference_Hz, upper=upper
             )
             for upper in (False, True)
         )
@@ -123,7 +148,7 @@ class Assessment:
         """A-weighted noise referred to the source."""
         t = self.targets
         return noise_budget(
-            self.stage,
+            self.loaded,
             self.linear,
             self.device.noise(self.point, t.temperature_K),
             reference_Hz=t.reference_Hz,
@@ -143,7 +168,7 @@ class Assessment:
         f = np.concatenate(
             [np.geomspace(band.low_Hz, band.high_Hz, _BAND_POINTS) for band in bands]
         )
-        swept = level_dB(Network(self.stage.expand(), self.linear.expand(), f), "grid")
+        swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), _BAND_POINTS)
         worst = per_band.min(axis=-1)
@@ -160,8 +185,18 @@ class Assessment:
                 stage, supply_V=np.asarray(stage.supply_V, float) * (1 + t.supply_rise)
             )
             high = replace(self, stage=raised, targets=replace(t, supply_rise=0.0))
+            if self.follower is not None:
+                after, device = self.follower
+                up = np.asarray(after.supply_V, float) * (1 + t.supply_rise)
+                high = replace(high, follower=(replace(after, supply_V=up), device))
             return high.ratings
         found = list(self.device.ratings(stage, point))
+        if self.follower is not None and self.coupled is not None:
+            after, device = self.follower
+            found += [
+                replace(rating, name=f"follower {rating.name}")
+                for rating in device.ratings(after.as_stage(), self.coupled[1].point)
+            ]
         for name, current in (
             ("plate_load_ohm", point.supply_current_A),
             ("cathode_resistor_ohm", point.cathode_current_A),
@@ -363,5 +398,5 @@ def _output_resistance(a: Assessment) -> FloatArray:
     # A volt in series with a load resistor R gives V(o) = Zrest/(R + Zrest) with the capacitance
     # of the load counted in the rest; measured with a large R that does not load the stage.
     probe = 1e12
-    network = Network(replace(a.stage, load_ohm=probe), a.linear, a.targets.reference_Hz)
+    network = Network(replace(a.loaded, load_ohm=probe), a.linear, a.targets.reference_Hz)
     return np.abs(network.output_of("load")) * probe

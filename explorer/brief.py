@@ -63,6 +63,7 @@ from explorer.units import (
     Hertz,
     Kelvin,
     Ohms,
+    PositiveFarads,
     PositiveOhms,
     PositiveVolts,
     PositiveWatts,
@@ -249,6 +250,9 @@ _Fraction = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
 _AnyPercent = Annotated[float, QuantityField("percent", minimum=0, maximum=99)]
 
 Q = TypeVar("Q", bound=float)
+"""A value of a part; may be one of its words, such as none."""
+R = TypeVar("R", bound=float)
+"""An end of a range; above 0 and finite."""
 
 
 class _Section(BaseModel):
@@ -281,7 +285,7 @@ def _open_drawer(name: str, folder: Traversable, where: tuple[str | int, ...]) -
         raise _Problems(*(_Problem(where, name, text) for text in error.problems)) from None
 
 
-class PartChoice(_Section, Generic[Q]):
+class PartChoice(_Section, Generic[Q, R]):
     """How one part is chosen: fixed, from a list, from a series, from a drawer, or continuous."""
 
     kind: ClassVar[PartKind] = "resistor"
@@ -299,8 +303,8 @@ class PartChoice(_Section, Generic[Q]):
     drawer: str | None = Field(
         default=None, description="CSV file of parts in hand; from and to may narrow it."
     )
-    low: Q | None = Field(default=None, alias="from", description="Least value, included.")
-    high: Q | None = Field(default=None, alias="to", description="Greatest value, included.")
+    low: R | None = Field(default=None, alias="from", description="Least value, included.")
+    high: R | None = Field(default=None, alias="to", description="Greatest value, included.")
 
     _drawer: Drawer | None = PrivateAttr(None)
     _values: FloatArray | Continuous = PrivateAttr(default_factory=lambda: np.zeros(0))
@@ -326,7 +330,7 @@ class PartChoice(_Section, Generic[Q]):
                 )
             )
         self._check_range(given[0])
-        self._values = self._read_values(given[0], info)
+        self._values = self._read_values(info)
         return self
 
     def _check_range(self, way: str) -> None:
@@ -338,9 +342,6 @@ class PartChoice(_Section, Generic[Q]):
                 problems.append(_Problem((key,), _Bare(self._text(end)), expected))
             elif way in ("series", "continuous") and end is None:
                 problems.append(_Problem((key,), _ABSENT, f"expected a value beside {way}"))
-            elif end is not None and not 0 < end < math.inf:
-                shown = _Bare(self._text(end))
-                problems.append(_Problem((key,), shown, "expected a value above 0, finite"))
         rising = self.low is None or self.high is None or self.low < self.high
         if not problems and not rising:
             expected = f"expected less than to ({self._text(self.high)})"
@@ -348,7 +349,7 @@ class PartChoice(_Section, Generic[Q]):
         if problems:
             raise _Problems(*problems)
 
-    def _read_values(self, way: str, info: ValidationInfo) -> FloatArray | Continuous:
+    def _read_values(self, info: ValidationInfo) -> FloatArray | Continuous:
         low = self.low if self.low is not None else 0.0
         high = self.high if self.high is not None else math.inf
         if self.value is not None:
@@ -389,18 +390,6 @@ class PartChoice(_Section, Generic[Q]):
         return self._values
 
     @property
-    def origin(self) -> str:
-        """Where the values come from, in words: ``"E12, from 10 kΩ to 470 kΩ"``."""
-        if self.series is not None:
-            return f"{self.series}, {self._span()}"
-        if self.drawer is not None:
-            narrowed = self.low is not None or self.high is not None
-            return f"drawer {self.drawer}" + (f", {self._span()}" if narrowed else "")
-        if isinstance(self._values, Continuous):
-            return f"any value {self._span()}"
-        return "listed" if self._values.size > 1 else "fixed"
-
-    @property
     def stock(self) -> Drawer | None:
         """The drawer the values come from, if they do."""
         return self._drawer
@@ -411,15 +400,15 @@ class PartChoice(_Section, Generic[Q]):
         return isinstance(self._values, Continuous) or self._values.size > 1
 
 
-class ResistorChoice(PartChoice[PositiveOhms]):
+class ResistorChoice(PartChoice[PositiveOhms, PositiveOhms]):
     """A resistor that must be there."""
 
 
-class OptionalResistorChoice(PartChoice[_OptionalOhms]):
+class OptionalResistorChoice(PartChoice[_OptionalOhms, PositiveOhms]):
     """A resistor in series with something: ``"none"`` is 0 ohm."""
 
 
-class GridLeakChoice(PartChoice[_LeakOhms]):
+class GridLeakChoice(PartChoice[_LeakOhms, PositiveOhms]):
     """The grid leak: ``"none"`` is an infinite resistance."""
 
     position: LeakPosition = Field(
@@ -439,7 +428,7 @@ class GridLeakChoice(PartChoice[_LeakOhms]):
         return super().varied or self.position == "either"
 
 
-class _CapacitorChoice(PartChoice[Q], Generic[Q]):
+class _CapacitorChoice(PartChoice[Q, PositiveFarads], Generic[Q]):
     kind: ClassVar[PartKind] = "capacitor"
 
 
@@ -459,7 +448,7 @@ def _fixed(model: type[_Choice], value: float) -> _Choice:
     return model.model_validate({"value": value})
 
 
-_Choice = TypeVar("_Choice", bound=PartChoice[Any])
+_Choice = TypeVar("_Choice", bound=PartChoice[Any, Any])
 
 
 class Parts(_Section):
@@ -503,13 +492,13 @@ class Parts(_Section):
         description="Capacitor fitted from grid to ground; none if left out.",
     )
 
-    def items(self) -> Iterator[tuple[str, PartChoice[Any]]]:
+    def items(self) -> Iterator[tuple[str, PartChoice[Any, Any]]]:
         """Yield each part's key and choice, in the order of :data:`PARTS`."""
         for name in PARTS:
             yield name, getattr(self, name)
 
-    def __getitem__(self, name: str) -> PartChoice[Any]:
-        choice: PartChoice[Any] = getattr(self, PARTS[name].name)
+    def __getitem__(self, name: str) -> PartChoice[Any, Any]:
+        choice: PartChoice[Any, Any] = getattr(self, PARTS[name].name)
         return choice
 
 
@@ -1057,7 +1046,6 @@ class Brief(_Section):
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
     _valve_table_path: Path | None = PrivateAttr(None)
-    _valves: dict[str, Valve] = PrivateAttr(default_factory=dict)
 
     @property
     def source(self) -> str:
@@ -1073,16 +1061,6 @@ class Brief(_Section):
     def valve_table_path(self) -> Path | None:
         """The valve table as a path, resolved against the folder of the brief."""
         return self._valve_table_path
-
-    def valve_entry(self, name: str | None = None) -> Valve:
-        """Return the table entry of a valve the brief names; of its own valve by default.
-
-        The user's table, if the brief has one, goes before the shipped table.
-
-        Raises:
-            KeyError: neither table has the name.
-        """
-        return self._valves[(self.valve if name is None else name).casefold()]
 
     @property
     def varied(self) -> tuple[str, ...]:
@@ -1159,9 +1137,8 @@ class Brief(_Section):
             except ValueError as error:
                 yield _Problem(("valve_table",), self.valve_table, str(error))
                 return
-        # A valve of the user's own table takes the place of a shipped one of the same name.
+        # A valve of the user's own table takes the place of a built-in one of the same name.
         known = {name.casefold(): valve for valve in table for name in valve.names}
-        self._valves.update(known)
         users: list[tuple[tuple[str | int, ...], str]] = [(("valve",), self.valve)]
         for where, stage in (
             (("driver", "stage"), self.driver.stage),
@@ -1187,7 +1164,7 @@ class Brief(_Section):
         return load_valves(table)
 
 
-def _ends(choice: PartChoice[Any]) -> tuple[float, ...]:
+def _ends(choice: PartChoice[Any, Any]) -> tuple[float, ...]:
     values = choice.values()
     if isinstance(values, Continuous):
         return (values.low, values.high)
@@ -1204,14 +1181,12 @@ def check_names(brief: Brief, known: Mapping[str, object]) -> None:
     Raises:
         BriefError: a name is not in the registry; the closest one is suggested.
     """
-    named: list[tuple[str, str, object]] = [
-        ("scores", score.name, score.use) for score in brief.scores.values()
-    ]
-    named += [("limits", name, _ABSENT) for name in brief.limits.windows]
+    named = [("scores", name) for name in brief.scores]
+    named += [("limits", name) for name in brief.limits.windows]
+    allowed = ", ".join(sorted(known))
     problems = [
-        f"{section}.{name}: unknown name: expected one of "
-        f"{', '.join(sorted(known))}{_did_you_mean(name, known)}"
-        for section, name, _ in named
+        f"{section}.{name}: unknown name: expected one of {allowed}{_did_you_mean(name, known)}"
+        for section, name in named
         if name not in known
     ]
     if problems:
@@ -1323,7 +1298,9 @@ def _problem_lines(error: ValidationError, model: type[BaseModel]) -> list[str]:
     """Translate what pydantic found into lines ``field: value: what is allowed``."""
     lines: list[str] = []
     for found in error.errors(include_url=False):
-        where = tuple(step for step in found["loc"] if step != "windows")
+        where = found["loc"]
+        if where[:2] == ("limits", "windows"):
+            where = ("limits", *where[2:])
         cause = found.get("ctx", {}).get("error")
         if isinstance(cause, _Problems):
             lines += [_line((*where, *p.where), p.value, p.expected) for p in cause.problems]

@@ -97,7 +97,7 @@ UNITS: Final[Mapping[str, Unit]] = _units(
         "ohm",
         "Ω",
         "a resistance",
-        ("Ω", "Ω", "ohm", "ohms", "Ohm", "Ohms", "R"),
+        ("Ω", "\u2126", "ohm", "ohms", "Ohm", "Ohms", "R"),
         "mkKMGT",
         "RkKMGTLΩ",
         ("220k", "4k7", "2.2 MΩ", "R47"),
@@ -111,13 +111,13 @@ UNITS: Final[Mapping[str, Unit]] = _units(
         "pnuµμmF",
         ("22 µF", "1n5", "100p"),
     ),
-    Unit("V", "V", "a voltage", ("V", "volt", "volts"), "num" + "k", "V", ("300 V", "6V3", "1 mV")),
-    Unit("A", "A", "a current", ("A", "amp", "amps"), "pnum", "A", ("1 mA", "50 µA")),
+    Unit("V", "V", "a voltage", ("V", "volt", "volts"), "numk", "V", ("300 V", "6V3", "1 mV")),
+    Unit("A", "A", "a current", ("A", "amp", "amps"), "fpnumk", "A", ("1 mA", "50 µA")),
     Unit("Hz", "Hz", "a frequency", ("Hz", "hertz"), "mkMG", "kMG", ("5.4 kHz", "20 Hz")),
-    Unit("H", "H", "an inductance", ("H", "henry", "henries"), "pnum", "H", ("10 nH", "1 µH")),
+    Unit("H", "H", "an inductance", ("H", "henry", "henries"), "fpnum", "H", ("10 nH", "1 µH")),
     Unit("W", "W", "a power", ("W", "watt", "watts"), "pnumk", "W", ("1 W", "250 mW")),
-    Unit("S", "S", "a conductance", ("S", "siemens"), "pnum", "", ("1.6 mS", "1600 µS")),
-    Unit("s", "s", "a time", ("s", "second", "seconds"), "pnum", "", ("5 ms", "1 s")),
+    Unit("S", "S", "a conductance", ("S", "siemens"), "fpnum", "", ("1.6 mS", "1600 µS")),
+    Unit("s", "s", "a time", ("s", "second", "seconds"), "fpnum", "", ("5 ms", "1 s")),
     Unit("dB", "dB", "a level", ("dB",), "", "", ("20 dB", "-6 dB")),
     Unit("dBu", "dBu", "a level", ("dBu",), "", "", ("-110 dBu",)),
     Unit("octave", "octaves", "a frequency ratio", ("octave", "octaves", "oct"), examples=("0.1",)),
@@ -134,6 +134,21 @@ UNITS: Final[Mapping[str, Unit]] = _units(
 )
 """Every unit a field may have, by key."""
 
+
+def _writer(unit: Unit) -> type[Quantity]:
+    """Return a class that writes with the prefixes that are read, and no others."""
+
+    class Writer(Quantity):
+        pass
+
+    Writer.set_prefs(output_sf=unit.prefixes.replace("K", ""), map_sf={"u": "µ"})
+    return Writer
+
+
+_WRITERS: Final[Mapping[str, type[Quantity]]] = MappingProxyType(
+    {key: _writer(unit) for key, unit in UNITS.items() if unit.prefixes}
+)
+
 _SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
     {key: key for key in ("ohm", "F", "V", "A", "Hz", "H", "W", "S", "s", "dB", "dBu", "K")}
     | {"octaves": "octave", "octave": "octave", "percent": "percent", "ratio": "ratio"}
@@ -141,12 +156,14 @@ _SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
 
 _SI_TEXT = re.compile(
     r"""(?P<sign>[+-]?)
-        (?P<number>\d+(?:\.\d*)?|\.\d+)
-        (?P<exponent>[eE][+-]?\d+)?
+        (?P<number>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)
+        (?P<exponent>[eE][+-]?[0-9]+)?
         \s*(?P<tail>[^\d\s.,+-].*)?""",
     re.VERBOSE | re.DOTALL,
 )
-_LETTER_TEXT = re.compile(r"(?P<sign>[+-]?)(?P<whole>\d*)(?P<letter>[^\W\d_])(?P<part>\d*)(.*)")
+_LETTER_TEXT = re.compile(
+    r"(?P<sign>[+-]?)(?P<whole>[0-9]*)(?P<letter>[^\W\d_])(?P<part>[0-9]*)(.*)"
+)
 
 
 class QuantityError(ValueError):
@@ -268,11 +285,9 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
         return "—"
     if math.isinf(value):
         return "∞" if value > 0 else "−∞"
-    if wanted.prefixes:
-        quantity = Quantity(value, wanted.symbol)
-        return str(
-            quantity.render(prec=digits - 1, form="si", strip_zeros=True, show_units=True)
-        ).replace("u" + wanted.symbol, "µ" + wanted.symbol)
+    if wanted.prefixes and not (unit == "ohm" and 0.001 <= abs(value) < 1):
+        # Nobody writes 470 mΩ of a resistor, so below one ohm the plain number is kept.
+        return str(_WRITERS[unit](value, wanted.symbol).render(prec=digits - 1, form="si"))
     number = f"{value:.{digits}g}"
     if "e" in number:
         number = f"{float(number):.15g}"

@@ -100,9 +100,7 @@ def explore(
     """
     problem, constants = _without_constants(posed.problem, settings.seed)
     if method == "exact" and not np.isfinite(problem.size):
-        raise ValueError(
-            "method: 'exact': must be 'auto' or 'search' where a part is continuous"
-        )
+        raise ValueError("method: 'exact': must be 'auto' or 'search' where a part is continuous")
     searched = search(problem, settings, report) if method != "exact" else None
     wanted = method == "exact" or (method == "auto" and problem.size <= exact_up_to)
     stopped = searched is not None and searched.interrupted

@@ -70,7 +70,7 @@ class Scale:
             volume = _REFERENCE - float(inside.min())
         else:
             volume = moocore.hypervolume(inside, ref=np.full(inside.shape[1], _REFERENCE))
-        return float(volume) / _REFERENCE ** inside.shape[1]
+        return float(volume) / float(_REFERENCE ** inside.shape[1])
 
 
 def extremes(losses: FloatArray) -> IntArray:

@@ -14,7 +14,7 @@ from explorer.units import format_quantity
 from objectives.device import Device
 from objectives.scores import REGISTRY, PartRating, RadioBand, Targets
 from objectives.stage import Stage
-from objectives.surroundings import Driver, NextLoad, driver_of, next_stage_load
+from objectives.surroundings import CathodeFollower, Driver, NextLoad, driver_of, next_stage_load
 from objectives.valve_device import ValveDevice
 from objectives.valves import Valve, load_valves, valve, valves
 
@@ -79,7 +79,7 @@ def pose(brief: Brief) -> Posed:
         supply_V=brief.supply.voltage,
         grid_bias_V=brief.supply.grid_bias,
         source_ohm=source_ohm,
-        cable_F=brief.driver.cable_capacitance,
+        cable_F=brief.driver.cable_capacitance + _driver_F(driver),
         stray_grid_plate_F=strays.grid_to_plate,
         stray_grid_cathode_F=strays.grid_to_cathode,
         stray_plate_cathode_F=strays.plate_to_cathode,
@@ -119,23 +119,40 @@ def _source(brief: Brief, reference_Hz: float) -> tuple[Driver | None, float, fl
         ohm, ratio = given.after_divider(float(given.resistance or 0.0))
         return None, ohm, ratio
     earlier = given.stage
-    driver = driver_of(
-        Stage(
-            supply_V=earlier.supply,
-            plate_load_ohm=earlier.plate_load,
-            cathode_resistor_ohm=earlier.cathode_resistor,
-            cathode_unbypassed_ohm=earlier.cathode_unbypassed,
-            bypass_F=earlier.bypass,
-            grid_bias_V=earlier.grid_bias,
-            source_ohm=earlier.source_resistance,
-        ),
-        _device(brief, earlier.valve, "driver.stage.valve"),
-        reference_Hz,
-        divider_series_ohm=given.divider_series_resistance,
-        divider_shunt_ohm=given.divider_shunt_resistance or np.inf,
-        level_fraction=given.level_fraction,
-    )
-    return driver, float(driver.thevenin_ohm), float(driver.divider_ratio)
+    try:
+        driver = driver_of(
+            Stage(
+                supply_V=earlier.supply,
+                plate_load_ohm=earlier.plate_load,
+                cathode_resistor_ohm=earlier.cathode_resistor,
+                cathode_unbypassed_ohm=earlier.cathode_unbypassed,
+                bypass_F=earlier.bypass,
+                grid_bias_V=earlier.grid_bias,
+                source_ohm=earlier.source_resistance,
+            ),
+            _device(brief, earlier.valve, "driver.stage.valve"),
+            reference_Hz,
+            divider_series_ohm=given.divider_series_resistance,
+            divider_shunt_ohm=given.divider_shunt_resistance or np.inf,
+            level_fraction=given.level_fraction,
+        )
+    except BriefError:
+        raise
+    except ValueError as error:
+        raise BriefError([f"driver.{error}"], brief.source) from None
+    passed = np.ravel(np.abs(driver.thevenin_gain / driver.open_circuit_gain))
+    return driver, float(np.ravel(driver.source_ohm)[0]), float(passed[0])
+
+
+def _driver_F(driver: Driver | None) -> float:
+    """Return the capacitance (F) that the driver itself puts across the cable.
+
+    Behind a divider it lies ahead of most of the resistance and does little; there it is left out
+    rather than counted at full weight.
+    """
+    if driver is None or float(np.ravel(driver.divider_loss_dB)[0]) > 0.1:
+        return 0.0
+    return max(float(np.ravel(driver.output_F)[0]), 0.0)
 
 
 def _load(
@@ -163,14 +180,12 @@ def _load(
         )
         return (
             {
-                "load_ohm": float(found.resistance_ohm),
-                "load_F": float(found.capacitance_F) + load.capacitance,
+                "load_ohm": float(np.ravel(found.resistance_ohm)[0]),
+                "load_F": float(np.ravel(found.capacitance_F)[0]) + load.capacitance,
             },
             found,
             {},
         )
-    from objectives.surroundings import CathodeFollower
-
     follower = load.cathode_follower
     assert follower is not None  # the brief has exactly one form of load
     coupled = CathodeFollower(
@@ -184,7 +199,8 @@ def _load(
 
 def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
     """Return the parts that vary, and the value of each that does not, by field of Stage."""
-    varied, fixed = [], {}
+    varied: list[Choice] = []
+    fixed: dict[str, float] = {}
     for name, choice in brief.parts.items():
         info = PARTS[name]
         unit = "ohm" if info.kind == "resistor" else "F"
@@ -197,7 +213,7 @@ def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
             )  # fmt: skip
         elif values.size > 1:
             if choice.series is not None:
-                word = choice.series
+                word: str = choice.series
             elif choice.drawer is not None:
                 word = "the drawer"
             else:
@@ -214,8 +230,8 @@ def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
     else:
         fixed["leak_at_grid"] = float(positions[0])
     # Stage has no default for these three; a varied one is overwritten candidate by candidate.
-    for choice in varied:
-        fixed.setdefault(choice.part, choice.low if choice.continuous else float(choice.values[0]))
+    for free in varied:
+        fixed.setdefault(free.part, free.low if free.continuous else float(free.values[0]))
     return tuple(varied), fixed
 
 
@@ -270,15 +286,16 @@ def _preferred(brief: Brief, choices: tuple[Choice, ...]) -> dict[str, np.ndarra
 def _windows(brief: Brief) -> tuple[Window, ...]:
     """Return every window of [limits] and of [scores], those on one number joined."""
     found: dict[str, tuple[float, float]] = {}
-    for given in (*brief.limits.windows.values(), *brief.scores.values()):
-        if given.at_least is None and given.at_most is None:
+    stated = [(w.name, w.at_least, w.at_most) for w in brief.limits.windows.values()]
+    stated += [(s.name, s.at_least, s.at_most) for s in brief.scores.values()]
+    for name, at_least, at_most in stated:
+        if at_least is None and at_most is None:
             continue
-        low, high = found.get(given.name, (-np.inf, np.inf))
-        if given.at_least is not None:
-            low = max(low, given.at_least)
-        if given.at_most is not None:
-            high = min(high, given.at_most)
-        found[given.name] = (low, high)
+        low, high = found.get(name, (-np.inf, np.inf))
+        found[name] = (
+            low if at_least is None else max(low, at_least),
+            high if at_most is None else min(high, at_most),
+        )
     return tuple(Window(name, low, high) for name, (low, high) in found.items())
 
 

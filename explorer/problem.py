@@ -1,11 +1,11 @@
-"""The problem that a brief poses: what may vary, how a candidate is scored, what it may not break."""
+"""The problem that a brief poses: what may vary, how candidates are scored, what binds them."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -65,8 +65,8 @@ class FreeScore:
             return value
         if REGISTRY[self.name].unit == "Hz":
             with np.errstate(divide="ignore"):
-                return np.abs(np.log2(value / self.target))
-        return np.abs(value - self.target)
+                return np.asarray(np.abs(np.log2(value / self.target)))
+        return np.asarray(np.abs(value - self.target))
 
 
 @dataclass(frozen=True)
@@ -181,8 +181,6 @@ class Problem:
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
-        from dataclasses import replace
-
         return replace(self.fixed, **dict(parts)).broadcast()
 
     def assess(self, parts: Parts) -> Assessment:

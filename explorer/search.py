@@ -67,7 +67,7 @@ class Found:
     broken: dict[str, int]
     """For each limit, how many of the evaluated candidates break it."""
     least_excess: dict[str, float]
-    """For each limit, how far the best candidate lies from breaking it (positive: none keeps it)."""
+    """For each limit, the least that any candidate breaks it by (positive: none keeps it)."""
     seconds: float
     interrupted: bool = False
     resumed: int = 0

@@ -8,9 +8,9 @@ impedance round the three-terminal device, which leaves three equations in the e
     Vp + Zp [ (gm-ygp) Vg - (gm+gp+ypk) Vk + (gp+ygp+ypk) Vp ]                    = Ep
 
 with ``ygk = gg + s Cgk``, ``ygp = s Cgp``, ``ypk = s Cpk``, gg and grr the partial derivatives of
-grid current by grid and by plate voltage. Written with impedances on the left (not admittances), a
-perfect source or a grounded cathode is just Z = 0. :mod:`objectives.nodal` holds the same stage as a
-plain dense nodal system, which the tests compare with this one.
+grid current by grid and by plate voltage. Written with impedances on the left (not admittances),
+a perfect source or a grounded cathode is just Z = 0. :mod:`objectives.nodal` holds the same stage
+as a plain dense nodal system, which the tests compare with this one.
 """
 
 from __future__ import annotations

@@ -54,7 +54,7 @@ class _Stamper:
 
     def shunt(self, matrix: FloatArray, first: str, second: str | None, value: ArrayLike) -> None:
         """Add an admittance between two nodes (second None: ground)."""
-        a = _AT[first]
+        a, value = _AT[first], np.asarray(value, float)
         matrix[..., a, a] += value
         if second is not None:
             b = _AT[second]
@@ -72,8 +72,8 @@ class _Stamper:
             if node is not None:
                 self.A[..., _AT[node], i] += sign
                 self.A[..., i, _AT[node]] += sign
-        self.A[..., i, i] -= resistance
-        self.E[..., i, i] -= inductance
+        self.A[..., i, i] -= np.asarray(resistance, float)
+        self.E[..., i, i] -= np.asarray(inductance, float)
 
     def series_capacitor(
         self, current: str, first: str, second: str | None, capacitance: ArrayLike

@@ -116,8 +116,7 @@ def operating_point(
         stage.shape, _law_shape(law),
     )  # fmt: skip
     flat = [
-        np.broadcast_to(a, shape).ravel()
-        for a in (bias_V, grid_ohm, supply, load, cathode, extra)
+        np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)
     ]
     # The law's parameters may be arrays; the root finder drops finished elements as it goes, so
     # each element carries its own index into them.

@@ -98,9 +98,7 @@ class Stage(Batch):
             direct, np.asarray(self.source_ohm, float) + np.where(at_grid, stopper, 0.0), np.inf
         )
         # Share of the bias voltage that reaches the node the leak joins.
-        share = np.where(
-            np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, _share(feed, leak))
-        )
+        share = np.where(np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, _share(feed, leak)))
         resistance = parallel(feed, leak) + np.where(at_grid, 0.0, stopper)
         return np.asarray(self.grid_bias_V, float) * share, resistance
 

@@ -54,9 +54,7 @@ class TextbookEstimate:
     simplifications: tuple[Simplification, ...]
 
 
-def textbook_estimate(
-    stage: Stage, device: SmallSignal, reference_Hz: float
-) -> TextbookEstimate:
+def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> TextbookEstimate:
     """Work out the estimate and the error of each simplification against the exact corner.
 
     The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the

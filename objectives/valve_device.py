@@ -91,9 +91,7 @@ class ValveDevice:
         ]
 
 
-def _either(
-    where: np.ndarray, yes: float | None, no: float | None
-) -> FloatArray | None:
+def _either(where: np.ndarray, yes: float | None, no: float | None) -> FloatArray | None:
     """Return one rating or the other by bias; the one that is published where only one is."""
     if yes is None and no is None:
         return None

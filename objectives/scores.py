@@ -27,6 +27,7 @@ from objectives.surroundings import (
 )
 
 if TYPE_CHECKING:
+    from objectives.large_scores import Drive
     from objectives.tolerance import ToleranceSetup
 
 __all__ = [
@@ -81,6 +82,8 @@ class Targets:
     """Ratings are checked with the supply this much (a fraction) above its voltage."""
     tolerance: ToleranceSetup | None = None
     """Spreads, windows and draws of the tolerance yield."""
+    drive: Drive | None = None
+    """The signal, and the stage it comes from, under which large-signal scores are stated."""
 
 
 @dataclass(frozen=True)
@@ -172,9 +175,7 @@ class Assessment:
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), _BAND_POINTS)
         worst = per_band.min(axis=-1)
-        return {
-            band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)
-        }
+        return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}
 
     @cached_property
     def ratings(self) -> list[Rating]:
@@ -215,9 +216,7 @@ class Assessment:
                     found.append(
                         Rating(f"{label} {kind}", value, np.asarray(allowed), unit, "brief")
                     )
-        return [
-            Rating(r.name, r.value, r.allowed * t.derating, r.unit, r.source) for r in found
-        ]
+        return [Rating(r.name, r.value, r.allowed * t.derating, r.unit, r.source) for r in found]
 
     def __getitem__(self, name: str) -> FloatArray:
         """Return one score of every stage, shape of the batch."""
@@ -261,9 +260,7 @@ def score(
     def enter(compute: Callable[[Assessment], FloatArray]) -> Callable[[Assessment], FloatArray]:
         if name in REGISTRY:
             raise ValueError(f"score {name!r} is registered already")
-        REGISTRY[name] = Score(
-            name, unit, direction, meaning, source, compute, frozenset(requires)
-        )
+        REGISTRY[name] = Score(name, unit, direction, meaning, source, compute, frozenset(requires))
         return compute
 
     return enter
@@ -349,7 +346,7 @@ def departure_percent(a: Assessment) -> FloatArray:
     source="IEC 60063 for the preferred values",
 )  # fmt: skip
 def _departure(a: Assessment) -> FloatArray:
-    # A value on the series differs from it by rounding in its last digit only; that is no departure.
+    # A value of the series may differ from it by rounding in its last digit: no departure.
     return np.asarray(np.round(departure_percent(a).max(axis=-1), 9))
 
 

@@ -109,7 +109,7 @@ class Evaluation:
     @property
     def broken(self) -> FloatArray:
         """Sum of what is broken, shape (N,); 0 where the candidate is feasible."""
-        return np.sum([np.maximum(e, 0.0) for e in self.excess.values()], axis=0)
+        return np.asarray(np.sum([np.maximum(e, 0.0) for e in self.excess.values()], axis=0))
 
     @property
     def feasible(self) -> BoolArray:

@@ -66,9 +66,8 @@ def thermal_noise_V(
     Source: H. Nyquist, Thermal agitation of electric charge in conductors, Phys. Rev. 32, 1928,
     p. 110, in the limit hf << kT.
     """
-    return np.sqrt(
-        4 * constants.k * np.asarray(temperature_K) * np.asarray(resistance_ohm) * bandwidth_Hz
-    )
+    product = np.asarray(temperature_K) * np.asarray(resistance_ohm) * np.asarray(bandwidth_Hz)
+    return np.asarray(np.sqrt(4 * constants.k * product))
 
 
 def to_dBu(voltage_V: ArrayLike) -> FloatArray:

@@ -80,8 +80,9 @@ class Stage(Batch):
     @property
     def cathode_total_ohm(self) -> FloatArray:
         """The whole resistance from cathode to ground at direct current."""
-        return np.asarray(self.cathode_resistor_ohm, float) + np.asarray(
-            self.cathode_unbypassed_ohm, float
+        return np.add(
+            np.asarray(self.cathode_resistor_ohm, float),
+            np.asarray(self.cathode_unbypassed_ohm, float),
         )
 
     def grid_return(self) -> tuple[FloatArray, FloatArray]:

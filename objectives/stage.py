@@ -80,10 +80,8 @@ class Stage(Batch):
     @property
     def cathode_total_ohm(self) -> FloatArray:
         """The whole resistance from cathode to ground at direct current."""
-        return np.add(
-            np.asarray(self.cathode_resistor_ohm, float),
-            np.asarray(self.cathode_unbypassed_ohm, float),
-        )
+        bypassed = np.asarray(self.cathode_resistor_ohm, float)
+        return np.asarray(bypassed + np.asarray(self.cathode_unbypassed_ohm, float))
 
     def grid_return(self) -> tuple[FloatArray, FloatArray]:
         """Return the direct voltage (V) and resistance (ohm) that the grid sees to ground.

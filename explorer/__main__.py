@@ -1,0 +1,5 @@
+"""``python -m explorer`` is the ``stagefront`` command."""
+
+from explorer.cli import main
+
+main()

@@ -1,0 +1,537 @@
+"""The ``stagefront`` command."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import pandas as pd
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeElapsedColumn,
+)
+from rich.table import Table
+
+from explorer.brief import (
+    Brief,
+    BriefError,
+    brief_schema,
+    load_brief,
+    load_design,
+    parse_design,
+    shipped_briefs,
+)
+from explorer.search import Progress as SearchProgress
+from explorer.search import Report, Settings
+
+__all__ = ["app", "main"]
+
+DEFAULT_BRIEF = "treble-cut"
+OK, BAD_INPUT, NOTHING_FEASIBLE, INTERRUPTED = 0, 2, 3, 130
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode="rich",
+    pretty_exceptions_enable=False,
+    help=(
+        "Choose the parts of a common-cathode triode stage: state the job in a brief, see every "
+        "worthwhile way to build it, what each gives up, and why.\n\n"
+        "[bold]Valve circuits work at voltages that kill.[/bold] Figures are calculated, not "
+        "measured; local codes and licensed practice come first."
+    ),
+    epilog=(
+        "Exit codes: 0 done; 2 bad input; 3 nothing keeps every limit (the report shows what is "
+        "nearest); 130 interrupted (the report holds what was found)."
+    ),
+)
+out = Console()
+err = Console(stderr=True)
+
+
+class Form(StrEnum):
+    """How results are printed."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+
+
+class How(StrEnum):
+    """How the front is found."""
+
+    auto = "auto"
+    search = "search"
+    exact = "exact"
+
+
+BriefArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="BRIEF",
+        help=f"TOML file of a brief, or a shipped one: {', '.join(shipped_briefs())}.",
+    ),
+]
+FormOption = Annotated[Form, typer.Option("--form", help="How to print the result.")]
+FolderOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--into", help="Folder for the report and the stored search [stagefront-out/NAME]."
+    ),
+]
+EvaluationsOption = Annotated[
+    int | None, typer.Option("--evaluations", min=1, help="Budget of the search [the brief's].")
+]
+SeedOption = Annotated[int | None, typer.Option("--seed", min=0, help="Seed [the brief's].")]
+MethodOption = Annotated[
+    How,
+    typer.Option(
+        "--method",
+        help="auto: search, and work out the exact front too where the space is small enough; "
+        "search or exact: one of the two.",
+    ),
+]
+StorageOption = Annotated[
+    str | None,
+    typer.Option(
+        "--storage",
+        help="Where the search is stored: a file, or a database URL that workers may share.",
+    ),
+]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
+
+
+@contextmanager
+def _plain_errors() -> Iterator[None]:
+    """Turn bad input into one clear message and exit code 2."""
+    try:
+        yield
+    except BriefError as error:
+        err.print(escape(str(error)), style="red", highlight=False, soft_wrap=True)
+        raise typer.Exit(BAD_INPUT) from None
+    except (ValueError, OSError) as error:
+        err.print(escape(f"error: {error}"), style="red", highlight=False, soft_wrap=True)
+        raise typer.Exit(BAD_INPUT) from None
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Report | None]:
+    """Show evaluations, their rate and the hypervolume while the search runs."""
+    if quiet:
+        yield None
+        return
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]:,.0f} evaluations/s"),
+        TextColumn("hypervolume {task.fields[volume]:.4f}"),
+        TimeElapsedColumn(),
+        console=err,
+    ) as bar:
+        tasks: dict[str, Any] = {}
+
+        def report(p: SearchProgress) -> None:
+            if p.kind not in tasks:
+                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, volume=0.0)
+            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, volume=p.hypervolume)
+
+        yield report
+
+
+def _folder(brief: Brief, into: Path | None) -> Path:
+    return into if into is not None else Path("stagefront-out") / Path(brief.source).stem
+
+
+def _settings(
+    brief: Brief, folder: Path, evaluations: int | None, seed: int | None, storage: str | None
+) -> Settings:
+    stated = brief.search
+    return Settings(
+        seed=stated.seed if seed is None else seed,
+        evaluations=evaluations or stated.evaluations,
+        batch=stated.batch,
+        sampler=stated.sampler,
+        storage=storage or stated.storage or folder / "search.log",
+    )
+
+
+@app.command()
+def explore(
+    brief: BriefArgument = DEFAULT_BRIEF,
+    into: FolderOption = None,
+    evaluations: EvaluationsOption = None,
+    seed: SeedOption = None,
+    method: MethodOption = How.auto,
+    storage: StorageOption = None,
+    form: FormOption = Form.table,
+    quiet: QuietOption = False,
+) -> None:
+    """Explore a brief: find the front, pick from it, write the report.
+
+    The search is stored as it goes; the same command goes on where the last one stopped.
+
+    Examples:
+
+      stagefront explore
+
+      stagefront explore quiet-input --into out/quiet
+
+      stagefront explore my-brief.toml --evaluations 8000 --seed 3
+
+      stagefront explore my-brief.toml --method exact --form json
+    """
+    with _plain_errors():
+        # Imported here so that help, schema and check answer at once.
+        from explorer.exploration import explore as run
+        from explorer.pose import pose
+        from explorer.publish import contents_of
+        from reports.document import write_report
+
+        read = load_brief(brief)
+        posed = pose(read)
+        folder = _folder(read, into)
+        folder.mkdir(parents=True, exist_ok=True)
+        with _progress(quiet) as report:
+            found = run(
+                posed,
+                _settings(read, folder, evaluations, seed, storage),
+                method=method.value,
+                exact_up_to=read.search.exact_up_to,
+                report=report,
+            )
+        contents = contents_of(found)
+        written = write_report(contents, folder)
+    if form is Form.table:
+        _print_front(contents)
+        out.print(f"\nReport: [bold]{written['html']}[/bold]", soft_wrap=True)
+    else:
+        _print_frame(contents.readable, form)
+        err.print(f"Report: {written['html']}", soft_wrap=True)
+    if found.interrupted:
+        raise typer.Exit(INTERRUPTED)
+    if not found.feasible:
+        raise typer.Exit(NOTHING_FEASIBLE)
+
+
+def _print_front(contents: Any) -> None:
+    from explorer.publish import part_text, score_text
+
+    out.print(f"[bold]{escape(contents.title)}[/bold]")
+    for sentence in (*contents.method, *contents.blocking, *contents.pick_reasons):
+        out.print(escape(sentence), highlight=False)
+    free = [u for u in contents.uses if u.free]
+    frame = contents.readable
+    table = Table(title="The front" if contents.feasible else "The nearest candidates")
+    table.add_column("no.", justify="right")
+    for label in contents.part_labels.values():
+        table.add_column(label, justify="right")
+    for use in free:
+        table.add_column(use.name.rsplit("_", 1)[0].replace("_", " "), justify="right")
+    table.add_column("what it is")
+    for row in frame.to_dict("records"):
+        table.add_row(
+            str(row["candidate"]),
+            *(part_text(p, float(row[p])) for p in contents.part_labels),
+            *(score_text(u.name, float(row[u.name])) for u in free),
+            row["marks"],
+            style="bold" if "pick" in row["marks"].split(", ") else None,
+        )
+    out.print(table)
+    for name, value in contents.constants.items():
+        out.print(f"Same for all: {name.replace('_', ' ')} {score_text(name, value)}")
+
+
+def _print_frame(frame: pd.DataFrame, form: Form) -> None:
+    """Print a frame as JSON records or CSV on standard output."""
+    if form is Form.csv:
+        sys.stdout.write(frame.to_csv(index=False))
+    else:
+        _print_json(frame.to_dict("records"))
+
+
+def _print_json(value: Any) -> None:
+    sys.stdout.write(json.dumps(_plain(value), indent=2, ensure_ascii=False) + "\n")
+
+
+def _plain(value: Any) -> Any:
+    """Return the value in types that JSON has; infinities become text, nan becomes null."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None if np.isnan(value) else ("infinite" if value > 0 else "-infinite")
+    return value
+
+
+@app.command()
+def assess(
+    brief: BriefArgument,
+    parts: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[PART=VALUE]...", help="Values of the stage's parts."),
+    ] = None,
+    design: Annotated[
+        Path | None, typer.Option("--design", help="TOML file with a [design] table instead.")
+    ] = None,
+    into: FolderOption = None,
+    method: MethodOption = How.auto,
+    form: FormOption = Form.table,
+    quiet: QuietOption = False,
+) -> None:
+    """Assess one given stage: its scores, its standing against the front, one step in each part.
+
+    Parts that the brief fixes may be left out.
+
+    Examples:
+
+      stagefront assess treble-cut stopper=68k plate_load=100k cathode_resistor=1k5 bypass=22u
+      grid_leak=1M
+
+      stagefront assess my-brief.toml --design existing.toml --form json
+    """
+    with _plain_errors():
+        from explorer.assess import assess_design
+        from explorer.exploration import explore as run
+        from explorer.pose import pose
+
+        read = load_brief(brief)
+        if (design is None) == (not parts):
+            raise ValueError(
+                "design: neither or both ways given: expected PART=VALUE arguments or --design FILE"
+            )
+        given = load_design(design, read) if design is not None else parse_design(parts or (), read)
+        posed = pose(read)
+        # The exact front needs no search beside it; a stored search is taken up where it stands.
+        exact = method is How.exact or (
+            method is How.auto and posed.problem.size <= read.search.exact_up_to
+        )
+        with _progress(quiet) as report:
+            found = run(
+                posed,
+                _settings(read, _folder(read, into), None, None, None),
+                method="exact" if exact else "search",
+                report=report,
+            )
+        standing = assess_design(found, given)
+    if form is Form.csv:
+        _print_frame(standing.steps, form)
+        return
+    if form is Form.json:
+        _print_json(
+            {
+                "scores": standing.scores,
+                "breaks": standing.broken,
+                "verdict": standing.verdict,
+                "beaten_by": standing.beaten_by,
+                "nearest": standing.nearest,
+                "one_step": standing.steps.to_dict("records"),
+            }
+        )
+        return
+    _print_standing(standing, found)
+
+
+def _print_standing(standing: Any, found: Any) -> None:
+    from explorer.publish import part_text, score_text
+    from objectives.scores import REGISTRY
+
+    table = Table(title="Scores of the given stage")
+    for title in ("score", "value", "front's best", "front's worst"):
+        table.add_column(title, justify="left" if title == "score" else "right")
+    for name, value in standing.scores.items():
+        ends = ("", "")
+        if name in found.front.scores and found.feasible:
+            column = found.front.scores[name]
+            low, high = float(column.min()), float(column.max())
+            free = next((f for f in found.problem.free if f.name == name), None)
+            if free is not None:
+                losses = free.loss(column)
+                low, high = float(column[losses.argmin()]), float(column[losses.argmax()])
+            ends = (score_text(name, low), score_text(name, high))
+        table.add_row(REGISTRY[name].label, score_text(name, value), *ends)
+    out.print(table)
+    out.print(standing.verdict)
+    for name, excess in standing.broken.items():
+        out.print(f"  broken: {name.replace('_', ' ')} (by {excess:.3g} of its scale)")
+    if standing.nearest is not None:
+        row = standing.nearest - 1
+        listed = ", ".join(
+            f"{c.label} {part_text(c.part, float(found.front.parts[c.part][row]))}"
+            for c in found.problem.choices
+        )
+        out.print(f"Nearest on the front: candidate {standing.nearest} ({listed}).")
+    steps = standing.steps
+    table = Table(title="One step in each part")
+    for title in ("part", "step", "from", "to"):
+        table.add_column(title)
+    names = [n for n in found.problem.score_names if n in steps.columns]
+    for name in names:
+        table.add_column(f"{REGISTRY[name].label} ({REGISTRY[name].unit})", justify="right")
+    table.add_column("limits")
+    for step in steps.to_dict("records"):
+        table.add_row(
+            *(str(step[k]) for k in ("part", "step", "from", "to")),
+            *(_signed(float(step[n])) for n in names),
+            "kept" if step["keeps_limits"] else "broken",
+        )
+    out.print(table)
+
+
+def _signed(value: float) -> str:
+    return "0" if abs(value) < 1e-12 else f"{value:+.3g}".replace("-", "−")
+
+
+@app.command()
+def valves(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="Show this one, with its fit.")
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option("--table", help="A valve table of your own (TOML) to look in.")
+    ] = None,
+    form: FormOption = Form.table,
+) -> None:
+    """List the valves, or show one: law, capacitances, ratings, residuals and sources.
+
+    Examples:
+
+      stagefront valves
+
+      stagefront valves ECC83
+
+      stagefront valves 6SN7 --form json
+    """
+    with _plain_errors():
+        from explorer.valve_words import valve_frame, valve_record
+        from objectives.valves import load_valves, valve
+        from objectives.valves import valves as built_in
+
+        known = load_valves(table) if table is not None else built_in()
+        if name is None:
+            frame = valve_frame(known)
+            if form is not Form.table:
+                _print_frame(frame, form)
+                return
+            listing = Table(title="Valves")
+            for column in frame.columns:
+                listing.add_column(column, justify="left" if column in _LEFT else "right")
+            for row in frame.itertuples(index=False):
+                listing.add_row(*(str(cell) for cell in row))
+            out.print(listing)
+            return
+        entry = valve(name, known)
+        record = valve_record(entry)
+    if form is Form.json:
+        _print_json(record)
+        return
+    if form is Form.csv:
+        _print_frame(pd.DataFrame(record["residuals"]), form)
+        return
+    for key, value in record.items():
+        if key == "residuals":
+            continue
+        if isinstance(value, Mapping):
+            out.print(f"[bold]{key}[/bold]")
+            for inner, shown in value.items():
+                out.print(f"  {inner}: {escape(str(shown))}", highlight=False, soft_wrap=True)
+        else:
+            out.print(f"[bold]{key}[/bold]: {escape(str(value))}", highlight=False, soft_wrap=True)
+    residuals = Table(title="Published values against the law")
+    for column in ("quantity", "conditions", "published", "law", "error", "used", "source"):
+        residuals.add_column(column)
+    for point in record["residuals"]:
+        residuals.add_row(*(escape(str(point[c])) for c in
+                            ("quantity", "conditions", "published", "law", "error", "used",
+                             "source")))  # fmt: skip
+    out.print(residuals)
+
+
+_LEFT = ("valve", "also", "what it is")
+
+
+@app.command()
+def check(
+    brief: BriefArgument,
+    form: FormOption = Form.table,
+) -> None:
+    """Check a brief: say all that is wrong with it, or what it asks for.
+
+    Examples:
+
+      stagefront check my-brief.toml
+    """
+    with _plain_errors():
+        from explorer.pose import pose
+
+        read = load_brief(brief)
+        posed = pose(read)
+    size = posed.problem.size
+    summary = {
+        "title": read.title,
+        "valve": posed.problem.device.name,
+        "varied": {c.label: c.origin for c in posed.problem.choices},
+        "candidates": size if np.isfinite(size) else "continuous",
+        "free scores": [f.name for f in posed.problem.free],
+        "limits": [w.name for w in posed.problem.windows],
+        "source resistance (ohm)": posed.source_ohm,
+        "front": "exact and searched" if size <= read.search.exact_up_to else "searched",
+    }
+    if form is Form.json:
+        _print_json(summary)
+        return
+    if form is Form.csv:
+        _print_frame(pd.DataFrame([{k: str(v) for k, v in summary.items()}]), form)
+        return
+    out.print(f"{escape(read.source)}: in order.")
+    for key, value in summary.items():
+        if isinstance(value, Mapping):
+            shown = "; ".join(f"{k} ({v})" for k, v in value.items())
+        elif isinstance(value, list):
+            shown = ", ".join(value)
+        else:
+            shown = f"{value:,.0f}" if isinstance(value, float) else str(value)
+        out.print(f"  {key}: {escape(shown)}", highlight=False, soft_wrap=True)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of a brief, for editors that complete and check TOML.
+
+    Examples:
+
+      stagefront schema > brief.schema.json
+    """
+    _print_json(brief_schema())
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        app()
+    except KeyboardInterrupt:
+        err.print("interrupted")
+        sys.exit(INTERRUPTED)
+    except BrokenPipeError:
+        sys.exit(OK)
+
+
+if __name__ == "__main__":
+    main()

@@ -28,6 +28,7 @@ from objectives.surroundings import (
 
 if TYPE_CHECKING:
     from objectives.large_scores import Drive
+    from objectives.radio import Carrier
     from objectives.tolerance import ToleranceSetup
 
 __all__ = [
@@ -84,6 +85,8 @@ class Targets:
     """Spreads, windows and draws of the tolerance yield."""
     drive: Drive | None = None
     """The signal, and the stage it comes from, under which large-signal scores are stated."""
+    carrier: Carrier | None = None
+    """The radio carrier that detection is stated for; None: the customary one."""
 
 
 @dataclass(frozen=True)

@@ -159,7 +159,7 @@ def driver_of(
     gain = network.output
 
     # With no shunt the tap is the output itself: 1/inf below makes both shares exact.
-    upper = output + series + np.where(np.isfinite(shunt), (1.0 - level) * shunt, 0.0)
+    upper = output + series + (1.0 - level) * np.where(np.isfinite(shunt), shunt, 0.0)
     lower_S = 1.0 / (level * shunt)
     share = 1.0 / (1.0 + upper * lower_S)
     return Driver(
@@ -289,12 +289,16 @@ class CathodeFollower(Batch):
         return parallel(self.cathode_resistor_ohm, self.load_ohm)
 
     def as_stage(self) -> Stage:
-        """Return the follower as a :class:`Stage` without plate load, for a device's ratings."""
+        """Return the follower as a :class:`Stage` without plate load, for a device's ratings.
+
+        Its grid returns through the driving stage's plate circuit, so it has no leak to rate.
+        """
         return Stage(
             supply_V=self.supply_V,
             plate_load_ohm=0.0,
             cathode_resistor_ohm=self.cathode_resistor_ohm,
             bypass_F=0.0,
+            grid_leak_ohm=0.0,
             stray_grid_plate_F=self.stray_grid_plate_F,
             stray_grid_cathode_F=self.stray_grid_cathode_F,
             stray_plate_cathode_F=self.stray_plate_cathode_F,
@@ -359,9 +363,10 @@ def follower_point(
     if vg.size:
         at_zero = flat_law.grid_current(0.0, 0.0)
         low = np.minimum(np.minimum(vg - vb, 0.0), vg - rk * np.maximum(at_zero, 0.0))
-        # A law may leave a small negative grid current at a very negative grid.
+        # A law may leave a small negative grid current at a very negative grid; twice what it
+        # makes in the resistor keeps rounding from moving the root out of the bracket.
         least = flat_law.grid_current(low, 0.0)
-        high = np.maximum(vg + rk * np.maximum(-least, 0.0), low)
+        high = np.maximum(vg + 2.0 * rk * np.maximum(-least, 0.0), low)
         found = elementwise.find_root(excess, (low, high), args=(vg, vb, rk, index), maxiter=200)
         w = np.asarray(found.x, float)
     else:
@@ -482,17 +487,21 @@ def with_follower(
 ) -> Stage:
     """Return the stage with its follower as the load for signals.
 
-    ``load_F`` gains C_gp + C_gk (1 - A_cf), ``load_ohm`` the follower's bootstrapped grid
-    conductance in parallel.
+    ``load_F`` gains ``C_gp + C_gk (1 - A_cf)`` and, with grid current, a third term: the grid's
+    conductance sees the cathode lag, which is the same as a capacitance of
+    ``gg (A_cf (C_gk + C_pk + C_load) - C_gk) / G`` with G all the conductance at the cathode.
+    ``load_ohm`` gets the follower's bootstrapped grid conductance in parallel. Both are the first
+    two terms of the exact input admittance in rising powers of frequency, so they hold well below
+    the follower's own corner G / (2 pi C) (megahertz, unless its load is a large capacitance).
 
     Raises
     ------
     ValueError
         If the stage has an output coupling capacitor, which a direct coupling has not.
 
-    Source: input capacitance of a cathode follower, e.g. F. Langford-Smith (ed.), Radiotron
-    Designer's Handbook, 4th ed., 1953 (from memory). It neglects the phase that a capacitive load
-    gives the follower's gain.
+    Source: the first two terms are the input capacitance of a cathode follower, e.g. F.
+    Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953 (from memory); the third
+    follows from the same nodal equation.
     """
     coupling = np.asarray(stage.output_coupling_F, float)
     _require(
@@ -500,8 +509,16 @@ def with_follower(
         "inf (direct coupling) where a cathode follower is on the plate",
     )  # fmt: skip
     linear = follower_linear(follower, device, after)
-    capacitance = np.asarray(linear.grid_plate_F) + np.asarray(linear.grid_cathode_F) * (
-        1.0 - after.gain
+    point, gain = after.point, after.gain
+    c_gk = np.asarray(linear.grid_cathode_F, float)
+    at_cathode = c_gk + np.asarray(linear.plate_cathode_F, float) + np.asarray(follower.load_F)
+    # The gain is what the device feeds into the cathode over all the conductance there.
+    total_S = 1.0 / after.output_resistance_ohm + 1.0 / np.asarray(follower.load_ohm, float)
+    grid_S = point.grid_conductance_S + point.grid_plate_conductance_S
+    capacitance = (
+        np.asarray(linear.grid_plate_F, float)
+        + c_gk * (1.0 - gain)
+        + grid_S * (gain * at_cathode - c_gk) / total_S
     )
     return replace(
         stage,

@@ -327,9 +327,9 @@ def _valve_lines(entry: Valve) -> list[str]:
         lines += _pairs(**{f.name: getattr(record, f.name) for f in fields(record)})
     if entry.fit is not None:
         lines += ["", "[valve.fit]", *_pairs(method=entry.fit.method)]
-        for point in entry.fit.points:
-            lines += ["", "[[valve.fit.point]]"]
-            lines += _pairs(**{f.name: getattr(point, f.name) for f in fields(point)})
+        if entry.fit.points:
+            rows = [{f.name: getattr(p, f.name) for f in fields(p)} for p in entry.fit.points]
+            lines += ["point = [", *(f"    {_toml(row)}," for row in rows), "]"]
     return lines
 
 

@@ -1108,12 +1108,14 @@ class Brief(_Section):
             expected = "every part is fixed: expected values, series, continuous or drawer for one"
             yield _Problem(("parts",), _ABSENT, expected)
         leak, coupling = parts.grid_leak, parts.input_coupling
+        coupling_out = parts.output_coupling
         if math.inf in _ends(leak) and any(map(math.isfinite, _ends(coupling))):
             expected = "the grid would float: expected a leak, or input_coupling direct"
             yield _Problem(("parts", "grid_leak"), "none", expected)
-        if self.load.cathode_follower is not None and _ends(parts.output_coupling) != (math.inf,):
+        if self.load.cathode_follower is not None and _ends(coupling_out) != (math.inf,):
             expected = 'expected "direct" or nothing: the cathode follower is directly coupled'
-            yield _Problem(("parts", "output_coupling"), _ABSENT, expected)
+            shown = _Bare(" or ".join(format_quantity(end, "F") for end in _ends(coupling_out)))
+            yield _Problem(("parts", "output_coupling"), shown, expected)
 
     def _score_problems(self) -> Iterator[_Problem]:
         if not self.free_scores:

@@ -50,6 +50,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from explorer.series import (
+    UNIT_OF_KIND,
     Drawer,
     DrawerError,
     FloatArray,
@@ -212,12 +213,12 @@ class PartInfo:
     """The trade's term, for people."""
 
 
-_UNIT: Final[Mapping[PartKind, str]] = {"resistor": "ohm", "capacitor": "F"}
-
-
 def _parts(*rows: tuple[str, PartKind, str]) -> Mapping[str, PartInfo]:
     return MappingProxyType(
-        {name: PartInfo(name, kind, f"{name}_{_UNIT[kind]}", label) for name, kind, label in rows}
+        {
+            name: PartInfo(name, kind, f"{name}_{UNIT_OF_KIND[kind]}", label)
+            for name, kind, label in rows
+        }
     )
 
 
@@ -378,7 +379,7 @@ class PartChoice(_Section, Generic[Q, R]):
         return Continuous(low, high)
 
     def _text(self, value: float | None) -> str:
-        return format_quantity(math.nan if value is None else value, _UNIT[self.kind])
+        return format_quantity(math.nan if value is None else value, UNIT_OF_KIND[self.kind])
 
     def _span(self) -> str:
         low = f"from {self._text(self.low)} " if self.low is not None else ""
@@ -477,11 +478,13 @@ class Parts(_Section):
     )
     input_coupling: CouplingChoice = Field(
         default_factory=lambda: _fixed(CouplingChoice, math.inf),
-        description="Coupling capacitor at the input; direct if left out.",
+        description="Coupling capacitor at the input, needed after driver.stage; "
+        "direct if left out.",
     )
     output_coupling: CouplingChoice = Field(
         default_factory=lambda: _fixed(CouplingChoice, math.inf),
-        description="Coupling capacitor at the output; direct if left out.",
+        description="Coupling capacitor at the output; if left out, or direct, signals pass "
+        "without loss (only a cathode follower is then coupled for direct current too).",
     )
     plate_capacitor: OptionalCapacitorChoice = Field(
         default_factory=lambda: _fixed(OptionalCapacitorChoice, 0.0),
@@ -1112,6 +1115,9 @@ class Brief(_Section):
         if math.inf in _ends(leak) and any(map(math.isfinite, _ends(coupling))):
             expected = "the grid would float: expected a leak, or input_coupling direct"
             yield _Problem(("parts", "grid_leak"), "none", expected)
+        if self.driver.stage is not None and math.inf in _ends(coupling):
+            expected = "expected a capacitor: the plate of driver.stage is at a direct voltage"
+            yield _Problem(("parts", "input_coupling"), "direct", expected)
         if self.load.cathode_follower is not None and _ends(coupling_out) != (math.inf,):
             expected = 'expected "direct" or nothing: the cathode follower is directly coupled'
             shown = _Bare(" or ".join(format_quantity(end, "F") for end in _ends(coupling_out)))

@@ -26,6 +26,7 @@ from explorer.units import QuantityError, QuantityField
 
 __all__ = [
     "SERIES",
+    "UNIT_OF_KIND",
     "Drawer",
     "DrawerError",
     "DrawerParts",

@@ -203,7 +203,10 @@ def parse_quantity(text: str | float, unit: str) -> float:
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise QuantityError(text, wanted.allowed)
     if not isinstance(text, str):
-        value = float(text)
+        try:
+            value = float(text)
+        except OverflowError:
+            value = math.inf
         if not math.isfinite(value):
             raise QuantityError(text, f"{wanted.allowed}, and finite")
         return value

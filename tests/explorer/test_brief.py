@@ -228,7 +228,10 @@ def test_earlier_and_later_stages_are_read() -> None:
     stage = {"valve": "12AX7", "supply": "300 V", "plate_load": "100k", "cathode_resistor": "1k5"}
     earlier = stage | {"bypass": "none", "source_resistance": "68k"}
     later = stage | {"bypass": "22u", "stopper": "47k", "grid_leak": "470k"}
-    brief = parse_brief(changed(put("driver", {"stage": earlier}), put("load", {"stage": later})))
+    coupled = put("parts.input_coupling.value", "22n")
+    brief = parse_brief(
+        changed(put("driver", {"stage": earlier}), put("load", {"stage": later}), coupled)
+    )
     assert brief.driver.stage is not None
     assert brief.driver.stage.bypass == 0.0
     assert brief.driver.stage.source_resistance == 68e3
@@ -286,6 +289,8 @@ def test_a_brief_equals_itself_read_again() -> None:
 
 STAGE = {"valve": "12AX7", "supply": 300, "plate_load": "100k", "cathode_resistor": "1k5"}
 FOLLOWER = {"valve": "12AX7", "supply": 300, "cathode_resistor": "100k"}
+
+COUPLED = put("parts.input_coupling.value", "22n")
 
 WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
     # missing and unknown keys
@@ -345,9 +350,16 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
         [put("load", {"cathode_follower": FOLLOWER}), put("parts.output_coupling.value", "22n")],
         'parts.output_coupling: 22 nF: expected "direct" or nothing',
     ),
+    (
+        [put("driver", {"stage": STAGE})],
+        "parts.input_coupling: 'direct': expected a capacitor: the plate of driver.stage",
+    ),
     # valves
     ([put("valve", "12AX8")], "valve: '12AX8': expected one of *did you mean '12AX7'?"),
-    ([put("driver", {"stage": STAGE | {"valve": "6SN8"}})], "driver.stage.valve: '6SN8': *6SN7"),
+    (
+        [put("driver", {"stage": STAGE | {"valve": "6SN8"}}), COUPLED],
+        "driver.stage.valve: '6SN8': *6SN7",
+    ),
     ([put("load", {"stage": STAGE | {"valve": "zz"}})], "load.stage.valve: 'zz': expected one of"),
     (
         [put("load", {"cathode_follower": FOLLOWER | {"valve": "12AU8"}})],

@@ -1,0 +1,189 @@
+"""The textbook estimate beside the exact answer, written out as a worked calculation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from objectives.corners import level_dB
+from objectives.scores import Assessment
+from objectives.textbook import TextbookEstimate, textbook_estimate
+from reports.contents import Steps
+from reports.format import number, quantity
+
+__all__ = ["operating_point_steps", "simplification_frame", "textbook_steps"]
+
+
+def _q(value: object, unit: str) -> str:
+    return quantity(float(np.ravel(np.asarray(value, float))[0]), unit, 5)
+
+
+def operating_point_steps(pick: Assessment) -> Steps:
+    """Return the direct voltages and currents of the first stage, each from the ones before."""
+    stage, point = pick.stage, pick.point
+    supply, load = _q(stage.supply_V, "V"), _q(stage.plate_load_ohm, "ohm")
+    cathode = _q(stage.cathode_total_ohm, "ohm")
+    rows = [
+        (
+            "plate current, where the valve's curves meet the DC load line and the bias line",
+            "I_p, solved",
+            _q(point.plate_current_A, "A"),
+        ),
+    ]
+    if float(np.ravel(point.grid_current_A)[0]) != 0:
+        rows.append(("grid current", "I_g, solved", _q(point.grid_current_A, "A")))
+    rows += [
+        (
+            "cathode voltage to ground",
+            f"V_k = (I_p + I_g) R_k = {_q(point.cathode_current_A, 'A')} × {cathode}",
+            _q(point.cathode_V, "V"),
+        ),
+        (
+            "plate voltage to ground",
+            f"V_p = V_b − I R_L = {supply} − {_q(point.supply_current_A, 'A')} × {load}",
+            _q(point.plate_V, "V"),
+        ),
+        (
+            "plate–cathode voltage",
+            f"V_pk = V_p − V_k = {_q(point.plate_V, 'V')} − {_q(point.cathode_V, 'V')}",
+            _q(point.plate_cathode_V, "V"),
+        ),
+        (
+            "grid–cathode voltage",
+            f"V_gk = V_g − V_k = {_q(point.grid_V, 'V')} − {_q(point.cathode_V, 'V')}",
+            _q(point.grid_cathode_V, "V"),
+        ),
+        (
+            "plate dissipation",
+            f"P = I_p V_pk = {_q(point.plate_current_A, 'A')} × {_q(point.plate_cathode_V, 'V')}",
+            _q(point.plate_dissipation_W, "W"),
+        ),
+    ]
+    return Steps(rows)
+
+
+def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -> Steps:
+    """Return the hand calculation of gain and input corner, then the exact answers.
+
+    Every formula carries the numbers that were put in, so that it can be worked again with a
+    pocket calculator; five significant figures are shown and the full ones used.
+    """
+    reference = pick.targets.reference_Hz
+    e = estimate or textbook_estimate(pick.stage, pick.linear, reference)
+    stage = pick.stage.broadcast()
+    gm = _q(pick.linear.transconductance_S, "S")
+    rp, load = _q(e.plate_resistance_ohm, "ohm"), _q(e.load_line_ohm, "ohm")
+    mu = number(float(e.amplification_factor[0]), 5)
+    gain = float(e.gain_magnitude[0])
+    gain_text = number(gain, 5)
+    rows = [
+        (
+            "amplification factor, from transconductance and plate resistance at the point",
+            f"µ = g_m r_p = {gm} × {rp}",
+            mu,
+        ),
+        _load_step(float(stage.plate_load_ohm[0]), float(stage.load_ohm[0]), load),  # type: ignore[index]
+        (
+            "gain from grid to plate, cathode taken as grounded",
+            f"|A| = µ R/(r_p + R) = {mu} × {load} / ({rp} + {load})",
+            gain_text,
+        ),
+        ("the same in decibels", f"20 log10 |A| = 20 × log10({gain_text})",
+         _q(20 * math.log10(gain), "dB") if gain > 0 else "—"),
+        (
+            "input capacitance, Miller effect included",
+            f"C_in = C_gk + C_gp (1 + |A|) = {_q(e.grid_cathode_F, 'F')} + "
+            f"{_q(e.grid_plate_F, 'F')} × (1 + {gain_text})",
+            _q(e.input_F, "F"),
+        ),
+        _thevenin_step(pick, _q(e.thevenin_ohm, "ohm")),
+        (
+            "input corner, textbook",
+            f"f = 1/(2π R C_in) = 1 / (2 × π × {_q(e.thevenin_ohm, 'ohm')} × {_q(e.input_F, 'F')})",
+            _q(e.corner_Hz, "Hz"),
+        ),
+        (
+            "input corner, exact",
+            "root of |V_g/V_s| = 1/√2 of its level at "
+            f"{_q(reference, 'Hz')}, whole network",
+            _q(e.exact_corner_Hz, "Hz"),
+        ),
+        (
+            "error of the textbook estimate",
+            f"f/f_exact − 1 = {_q(e.corner_Hz, 'Hz')} / {_q(e.exact_corner_Hz, 'Hz')} − 1",
+            f"{number(float(e.error_percent[0]), 3)}\u00a0%",
+        ),
+        (
+            "gain from grid to plate, exact",
+            f"20 log10 |V_p/V_g| at {_q(reference, 'Hz')}, whole network",
+            _q(level_dB(pick.reference, "plate") - level_dB(pick.reference, "grid"), "dB"),
+        ),
+        (
+            "gain from source to output, exact",
+            f"20 log10 |V_o/V_s| at {_q(reference, 'Hz')}, whole network",
+            _q(level_dB(pick.reference, "output"), "dB"),
+        ),
+    ]  # fmt: skip
+    return Steps(rows)
+
+
+def _load_step(load_ohm: float, next_ohm: float, result: str) -> tuple[str, str, str]:
+    what = "resistance that the plate works into, for signals"
+    if math.isinf(next_ohm):
+        return what, f"R = R_L = {_q(load_ohm, 'ohm')}", result
+    formula = f"R = R_L ∥ R_o = 1 / (1/({_q(load_ohm, 'ohm')}) + 1/({_q(next_ohm, 'ohm')}))"
+    return what, formula, result
+
+
+def _thevenin_step(pick: Assessment, result: str) -> tuple[str, str, str]:
+    stage = pick.stage.broadcast()
+    source, stopper, leak = (
+        float(np.ravel(v)[0]) for v in (stage.source_ohm, stage.stopper_ohm, stage.grid_leak_ohm)
+    )
+    at_grid = bool(np.ravel(stage.leak_at_grid)[0] > 0.5)
+    what = "Thevenin resistance that the grid sees"
+    rs, rg = _q(source, "ohm"), _q(stopper, "ohm")
+    if math.isinf(leak):
+        return what, f"R = R_s + R_g = {rs} + {rg}", result
+    rl = _q(leak, "ohm")
+    if at_grid:
+        if source + stopper == 0:
+            return what, "R = (R_s + R_g) ∥ R_leak = 0\u00a0Ω", result
+        return (
+            f"{what}, leak on its grid side",
+            f"R = (R_s + R_g) ∥ R_leak = 1 / (1/({rs} + {rg}) + 1/({rl}))",
+            result,
+        )
+    side = f"{what}, leak on the source side of the stopper"
+    if source == 0:
+        return side, f"R = R_s ∥ R_leak + R_g = 0\u00a0Ω + {rg}", result
+    return side, f"R = R_s ∥ R_leak + R_g = 1 / (1/({rs}) + 1/({rl})) + {rg}", result
+
+
+def simplification_frame(
+    pick: Assessment, estimate: TextbookEstimate | None = None
+) -> pd.DataFrame:
+    """Return each simplification made alone: name, what it leaves out, corner and error.
+
+    Columns: simplification, meaning, corner_Hz, error_percent; the exact answer comes first, the
+    textbook estimate last.
+    """
+    e = estimate or textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
+    rows: list[tuple[str, str, float, float]] = [
+        ("none: the exact network", "nothing", float(e.exact_corner_Hz[0]), 0.0)
+    ]
+    rows += [
+        (s.name, s.meaning, float(s.corner_Hz[0]), float(s.error_percent[0]))
+        for s in e.simplifications
+    ]
+    rows.append(
+        (
+            "the textbook estimate above",
+            "one RC section with source, leak, stopper and loaded gain",
+            float(e.corner_Hz[0]),
+            float(e.error_percent[0]),
+        )
+    )
+    return pd.DataFrame(rows, columns=["simplification", "meaning", "corner_Hz", "error_percent"])

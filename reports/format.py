@@ -1,0 +1,211 @@
+"""Numbers and names as engineers write them: ``4.7 kΩ``, ``1.5 nF``, ``−2.1 dB``, ``full bypass``.
+
+Between number and unit stands a no-break space, and the minus is the typographic one, so that no
+table cell or axis label breaks a value in two.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from quantiphy import Quantity
+
+from objectives.scores import REGISTRY
+
+__all__ = [
+    "SPACE",
+    "column",
+    "field_label",
+    "field_unit",
+    "number",
+    "part_value",
+    "plain_words",
+    "quantity",
+    "score_label",
+    "score_unit",
+    "unit_symbol",
+]
+
+SPACE = "\u00a0"
+"""No-break space, between a number and its unit."""
+MINUS = "\u2212"
+
+_SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
+_PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+_SUFFIX_UNITS = {
+    unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
+} | {"octaves": "octaves", "percent": "%", "ratio": ""}
+
+_FIELD_LABELS = {
+    "supply_V": "supply",
+    "plate_load_ohm": "plate load",
+    "cathode_resistor_ohm": "cathode resistor",
+    "stopper_ohm": "grid stopper",
+    "bypass_F": "cathode bypass",
+    "cathode_unbypassed_ohm": "unbypassed cathode resistor",
+    "bypass_series_ohm": "resistor in series with the bypass",
+    "grid_bias_V": "fixed grid bias",
+    "source_ohm": "source resistance",
+    "cable_F": "cable capacitance",
+    "input_coupling_F": "input coupling capacitor",
+    "grid_leak_ohm": "grid leak",
+    "leak_at_grid": "position of the grid leak",
+    "stopper_shunt_F": "capacitance of the stopper itself",
+    "stopper_lead_H": "inductance of the stopper's leads",
+    "grid_capacitor_F": "grid-to-ground capacitor",
+    "plate_capacitor_F": "capacitor across the plate load",
+    "output_coupling_F": "output coupling capacitor",
+    "load_ohm": "load resistance",
+    "load_F": "load capacitance",
+    "stray_grid_plate_F": "stray grid–plate",
+    "stray_grid_cathode_F": "stray grid–cathode",
+    "stray_plate_cathode_F": "stray plate–cathode",
+    "stray_grid_ground_F": "stray grid–ground",
+    "stray_plate_ground_F": "stray plate–ground",
+    "grid_lead_H": "inductance of the grid lead",
+    "plate_lead_H": "inductance of the plate lead",
+    "cathode_lead_H": "inductance of the cathode lead",
+}
+# What a value at an end of its range means, where it is no part value at all.
+_ENDS = {
+    ("bypass_F", 0.0): "none",
+    ("bypass_F", math.inf): "full",
+    ("input_coupling_F", math.inf): "direct",
+    ("output_coupling_F", math.inf): "direct",
+    ("grid_leak_ohm", math.inf): "none",
+    ("load_ohm", math.inf): "none",
+    ("leak_at_grid", 0.0): "source side",
+    ("leak_at_grid", 1.0): "grid side",
+} | {
+    (name, 0.0): "none"
+    for name in (
+        "stopper_ohm",
+        "cathode_unbypassed_ohm",
+        "bypass_series_ohm",
+        "grid_capacitor_F",
+        "plate_capacitor_F",
+        "stopper_shunt_F",
+        "stopper_lead_H",
+        "load_F",
+        "cable_F",
+    )
+}
+
+
+class _Shown(Quantity):
+    """Quantities in our notation; a class of its own keeps the library's defaults untouched."""
+
+
+_Shown.set_prefs(
+    map_sf=Quantity.map_sf_to_greek,
+    minus=MINUS,
+    output_sf="TGMkmunp",
+    spacer=SPACE,
+)
+
+
+def unit_symbol(unit: str) -> str:
+    """Return the symbol of a unit as the scores and fields name it: ``"ohm"`` gives ``"Ω"``."""
+    return _SYMBOLS.get(unit, unit)
+
+
+def number(value: float, digits: int = 4) -> str:
+    """Return a plain number of so many significant figures, without exponent; nan gives ``—``."""
+    value = float(value)
+    if math.isnan(value):
+        return "—"
+    if math.isinf(value):
+        return "∞" if value > 0 else MINUS + "∞"
+    text = f"{value:.{digits}g}"
+    if "e" in text:
+        text = f"{float(text):.15f}".rstrip("0").rstrip(".")
+    if float(text) == 0:
+        text = "0"  # no minus before nothing
+    return text.replace("-", MINUS)
+
+
+def quantity(value: float, unit: str, digits: int = 4) -> str:
+    """Return value and unit: ``4.7 kΩ``, ``−2.1 dB``, ``5 %``; nan gives ``—``.
+
+    Parameters
+    ----------
+    value :
+        In SI units; decibels, octaves and per cent as they are.
+    unit :
+        As scores and fields name it: ``"ohm"``, ``"F"``, ``"Hz"``, ``"dB"``, ``"%"``, ``""`` …
+    digits :
+        Significant figures; trailing zeros are dropped.
+    """
+    value, symbol = float(value), unit_symbol(unit)
+    if not math.isfinite(value) or symbol not in _PREFIXED:
+        text = number(value, digits)
+        return text if not symbol or math.isnan(value) else f"{text}{SPACE}{symbol}"
+    if symbol == "F" and abs(value) < 1e-12:
+        # The trade writes 0.3 pF, never 300 fF.
+        return f"{number(value * 1e12, digits)}{SPACE}pF"
+    return str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=True))
+
+
+def field_unit(name: str) -> str:
+    """Return the unit that a name ends in: ``stopper_ohm`` gives ``"ohm"``; ``""`` where none."""
+    return _SUFFIX_UNITS.get(name.rpartition("_")[2], "")
+
+
+def field_label(name: str, labels: dict[str, str] | None = None) -> str:
+    """Return the trade's name of a field of Stage; ``labels`` goes before our own."""
+    known = (labels or {}).get(name) or _FIELD_LABELS.get(name)
+    return known or plain_words(name)
+
+
+def part_value(name: str, value: float, digits: int = 4) -> str:
+    """Return the value of a field of Stage in words: ``68 kΩ``, ``full``, ``direct``, ``none``."""
+    value = float(value)
+    word = _ENDS.get((name, value))
+    return word if word is not None else quantity(value, field_unit(name), digits)
+
+
+def plain_words(name: str) -> str:
+    """Return a snake-case name as words, its unit dropped: ``rf_margin_dB`` gives RF margin."""
+    stem, _, tail = name.rpartition("_")
+    words = (stem if stem and tail in _SUFFIX_UNITS else name).split("_")
+    spelled = {"rf": "RF", "rms": "r.m.s.", "dc": "DC", "ac": "AC"}
+    return " ".join(spelled.get(word, word) for word in words)
+
+
+def score_unit(name: str) -> str:
+    """Return the unit of a score, from the registry or else from its name."""
+    return REGISTRY[name].unit if name in REGISTRY else field_unit(name)
+
+
+def score_label(name: str, *, with_unit: bool = False) -> str:
+    """Return a score's name in words, with its unit in brackets on request: ``gain (dB)``."""
+    label = plain_words(name)
+    symbol = unit_symbol(score_unit(name))
+    return f"{label} ({symbol})" if with_unit and symbol else label
+
+
+def column(values: Sequence[float] | np.ndarray | Iterable[float], unit: str) -> list[str]:
+    """Return the numbers of one table column, written alike so that they can be compared.
+
+    Units that take prefixes are written value by value (``5.42 kHz``); the others get as many
+    decimals as their spread asks for (three figures across the spread), without the unit, which
+    belongs in the heading.
+    """
+    array = np.asarray(list(values), dtype=float)
+    if unit_symbol(unit) in _PREFIXED:
+        return [quantity(v, unit, 4) for v in array]
+    finite = array[np.isfinite(array)]
+    spread = float(np.ptp(finite)) if finite.size else 0.0
+    decimals = int(np.clip(2 - math.floor(math.log10(spread)), 0, 4)) if spread > 0 else 2
+    return [_fixed(v, decimals) for v in array]
+
+
+def _fixed(value: float, decimals: int) -> str:
+    if not math.isfinite(value):
+        return number(value)
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.removeprefix("-")
+    return text.replace("-", MINUS)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import reprlib
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import MISSING, dataclass, field, fields
@@ -378,7 +379,8 @@ class _Table:
         self.where = where
 
     def fail(self, field: str, value: object, allowed: str) -> ValueError:
-        return ValueError(f"{self.where}: {field}: {value!r}: must be {allowed}")
+        shown = "missing" if value is None else reprlib.repr(value)
+        return ValueError(f"{self.where}: {field}: {shown}: must be {allowed}")
 
     def text(self, field: str, default: str | None = None) -> str:
         value = self.content.pop(field, default)
@@ -401,7 +403,7 @@ class _Table:
     ) -> float:
         found = self.maybe(field, least=least, inclusive=inclusive, scale=scale)
         if found is None:
-            raise self.fail(field, None, "given: a number")
+            raise self.fail(field, None, "a number")
         return found
 
     def maybe(
@@ -428,7 +430,7 @@ class _Table:
     def needed(self, field: str) -> _Table:
         found = self.table(field)
         if found is None:
-            raise self.fail(field, None, "given: a table")
+            raise self.fail(field, None, "a table")
         return found
 
     def tables(self, field: str) -> list[_Table]:
@@ -543,7 +545,7 @@ def _parameters(table: _Table, kind: type[Any]) -> dict[str, float]:
         if value is not None:
             found[parameter.name] = value
         elif parameter.default is MISSING:
-            raise table.fail(parameter.name, None, "given: a number")
+            raise table.fail(parameter.name, None, "a number")
     return found
 
 

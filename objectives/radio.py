@@ -601,7 +601,7 @@ def detection(
 
     def referred(at_output: ComplexArray | FloatArray) -> FloatArray:
         size, out = np.abs(at_output), gain[..., None]
-        return np.divide(size, out, out=np.full(size.shape, np.inf), where=out > 0)
+        return np.asarray(np.divide(size, out, out=np.full(size.shape, np.inf), where=out > 0))
 
     both = in_plate * per_plate_A[..., None] + in_grid * per_grid_A[..., None]
     zero = np.zeros_like(bend.plate_by_grid)

@@ -1,0 +1,413 @@
+"""A chain of one or two stages as one nonlinear network, ready to be stepped through time.
+
+Each stage is the dense nodal system of :mod:`objectives.nodal` with its device taken out (only the
+interelectrode capacitances stay) and the direct sources put in::
+
+    E x' + A x = b u + c + P i(v),      v = Q x,      P = -Q^T
+
+x holds node voltages and branch currents, u the EMF of the source, c the supplies and fixed biases,
+v the grid-cathode and plate-cathode voltages and i the grid and plate currents of the devices.
+E is singular: only the rows ``z = (E x)`` of capacitors are states.
+
+Lead inductances are left out: at audio frequencies a nanohenry is nothing, and it would only add
+poles at hundreds of megahertz. A capacitor of infinite capacitance across the cathode resistor or
+to the output is a short for signals that keeps its direct voltage.
+
+Source of the form: nonlinear nodal state space, D. T. Yeh, J. S. Abel, J. O. Smith, "Automated
+physical modeling of nonlinear audio circuits for real-time audio effects, Part I: theoretical
+development", IEEE Trans. Audio, Speech, Language Process. 18(4), 2010 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.batch import BoolArray, FloatArray, IntArray
+from objectives.device import Device, small_signal
+from objectives.network import SmallSignal
+from objectives.nodal import UNKNOWNS, descriptor
+from objectives.operating_point import operating_point
+from objectives.stage import Stage
+
+if TYPE_CHECKING:
+    from objectives.scores import Assessment
+    from objectives.triodes import ConductionLaw
+
+__all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
+
+# What the insulation of a real capacitor or socket comes to: it defines the direct voltage of a
+# node that nothing else defines, and bears no weight beside any part that is fitted.
+_INSULATION_OHM = 1e9
+
+PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
+"""Where a link's voltage to ground may be taken, and the node of :mod:`objectives.nodal`: the
+input is after the source resistance (or divider), the others are the electrodes and the load."""
+
+Place = tuple[int, str]
+"""Number of the link, counted from 0, and a key of :data:`PLACES`."""
+
+_CAPACITORS = ("i_input_coupling", "i_bypass", "i_output_coupling")
+
+
+@dataclass(frozen=True)
+class Link:
+    """One stage of a chain: its parts, its device's equation and capacitances (strays included).
+
+    Shapes broadcast; array parameters of ``law`` must have the chain's whole shape.
+    ``drawn_A`` is a direct current that something coupled directly takes from the plate.
+    """
+
+    stage: Stage
+    law: ConductionLaw
+    grid_cathode_F: ArrayLike = 0.0
+    grid_plate_F: ArrayLike = 0.0
+    plate_cathode_F: ArrayLike = 0.0
+    drawn_A: ArrayLike = 0.0
+
+    @classmethod
+    def of(cls, stage: Stage, device: Device) -> Link:
+        """Return the link of a stage with a device, capacitances at its operating point."""
+        linear = small_signal(stage, device, operating_point(stage, device.law))
+        return cls(
+            stage, device.law, linear.grid_cathode_F, linear.grid_plate_F, linear.plate_cathode_F
+        )
+
+    @classmethod
+    def of_assessment(cls, assessment: Assessment) -> Link:
+        """Return the link of assessed stages; a follower on the plate stays as its linear load."""
+        linear, point = assessment.linear, assessment.point
+        return cls(
+            assessment.loaded,
+            assessment.device.law,
+            linear.grid_cathode_F,
+            linear.grid_plate_F,
+            linear.plate_cathode_F,
+            point.supply_current_A - point.plate_current_A,
+        )
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Common shape of all fields."""
+        own = (self.grid_cathode_F, self.grid_plate_F, self.plate_cathode_F, self.drawn_A)
+        law = np.shape(self.law.plate_current(0.0, 100.0))
+        return np.broadcast_shapes(self.stage.shape, law, *(np.shape(a) for a in own))
+
+
+@dataclass(frozen=True)
+class Chain:
+    """One stage, or a driver and the stage that it drives.
+
+    The output of the first link feeds the input of the second through ``series_ohm``, with
+    ``shunt_ohm`` to ground after it (the two sides of a level control's tap); the second stage's
+    own ``source_ohm`` is put aside. Both are ignored with a single link.
+    """
+
+    links: tuple[Link, ...]
+    series_ohm: ArrayLike = 0.0
+    shunt_ohm: ArrayLike = np.inf
+
+    def __post_init__(self) -> None:
+        if len(self.links) not in (1, 2):
+            raise ValueError(f"links: {len(self.links)} of them: must be one or two")
+        for number, link in enumerate(self.links):
+            where = f"links[{number}].stage"
+            load = np.asarray(link.stage.plate_load_ohm, float)
+            _require(f"{where}.plate_load_ohm", load, (load > 0) & np.isfinite(load), "more than 0")
+        series, shunt = np.asarray(self.series_ohm, float), np.asarray(self.shunt_ohm, float)
+        _require("series_ohm", series, (series >= 0) & np.isfinite(series), "0 or more, finite")
+        _require("shunt_ohm", shunt, shunt > 0, "more than 0 (inf where absent)")
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Shape of the batch."""
+        shapes = [link.shape for link in self.links]
+        return np.broadcast_shapes(*shapes, np.shape(self.series_ohm), np.shape(self.shunt_ohm))
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """The network of every candidate, on one flat axis, at rest."""
+        return _circuit(self)
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """The matrices of a chain, batch on the first axis, and its state at rest.
+
+    Attributes
+    ----------
+    E, A : shape (N, n, n)
+    source, constant : b and c, shape (N, n)
+    Q : shape (m, n); rows grid-cathode, plate-cathode of each link in turn
+    laws : equation of each link on the flat axis
+    rest : x at rest, shape (N, n)
+    index : position of each unknown by (link, name)
+    states : rows of E that hold a capacitor in any candidate
+    slow : positions within ``states`` of the coupling and bypass capacitors' voltages
+    """
+
+    E: FloatArray
+    A: FloatArray
+    source: FloatArray
+    constant: FloatArray
+    Q: FloatArray
+    laws: tuple[ConductionLaw, ...]
+    rest: FloatArray
+    index: dict[tuple[int, str], int]
+    states: tuple[int, ...]
+    slow: tuple[int, ...]
+
+    @property
+    def size(self) -> int:
+        """Number of candidates."""
+        return int(self.E.shape[0])
+
+    def at(self, block: slice) -> Circuit:
+        """Return some of the candidates."""
+        return replace(
+            self,
+            E=self.E[block],
+            A=self.A[block],
+            source=self.source[block],
+            constant=self.constant[block],
+            rest=self.rest[block],
+            laws=self.laws_at(block),
+        )
+
+    @cached_property
+    def _alike(self) -> bool:
+        """Whether every law holds for all candidates."""
+        return all(np.shape(law.plate_current(0.0, 100.0)) == () for law in self.laws)
+
+    def laws_at(self, index: slice | IntArray) -> tuple[ConductionLaw, ...]:
+        """Return the laws of some of the candidates."""
+        if self._alike:
+            return self.laws
+        return tuple(
+            law if np.shape(law.plate_current(0.0, 100.0)) == () else law.at(index)
+            for law in self.laws
+        )
+
+    @property
+    def rest_state(self) -> FloatArray:
+        """z at rest, shape (states, N)."""
+        return np.asarray(np.einsum("nij,nj->in", self.E[:, self.states, :], self.rest))
+
+    @property
+    def rest_ports(self) -> FloatArray:
+        """Voltages between electrodes at rest (V), shape (m, N)."""
+        return np.asarray(np.einsum("mj,nj->mn", self.Q, self.rest))
+
+    def at_rest(self, place: Place) -> FloatArray:
+        """Return the direct voltage (V to ground) of a place at rest, shape (N,)."""
+        return self.rest[:, self.row(place)]
+
+    def row(self, place: Place) -> int:
+        """Return the position in x of a place."""
+        link, name = place
+        key = (link, PLACES.get(name, ""))
+        if key not in self.index:
+            raise ValueError(
+                f"place: {place!r}: must be (number of the link, one of {', '.join(PLACES)})"
+            )
+        return self.index[key]
+
+
+def device_currents(
+    laws: tuple[ConductionLaw, ...], v: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return currents i and the two columns of their derivatives, each of shape (m, N).
+
+    ``by_grid[k]`` and ``by_plate[k]`` are the derivatives of ``i[k]`` by the grid-cathode and the
+    plate-cathode voltage of the same device; devices meet only through the network.
+    """
+    i, by_grid, by_plate = np.empty_like(v), np.empty_like(v), np.empty_like(v)
+    if len(laws) == 2 and laws[0] is laws[1]:
+        # One type of valve in both places: one call for the two.
+        grids, plates = v[0::2], v[1::2]
+        i[1::2], by_grid[1::2], by_plate[1::2] = laws[0].linearise(grids, plates)
+        i[0::2], by_grid[0::2], by_plate[0::2] = laws[0].linearise_grid(grids, plates)
+        return i, by_grid, by_plate
+    for at, law in enumerate(laws):
+        g, p = 2 * at, 2 * at + 1
+        i[p], by_grid[p], by_plate[p] = law.linearise(v[g], v[p])
+        i[g], by_grid[g], by_plate[g] = law.linearise_grid(v[g], v[p])
+    return i, by_grid, by_plate
+
+
+def solve_small(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve many small systems at once, in place; shapes (m, m, N) and (m, columns, N).
+
+    Gaussian elimination with the batch on the last axis, so that every operation is one array
+    operation: for four unknowns many times as fast as a call of the dense solver a matrix. There is
+    no pivoting: the matrices are ``1 + Z G`` of a passive network Z and a triode G, whose
+    diagonal stays above 1.
+    """
+    m = matrix.shape[0]
+    for k in range(m):
+        factor = matrix[k + 1 :, k] / matrix[k, k]
+        matrix[k + 1 :, k + 1 :] -= factor[:, None] * matrix[k, k + 1 :]
+        right[k + 1 :] -= factor[:, None] * right[k]
+    for k in range(m - 1, -1, -1):
+        right[k] /= matrix[k, k]
+        right[:k] -= matrix[:k, k, None] * right[k]
+    return right
+
+
+def jacobian(K: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatArray:
+    """Return ``1 - K D`` of ``F(v) = v - p - K i(v)``, shape (m, m, N)."""
+    m, n = by_grid.shape
+    J = np.empty((m, m, n))
+    for g in range(0, m, 2):
+        p = g + 1
+        J[:, g] = -(K[:, g] * by_grid[g] + K[:, p] * by_grid[p])
+        J[:, p] = -(K[:, g] * by_plate[g] + K[:, p] * by_plate[p])
+    for k in range(m):
+        J[k, k] += 1.0
+    return J
+
+
+def _circuit(chain: Chain) -> Circuit:
+    shape = chain.shape
+    size = int(np.prod(shape)) if shape else 1
+    width = len(UNKNOWNS)
+    n = width * len(chain.links)
+
+    def flat(value: ArrayLike) -> FloatArray:
+        return np.broadcast_to(np.asarray(value, float), shape).reshape(size)
+
+    E, A = np.zeros((size, n, n)), np.zeros((size, n, n))
+    source, constant = np.zeros((size, n)), np.zeros((size, n))
+    Q = np.zeros((2 * len(chain.links), n))
+    index = {
+        (number, name): number * width + at
+        for number in range(len(chain.links))
+        for at, name in enumerate(UNKNOWNS)
+    }
+    laws = []
+    ports = np.empty((2 * len(chain.links), size))
+    held = []
+    for number, link in enumerate(chain.links):
+        part = slice(number * width, (number + 1) * width)
+        stage = link.stage.map(flat)
+        if number > 0:
+            stage = replace(stage, source_ohm=flat(chain.series_ohm))
+        stage = replace(
+            stage,
+            stopper_lead_H=0.0, grid_lead_H=0.0, plate_lead_H=0.0, cathode_lead_H=0.0,
+            grid_leak_ohm=np.minimum(stage.grid_leak_ohm, _INSULATION_OHM),
+            load_ohm=np.minimum(stage.load_ohm, _INSULATION_OHM),
+        )  # fmt: skip
+        passive = SmallSignal(
+            transconductance_S=flat(0.0),
+            plate_conductance_S=flat(0.0),
+            grid_cathode_F=flat(link.grid_cathode_F),
+            grid_plate_F=flat(link.grid_plate_F),
+            plate_cathode_F=flat(link.plate_cathode_F),
+        )
+        system = descriptor(stage, passive)
+        E[:, part, part], A[:, part, part] = system.E, system.A
+        at = {name: index[number, name] for name in UNKNOWNS}
+        if number == 0:
+            source[:, part] = system.B
+        else:
+            # The EMF of the second stage's source branch is the output of the first.
+            before = index[number - 1, "o"]
+            A[:, at["i_source"], before] -= 1.0
+            A[:, before, at["i_source"]] -= 1.0
+            A[:, at["c"], at["c"]] += 1.0 / flat(chain.shunt_ohm)
+        feed = np.asarray(stage.supply_V) / np.asarray(stage.plate_load_ohm)
+        constant[:, at["q"]] += feed - flat(link.drawn_A)
+        bias = np.asarray(stage.grid_bias_V) / np.asarray(stage.grid_leak_ohm)
+        at_grid = np.asarray(stage.leak_at_grid)
+        constant[:, at["a"]] += bias * (1.0 - at_grid)
+        constant[:, at["x"]] += bias * at_grid
+        for row, electrode in ((2 * number, "g"), (2 * number + 1, "p")):
+            Q[row, at[electrode]], Q[row, at["k"]] = 1.0, -1.0
+        law = _flat_law(link.law, shape, size)
+        laws.append(law)
+        point = operating_point(stage, law, extra_plate_current_A=flat(link.drawn_A))
+        ports[2 * number], ports[2 * number + 1] = point.grid_cathode_V, point.plate_cathode_V
+        biased = np.asarray(stage.cathode_resistor_ohm) > 0
+        held.append((at["i_bypass"], np.isinf(np.asarray(stage.bypass_F)) & biased))
+        held.append((at["i_output_coupling"], np.isinf(np.asarray(stage.output_coupling_F))))
+
+    if all(np.shape(law.plate_current(0.0, 100.0)) == () for law in laws) and (laws[0] == laws[-1]):
+        laws[-1] = laws[0]
+    rest = _at_rest(A, constant, Q, tuple(laws), ports, held)
+    for row, infinite in held:
+        # The short keeps the direct voltage that it has at rest.
+        voltage = np.einsum("nj,nj->n", A[:, row, :], rest)
+        constant[:, row] += np.where(infinite, voltage, 0.0)
+    states = tuple(int(i) for i in np.flatnonzero(np.any(E != 0, axis=(0, 2))))
+    capacitors = [index[number, name] for number in range(len(laws)) for name in _CAPACITORS]
+    slow = tuple(states.index(row) for row in capacitors if row in states)
+    return Circuit(E, A, source, constant, Q, tuple(laws), rest, index, states, slow)
+
+
+def _at_rest(
+    A: FloatArray,
+    constant: FloatArray,
+    Q: FloatArray,
+    laws: tuple[ConductionLaw, ...],
+    start: FloatArray,
+    held: list[tuple[int, BoolArray]],
+) -> FloatArray:
+    """Return x (N, n) with the source at 0 V and no current in the capacitors.
+
+    The start, each stage solved alone, is the answer already wherever capacitors keep the stages
+    apart; with stages coupled directly a few steps of a damped Newton method follow.
+    """
+    direct = A.copy()
+    for row, infinite in held:
+        direct[infinite, row, :] = 0.0
+        direct[infinite, row, row] = 1.0
+    right = np.concatenate(
+        [constant[..., None], np.broadcast_to(-Q.T, (A.shape[0], *Q.T.shape))], axis=-1
+    )
+    solved = equilibrated_solve(direct, right)
+    ports = np.einsum("mj,njk->mkn", Q, solved)
+    p, K = ports[:, 0], np.ascontiguousarray(ports[:, 1:])
+    v = start.copy()
+    for _ in range(200):
+        i, by_grid, by_plate = device_currents(laws, v)
+        excess = v - p - np.einsum("mkn,kn->mn", K, i)
+        step = solve_small(jacobian(K, by_grid, by_plate), -excess[:, None])[:, 0]
+        # The exponential foot of the grid current punishes a step far into conduction.
+        reach = np.max(np.abs(step) / np.tile([[1.0], [50.0]], (len(laws), 1)), axis=0)
+        v = v + step / np.maximum(reach, 1.0)
+        if np.max(reach, initial=0.0) < 1e-9:
+            break
+    else:
+        worst = int(np.argmax(reach))
+        raise ArithmeticError(f"candidate {worst}: no operating point of the chain found")
+    i = device_currents(laws, v)[0]
+    return np.asarray(solved[..., 0] + np.einsum("njk,kn->nj", solved[..., 1:], i))
+
+
+def equilibrated_solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve (N, n, n) x = (N, n, k) with rows scaled: they differ by twenty decades."""
+    scale = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
+    return np.linalg.solve(matrix * scale, right * scale)
+
+
+def _flat_law(law: ConductionLaw, shape: tuple[int, ...], size: int) -> ConductionLaw:
+    own = np.shape(law.plate_current(0.0, 100.0))
+    if own == ():
+        return law
+    if own != shape:
+        raise ValueError(
+            f"law: parameters of shape {own}: must be scalars or have the shape of the chain, "
+            f"{shape}"
+        )
+    return law.at(np.unravel_index(np.arange(size), shape))
+
+
+def _require(name: str, value: FloatArray, good: BoolArray, allowed: str) -> None:
+    if not np.all(good):
+        worst = value[~good].ravel()[0]
+        raise ValueError(f"{name}: {float(worst)!r}: must be {allowed}")

@@ -15,6 +15,7 @@ own measurements and writes them as a table entry.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import os
 import sys
@@ -126,7 +127,7 @@ def _knobs(equation: str, mu: float) -> tuple[_Knob, ...]:
     raise ValueError(f"law: {equation!r}: must be one of {', '.join(LAWS)}")
 
 
-# What a fit to measured curves leaves at the published form unless it is told otherwise.
+# What a fit to measured curves holds unless it is told otherwise.
 _HELD: Mapping[str, Mapping[str, float]] = {
     "koren": {"grid_smear_V": 0.0},
     "child-langmuir": {"knee_V": 5.0},
@@ -178,7 +179,7 @@ class Measurements:
                     "grid_voltage_V"
                 )
             low, high, allowed = _COLUMNS[name]
-            for i, value in enumerate(values):
+            for i, value in enumerate(values.tolist()):
                 # A comparison that nan fails.
                 if not (low < value <= high):
                     raise ValueError(f"{name}[{i}]: {value!r}: must be {allowed}")
@@ -361,6 +362,9 @@ class Fit:
         return FitRecord(self.method, tuple(points))
 
 
+# Share of the largest reading below which a law is not expected to follow a valve.
+_FAINT: Mapping[str, float] = {"koren": 1e-3, "dempwolf-zolzer": 1e-2, "child-langmuir": 1 / 30}
+
 # Relative error that a careful reading of a pointer or a digital meter and its supply voltages
 # leaves (common practice, no source). It scales the robust loss and the standard errors.
 _READING = 0.02
@@ -384,15 +388,18 @@ def fit_law(
     law :
         Equation to fit.
     held :
-        Parameters that are not fitted, by name. None holds what is not in the published form
-        (``grid_smear_V = 0`` for Koren's, the knee voltage for the others).
+        Parameters that are not fitted, by name. None holds ``knee_V`` at 5 V; of Koren's law it
+        frees all, but takes the smear as 0, as the published form does, where the readings do not
+        determine it.
     grid :
         Grid current that the law is to carry; plate curves do not determine it.
     hold_out_every :
         Keep every n-th reading (n at least 2) from the fit and test the law on it.
     resolution_A :
         Current that the meter can just tell from zero; readings well below it hardly count. None
-        takes a thousandth of the largest reading.
+        takes a share of the largest reading: a thousandth, but a hundredth for
+        ``dempwolf-zolzer`` and a thirtieth for ``child-langmuir``, which are not meant to follow
+        a valve into cut-off.
 
     Raises
     ------
@@ -403,6 +410,13 @@ def fit_law(
     """
     if law not in LAWS:
         raise ValueError(f"law: {law!r}: must be one of {', '.join(LAWS)}")
+    if held is None and law == "koren":
+        # What is wrong with the readings themselves the second attempt reports all the same.
+        with contextlib.suppress(ValueError):
+            return fit_law(
+                measurements, law, held={}, grid=grid, hold_out_every=hold_out_every,
+                resolution_A=resolution_A,
+            )  # fmt: skip
     start_mu, start = _start(measurements)
     fixed = dict(_HELD[law] if held is None else held)
     names = [knob.name for knob in _knobs(law, start_mu)]
@@ -415,7 +429,8 @@ def fit_law(
     if not knobs:
         raise ValueError(f"held: {', '.join(fixed)}: must leave at least one parameter to fit")
     if resolution_A is None:
-        resolution_A = 1e-3 * float(np.max(measurements.plate_current_A, initial=0.0))
+        largest = float(np.max(measurements.plate_current_A, initial=0.0))
+        resolution_A = _FAINT[law] * largest
     elif not (0 < resolution_A < float("inf")):
         raise ValueError(f"resolution_A: {resolution_A!r}: must be a finite number above 0")
     used, tested = _split(measurements, hold_out_every)
@@ -452,13 +467,15 @@ def fit_law(
         resolution_A=resolution_A,
     )
     # First whether the law fits at all: a misfit also blows up the standard errors.
-    if result.rms_percent() > _MOST_RMS_PERCENT:
+    strong = used.where(measured >= 0.05 * np.max(measured))
+    if result.rms_percent(strong) > _MOST_RMS_PERCENT:
         raise ValueError(
-            f"measurements: r.m.s. residual {result.rms_percent():.0f} % after the fit: must be at "
-            f"most {_MOST_RMS_PERCENT:g} %; these curves are not those of a triode that the "
+            f"measurements: r.m.s. residual {result.rms_percent(strong):.0f} % after the fit, of "
+            "the readings above a twentieth of the largest: must be at most "
+            f"{_MOST_RMS_PERCENT:g} %; these curves are not those of a triode that the "
             f"{law} law describes, or columns are swapped or in the wrong unit"
         )
-    _require_determined(error, best, knobs, law)
+    _require_determined(error, best, knobs, fixed)
     return result
 
 
@@ -588,7 +605,7 @@ def _require_rising(data: Measurements, group: NDArray[np.intp], resolution_A: f
 
 
 def _standard_errors(solution: Any, knobs: Sequence[_Knob]) -> dict[str, float]:
-    """Return the standard error of each parameter in the solver's unit (relative where log).
+    """Return the standard error of each parameter, relative, or in volts where it may be 0.
 
     From the Gauss-Newton covariance. The residuals are in units of the reading error; where they
     come out smaller (synthetic data) that error still stands, so that the answer does not depend
@@ -601,7 +618,12 @@ def _standard_errors(solution: Any, knobs: Sequence[_Knob]) -> dict[str, float]:
     # A direction without effect gets a large but finite error, so that the guilty can be named.
     singular = np.maximum(singular, 1e-9 * np.max(singular, initial=1e-300))
     spread = np.sqrt(variance * np.sum((axes.T / singular) ** 2, axis=1))
-    return {knob.name: float(s) for knob, s in zip(knobs, spread, strict=True)}
+    error = {}
+    for knob, x, s in zip(knobs, solution.x, spread, strict=True):
+        value = knob.outward(float(x))
+        # The solver's logarithm is that of what is above the floor.
+        error[knob.name] = float(s) * (1.0 - knob.floor / value if knob.log else 1.0)
+    return error
 
 
 # A parameter known to no better than half its value, or an offset to half a volt, is not known.
@@ -609,7 +631,7 @@ _MOST_ERROR = 0.5
 
 
 def _require_determined(
-    error: Mapping[str, float], solution: Any, knobs: Sequence[_Knob], law: str
+    error: Mapping[str, float], solution: Any, knobs: Sequence[_Knob], fixed: Mapping[str, float]
 ) -> None:
     worst = max(error, key=lambda name: error[name])
     at_bound = [
@@ -630,7 +652,7 @@ def _require_determined(
         how = "it ran to the end of its range"
     raise ValueError(
         f"{name}: not determined by these measurements ({how}): must be within 50 %, or 0.5 V; "
-        f"{_ADVICE[name]}, or hold it: held={{{name!r}: {knob.typical:g}}}"
+        f"{_ADVICE[name]}, or hold it: held={ {**fixed, name: round(knob.typical, 4)}!r}"
     )
 
 

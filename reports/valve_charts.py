@@ -260,7 +260,10 @@ def _grid_steps(law: Law, plate_max_V: float, data: Sequence[FitPoint]) -> list[
     # A sheet's few points lie at a grid voltage each; only measured curves repeat theirs.
     if len(data) >= 3 * len(measured) >= 6:
         return measured
-    cut_off = plate_max_V / float(np.mean(np.asarray(law.mu)))
+    # Amplification falls towards cut-off, so that it lies beyond plate voltage over mu.
+    depth = np.linspace(0.0, 4.0 * plate_max_V / float(np.mean(np.asarray(law.mu))), 401)
+    current = law.plate_current(-depth, plate_max_V)
+    cut_off = float(depth[np.searchsorted(-current, -0.01 * current[0])])
     rough = cut_off / 7.0
     decade = 10.0 ** np.floor(np.log10(rough))
     step = decade * min((1.0, 2.0, 2.5, 5.0, 10.0), key=lambda m: abs(m * decade - rough))

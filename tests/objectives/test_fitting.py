@@ -1,0 +1,520 @@
+"""Fits to measured and published data. All measurements here are invented: a law plus noise."""
+
+import itertools
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from objectives import fitting
+from objectives.fitting import (
+    Measurements,
+    fit_law,
+    fit_published,
+    law_values,
+    main,
+    read_measurements,
+    refit,
+    valve_entry_toml,
+    write_valves,
+)
+from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.valves import FitPoint, load_valves, read_valves, valve, valves
+
+GRID_V = (0.0, -0.5, -1.0, -1.5, -2.0, -2.5, -3.0)
+PLATE_V = (10.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0)
+TRUE = Koren(mu=96.0, ex=1.36, kg1=1400.0, kp=520.0, kvb=340.0, grid_offset_V=0.35)
+
+
+def measure(law, grid_V=GRID_V, plate_V=PLATE_V, noise=0.01, seed=20, least_A=2e-6):
+    """Readings of an invented valve that follows ``law``, with relative noise, cut-off left out."""
+    vg, vp = np.array(list(itertools.product(grid_V, plate_V))).T
+    exact = law.plate_current(vg, vp)
+    current = exact * np.exp(np.random.default_rng(seed).normal(0.0, noise, exact.size))
+    on = exact > least_A
+    return Measurements(vg[on], vp[on], current[on], source="invented for this test")
+
+
+# ------------------------------------------------------------------------------- recovery
+
+
+@pytest.mark.parametrize(
+    ("equation", "true", "within"),
+    [
+        ("koren", TRUE, {"mu": 0.02, "ex": 0.04, "kg1": 0.05, "kp": 0.1, "kvb": 0.25}),
+        (
+            "dempwolf-zolzer",
+            DempwolfZolzer(mu=90.0, perveance=2.1e-3, exponent=1.3, sharpness=3.5),
+            {"mu": 0.02, "perveance": 0.03, "exponent": 0.03, "sharpness": 0.15},
+        ),
+        (
+            "child-langmuir",
+            ChildLangmuir(mu=40.0, perveance=1.2e-3, grid_offset_V=0.4),
+            {"mu": 0.02, "perveance": 0.03},
+        ),
+    ],
+)
+def test_a_known_law_is_recovered_from_noisy_readings(equation, true, within):
+    fit = fit_law(measure(true), equation)
+    assert fit.equation == equation
+    for name, share in within.items():
+        assert getattr(fit.law, name) == pytest.approx(getattr(true, name), rel=share), name
+    # Where the valve conducts the fitted law is nearer to the true one than the readings are.
+    vg, vp = np.meshgrid(np.linspace(-2, 0, 9), np.linspace(120, 300, 10))
+    for ours, theirs in zip(fit.law.linearise(vg, vp), true.linearise(vg, vp), strict=True):
+        on = theirs > 0.05 * np.max(theirs)
+        assert ours[on] == pytest.approx(theirs[on], rel=0.03)
+    # The median departure of readings with 1 % noise is 0.67 %.
+    assert np.median(np.abs(fit.residual_percent())) == pytest.approx(0.67, abs=0.35)
+    assert fit.rms_percent() < 2.0
+    assert abs(fit.bias_percent()) < 0.5
+    assert fit.worst_percent() < 6.0
+
+
+def test_standard_errors_tell_how_well_a_parameter_is_known():
+    wide = fit_law(measure(TRUE))
+    assert set(wide.standard_error) == {"mu", "ex", "kg1", "kp", "kvb", "grid_offset_V"}
+    assert wide.standard_error["mu"] < 0.02
+    assert wide.standard_error["kvb"] > 3 * wide.standard_error["mu"]
+    few = fit_law(measure(TRUE, plate_V=PLATE_V[::2], least_A=1e-6))
+    assert few.standard_error["mu"] > wide.standard_error["mu"]
+
+
+def test_the_smear_is_freed_only_where_the_readings_determine_it():
+    smeared = replace(TRUE, grid_smear_V=0.1)
+    fit = fit_law(measure(smeared, least_A=5e-7))
+    assert fit.law.grid_smear_V == pytest.approx(0.1, rel=0.4)
+    assert fit.rms_percent() < 3
+    held = fit_law(measure(smeared, least_A=5e-7), held={"grid_smear_V": 0.0})
+    assert held.rms_percent() > 2 * fit.rms_percent()
+    plain = fit_law(measure(TRUE))
+    assert plain.law.grid_smear_V == 0.0
+    assert "grid_smear_V" not in plain.standard_error
+
+
+def test_some_wild_readings_hardly_move_the_law():
+    data = measure(TRUE)
+    current = data.plate_current_A.copy()
+    # The last reading of three curves is a fifth high: it still rises with the plate voltage.
+    for vg in (0.0, -1.0, -2.0):
+        current[(data.grid_voltage_V == vg) & (data.plate_voltage_V == 300.0)] *= 1.25
+    wild = fit_law(replace(data, plate_current_A=current))
+    assert wild.law.mu == pytest.approx(TRUE.mu, rel=0.03)
+    assert wild.law.plate_current(-1.0, 200.0) == pytest.approx(
+        float(TRUE.plate_current(-1.0, 200.0)), rel=0.02
+    )
+    assert wild.worst_percent() > 15
+
+
+def test_readings_below_the_resolution_of_the_meter_hardly_count():
+    data = measure(TRUE, least_A=1e-7)
+    faint = data.plate_current_A < 1e-5
+    assert np.count_nonzero(faint) >= 3
+    spoiled = replace(data, plate_current_A=data.plate_current_A + 3e-6 * faint)
+    fit = fit_law(spoiled, resolution_A=2e-5)
+    assert fit.law.mu == pytest.approx(TRUE.mu, rel=0.02)
+    assert fit.law.kp == pytest.approx(TRUE.kp, rel=0.2)
+
+
+def test_readings_held_out_test_the_fit_and_are_not_seen_by_it():
+    data = measure(TRUE)
+    fit = fit_law(data, hold_out_every=4)
+    assert len(fit.fitted) + len(fit.tested) == len(data)
+    assert len(fit.tested) == len(data) // 4
+    assert fit.rms_percent(fit.tested) < 2.5
+    spoiled = data.plate_current_A.copy()
+    spoiled[3::4] *= 1.05
+    again = fit_law(replace(data, plate_current_A=spoiled), hold_out_every=4)
+    assert again.law == fit.law
+    assert again.bias_percent(again.tested) < fit.bias_percent(fit.tested) - 3
+    assert {p.used for p in fit.record.points} == {"fitted", "tested"}
+
+
+def test_parameters_can_be_held_and_a_grid_current_carried():
+    grid = GridCurrent(6e-4, 1.3, 9.9)
+    fit = fit_law(measure(TRUE), held={"kvb": 340.0, "grid_smear_V": 0.0}, grid=grid)
+    assert fit.law.kvb == 340.0
+    assert fit.law.grid == grid
+    assert "kvb" not in fit.standard_error
+
+
+# ------------------------------------------------------------------------------- refusals
+
+
+def refused(data, words, **options):
+    with pytest.raises(ValueError, match="must") as caught:
+        fit_law(data, **options)
+    assert words in str(caught.value), str(caught.value)
+
+
+def test_too_few_readings_are_refused():
+    refused(
+        measure(TRUE, grid_V=(0.0, -1.0), plate_V=(50.0, 150.0, 250.0)),
+        "6 readings: must be at least 18, three for each of the 6 free parameters",
+    )
+
+
+def test_a_single_grid_voltage_is_refused():
+    refused(
+        measure(TRUE, grid_V=(-1.0,), plate_V=tuple(np.linspace(60, 300, 25))),
+        "grid_voltage_V: -1 only: must take two values or more",
+    )
+
+
+def test_no_span_of_plate_voltage_is_refused():
+    refused(
+        measure(TRUE, grid_V=tuple(np.linspace(-2.5, 0, 30)), plate_V=(250.0,)),
+        "plate_voltage_V: 250 to 250: must span at least a factor of 1.5",
+    )
+
+
+def test_too_small_a_range_of_current_is_refused():
+    refused(
+        measure(TRUE, grid_V=(-1.0, -1.02, -1.04), plate_V=tuple(np.linspace(160, 250, 10))),
+        "must span at least a factor of 5",
+    )
+
+
+def test_nothing_but_cut_off_is_refused():
+    faint = replace(TRUE, kg1=1e8)
+    refused(measure(faint, least_A=0.0), "every reading is in cut-off")
+
+
+def test_currents_that_fall_where_the_plate_voltage_rises_are_refused():
+    data = measure(TRUE)
+    current = data.plate_current_A.copy()
+    current[(data.grid_voltage_V == -1.0) & (data.plate_voltage_V == 150.0)] *= 0.3
+    refused(
+        replace(data, plate_current_A=current),
+        "plate_current_A: at grid_voltage_V -1 it falls from",
+    )
+
+
+def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do():
+    # No reading below 120 V: nothing tells the shape of the knee.
+    data = measure(TRUE, plate_V=tuple(np.linspace(120, 300, 12)))
+    refused(data, "kvb: not determined by these measurements")
+    with pytest.raises(ValueError, match=r"low plate voltage.*held=") as caught:
+        fit_law(data)
+    assert "held={'grid_smear_V': 0.0, 'kvb': 300.0}" in str(caught.value)
+    fit = fit_law(data, held={"kvb": 300.0, "grid_smear_V": 0.0})
+    assert fit.law.mu == pytest.approx(TRUE.mu, rel=0.03)
+
+
+def test_curves_of_something_else_are_refused():
+    # A resistor: the grid has no effect.
+    data = measure(TRUE)
+    ohmic = replace(data, plate_current_A=data.plate_voltage_V / 50e3)
+    with pytest.raises(ValueError, match=r"not determined|r\.m\.s\. residual"):
+        fit_law(ohmic)
+    # Noise of a factor of several, arranged so that every curve rises.
+    rng = np.random.default_rng(3)
+    vg, vp = np.array(list(itertools.product(GRID_V, PLATE_V))).T
+    rising = np.sort(rng.lognormal(-7, 1.5, (len(GRID_V), len(PLATE_V))), axis=1).ravel()
+    with pytest.raises(ValueError, match=r"r\.m\.s\. residual"):
+        fit_law(Measurements(vg, vp, rising))
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"law": "cubic"}, "law: 'cubic': must be one of child-langmuir, koren"),
+        ({"held": {"gm": 1.0}}, "held: 'gm': must be a parameter of koren: mu, ex"),
+        ({"held": {"mu": float("nan")}}, "held: mu: nan: must be a finite number"),
+        ({"hold_out_every": 1}, "hold_out_every: 1: must be 2 or more"),
+        ({"hold_out_every": 1000}, "hold_out_every: 1000: must be at most"),
+        ({"resolution_A": 0.0}, "resolution_A: 0.0: must be a finite number above 0"),
+        (
+            {"law": "child-langmuir",
+             "held": {"mu": 9, "perveance": 1, "grid_offset_V": 0, "knee_V": 5}},
+            "must leave at least one parameter",
+        ),
+    ],
+)  # fmt: skip
+def test_options_that_make_no_sense_are_named(options, words):
+    refused(measure(TRUE), words, **options)
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        (
+            "grid_voltage_V",
+            [-300.0, 0.0],
+            "grid_voltage_V[0]: -300.0: must be in volts",
+        ),
+        ("plate_voltage_V", [0.0, 9.0], "plate_voltage_V[0]: 0.0: must be in volts"),
+        ("plate_current_A", [1e-3, -1e-3], "plate_current_A[1]: -0.001: must be in"),
+        ("plate_current_A", [1e-3, np.nan], "plate_current_A[1]: nan: must be in"),
+        ("plate_current_A", [1e-3], "plate_current_A: shape (1,): must be one-dimensional"),
+    ],
+)
+def test_measurements_that_cannot_be_are_refused(field, value, words):
+    good = {
+        "grid_voltage_V": np.array([-1.0, 0.0]),
+        "plate_voltage_V": np.array([100.0, 90.0]),
+        "plate_current_A": np.array([1e-3, 2e-3]),
+    }
+    with pytest.raises(ValueError, match="must be") as caught:
+        Measurements(**{**good, field: np.array(value)})
+    assert words in str(caught.value)
+
+
+# ------------------------------------------------------------------------------- reading CSV
+
+
+def test_reading_amperes_in_any_order_with_comments_and_further_columns(tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_text(
+        "# invented\nPlate_Current_A, note ,GRID_VOLTAGE_V,plate_voltage_v\n"
+        "1.2e-3,first,-2,250\n\n0.0005,,-1.0,100.0\n",
+        "utf-8",
+    )
+    data = read_measurements(path)
+    assert data.grid_voltage_V.tolist() == [-2.0, -1.0]
+    assert data.plate_voltage_V.tolist() == [250.0, 100.0]
+    assert data.plate_current_A.tolist() == [1.2e-3, 0.5e-3]
+    assert data.source == "bench.csv"
+
+
+def test_reading_milliamperes_with_a_byte_order_mark(tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_text("\ufeffgrid_voltage_V,plate_voltage_V,plate_current_mA\n-2,250,1.2\n", "utf-8")
+    assert read_measurements(path).plate_current_A == pytest.approx([1.2e-3])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "empty: must have a header line"),
+        ("grid_voltage_V,plate_current_A\n", "plate_voltage_V is missing; must have"),
+        ("grid_voltage_V,plate_voltage_V\n", "has no plate_current; must have"),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_A,plate_current_mA\n",
+            "has both units of plate_current",
+        ),
+        ("grid_voltage_V,Grid_Voltage_V\n", "'Grid_Voltage_V': must occur once"),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_A\n-1,100,x\n",
+            "row 2: plate_current_A: 'x': must be in amperes, more than 0",
+        ),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_A\n-1,100,1e-3\n-1,110\n",
+            "row 3: plate_current_A: '': must be in amperes",
+        ),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_A\n-1,100,1.2\n",
+            "row 2: plate_current_A: '1.2': must be in amperes, more than 0, up to 1 (a reading in "
+            "milliamperes belongs in a column plate_current_mA)",
+        ),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_mA\n-1,100,-2\n",
+            "row 2: plate_current_mA: '-2': must be in milliamperes, more than 0",
+        ),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_mA\n-1,100,0.0005\n",
+            "plate_current_mA: largest reading 5e-07 A: must reach at least 1 microampere",
+        ),
+        (
+            "grid_voltage_V,plate_voltage_V,plate_current_mA\n-1,-100,2\n",
+            "row 2: plate_voltage_V: '-100': must be in volts",
+        ),
+    ],
+)
+def test_a_bad_csv_is_refused_with_row_column_and_what_is_allowed(text, words, tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_text(text, "utf-8")
+    with pytest.raises(ValueError, match=r"bench\.csv") as caught:
+        read_measurements(path)
+    assert words in str(caught.value)
+
+
+def test_a_missing_csv_is_named(tmp_path):
+    with pytest.raises(ValueError, match="not readable"):
+        read_measurements(tmp_path / "nowhere.csv")
+
+
+# ------------------------------------------------------------------------------- published points
+
+
+def test_the_fit_to_published_points_does_not_see_the_tested_ones():
+    entry = valve("6SN7")
+    points = [
+        replace(p, published=3 * p.published) if p.used == "tested" else p for p in entry.fit.points
+    ]
+    law, record = fit_published(points, grid=entry.law.grid)
+    assert law == refit(entry).law
+    assert record.worst_percent("tested") > 50
+    assert record.worst_percent("fitted") < 5
+
+
+@pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
+def test_refitting_a_table_entry_gives_the_entry(entry):
+    again = refit(entry)
+    vg, vp = np.meshgrid(np.linspace(-3, 0, 7), np.linspace(50, 250, 9))
+    expected = entry.law.plate_current(vg, vp)
+    assert again.law.plate_current(vg, vp) == pytest.approx(expected, rel=2e-3, abs=1e-7)
+    assert again.fit.method == entry.fit.method
+
+
+@pytest.mark.parametrize("equation", ["dempwolf-zolzer", "child-langmuir"])
+def test_other_laws_fit_the_points_of_a_sheet_too(equation):
+    _, record = fit_published(valve("5751").fit.points, equation)
+    assert record.worst_percent("fitted") < 10
+
+
+def test_published_points_that_cannot_carry_a_fit_are_refused():
+    at = {"grid_V": -1.0, "plate_V": 100.0}
+    lone = FitPoint("plate_current_A", at, 1e-3, 0.0, "fitted", "invented")
+    with pytest.raises(ValueError, match="must hold at least one marked"):
+        fit_published([lone])
+    with pytest.raises(ValueError, match="must give plate_V"):
+        law_values(TRUE, [replace(lone, conditions={"grid_V": -1.0})])
+    with pytest.raises(ValueError, match="12AX7: fit: none: must record"):
+        refit(replace(valve("12AX7"), fit=None))
+
+
+def test_stage_gain_without_a_next_leak_is_that_into_an_open_circuit():
+    stage = {"supply_V": 250.0, "plate_load_ohm": 1e5, "cathode_resistor_ohm": 1500.0}
+    bare = FitPoint("stage_gain", stage, 1.0, 0.0, "tested", "invented")
+    huge = replace(bare, conditions={**stage, "next_leak_ohm": 1e15})
+    small = replace(bare, conditions={**stage, "next_leak_ohm": 1e5})
+    open_circuit, nearly, loaded = law_values(TRUE, [bare, huge, small])
+    assert open_circuit == pytest.approx(nearly, rel=1e-9)
+    assert loaded < 0.9 * open_circuit
+
+
+# ------------------------------------------------------------------------------- table entries
+
+
+def test_a_fitted_entry_reads_back_as_a_valve():
+    grid = valve("12AX7").law.grid
+    fit = fit_law(measure(TRUE), grid=grid)
+    text = valve_entry_toml("bench 1", fit, like="12AX7", description="invented")
+    (entry,) = read_valves(text, "bench")
+    assert entry.law == fit.law
+    assert entry.fit == fit.record
+    assert entry.capacitances_F() == valve("12AX7").capacitances_F()
+    assert entry.plate_dissipation_max_W == 1.0
+    assert entry.aliases == ()
+    assert entry.capacitance_source.startswith("as 12AX7: RCA")
+    assert entry.grid_current_source.startswith("as 12AX7: K. Dempwolf")
+    assert "invented for this test" in entry.law_source
+
+
+def test_an_entry_with_ones_own_capacitances():
+    fit = fit_law(measure(TRUE))
+    text = valve_entry_toml(
+        "bench", fit, capacitances_F=(1.5e-12, 1.6e-12, 0.4e-12), capacitance_source="bridge"
+    )
+    (entry,) = read_valves(text, "bench")
+    assert entry.capacitances_F() == pytest.approx((1.5e-12, 1.6e-12, 0.4e-12))
+    assert entry.plate_voltage_max_V is None
+
+
+@pytest.mark.parametrize(
+    ("name", "options", "words"),
+    [
+        ("x", {}, "capacitances_F: None: must be given"),
+        ("x", {"capacitances_F": (1.6, 1.7, 0.5)}, "c_grid_cathode_F: 1.6: must be in farads"),
+        (" ", {"like": "12AX7"}, "name: ' ': must not be empty"),
+        ("x", {"like": "13AX7"}, "must be one of"),
+    ],
+)
+def test_an_entry_that_cannot_be_is_refused(name, options, words):
+    with pytest.raises(ValueError, match="must") as caught:
+        valve_entry_toml(name, fit_law(measure(TRUE)), **options)
+    assert words in str(caught.value)
+
+
+def test_writing_into_a_table_adds_replaces_and_keeps(tmp_path):
+    path = tmp_path / "own.toml"
+    fit = fit_law(measure(TRUE))
+    valve_entry_toml("first", fit, like="12AX7", into=path)
+    valve_entry_toml("second", fit, like="12AU7", into=path)
+    valve_entry_toml("FIRST", fit, like="12AX7", description="again", into=path)
+    entries = load_valves(path)
+    assert [v.name for v in entries] == ["second", "FIRST"]
+    assert entries[1].description == "again"
+    assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
+
+
+def test_a_write_that_fails_leaves_the_old_table_and_no_litter(tmp_path, monkeypatch):
+    path = tmp_path / "own.toml"
+    write_valves(path, [valve("12AX7")])
+    before = path.read_text("utf-8")
+
+    def fail(fd: int) -> None:
+        raise OSError("disk full")
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(OSError, match="disk full"):
+        write_valves(path, [valve("12AU7")])
+    assert path.read_text("utf-8") == before
+    assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
+
+
+def test_entries_that_would_not_read_back_are_not_written(tmp_path):
+    path = tmp_path / "own.toml"
+    with pytest.raises(ValueError, match="must be unique"):
+        write_valves(path, [valve("12AX7"), valve("12AX7")])
+    assert not path.exists()
+
+
+# ------------------------------------------------------------------------------- command
+
+
+def write_csv(path: Path, data: Measurements) -> None:
+    rows = zip(data.grid_voltage_V, data.plate_voltage_V, 1e3 * data.plate_current_A, strict=True)
+    lines = [f"{vg},{vp},{i}" for vg, vp, i in rows]
+    path.write_text("\n".join(["grid_voltage_V,plate_voltage_V,plate_current_mA", *lines]), "utf-8")
+
+
+def test_command_fits_a_csv_into_a_table(tmp_path, capsys):
+    source, table = tmp_path / "bench.csv", tmp_path / "own.toml"
+    write_csv(source, measure(TRUE))
+    status = main(
+        ["measured", str(source), "--name", "bench", "--like", "12AX7", "--test-every", "5",
+         "--hold", "kvb=340", "--into", str(table)]
+    )  # fmt: skip
+    assert status == 0
+    assert "tested: " in capsys.readouterr().out
+    (entry,) = load_valves(table)
+    assert entry.law.kvb == 340.0
+    assert entry.law.mu == pytest.approx(TRUE.mu, rel=0.03)
+    assert entry.law.grid == valve("12AX7").law.grid
+
+
+def test_command_reports_errors_and_a_status(tmp_path, capsys):
+    assert main(["measured", str(tmp_path / "no.csv"), "--name", "x"]) == 1
+    assert "not readable" in capsys.readouterr().err
+    write_csv(tmp_path / "a.csv", measure(TRUE))
+    assert main(["measured", str(tmp_path / "a.csv"), "--name", "x", "--hold", "kvb"]) == 1
+    assert "--hold: 'kvb': must be PARAMETER=NUMBER" in capsys.readouterr().err
+
+
+def test_command_refits_a_table_and_writes_it_only_when_told(tmp_path, capsys):
+    table = tmp_path / "table.toml"
+    coarse = replace(valve("6SL7"), law=replace(valve("6SL7").law, mu=30.0))
+    write_valves(table, [coarse])
+    before = table.read_text("utf-8")
+    assert main(["refit", str(table)]) == 0
+    assert "plate_resistance_ohm" in capsys.readouterr().out
+    assert table.read_text("utf-8") == before
+    assert main(["refit", str(table), "--write"]) == 0
+    (entry,) = load_valves(table)
+    assert entry.law == valve("6SL7").law
+    assert table.read_text("utf-8").startswith("# Valve table")
+
+
+def test_adjustable_names_are_the_parameters_of_the_laws():
+    for equation, law in (
+        ("koren", TRUE),
+        ("child-langmuir", ChildLangmuir(20.0, 1e-3)),
+        ("dempwolf-zolzer", DempwolfZolzer(100.0, 2e-3, 1.3, 3.4)),
+    ):
+        names = {knob.name for knob in fitting._knobs(equation, 50.0)}
+        assert names == set(vars(law)) - {"grid"}
+        assert names <= set(fitting._ADVICE)

@@ -1,0 +1,130 @@
+"""Charts of a valve: what they draw is what the law and its data are."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from objectives.fitting import Measurements, fit_law
+from objectives.triodes import Koren
+from objectives.valves import FitRecord, valve, valves
+from reports.look import spec_of, svg_of
+from reports.valve_charts import plate_curves_chart, residual_chart
+
+# An invented valve, measured without noise.
+TRUE = Koren(mu=96.0, ex=1.36, kg1=1400.0, kp=520.0, kvb=340.0, grid_offset_V=0.35)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    grid, plate = (-2.0, -1.5, -1.0, -0.5, 0.0), (10.0, 30.0, 60.0, *range(100, 301, 25))
+    vg, vp = np.array(list(itertools.product(grid, plate))).T
+    current = TRUE.plate_current(vg, vp)
+    on = current > 2e-6
+    data = Measurements(vg[on], vp[on], current[on], source="invented")
+    return fit_law(data, hold_out_every=5)
+
+
+def rows(layer) -> pd.DataFrame:
+    return layer.data
+
+
+@pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
+def test_residual_chart_has_a_row_for_every_published_number(entry):
+    chart = residual_chart(entry)
+    spec = spec_of(chart)
+    drawn = rows(chart.layer[-1])
+    assert drawn["residual_percent"].tolist() == [p.residual_percent for p in entry.fit.points]
+    assert drawn["point"].is_unique
+    assert drawn["used"].tolist() == [p.used for p in entry.fit.points]
+    low, high = spec["layer"][-1]["encoding"]["x"]["scale"]["domain"]
+    assert low == -high
+    assert drawn["residual_percent"].between(low, high).all()
+    assert spec["title"] == f"{entry.name}: residuals of the fit"
+
+
+def test_residual_rows_name_quantity_conditions_and_maker():
+    points = rows(residual_chart(valve("12AX7")).layer[-1])["point"].tolist()
+    assert "plate current at 250 V, −2 V (Sylvania)" in points
+    assert "stage gain at 180 V, 470 kΩ / 2.2 MΩ / 7.4 kΩ (RCA)" in points
+
+
+def test_fitted_and_tested_differ_in_shape_as_well_as_hue():
+    encoding = spec_of(residual_chart(valve("12AX7")))["layer"][-1]["encoding"]
+    for channel in ("color", "shape"):
+        scale = encoding[channel]["scale"]
+        assert scale["domain"] == ["fitted", "tested"]
+        assert len(set(scale["range"])) == 2
+
+
+def test_residuals_of_many_readings_are_drawn_over_the_current(fit):
+    chart = residual_chart(fit)
+    encoding = spec_of(chart)["layer"][-1]["encoding"]
+    assert encoding["x"]["scale"]["type"] == "log"
+    assert len(rows(chart.layer[-1])) == len(fit.fitted) + len(fit.tested) > 40
+    assert set(rows(chart.layer[-1])["used"]) == {"fitted", "tested"}
+
+
+def test_a_valve_without_a_fit_has_no_residual_chart():
+    for record in (None, FitRecord("taken over")):
+        with pytest.raises(ValueError, match="12AX7: fit: no points"):
+            residual_chart(replace(valve("12AX7"), fit=record))
+
+
+def test_plate_curves_are_those_of_the_law_within_the_axes():
+    entry = valve("12AX7")
+    chart = plate_curves_chart(entry, grid_V=[0.0, -1.0, -2.0], plate_max_V=250, current_max_A=2e-3)
+    lines = rows(chart.layer[0])
+    assert sorted(lines["grid_V"].unique()) == [-2.0, -1.0, 0.0]
+    expected = 1e3 * entry.law.plate_current(lines["grid_V"], lines["plate_V"])
+    assert lines["current_mA"].to_numpy() == pytest.approx(expected)
+    assert lines["current_mA"].max() <= 2.0
+    assert lines["plate_V"].max() == 250.0
+    assert rows(chart.layer[1])["label"].tolist() == ["−2 V", "−1 V", "0 V"]
+
+
+def test_rated_dissipation_and_data_are_on_the_chart():
+    entry = valve("12AX7")
+    chart = plate_curves_chart(entry, current_max_A=8e-3)
+    rated, data = rows(chart.layer[2]), rows(chart.layer[3])
+    watts = rated["plate_V"] * rated["current_mA"] / 1e3
+    assert watts.to_numpy() == pytest.approx(1.0)
+    assert data["current_mA"].tolist() == pytest.approx([1.2, 0.5])
+
+
+@pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
+def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry):
+    lines = rows(plate_curves_chart(entry).layer[0])
+    steps = np.sort(lines["grid_V"].unique())[::-1]
+    assert steps[0] == 0.0
+    assert 5 <= len(steps) <= 12
+    assert np.allclose(np.diff(steps), steps[1])
+    lowest = entry.law.plate_current(steps[-1] + steps[1], entry.plate_voltage_max_V)
+    assert lowest < 0.02 * entry.law.plate_current(0.0, entry.plate_voltage_max_V)
+
+
+def test_default_curves_of_measurements_are_the_measured_ones(fit):
+    chart = plate_curves_chart(fit)
+    assert sorted(rows(chart.layer[0])["grid_V"].unique()) == [-2.0, -1.5, -1.0, -0.5, 0.0]
+    assert len(rows(chart.layer[2])) == len(fit.fitted) + len(fit.tested)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"plate_max_V": 0.0}, "plate_max_V: 0.0: must be more than 0"),
+        ({"current_max_A": -1.0}, "current_max_A: -1.0: must be more than 0"),
+        ({"grid_V": []}, "grid_V: []: must hold at least one"),
+    ],
+)
+def test_axes_that_make_no_sense_are_refused(options, words):
+    with pytest.raises(ValueError, match="must") as caught:
+        plate_curves_chart(valve("12AX7"), **options)
+    assert words in str(caught.value)
+
+
+def test_both_charts_render(fit):
+    for chart in (residual_chart(fit), plate_curves_chart(valve("6DJ8"))):
+        assert "<svg" in svg_of(spec_of(chart))

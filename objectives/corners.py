@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal, TypeVar
+from collections.abc import Callable
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import elementwise
 
-from objectives.batch import FloatArray, IntArray
-from objectives.network import Network, SmallSignal
+from objectives.batch import BoolArray, FloatArray, IntArray
+from objectives.network import Network, SmallSignal, flatten
 from objectives.stage import Stage
 
 __all__ = ["HALF_POWER_DB", "HIGHEST_HZ", "LOWEST_HZ", "Port", "corner_frequency", "level_dB"]
@@ -21,8 +22,8 @@ HIGHEST_HZ = 10e9
 LOWEST_HZ = 1e-3
 """A lower corner below this is reported as 0 (coupled directly)."""
 _STEPS_PER_DECADE = 4
+_SECANT_STEPS = 8
 
-_B = TypeVar("_B", Stage, SmallSignal)
 Port = Literal["grid", "cathode", "plate", "output"]
 
 
@@ -40,6 +41,7 @@ def corner_frequency(
     *,
     upper: bool,
     drop_dB: float = HALF_POWER_DB,
+    near_Hz: ArrayLike | None = None,
 ) -> FloatArray:
     """Return the frequency (Hz) nearest the reference where the level has dropped by ``drop_dB``.
 
@@ -47,22 +49,36 @@ def corner_frequency(
     level sought, then the crossing is closed in on with a bracketed root finder to 1e-8 in log2 f
     (the error in f is below 0.0001 %). Shape: that of the batch. ``inf`` (upper) or 0 (lower)
     where no crossing lies inside LOWEST_HZ..HIGHEST_HZ.
+
+    ``near_Hz``, broadcasting with the batch, says where the crossing is expected: the corner of a
+    nominal stage when the stages differ from it by their tolerances only. Secant steps from there
+    find it several times as fast to the same accuracy; stages in which they do not settle within
+    an octave are walked as the others are.
     """
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(reference_Hz)) or (1,)
-    flat_stage = _flatten(stage, shape)
-    flat_device = _flatten(device, shape)
+    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
     start = np.log2(np.broadcast_to(np.asarray(reference_Hz, float), shape).ravel())
     everyone = np.arange(start.size)
 
     def level(where: IntArray, log2_f: FloatArray) -> FloatArray:
+        if where.size == start.size:
+            return level_dB(Network(flat_stage, flat_device, 2.0**log2_f), port)
         network = Network(flat_stage.at(where), flat_device.at(where), 2.0**log2_f)
         return level_dB(network, port)
 
     sought = level(everyone, start) - drop_dB
+    result = np.full(start.shape, np.inf if upper else 0.0)
+    if near_Hz is not None:
+        near = np.broadcast_to(np.asarray(near_Hz, float), shape).ravel()
+        log2_f, settled = _settle(lambda x: level(everyone, x) - sought, near, upper=upper)
+        result[settled] = 2.0 ** log2_f[settled]
+        everyone = np.flatnonzero(~settled)
+        if everyone.size == 0:
+            return result.reshape(shape)
     step = (1 if upper else -1) * np.log2(10) / _STEPS_PER_DECADE
     end = np.log2(HIGHEST_HZ if upper else LOWEST_HZ)
     inner, outer = start.copy(), np.full(start.shape, np.nan)
-    active, count = everyone, 0
+    active, count = everyone, 0  # those that have not settled
     while active.size:
         count += 1
         here = start[active] + step * count
@@ -72,7 +88,6 @@ def corner_frequency(
         outer[active[below]] = here[below]
         inner[active[~below]] = here[~below]
         active = active[~below]
-    result = np.full(start.shape, np.inf if upper else 0.0)
     found = np.flatnonzero(np.isfinite(outer))
     if found.size:
 
@@ -90,6 +105,34 @@ def corner_frequency(
     return result.reshape(shape)
 
 
-def _flatten(batch: _B, shape: tuple[int, ...]) -> _B:
-    """Return the batch with every per-candidate field as one flat axis of the common shape."""
-    return batch.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape).ravel())
+def _settle(
+    excess_dB: Callable[[FloatArray], FloatArray], near_Hz: FloatArray, *, upper: bool
+) -> tuple[FloatArray, BoolArray]:
+    """Follow secant steps from ``near_Hz`` to a zero of ``excess_dB(log2 f)``.
+
+    Returns log2 f and whether it is a root, found within an octave, at which the level falls going
+    outward.
+    """
+    known = np.isfinite(near_Hz) & (near_Hz > 0)
+    begin = np.log2(np.where(known, near_Hz, 1.0))
+    outward = 1.0 if upper else -1.0
+    x0, y0 = begin, excess_dB(begin)
+    # At the corner of one RC section the level falls at half its final slope, 3 dB an octave.
+    x1 = x0 + outward * np.clip(y0 / HALF_POWER_DB, -0.5, 0.5)
+    moved = np.abs(x1 - x0)
+    settled = np.zeros(begin.shape, dtype=bool)
+    for _ in range(_SECANT_STEPS):
+        y1 = excess_dB(x1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = np.where(y1 == y0, 0.0, -y1 * (x1 - x0) / (y1 - y0))
+            falls = (outward * (y1 - y0) * (x1 - x0) < 0) | (x1 == x0)
+        x2 = x1 + np.clip(step, -0.5, 0.5)
+        # The next error is of the order of the product of the last two; dividing by the tolerance
+        # of the search leaves room for the curvature of a response.
+        settled = (np.abs(step) * (moved + np.abs(step)) < 1e-9) & (np.abs(y1) < 1e-2) & falls
+        moved = np.abs(step)
+        x0, y0, x1 = x1, y1, x2
+        if np.all(settled | ~known):
+            break
+    inside = (x1 <= np.log2(HIGHEST_HZ)) if upper else (x1 >= np.log2(LOWEST_HZ))
+    return x1, settled & known & inside & (np.abs(x1 - begin) <= 1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import constants
 
 from objectives.batch import FloatArray
-from objectives.network import Network, SmallSignal
+from objectives.network import Network, SmallSignal, flatten, squared
 from objectives.stage import Stage
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
 DBU_REFERENCE_V = np.sqrt(0.6)
 """0 dBu: the voltage of 1 mW in 600 ohm, 0.7746 V (ITU-R/AES usage)."""
 _POINTS = 24
+_BLOCK = 8192
 
 
 def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:
@@ -129,26 +131,57 @@ def noise_budget(
     node, weight = np.polynomial.legendre.leggauss(_POINTS)
     f = np.exp(low + (node + 1) / 2 * (high - low))
     df = weight * (high - low) / 2 * f
-    network = Network(stage.expand(), device.expand(), f)
-    flat = df / np.abs(Network(stage, device, reference_Hz).output[..., None]) ** 2
-    weighted = flat * 10 ** (a_weighting_dB(f) / 10)
-    spectra = {
-        name: np.where(np.isfinite(r), 4 * constants.k * temperature_K * r, 0.0)[..., None]
+    a_weighted = df * 10 ** (a_weighting_dB(f) / 10)
+    # Columns: A-weighted and plain, each for a white spectrum and for one that falls as 1/f.
+    bands = np.stack([a_weighted, df, a_weighted / f, df / f], axis=-1)
+    shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(device_noise.white_V2_per_Hz))
+    densities = {
+        name: np.where(np.isfinite(r), 4 * constants.k * temperature_K * r, 0.0)
         for name, r in _resistors(stage).items()
     }
-    corner = np.asarray(device_noise.flicker_corner_Hz)[..., None]
-    spectra["device"] = np.asarray(device_noise.white_V2_per_Hz)[..., None] * (1 + corner / f)
-    spectra["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)[..., None]
+    densities["device"] = np.asarray(device_noise.white_V2_per_Hz)
+    densities["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)
+    densities = {name: density for name, density in densities.items() if np.any(density)}
+    transfers = _transfers(stage, device, f, bands, tuple(densities), shape)
+    gain_squared = squared(Network(stage, device, reference_Hz).output)
     powers, plain = {}, 0.0
-    for origin, density in spectra.items():
-        if not np.any(density):
-            continue
-        at_output = density * np.abs(network.output_of(origin)) ** 2
-        powers[origin] = np.sum(at_output * weighted, axis=-1)
-        plain = plain + np.sum(at_output * flat, axis=-1)
+    for origin, density in densities.items():
+        a_white, white, a_flicker, flicker = np.moveaxis(transfers[origin], -1, 0)
+        if origin == "device":
+            corner = np.asarray(device_noise.flicker_corner_Hz)
+            a_white, white = a_white + corner * a_flicker, white + corner * flicker
+        powers[origin] = density * a_white / gain_squared
+        plain = plain + density * white / gain_squared
     with np.errstate(divide="ignore"):
         return NoiseBudget(
             total_dBu=to_dBu(np.sqrt(np.sum(list(powers.values()), axis=0))),
             by_origin_dBu={name: to_dBu(np.sqrt(power)) for name, power in powers.items()},
             unweighted_total_dBu=to_dBu(np.sqrt(plain)),
         )
+
+
+def _transfers(
+    stage: Stage,
+    device: SmallSignal,
+    frequency_Hz: FloatArray,
+    bands: FloatArray,
+    origins: tuple[str, ...],
+    shape: tuple[int, ...],
+) -> dict[str, FloatArray]:
+    """Return for each origin the squared transfer to the output summed over the bands.
+
+    Shape (*shape, bands). Worked out for as many stages at a time as the processor's cache holds,
+    which is several times as fast for a large batch.
+    """
+    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
+    size = math.prod(shape)
+    found = {origin: np.empty((size, bands.shape[1])) for origin in origins}
+    rows = max(1, _BLOCK // len(frequency_Hz))
+    for start in range(0, size, rows):
+        block = slice(start, min(start + rows, size))
+        network = Network(
+            flat_stage.at(block).expand(), flat_device.at(block).expand(), frequency_Hz
+        )
+        for origin in origins:
+            found[origin][block] = network.output_power_of(origin) @ bands
+    return {origin: total.reshape(*shape, -1) for origin, total in found.items()}

@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 
 __all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
 
-# What the insulation of a real capacitor or socket comes to: it defines the direct voltage of a
-# node that nothing else defines, and bears no weight beside any part that is fitted.
-_INSULATION_OHM = 1e9
+# Insulation as good as it comes: it defines the direct voltage of a node that nothing else
+# defines, and bears no weight beside any part that is fitted.
+_INSULATION_OHM = 1e11
 
 PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 """Where a link's voltage to ground may be taken, and the node of :mod:`objectives.nodal`: the

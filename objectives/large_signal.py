@@ -508,7 +508,8 @@ def _shoot(circuit: Circuit, state: _State, begin: FloatArray, carry: _Carry) ->
     matrix = -carry.z[slow]
     matrix[range(len(slow)), range(len(slow))] += 1.0
     # Dense and well-conditioned, a few unknowns a candidate, and only once a period.
-    move = np.linalg.solve(np.moveaxis(matrix, -1, 0), excess.T[..., None])[..., 0].T
+    solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), excess.T[..., None])
+    move = np.asarray(solved[..., 0].T, float)
     state.z = state.z + np.einsum("ijn,jn->in", carry.z, move)
     state.y = state.y + np.einsum("ijn,jn->in", carry.y, move)
     return move

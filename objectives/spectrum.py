@@ -67,7 +67,8 @@ def distortion_percent(amplitudes: ArrayLike) -> FloatArray:
     """Return the total harmonic distortion: r.m.s. of harmonics 2 and up over the first, in %."""
     size = np.abs(np.asarray(amplitudes))
     rest = np.sqrt(np.sum(size[..., 2:] ** 2, axis=-1))
-    return np.asarray(100.0 * np.divide(rest, size[..., 1], where=size[..., 1] > 0, out=rest * 0))
+    first = np.asarray(size[..., 1])
+    return 100.0 * np.divide(rest, first, where=first > 0, out=np.zeros(first.shape))
 
 
 def high_harmonics_dB(

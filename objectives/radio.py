@@ -13,7 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
-from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, Self, TypeVar
 
 import numpy as np
@@ -66,6 +65,7 @@ QUIETEST_DBU = -300.0
 """Detected levels below this are not told apart."""
 _POINTS_PER_DECADE = 24
 _BAND_POINTS = 9
+_CHUNK = 256
 _T = TypeVar("_T")
 
 
@@ -343,8 +343,11 @@ def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> St
         fitted = np.asarray(own.stopper_ohm) > 0
         return np.asarray(np.where(fitted, np.abs(off), 0.0) - HALF_POWER_DB)
 
-    attenuation = attenuation_dB(stages, devices, f[f <= 1e9], reference_Hz)
-    attenuation = np.broadcast_to(attenuation, (count, attenuation.shape[-1]))
+    slow = f[f <= 1e9]
+    attenuation = np.empty((count, slow.size))
+    for start in range(0, count, _CHUNK):
+        some = slice(start, start + _CHUNK)
+        attenuation[some] = attenuation_dB(stages.at(some), devices.at(some), slow, reference_Hz)
     best = attenuation.argmax(axis=-1)
     return StopperLimits(
         impedance_Hz=_first_crossing_Hz(impedance_off, f, count).reshape(shape),
@@ -360,21 +363,22 @@ def _first_crossing_Hz(
     """Return for each of ``count`` stages where ``excess`` first turns positive; inf if nowhere."""
     log2_f = np.log2(f)
     result = np.full(count, np.inf)
-    active = np.arange(count)
-    for low, high in pairwise(log2_f):
-        if not active.size:
-            break
-        index = active.astype(float)
-        over = excess(np.full(active.size, high), index) > 0
-        if np.any(over):
-            root = elementwise.find_root(
-                excess,
-                (np.full(int(over.sum()), low), np.full(int(over.sum()), high)),
-                args=(index[over],),
-                tolerances={"xatol": 1e-9, "xrtol": 0.0, "fatol": 0.0, "frtol": 0.0},
-            )
-            result[active[over]] = 2.0 ** np.asarray(root.x)
-            active = active[~over]
+    # Sweep some hundreds of stages at a time: each takes a few kB an array.
+    for start in range(0, count, _CHUNK):
+        which = np.arange(start, min(start + _CHUNK, count), dtype=float)
+        over = excess(log2_f, which[:, None]) > 0
+        result[which[over[:, 0]].astype(np.intp)] = f[0]
+        first = over.argmax(axis=-1)
+        at = np.flatnonzero(first > 0)
+        if not at.size:
+            continue
+        root = elementwise.find_root(
+            excess,
+            (log2_f[first[at] - 1], log2_f[first[at]]),
+            args=(which[at],),
+            tolerances={"xatol": 1e-9, "xrtol": 0.0, "fatol": 0.0, "frtol": 0.0},
+        )
+        result[which[at].astype(np.intp)] = 2.0 ** np.asarray(root.x)
     return result
 
 
@@ -593,13 +597,13 @@ def detection(
     in_grid = current(bend.grid_by_grid, bend.grid_mixed, bend.grid_by_plate)
     audio = Network(stage, device, wave.audio_Hz)
     gm = np.asarray(device.transconductance_S, float)
-    conducting = gm > 0
-    # A stage that is cut off passes nothing that the audio could be referred to: hence inf.
-    gain = np.where(conducting, np.abs(audio.output), 0.0)
-    per_plate_A = audio.output_of("device") / np.where(conducting, gm, 1.0)
+    gain = np.abs(audio.output)
+    # Without transconductance the plate current has no curvature either.
+    per_plate_A = audio.output_of("device") / np.where(gm > 0, gm, 1.0)
     per_grid_A = audio.output_of("grid_current")
 
     def referred(at_output: ComplexArray | FloatArray) -> FloatArray:
+        # A stage that passes nothing has no level to refer to: inf.
         size, out = np.abs(at_output), gain[..., None]
         return np.asarray(np.divide(size, out, out=np.full(size.shape, np.inf), where=out > 0))
 

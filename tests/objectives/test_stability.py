@@ -293,11 +293,11 @@ def test_a_lightly_damped_pair_is_the_peak_of_the_response() -> None:
 def test_scaling_time_and_impedance(seed: int, slower: float, higher: float) -> None:
     """Reactances times ``slower`` divide the poles by it; impedances times anything leave them."""
     stage, device = a_batch(4, seed)
-    times = {"ohm": higher, "F": slower / higher, "H": slower * higher, "V": 1.0, "grid": 1.0}
+    times = {"ohm": higher, "F": slower / higher, "H": slower * higher}
     scaled = replace(
         stage,
         **{
-            name: value * times[name.rsplit("_", 1)[-1]]
+            name: value * times.get(name.rsplit("_", 1)[-1], 1.0)
             for name, value in stage.numeric_fields().items()
         },
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Literal
 
@@ -10,10 +11,18 @@ from numpy.typing import ArrayLike
 from scipy.optimize import elementwise
 
 from objectives.batch import BoolArray, FloatArray, IntArray
-from objectives.network import Network, SmallSignal, flatten
+from objectives.network import BLOCK, Network, SmallSignal, flatten
 from objectives.stage import Stage
 
-__all__ = ["HALF_POWER_DB", "HIGHEST_HZ", "LOWEST_HZ", "Port", "corner_frequency", "level_dB"]
+__all__ = [
+    "HALF_POWER_DB",
+    "HIGHEST_HZ",
+    "LOWEST_HZ",
+    "Port",
+    "corner_frequency",
+    "level_dB",
+    "swept_level_dB",
+]
 
 HALF_POWER_DB = 10 * np.log10(2)
 """3.0103 dB: half the power, |H| down to 1/sqrt(2)."""
@@ -31,6 +40,26 @@ def level_dB(network: Network, port: Port) -> FloatArray:
     """Return 20 log10 |V(port)/V(source)|."""
     value: FloatArray = getattr(network, port)
     return np.asarray(20 * np.log10(np.abs(value)))
+
+
+def swept_level_dB(
+    stage: Stage, device: SmallSignal, frequency_Hz: FloatArray, port: Port
+) -> FloatArray:
+    """Return the level (dB) of every stage at every frequency, shape (*batch, frequencies).
+
+    The same numbers as :func:`level_dB` of one network with a trailing axis, worked out for as
+    many stages at a time as the processor's cache holds: several times as fast for many stages.
+    """
+    shape = np.broadcast_shapes(stage.shape, device.shape) or (1,)
+    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
+    size, f = math.prod(shape), np.asarray(frequency_Hz, float)
+    level = np.empty((size, f.size))
+    rows = max(1, BLOCK // max(f.size, 1))
+    for start in range(0, size, rows):
+        block = slice(start, min(start + rows, size))
+        network = Network(flat_stage.at(block).expand(), flat_device.at(block).expand(), f)
+        level[block] = level_dB(network, port)
+    return level.reshape(*shape, f.size)
 
 
 def corner_frequency(
@@ -120,19 +149,20 @@ def _settle(
     # At the corner of one RC section the level falls at half its final slope, 3 dB an octave.
     x1 = x0 + outward * np.clip(y0 / HALF_POWER_DB, -0.5, 0.5)
     moved = np.abs(x1 - x0)
-    settled = np.zeros(begin.shape, dtype=bool)
+    settled = ~known
     for _ in range(_SECANT_STEPS):
         y1 = excess_dB(x1)
+        run, rise = x1 - x0, y1 - y0
+        falls = (outward * rise * run < 0) | (y1 == 0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = np.where(y1 == y0, 0.0, -y1 * (x1 - x0) / (y1 - y0))
-            falls = (outward * (y1 - y0) * (x1 - x0) < 0) | (x1 == x0)
-        x2 = x1 + np.clip(step, -0.5, 0.5)
-        # The next error is of the order of the product of the last two; dividing by the tolerance
-        # of the search leaves room for the curvature of a response.
-        settled = (np.abs(step) * (moved + np.abs(step)) < 1e-9) & (np.abs(y1) < 1e-2) & falls
+            step = np.where(y1 == 0, 0.0, -y1 * run / rise)
+        step = np.clip(np.where(settled | ~np.isfinite(step), 0.0, step), -0.5, 0.5)
+        # The next error is of the order of the product of the last two.
+        small = np.abs(step) * (moved + np.abs(step)) < 1e-9
+        settled = settled | (small & falls & (np.abs(y1) < 1e-2))
         moved = np.abs(step)
-        x0, y0, x1 = x1, y1, x2
-        if np.all(settled | ~known):
+        x0, y0, x1 = x1, y1, x1 + step
+        if np.all(settled):
             break
     inside = (x1 <= np.log2(HIGHEST_HZ)) if upper else (x1 >= np.log2(LOWEST_HZ))
     return x1, settled & known & inside & (np.abs(x1 - begin) <= 1.0)

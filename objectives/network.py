@@ -25,10 +25,14 @@ from numpy.typing import ArrayLike, NDArray
 from objectives.batch import Batch, BoolArray, ComplexArray, FloatArray
 from objectives.stage import Stage
 
-__all__ = ["Network", "SmallSignal", "elastance", "flatten", "squared"]
+__all__ = ["BLOCK", "Network", "SmallSignal", "elastance", "flatten", "squared"]
 
 # A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
 _ABSENT_F = 1e-30
+
+# Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
+# system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
+BLOCK = 8000
 
 # Real or complex: a branch that is not there leaves a term real.
 Term: TypeAlias = NDArray[np.inexact[Any]]
@@ -401,7 +405,7 @@ class Network:
 
     # -- responses to sources inside the network -----------------------------------------------
 
-    def _emf(self, origin: str) -> tuple[ComplexArray, Term]:
+    def _share_of(self, origin: str) -> tuple[ComplexArray, Term]:
         """Return what an EMF in a resistor becomes at the grid or cathode, and that at the plate.
 
         First the plate voltage for 1 V in the circuit that the resistor belongs to, then the share
@@ -438,7 +442,7 @@ class Network:
         """Return the squared magnitude of :meth:`output_of`, cheaper where possible."""
         if origin in _CIRCUIT_OF:
             # A product's squared magnitude is the product of real numbers.
-            return self._output_power[_CIRCUIT_OF[origin]] * squared(self._emf(origin)[1])
+            return self._output_power[_CIRCUIT_OF[origin]] * squared(self._share_of(origin)[1])
         return squared(self.output_of(origin))
 
     def output_of(self, origin: str) -> ComplexArray:
@@ -455,7 +459,7 @@ class Network:
             If ``origin`` is none of these.
         """
         if origin in _CIRCUIT_OF:
-            electrode, share = self._emf(origin)
+            electrode, share = self._share_of(origin)
             return np.asarray(electrode * share * self._from_plate)
         if origin == "device":
             gm = np.asarray(self.device.transconductance_S, float)

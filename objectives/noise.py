@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import constants
 
 from objectives.batch import FloatArray
-from objectives.network import Network, SmallSignal, flatten, squared
+from objectives.network import BLOCK, Network, SmallSignal, flatten, squared
 from objectives.stage import Stage
 
 __all__ = [
@@ -27,7 +27,6 @@ __all__ = [
 DBU_REFERENCE_V = np.sqrt(0.6)
 """0 dBu: the voltage of 1 mW in 600 ohm, 0.7746 V (ITU-R/AES usage)."""
 _POINTS = 24
-_BLOCK = 8192
 
 
 def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:
@@ -136,7 +135,7 @@ def noise_budget(
     bands = np.stack([a_weighted, df, a_weighted / f, df / f], axis=-1)
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(device_noise.white_V2_per_Hz))
     densities = {
-        name: np.where(np.isfinite(r), 4 * constants.k * temperature_K * r, 0.0)
+        name: 4 * constants.k * temperature_K * np.where(np.isfinite(r), r, 0.0)
         for name, r in _resistors(stage).items()
     }
     densities["device"] = np.asarray(device_noise.white_V2_per_Hz)
@@ -176,7 +175,7 @@ def _transfers(
     flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
     size = math.prod(shape)
     found = {origin: np.empty((size, bands.shape[1])) for origin in origins}
-    rows = max(1, _BLOCK // len(frequency_Hz))
+    rows = max(1, BLOCK // len(frequency_Hz))
     for start in range(0, size, rows):
         block = slice(start, min(start + rows, size))
         network = Network(

@@ -18,16 +18,18 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.stats import qmc
 
 from objectives.batch import BoolArray, FloatArray
-from objectives.corners import Port, level_dB
+from objectives.corners import Port, corner_frequency, level_dB, swept_level_dB
 from objectives.device import Device
-from objectives.network import Network
+from objectives.nearby import operating_point_near
+from objectives.network import flatten
 from objectives.operating_point import OperatingPoint
-from objectives.scores import REGISTRY, Assessment, score
+from objectives.scores import _BAND_POINTS, REGISTRY, Assessment, score
 from objectives.spreads import Spread, SpreadDevice, quantities, spread_batch
 from objectives.stage import Stage
 
@@ -47,7 +49,7 @@ __all__ = [
 # Scores of the stock parts themselves: a drawn value is not on any series.
 _NOT_DRAWN = frozenset({"series_departure_percent", "series_departure_rms_percent"})
 _YIELD = "tolerance_yield_percent"
-_CHUNK = 2048
+_CHUNK = 4096
 _MOST_VERTEX_PARTS = 12
 
 
@@ -243,11 +245,76 @@ def _run(
 def _flat(nominal: Assessment) -> Assessment:
     """Return the assessment with one flat axis of candidates and targets fit for draws."""
     shape = nominal.stage.shape or (1,)
-    stage = nominal.stage.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape).ravel())
-    stage = replace(stage, supply_V=np.broadcast_to(stage.supply_V, shape).ravel())
-    return replace(
-        nominal, stage=stage, targets=replace(nominal.targets, tolerance=None, preferred={})
+    stage = flatten(nominal.stage, shape)
+    # One field of the full shape makes the whole batch have it.
+    stage = replace(
+        stage, supply_V=np.broadcast_to(np.asarray(nominal.stage.supply_V, float), shape).ravel()
     )
+    follower = nominal.follower
+    if follower is not None:
+        follower = flatten(follower[0], shape), follower[1]
+    targets = replace(nominal.targets, tolerance=None, preferred={})
+    return replace(nominal, stage=stage, targets=targets, follower=follower)
+
+
+@dataclass(frozen=True)
+class _Built(Assessment):
+    """Built stages, solved from what is known of the nominal ones: same results, sooner.
+
+    ``nominal`` is the flat batch of candidates; the rows ``rows`` of it were built.
+    """
+
+    nominal: Assessment | None = None
+    rows: slice = field(default_factory=lambda: slice(None))
+
+    @cached_property
+    def point(self) -> OperatingPoint:
+        if self.nominal is None or self.follower is not None:
+            return super().point
+        near = self.nominal.point.grid_cathode_V[self.rows, np.newaxis]
+        return operating_point_near(self.stage, self.device.law, near)
+
+    @cached_property
+    def input_corner_Hz(self) -> FloatArray:
+        if self.nominal is None:
+            return super().input_corner_Hz
+        near = self.nominal.input_corner_Hz
+        return self._corner("grid", near, upper=True)
+
+    @cached_property
+    def output_corners_Hz(self) -> tuple[FloatArray, FloatArray]:
+        if self.nominal is None:
+            return super().output_corners_Hz
+        low, high = self.nominal.output_corners_Hz
+        return self._corner("output", low, upper=False), self._corner("output", high, upper=True)
+
+    @cached_property
+    def radio_margins_dB(self) -> dict[str, FloatArray]:
+        bands = self.targets.radio_bands
+        if not bands:
+            return {}
+        at_reference = level_dB(self.reference, "grid")
+        return {
+            band.name: at_reference
+            - swept_level_dB(
+                self.loaded,
+                self.linear,
+                np.geomspace(band.low_Hz, band.high_Hz, _BAND_POINTS),
+                "grid",
+            ).max(axis=-1)
+            - band.attenuation_dB
+            for band in bands
+        }
+
+    def _corner(self, port: Port, near_Hz: FloatArray, *, upper: bool) -> FloatArray:
+        return corner_frequency(
+            self.loaded,
+            self.linear,
+            port,
+            self.targets.reference_Hz,
+            upper=upper,
+            near_Hz=near_Hz[self.rows, np.newaxis],
+        )
 
 
 def _built(
@@ -260,7 +327,13 @@ def _built(
     if any(spread.quantity == "supply_V" for spread in spreads):
         # The draws raise the supply themselves.
         targets = replace(targets, supply_rise=0.0)
-    return Assessment(stage, device, targets)
+    follower = base.follower
+    if follower is not None:
+        # It stands on the same supply; its own parts and valve are taken as nominal.
+        own = follower[0].at(rows).expand()
+        rise = stage.supply_V / np.asarray(base.stage.supply_V)[rows, np.newaxis]
+        follower = replace(own, supply_V=np.asarray(own.supply_V) * rise), follower[1]
+    return _Built(stage, device, targets, follower, base, rows)
 
 
 def _worst_excess(built: Assessment) -> FloatArray:
@@ -469,13 +542,11 @@ def response_band_dB(
     for at, spread in enumerate(spreads):
         factors[:, at] = spread.factor(units[:, at])
     level = np.empty((len(units), len(frequency_Hz)))
-    wide = max(1, _CHUNK * 8 // max(len(frequency_Hz), 1))
 
     def work(corner: tuple[int, int]) -> None:
-        rows = slice(corner[0], corner[0] + wide)
+        rows = slice(corner[0], corner[0] + _CHUNK)
         built = _built(base, slice(0, 1), spreads, factors[rows])
-        network = Network(built.stage.expand(), built.linear.expand(), frequency_Hz)
-        level[rows] = level_dB(network, port)[0]
+        level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
 
-    _run(work, [(start, 0) for start in range(0, len(units), wide)], workers)
+    _run(work, [(start, 0) for start in range(0, len(units), _CHUNK)], workers)
     return np.asarray(np.percentile(level, percentiles, axis=0))

@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
 __all__ = ["OperatingPoint", "operating_point"]
 
-# Below this the cathode is taken as grounded: the solver divides by the cathode resistance, and
-# a milliohm moves the grid-cathode voltage by microvolts at any current a triode can pass.
-_LEAST_CATHODE_OHM = 1e-3
+# Below this the cathode is taken as grounded: the solver divides by the cathode resistance. At
+# 10 mA it moves the grid-cathode voltage by 0.1 uV, a few parts per million of the thermal voltage
+# that the steepest device, a bipolar transistor, goes by.
+_LEAST_CATHODE_OHM = 1e-5
 
 
 @dataclass(frozen=True)
@@ -82,8 +83,9 @@ def operating_point(
     device, hence the grid and cathode voltages from the grid return, the cathode current from the
     cathode resistor and the plate voltage from the plate load; what is left over,
     ``plate current of the device - plate current that the cathode resistor asks for``, rises with
-    v, is negative at v = bias - supply and not negative at v = bias, so a bracketed root always
-    exists and is unique.
+    v, is negative at v = bias - supply and not negative at v = bias (or, where the grid lets a
+    leakage out at a very negative voltage, a little above), so a bracketed root always exists and
+    is unique.
 
     Parameters
     ----------
@@ -145,15 +147,19 @@ def operating_point(
         return given - asked
 
     index = np.arange(flat[0].size, dtype=float)
-    low, high = flat[0] - flat[2], flat[0] + 0.0
     if flat[0].size == 0:
         v = flat[0]
     else:
+        low = flat[0] - flat[2]
+        # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
+        # as much is above the root whatever the rounding.
+        leaked = np.maximum(-flat_law.grid_current(low, flat[2]), 0.0)
+        high = flat[0] + 2.0 * leaked * (flat[1] + flat[4])
         found = elementwise.find_root(excess, (low, high), args=(*flat, index), maxiter=200)
         v = np.asarray(found.x, float)
     grid, cathode_V, asked, _, given = ports(v, *flat, index)
     # With a grounded cathode the current is known better from the device than from the tiny
-    # voltage across a milliohm.
+    # voltage across the least resistance.
     plate_A = np.where(flat[4] > _LEAST_CATHODE_OHM, asked, given)
     # Likewise near cut-off, where rounding of the cathode voltage could leave a negative current.
     plate_A = np.maximum(plate_A, 0.0)

@@ -237,7 +237,8 @@ class _Stepper:
     def apply(self, matrix: FloatArray, vector: FloatArray) -> FloatArray:
         """Return the product for every column of the batch; one circuit may serve them all."""
         if matrix.shape[-1] == 1:
-            flat = matrix[..., 0] @ vector.reshape(vector.shape[0], -1)
+            columns = int(np.prod(vector.shape[1:]))
+            flat = matrix[..., 0] @ vector.reshape(vector.shape[0], columns)
             return np.asarray(flat.reshape(matrix.shape[0], *vector.shape[1:]))
         if vector.ndim == 2:
             return np.asarray(np.einsum("ijn,jn->in", matrix, vector))
@@ -525,7 +526,7 @@ def simulate_long(
     steps: int,
     places: Sequence[Place],
     *,
-    segment_s: float = 2.5e-3,
+    segment_s: float = 1.25e-3,
     tolerance_V: float = 1e-3,
 ) -> Waveforms:
     """Solve one candidate over a long signal, its segments side by side.

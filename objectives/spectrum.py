@@ -68,7 +68,7 @@ def distortion_percent(amplitudes: ArrayLike) -> FloatArray:
     size = np.abs(np.asarray(amplitudes))
     rest = np.sqrt(np.sum(size[..., 2:] ** 2, axis=-1))
     first = np.asarray(size[..., 1])
-    return 100.0 * np.divide(rest, first, where=first > 0, out=np.zeros(first.shape))
+    return np.asarray(100.0 * np.divide(rest, first, where=first > 0, out=np.zeros(first.shape)))
 
 
 def high_harmonics_dB(

@@ -1,0 +1,213 @@
+"""Headroom against closed forms and against the stage solved in time.
+
+The output column of the published resistance-coupled charts is not among the references: we know
+its definition (r.m.s. volts at about 5 % distortion) but not its numbers well enough to test on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from objectives.batch import FloatArray
+from objectives.chain import Chain, Link
+from objectives.headroom import Headroom, headroom
+from objectives.large_signal import periodic, sine
+from objectives.network import Network, SmallSignal
+from objectives.operating_point import operating_point
+from objectives.spectrum import distortion_percent, harmonics
+from objectives.stage import Stage, parallel
+from objectives.triodes import ChildLangmuir, ConductionLaw, GridCurrent, Koren
+
+GRID = GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901)
+KOREN = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GRID)
+CHILD = ChildLangmuir(mu=20.0, perveance=4e-5, knee_V=1.0, grid=GRID)
+# Invented parts.
+STAGE = Stage(
+    supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, output_coupling_F=1e-3,
+    load_ohm=470e3,
+)  # fmt: skip
+
+
+def of(stage: Stage, law: ConductionLaw, **options: float) -> Headroom:
+    point = operating_point(stage, law)
+    zero = np.zeros(np.shape(point.plate_current_A))
+    linear = SmallSignal(point.transconductance_S, point.plate_conductance_S, zero, zero, zero)
+    return headroom(law, point, Network(stage, linear, 1000.0), **options)
+
+
+@pytest.mark.parametrize("unbypassed", [0.0, 1e3])
+def test_cut_off_of_the_three_halves_law_in_closed_form(unbypassed: float) -> None:
+    """The plate rises by I_0 times its AC load, and the grid reaches ``-V_p/mu`` there."""
+    stage = replace(STAGE, cathode_unbypassed_ohm=unbypassed)
+    point = operating_point(stage, CHILD)
+    share = 1e-9
+    found = of(stage, CHILD, cutoff_share=share)
+    i0, load = float(point.plate_current_A), float(parallel(100e3, 470e3))
+    assert float(found.output_to_cutoff_V) == pytest.approx(i0 * load, rel=1e-6)
+    plate = float(point.plate_cathode_V) + i0 * (load + unbypassed)
+    # What is left of the current, share I_0, takes a little more than the cut-off voltage.
+    rest = (share * i0 / 4e-5) ** (2 / 3)
+    grid = -plate / 20.0 + rest
+    swing = float(point.grid_cathode_V) - grid + i0 * unbypassed
+    assert float(found.grid_to_cutoff_V) == pytest.approx(swing, rel=1e-5)
+
+
+@pytest.mark.parametrize("unbypassed", [0.0, 1e3])
+def test_conduction_lies_on_the_load_line(unbypassed: float) -> None:
+    stage = replace(STAGE, cathode_unbypassed_ohm=unbypassed)
+    point = operating_point(stage, CHILD)
+    found = of(stage, CHILD)
+    load = float(parallel(100e3, 470e3))
+    more = float(found.output_to_conduction_V) / load
+    plate = float(point.plate_cathode_V) - more * (load + unbypassed)
+    # At a grid-cathode voltage of 0 V: I = G (V_p / mu)^(3/2).
+    assert 4e-5 * (plate / 20.0) ** 1.5 == pytest.approx(
+        float(point.plate_current_A) + more, rel=1e-6
+    )
+    assert float(found.grid_to_conduction_V) == pytest.approx(
+        -float(point.grid_cathode_V) + more * unbypassed
+    )
+
+
+def test_a_threshold_of_grid_current_moves_the_onset() -> None:
+    """By the grid current's own equation, inverted by hand."""
+    threshold = 50e-6
+    drive = (threshold / GRID.perveance) ** (1 / GRID.exponent)
+    onset = np.log(np.expm1(GRID.sharpness * drive)) / GRID.sharpness
+    by_voltage, by_current = of(STAGE, KOREN), of(STAGE, KOREN, grid_current_A=threshold)
+    moved = float(by_current.grid_to_conduction_V - by_voltage.grid_to_conduction_V)
+    assert moved == pytest.approx(onset, rel=1e-6)
+    assert (by_current.output_to_conduction_V > by_voltage.output_to_conduction_V) == (onset > 0)
+
+
+def test_figures_follow_from_the_peaks() -> None:
+    found = of(replace(STAGE, cathode_resistor_ohm=np.array([680.0, 1.5e3, 4.7e3])), KOREN)
+    up, down = found.output_to_cutoff_V, found.output_to_conduction_V
+    np.testing.assert_allclose(found.smaller_V, np.minimum(up, down))
+    np.testing.assert_allclose(found.asymmetry_ratio, np.maximum(up / down, down / up))
+    np.testing.assert_allclose(found.undistorted_V_rms, found.smaller_V / np.sqrt(2))
+    # A hotter bias has less to go to conduction and more to cut-off.
+    assert np.all(np.diff(found.grid_to_conduction_V) > 0)
+    assert np.all(np.diff(found.output_to_cutoff_V) < 0)
+
+
+@dataclass(frozen=True)
+class SquareLaw:
+    """``I = K (v - V_0)^2`` above cut-off: no valve, but its distortion is exact."""
+
+    per_V2: float = 1e-4
+    cut_off_V: float = -9.0
+
+    def plate_current(self, grid_V: FloatArray, plate_V: FloatArray) -> FloatArray:
+        over = np.maximum(np.asarray(grid_V, float) - self.cut_off_V, 0.0)
+        return np.where(np.asarray(plate_V) > 0, self.per_V2 * over**2, 0.0)
+
+    def linearise(
+        self, grid_V: FloatArray, plate_V: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        over = np.maximum(np.asarray(grid_V, float) - self.cut_off_V, 0.0)
+        current = self.plate_current(grid_V, plate_V)
+        return current, 2 * self.per_V2 * over + 0 * current, 0 * current
+
+    def grid_current(self, grid_V: FloatArray, plate_V: FloatArray) -> FloatArray:
+        return np.zeros(np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V)))
+
+    def linearise_grid(
+        self, grid_V: FloatArray, plate_V: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        none = self.grid_current(grid_V, plate_V)
+        return none, none, none
+
+    def at(self, index: object) -> SquareLaw:
+        return self
+
+
+def test_distortion_criterion_of_a_square_law_in_closed_form() -> None:
+    """Distortion is A/(4U), so A = U/5 at 5 %, and the output is ``R 2 K U A/sqrt(2)``."""
+    stage = Stage(
+        supply_V=300.0, plate_load_ohm=10e3, cathode_resistor_ohm=0.0, grid_bias_V=-6.0,
+        input_coupling_F=1e-6,
+    )  # fmt: skip
+    found = of(stage, SquareLaw())
+    over = 3.0
+    for percent in (1.0, 5.0):
+        amplitude = 4 * over * percent / 100
+        assert float(found.output_V_rms(percent)) == pytest.approx(
+            10e3 * 2 * 1e-4 * over * amplitude / np.sqrt(2), rel=1e-5
+        )
+    # Biased close to conduction, the grid's onset comes before the distortion.
+    close = of(replace(stage, grid_bias_V=-0.1, plate_load_ohm=1e3), SquareLaw())
+    assert float(close.output_V_rms(5.0)) == pytest.approx(
+        1e3 * 2 * 1e-4 * 8.9 * 0.1 / np.sqrt(2), rel=1e-5
+    )
+
+
+def test_the_static_line_meets_the_stage_solved_in_time() -> None:
+    stage = replace(STAGE, input_coupling_F=np.inf, output_coupling_F=np.inf)
+    found, f = of(stage, KOREN), 100.0
+    which = np.zeros(1)
+    for level in (0.2, 0.6, 1.0):
+        run = periodic(
+            Chain((Link(stage, KOREN),)), sine(level, f), 1 / f, 200, ((0, "output"),)
+        )  # fmt: skip
+        dynamic = harmonics(run[0, "output"])
+        static = found.line.harmonics(np.array([level]), which)[0] * found.line.plate_ohm
+        np.testing.assert_allclose(np.abs(dynamic[1:4]), np.abs(static[1:4]), rtol=2e-3)
+        # At the distortion that this level has, this is the output.
+        percent = float(distortion_percent(static))
+        assert float(found.output_V_rms(percent)) == pytest.approx(
+            abs(dynamic[1]) / np.sqrt(2), rel=5e-3
+        )
+
+
+def test_a_batch_is_its_candidates_one_by_one_valves_included() -> None:
+    mu = np.array([90.0, 105.0])
+    law = replace(KOREN, mu=mu)
+    stage = replace(STAGE, plate_load_ohm=np.array([100e3, 220e3]))
+    together = of(stage, law)
+    for at in range(2):
+        alone = of(
+            replace(STAGE, plate_load_ohm=[100e3, 220e3][at]), replace(KOREN, mu=float(mu[at]))
+        )
+        for name in (
+            "output_to_cutoff_V", "output_to_conduction_V", "grid_to_cutoff_V",
+            "grid_to_conduction_V",
+        ):  # fmt: skip
+            assert getattr(together, name)[at] == pytest.approx(
+                float(getattr(alone, name)), rel=1e-9
+            )
+        assert together.output_V_rms()[at] == pytest.approx(float(alone.output_V_rms()), rel=1e-6)
+
+
+def test_a_grid_that_conducts_at_rest_leaves_no_swing() -> None:
+    hot = replace(STAGE, grid_bias_V=3.0, input_coupling_F=1e-6, grid_leak_ohm=1e3,
+                  cathode_resistor_ohm=0.0)  # fmt: skip
+    found = of(hot, KOREN)
+    assert float(found.grid_to_conduction_V) == 0.0
+    assert float(found.smaller_V) == 0.0
+    assert np.isinf(float(found.asymmetry_ratio))
+    assert float(found.output_V_rms()) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("law", "options", "message"),
+    [
+        (KOREN, {"cutoff_share": 0.0}, r"cutoff_share: 0\.0: must be between 0 and 1"),
+        (KOREN, {"grid_current_A": -1e-6}, "grid_current_A: -1e-06: must be more than 0"),
+        (
+            replace(KOREN, grid=None), {"grid_current_A": 1e-6},
+            "grid_current_A: 1e-06: must be None, or what the valve's law reaches",
+        ),
+    ],
+)  # fmt: skip
+def test_bad_input_is_named(law: Koren, options: dict[str, float], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        of(STAGE, law, **options)
+
+
+def test_bad_criterion_is_named() -> None:
+    with pytest.raises(ValueError, match=r"distortion_percent: 50\.0: must be more than 0"):
+        of(STAGE, KOREN).output_V_rms(50.0)

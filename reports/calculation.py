@@ -84,7 +84,7 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
             f"µ = g_m r_p = {gm} × {rp}",
             mu,
         ),
-        _load_step(float(stage.plate_load_ohm[0]), float(stage.load_ohm[0]), load),  # type: ignore[index]
+        _load_step(_q(stage.plate_load_ohm, "ohm"), _q(stage.load_ohm, "ohm"), load),
         (
             "gain from grid to plate, cathode taken as grounded",
             f"|A| = µ R/(r_p + R) = {mu} × {load} / ({rp} + {load})",
@@ -129,12 +129,11 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
     return Steps(rows)
 
 
-def _load_step(load_ohm: float, next_ohm: float, result: str) -> tuple[str, str, str]:
+def _load_step(own: str, following: str, result: str) -> tuple[str, str, str]:
     what = "resistance that the plate works into, for signals"
-    if math.isinf(next_ohm):
-        return what, f"R = R_L = {_q(load_ohm, 'ohm')}", result
-    formula = f"R = R_L ∥ R_o = 1 / (1/({_q(load_ohm, 'ohm')}) + 1/({_q(next_ohm, 'ohm')}))"
-    return what, formula, result
+    if following.startswith("∞"):
+        return what, f"R = R_L = {own}", result
+    return what, f"R = R_L ∥ R_o = 1 / (1/({own}) + 1/({following}))", result
 
 
 def _thevenin_step(pick: Assessment, result: str) -> tuple[str, str, str]:
@@ -172,7 +171,7 @@ def simplification_frame(
     """
     e = estimate or textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
     rows: list[tuple[str, str, float, float]] = [
-        ("none: the exact network", "nothing", float(e.exact_corner_Hz[0]), 0.0)
+        ("none: the exact network", "every element counts", float(e.exact_corner_Hz[0]), 0.0)
     ]
     rows += [
         (s.name, s.meaning, float(s.corner_Hz[0]), float(s.error_percent[0]))

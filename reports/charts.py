@@ -7,7 +7,8 @@ exported without drawing anything. All take the first stage of a batch.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -21,11 +22,12 @@ from objectives.network import Network
 from objectives.scores import Assessment
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from reports.format import (
+    fixed,
     number,
     plain_words,
     quantity,
 )
-from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, PAPER, SI_TICKS
 
 __all__ = [
     "LoadLines",
@@ -38,6 +40,7 @@ __all__ = [
     "radio_chart",
     "response_chart",
     "responses",
+    "share_text",
     "trace_chart",
 ]
 
@@ -128,8 +131,8 @@ def load_lines(pick: Assessment) -> LoadLines:
 
 def _first(of: Assessment) -> Assessment:
     """Return the first stage of a batch as a batch of one."""
-    if of.stage.shape in ((), (1,)):
-        return replace(of, stage=of.stage.broadcast())
+    if of.stage.shape == (1,):
+        return of  # with all that it has worked out already
     return replace(of, stage=of.stage.broadcast().at(slice(0, 1)))
 
 
@@ -139,9 +142,9 @@ def _line(name: str, plate_V: FloatArray, current: Any) -> pd.DataFrame:
 
 def _bias_line(law: Any, cathode_ohm: float, plate: FloatArray, pick: Assessment) -> pd.DataFrame:
     """Return where the valve passes just the current that its cathode resistor turns into bias."""
-    deepest = float(-1.6 * pick.point.grid_cathode_V[0])
+    deepest = float(-4.0 * pick.point.grid_cathode_V[0])
     fixed = float(np.ravel(pick.stage.grid_bias_V)[0])
-    grid = np.linspace(0.02 * deepest, deepest, 40) if deepest > 0 else np.zeros(0)
+    grid = np.linspace(0.01 * deepest, deepest, 60) if deepest > 0 else np.zeros(0)
     current = (grid + fixed) / cathode_ohm
     table = np.stack([np.ravel(law.plate_current(-v, plate)) for v in grid]) if len(grid) else None
     if table is None:
@@ -191,7 +194,7 @@ def _curve_ends(lines: LoadLines) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def load_line_chart(pick: Assessment) -> alt.TopLevelMixin:
+def load_line_chart(pick: Assessment) -> alt.LayerChart:
     """Return the plate curves with both load lines, the operating point and the greatest heat."""
     lines = load_lines(pick)
     x = alt.X(
@@ -201,23 +204,26 @@ def load_line_chart(pick: Assessment) -> alt.TopLevelMixin:
     )
     y = alt.Y(
         "current_A:Q",
-        title="plate current (A)",
+        title="plate current (mA)",
         scale=alt.Scale(domain=[0, lines.top_A], nice=False),
-        axis=alt.Axis(format=SI_TICKS),
+        axis=alt.Axis(labelExpr="format(1000 * datum.value, '~g')"),
     )
     curves = (
         alt.Chart(lines.curves)
         .mark_line(color=ACCENTS["slate"], strokeWidth=1.2, clip=True)
         .encode(x=x, y=y, detail="grid_V:N")
     )
-    names = [_DC, _AC, _BIAS, _LIMIT]
-    drawn = [name for name in names if name in set(lines.lines["line"])]
-    colours = dict(
-        zip(names, (ACCENTS[c] for c in ("blue", "orange", "teal", "plum")), strict=True)
-    )
-    dashes = dict(zip(names, ([1, 0], [8, 3], [2, 3], [6, 2, 1, 2]), strict=True))
+    looks = {
+        _DC: (ACCENTS["blue"], [1, 0]),
+        _AC: (ACCENTS["orange"], [8, 3]),
+        _BIAS: (ACCENTS["teal"], [2, 3]),
+        _LIMIT: (ACCENTS["plum"], [6, 2, 1, 2]),
+    }
+    drawn = [name for name in looks if name in set(lines.lines["line"])]
+    # Below the picture: above it stand the voltages of the curves.
+    legend = alt.Legend(orient="bottom", offset=10, symbolType="stroke", symbolSize=300)
     straight = (
-        alt.Chart(lines.lines[lines.lines["line"].isin(drawn)])
+        alt.Chart(lines.lines)
         .mark_line(clip=True, strokeWidth=2)
         .encode(
             x=x,
@@ -225,43 +231,48 @@ def load_line_chart(pick: Assessment) -> alt.TopLevelMixin:
             color=alt.Color(
                 "line:N",
                 title=None,
-                scale=alt.Scale(domain=drawn, range=[colours[n] for n in drawn]),
+                scale=alt.Scale(domain=drawn, range=[looks[n][0] for n in drawn]),
+                legend=legend,
             ),
             strokeDash=alt.StrokeDash(
                 "line:N",
                 title=None,
-                scale=alt.Scale(domain=drawn, range=[dashes[n] for n in drawn]),
+                scale=alt.Scale(domain=drawn, range=[looks[n][1] for n in drawn]),
+                legend=legend,
             ),
         )
     )
+    words = (
+        f"{quantity(lines.plate_cathode_V, 'V', 3)}, {quantity(lines.current_A, 'A', 3)}, "
+        f"grid at {quantity(lines.grid_cathode_V, 'V', 3)}"
+    )
     here = pd.DataFrame(
-        {
-            "plate_V": [lines.plate_cathode_V],
-            "current_A": [lines.current_A],
-            "text": [
-                f"{quantity(lines.plate_cathode_V, 'V', 3)}, "
-                f"{quantity(lines.current_A, 'A', 3)}, "
-                f"grid at {quantity(lines.grid_cathode_V, 'V', 3)}"
-            ],
-        }
+        {"plate_V": [lines.plate_cathode_V], "current_A": [lines.current_A], "text": [words]}
     )
     spot = alt.Chart(here).encode(x=x, y=y)
-    point = spot.mark_point(size=130, filled=True, color=INK, stroke="white", strokeWidth=1.5)
-    halo = spot.mark_text(
-        align="left", dx=12, dy=-12, fontSize=12, stroke="white", strokeWidth=4, opacity=0.9
-    ).encode(text="text:N")
-    label = spot.mark_text(align="left", dx=12, dy=-12, fontSize=12).encode(text="text:N")
+    left = lines.plate_cathode_V < 0.6 * lines.reach_V
+    place: dict[str, Any] = {"align": "left" if left else "right", "dx": 12 if left else -12}
     ends = alt.Chart(_curve_ends(lines)).encode(x=x, y=y, text="text:N")
-    above = ends.transform_filter(alt.datum.side == "top").mark_text(dy=-8, color=MUTED)
-    beside = ends.transform_filter(alt.datum.side == "right").mark_text(
-        dx=5, align="left", color=MUTED
-    )
-    return alt.layer(curves, straight, above, beside, point, halo, label).properties(
+    return alt.LayerChart(
+        layer=[
+            curves,
+            straight,
+            ends.transform_filter(alt.datum.side == "top").mark_text(dy=-8, color=MUTED),
+            ends.transform_filter(alt.datum.side == "right").mark_text(
+                dx=5, align="left", color=MUTED
+            ),
+            spot.mark_point(size=130, filled=True, color=INK, opacity=1, stroke="white"),
+            # The same words twice: a broad pale outline keeps them readable over the curves.
+            spot.mark_text(
+                dy=-13, fontSize=12, fontWeight=600, stroke=PAPER, strokeWidth=5, **place
+            ).encode(text="text:N"),
+            spot.mark_text(dy=-13, fontSize=12, fontWeight=600, **place).encode(text="text:N"),
+        ],
         width=PAGE_WIDTH - 130,
         height=400,
         description=(
             f"Plate curves of the {pick.device.name} with the DC and AC load lines; they cross at "
-            f"the operating point, {here['text'][0]}."
+            f"the operating point: {words}."
         ),
     )
 
@@ -322,172 +333,216 @@ def responses(
     )
 
 
+_LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _PORTS: Final = {"grid_dB": "grid", "output_dB": "output"}
 _CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
 
 
-def response_chart(pick: Assessment, estimate: TextbookEstimate | None = None) -> alt.TopLevelMixin:
+def response_chart(pick: Assessment, estimate: TextbookEstimate | None = None) -> alt.VConcatChart:
     """Return the responses with corners and radio bands, and a closer look at the corner."""
     swept = responses(pick, estimate)
-    floor = float(
-        np.clip(
-            10 * math.floor(
-                min(
-                    swept.levels["grid_dB"].min(),
-                    swept.bands["level_dB"].min() if len(swept.bands) else 0.0,
-                    -40.0,
-                ) / 10
-            ),
-            -140.0,
-            -40.0,
-        )
-    )  # fmt: skip
-    ceiling = 5.0 * math.ceil((max(swept.levels["grid_dB"].max(), 0.0) + 2.0) / 5)
-    whole = _response_panel(
-        swept, (1.0, 1e9), (floor, ceiling), 320, ticks=[10.0**n for n in range(10)]
+    deepest = min(
+        float(swept.levels["grid_dB"].min()),
+        float(swept.bands["level_dB"].min()) if len(swept.bands) else 0.0,
     )
-    panels = [alt.layer(*_band_layers(swept, floor, ceiling), *whole)]
-    if len(swept.corners):
-        middle = float(np.exp(np.log(swept.corners["frequency_Hz"]).mean()))
-        span = (middle / 6, middle * 6)
-        panels.append(
-            alt.layer(*_response_panel(swept, span, (-15.0, 2.0), 190, close=True)).properties(
-                title="The input corner"
-            )
+    floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
+    ceiling = 5.0 * math.ceil((max(float(swept.levels["grid_dB"].max()), 0.0) + 2.0) / 5)
+    whole = _Panel(swept, (1.0, 1e9), (floor, ceiling), 340)
+    panels = [
+        alt.LayerChart(
+            layer=[*whole.bands(), *whole.curves(), *whole.corners()],
+            width=whole.width,
+            height=whole.height,
+            title=alt.Title("1 Hz to 1 GHz", subtitle=_band_lines(swept)),
         )
-    sized = [
-        panel.properties(width=PAGE_WIDTH - 80, height=height)
-        for panel, height in zip(panels, (320, 200), strict=False)
     ]
-    return (
-        alt.vconcat(*sized, spacing=16)
-        .resolve_scale(color="shared")
-        .properties(
-            description=(
-                "Level at the grid and at the output from 1 Hz to 1 GHz relative to the "
-                "reference frequency, with the input corners and the radio bands."
+    if len(swept.corners):
+        low, high = swept.corners["frequency_Hz"].min(), swept.corners["frequency_Hz"].max()
+        close = _Panel(swept, (low / 5, high * 4), (-15.0, 2.0), 210)
+        panels.append(
+            alt.LayerChart(
+                layer=[*close.curves(textbook=True), *close.half_power(), *close.corners()],
+                width=close.width,
+                height=close.height,
+                title="Round the input corner",
             )
         )
-    )
+    chart: alt.VConcatChart = alt.vconcat(
+        *panels,
+        spacing=18,
+        description=(
+            "Level at the grid and at the output from 1 Hz to 1 GHz relative to the reference "
+            "frequency, with the input corners and the radio bands. "
+            + "; ".join(_corner_texts(swept))
+        ),
+    ).resolve_scale(color="independent", strokeDash="independent")
+    return chart
 
 
-def _frequency_axis(span: tuple[float, float], ticks: Sequence[float] | None = None) -> alt.X:
-    options: dict[str, Any] = {"values": list(ticks)} if ticks else {"tickCount": 8}
-    return alt.X(
-        "frequency_Hz:Q",
-        title="frequency (Hz)",
-        scale=alt.Scale(type="log", domain=list(span), nice=False),
-        axis=alt.Axis(format=SI_TICKS, **options),
-    )
-
-
-def _response_panel(
-    swept: Responses,
-    span: tuple[float, float],
-    levels: tuple[float, float],
-    height: int,
-    *,
-    ticks: Sequence[float] | None = None,
-    close: bool = False,
-) -> list[alt.Chart]:
-    x = _frequency_axis(span, ticks)
-    scale = alt.Scale(domain=list(levels), nice=False)
-    y = alt.Y("level_dB:Q", title="level (dB)", scale=scale)
-    inside = swept.levels["frequency_Hz"].between(span[0], span[1])
-    long = swept.levels[inside].melt(
-        "frequency_Hz", list(_PORTS), var_name="port", value_name="level_dB"
-    )
-    long["port"] = long["port"].map(_PORTS)
-    if close and "textbook" in set(swept.corners["name"]):
-        corner = float(
-            swept.corners.loc[swept.corners["name"] == "textbook", "frequency_Hz"].iloc[0]
+def _corner_texts(swept: Responses) -> list[str]:
+    return [
+        f"{name} corner {quantity(frequency, 'Hz', 4)}"
+        for name, frequency in zip(
+            swept.corners["name"], swept.corners["frequency_Hz"], strict=True
         )
-        f = np.geomspace(*span, 121)
-        one_pole = pd.DataFrame(
-            {
-                "frequency_Hz": f,
-                "port": "grid, textbook",
-                "level_dB": -10 * np.log10(1 + (f / corner) ** 2),
-            }
+    ]
+
+
+def _band_lines(swept: Responses) -> list[str]:
+    """Return what the letters over the bands stand for, in lines that fit the page."""
+    if not len(swept.bands):
+        return []
+    items = [
+        f"{letter} {band} {number(-level, 3)} dB"
+        for letter, band, level in zip(
+            _LETTERS, swept.bands["band"], swept.bands["level_dB"], strict=False
         )
-        long = pd.concat([long, one_pole], ignore_index=True)
-    names = ["grid", "output", "grid, textbook"]
-    colours = [ACCENTS["blue"], ACCENTS["orange"], ACCENTS["plum"]]
-    curves = (
-        alt.Chart(long)
-        .mark_line(clip=True)
-        .encode(
-            x=x,
-            y=y,
-            color=alt.Color(
-                "port:N", title=None, scale=alt.Scale(domain=names, range=colours),
-                legend=alt.Legend(symbolType="stroke"),
-            ),
-            strokeDash=alt.StrokeDash(
-                "port:N", title=None, scale=alt.Scale(domain=names, range=[[1, 0], [7, 3], [2, 2]])
-            ),
-        )
-    )  # fmt: skip
-    layers = [curves]
-    if close:
-        half = pd.DataFrame({"level_dB": [-HALF_POWER_DB], "text": ["−3.01 dB"]})
-        layers.append(alt.Chart(half).mark_rule(color=MUTED, strokeDash=[1, 2]).encode(y=y))
-    if len(swept.corners):
-        marks = swept.corners[swept.corners["frequency_Hz"].between(*span)].copy()
-        marks["text"] = [
-            f"{name} {quantity(f, 'Hz', 4)}"
-            for name, f in zip(marks["name"], marks["frequency_Hz"], strict=True)
+    ]
+    text = "The grid must stay below each shaded band: " + ", ".join(items) + "."
+    return textwrap.wrap(text, 150)
+
+
+class _Panel:
+    """One frequency axis with its level axis, and what may be drawn on them."""
+
+    width: Final = PAGE_WIDTH - 80
+
+    def __init__(
+        self, swept: Responses, span: tuple[float, float], levels: tuple[float, float], height: int
+    ) -> None:
+        self.swept, self.span, self.levels, self.height = swept, span, levels, height
+        decades = math.log10(span[1] / span[0])
+        ticks = alt.Axis(format=SI_TICKS, tickCount=8)
+        if decades > 4:
+            ticks = alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(10)])
+        self.per_pixel = 10 ** (decades / self.width)
+        """Ratio of frequencies one pixel apart."""
+        self.scale_x = alt.Scale(type="log", domain=list(span), nice=False)
+        self.scale_y = alt.Scale(domain=list(levels), nice=False)
+        self.axis_x = ticks
+
+    def x(self, field: str = "frequency_Hz") -> alt.X:
+        return alt.X(f"{field}:Q", title="frequency (Hz)", scale=self.scale_x, axis=self.axis_x)
+
+    def y(self, field: str = "level_dB") -> alt.Y:
+        return alt.Y(f"{field}:Q", title="level (dB)", scale=self.scale_y)
+
+    def curves(self, *, textbook: bool = False) -> list[alt.Chart]:
+        levels = self.swept.levels
+        inside = levels[levels["frequency_Hz"].between(*self.span)]
+        long = inside.melt("frequency_Hz", list(_PORTS), var_name="port", value_name="level_dB")
+        long["port"] = long["port"].map(_PORTS)
+        looks = {
+            "grid": (ACCENTS["blue"], [1, 0]),
+            "output": (ACCENTS["orange"], [7, 3]),
+        }
+        corner = self.swept.corners.set_index("name")["frequency_Hz"].get("textbook")
+        if textbook and corner is not None:
+            looks["grid, textbook"] = (ACCENTS["plum"], [2, 2])
+            f = np.geomspace(*self.span, 121)
+            one_pole = -10 * np.log10(1 + (f / float(corner)) ** 2)
+            long = pd.concat(
+                [
+                    long,
+                    pd.DataFrame(
+                        {"frequency_Hz": f, "port": "grid, textbook", "level_dB": one_pole}
+                    ),
+                ]
+            )
+        legend = alt.Legend(symbolType="stroke", symbolSize=300)
+        domain = list(looks)
+        return [
+            alt.Chart(long.round({"level_dB": 4}))
+            .mark_line(clip=True)
+            .encode(
+                x=self.x(),
+                y=self.y(),
+                color=alt.Color(
+                    "port:N",
+                    title=None,
+                    scale=alt.Scale(domain=domain, range=[c for c, _ in looks.values()]),
+                    legend=legend,
+                ),
+                strokeDash=alt.StrokeDash(
+                    "port:N",
+                    title=None,
+                    scale=alt.Scale(domain=domain, range=[d for _, d in looks.values()]),
+                    legend=legend,
+                ),
+            )
         ]
-        step = (levels[1] - levels[0]) / height * 16
-        marks["level_dB"] = levels[0] + step * (np.arange(len(marks))[::-1] + 0.7)
+
+    def half_power(self) -> list[alt.Chart]:
+        line = pd.DataFrame({"level_dB": [-HALF_POWER_DB], "text": ["−3.01 dB"]})
+        base = alt.Chart(line).encode(y=self.y())
+        return [
+            base.mark_rule(color=MUTED, strokeDash=[1, 2]),
+            base.mark_text(align="right", dx=-4, dy=-7, color=MUTED).encode(
+                x=alt.value(self.width), text="text:N"
+            ),
+        ]
+
+    def corners(self) -> list[alt.Chart]:
+        """Return a rule for each corner; their names stand in lines left of the lowest."""
+        corners = self.swept.corners
+        if not len(corners):
+            return []
+        line = 15 * (self.levels[1] - self.levels[0]) / self.height
+        marks = corners.assign(
+            text=_corner_texts(self.swept),
+            label_Hz=corners["frequency_Hz"].min(),
+            level_dB=self.levels[0] + line * (np.arange(len(corners))[::-1] + 0.8),
+        )
+        layers = []
         for name, colour in _CORNERS.items():
             one = alt.Chart(marks[marks["name"] == name])
             if not (marks["name"] == name).any():
                 continue
             dash = [1, 0] if name == "exact" else [4, 3]
-            layers.append(
-                one.mark_rule(color=ACCENTS[colour], strokeWidth=1.3, strokeDash=dash).encode(x=x)
-            )
-            layers.append(
-                one.mark_text(align="right", dx=-6, color=ACCENTS[colour]).encode(
-                    x=x, y=y, text="text:N"
-                )
-            )
-    return layers
+            layers += [
+                one.mark_rule(color=ACCENTS[colour], strokeWidth=1.4, strokeDash=dash).encode(
+                    x=self.x()
+                ),
+                one.mark_text(align="right", dx=-8, color=ACCENTS[colour]).encode(
+                    x=self.x("label_Hz"), y=self.y(), text="text:N"
+                ),
+            ]
+        return layers
 
+    def bands(self) -> list[alt.Chart]:
+        """Return, for each band, the shade that the grid must stay below, and its edge."""
+        bands = self.swept.bands
+        if not len(bands):
+            return []
+        rows = bands.assign(ceiling_dB=self.levels[1], letter=list(_LETTERS[: len(bands)]))
+        rows["letter_Hz"] = self._apart(
+            np.sqrt(bands["low_Hz"].to_numpy() * bands["high_Hz"].to_numpy())
+        )
+        base = alt.Chart(rows)
+        return [
+            base.mark_rect(color=ACCENTS["gold"], opacity=0.22, clip=True).encode(
+                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y(), y2="ceiling_dB:Q"
+            ),
+            base.mark_rule(color="#8a7000", strokeWidth=3, clip=True).encode(
+                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y()
+            ),
+            base.mark_text(dy=-9, fontWeight=600, color="#6b5700").encode(
+                x=self.x("letter_Hz"), y=self.y("ceiling_dB"), text="letter:N"
+            ),
+        ]
 
-def _band_layers(swept: Responses, floor: float, ceiling: float) -> list[alt.Chart]:
-    """Return, for each band, the shade that the grid's curve must stay under and its edge."""
-    if not len(swept.bands):
-        return []
-    bands = swept.bands.copy()
-    bands["ceiling_dB"] = ceiling
-    bands["middle_Hz"] = np.sqrt(bands["low_Hz"] * bands["high_Hz"])
-    bands["text"] = [
-        f"{band}: {number(-level, 3)} dB"
-        for band, level in zip(bands["band"], bands["level_dB"], strict=True)
-    ]
-    bands["foot_dB"] = floor
-    scale = alt.Scale(domain=[floor, ceiling], nice=False)
-    frequency = alt.Scale(type="log", domain=[1.0, 1e9], nice=False)
-    base = alt.Chart(bands)
-    edges = {
-        "x": alt.X("low_Hz:Q", scale=frequency, title="frequency (Hz)"),
-        "x2": alt.X2("high_Hz:Q"),
-    }
-    return [
-        base.mark_rect(color=ACCENTS["gold"], opacity=0.22, clip=True).encode(
-            y=alt.Y("level_dB:Q", scale=scale, title="level (dB)"), y2="ceiling_dB:Q", **edges
-        ),
-        base.mark_rule(color="#8a7000", strokeWidth=3, clip=True).encode(
-            y=alt.Y("level_dB:Q", scale=scale, title="level (dB)"), **edges
-        ),
-        base.mark_text(angle=270, align="left", baseline="middle", dx=6, color="#6b5700").encode(
-            x=alt.X("middle_Hz:Q", scale=frequency, title="frequency (Hz)"),
-            y=alt.Y("level_dB:Q", scale=scale, title="level (dB)"),
-            text="text:N",
-        ),
-    ]
+    def _apart(self, frequency_Hz: FloatArray, pixels: float = 14.0) -> FloatArray:
+        """Return the frequencies moved apart so far that letters at them do not touch."""
+        order = np.argsort(frequency_Hz)
+        spots = np.log(frequency_Hz[order]) / math.log(self.per_pixel)
+        for at in range(1, len(spots)):
+            spots[at] = max(spots[at], spots[at - 1] + pixels)
+        right = math.log(self.span[1]) / math.log(self.per_pixel) - 4
+        for at in reversed(range(len(spots))):
+            spots[at] = min(spots[at], right - pixels * (len(spots) - 1 - at))
+        moved = np.empty_like(spots)
+        moved[order] = self.per_pixel**spots
+        return moved
 
 
 # -- budgets ---------------------------------------------------------------------------------------
@@ -529,33 +584,48 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["origin", "label", "share", "level_dBu"])
 
 
-def noise_chart(pick: Assessment) -> alt.TopLevelMixin:
+def noise_chart(pick: Assessment) -> alt.LayerChart:
     """Return the share of each origin in the A-weighted noise power as bars."""
     shares = noise_shares(pick)
     shares["text"] = [
-        f"{number(100 * share, 3)} %  ({number(level, 4)} dBu)"
+        f"{share_text(share)}, {fixed(level, 1)} dBu"
         for share, level in zip(shares["share"], shares["level_dBu"], strict=True)
     ]
-    return _bars(
-        shares, "share", "share of the noise power", "%", "Noise by origin: "
-        + "; ".join(f"{a} {b}" for a, b in zip(shares["label"], shares["text"], strict=True)) + ".",
-    )  # fmt: skip
-
-
-def _bars(
-    rows: pd.DataFrame, value: str, title: str, form: str, description: str
-) -> alt.TopLevelMixin:
-    y = alt.Y("label:N", sort=list(rows["label"]), title=None, axis=alt.Axis(labelLimit=240,
-              labelFontSize=12, domain=False, ticks=False, labelOverlap=False))  # fmt: skip
-    x = alt.X(f"{value}:Q", title=title, axis=alt.Axis(format=form, tickCount=5),
-              scale=alt.Scale(domain=[0, 1.28 * float(rows[value].max())], nice=False))  # fmt: skip
-    base = alt.Chart(rows).encode(x=x, y=y)
-    bars, words = base.mark_bar(height=16), base.mark_text(align="left", dx=6).encode(text="text:N")
+    base = alt.Chart(shares).encode(
+        x=alt.X(
+            "share:Q",
+            title="share of the A-weighted noise power",
+            axis=alt.Axis(format="%", tickCount=5),
+            scale=alt.Scale(domain=[0, 1.3 * float(shares["share"].max())], nice=False),
+        ),
+        y=_names(shares["label"]),
+    )
+    told = [f"{a} {b}" for a, b in zip(shares["label"], shares["text"], strict=True)]
     return alt.LayerChart(
-        layer=[bars, words],
-        width=PAGE_WIDTH - 270,
-        height=26 * len(rows),
-        description=description,
+        layer=[
+            base.mark_bar(height=16),
+            base.mark_text(align="left", dx=6).encode(text="text:N"),
+        ],
+        width=PAGE_WIDTH - 220,
+        height=26 * len(shares),
+        description=f"Noise by origin: {'; '.join(told)}.",
+    )
+
+
+def share_text(share: float) -> str:
+    """Return a share as per cent to one decimal: ``74.8 %``, ``< 0.1 %``."""
+    return "< 0.1\u00a0%" if share < 0.0005 else f"{100 * share:.1f}\u00a0%"
+
+
+def _names(labels: pd.Series) -> alt.Y:
+    """Return the axis of a bar chart that names its bars, in the order given."""
+    return alt.Y(
+        f"{labels.name}:N",
+        sort=list(labels),
+        title=None,
+        axis=alt.Axis(
+            labelLimit=240, labelFontSize=12, domain=False, ticks=False, labelOverlap=False
+        ),
     )
 
 
@@ -592,42 +662,53 @@ def radio_budget(pick: Assessment) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def radio_chart(pick: Assessment) -> alt.TopLevelMixin:
+def radio_chart(pick: Assessment) -> alt.LayerChart:
     """Return the attenuation given in each band as bars, with a tick where it must reach."""
     budget = radio_budget(pick)
+    spare = ["to spare" if margin >= 0 else "short" for margin in budget["margin_dB"]]
     budget["text"] = [
-        f"{number(given, 3)} dB, margin {number(margin, 3)} dB"
-        for given, margin in zip(budget["given_dB"], budget["margin_dB"], strict=True)
+        f"{fixed(given, 1)} dB, {fixed(abs(margin), 1)} dB {word}"
+        for given, margin, word in zip(budget["given_dB"], budget["margin_dB"], spare, strict=True)
     ]
-    budget["verdict"] = np.where(budget["margin_dB"] >= 0, "kept", "missed")
-    top = 1.3 * float(max(budget["given_dB"].max(), budget["required_dB"].max(), 1.0))
-    scale = alt.Scale(domain=[min(0.0, float(budget["given_dB"].min())), top], nice=False)
-    y = alt.Y("band:N", sort=list(budget["band"]), title=None, axis=alt.Axis(labelLimit=240,
-              labelFontSize=12, domain=False, ticks=False, labelOverlap=False))  # fmt: skip
-    title = "least attenuation at the grid over the band (dB); the tick is what is required"
-    base = alt.Chart(budget).encode(y=y)
-    x = alt.X("given_dB:Q", title=title, scale=scale)
-    verdict = alt.Color(
-        "verdict:N",
-        title=None,
-        scale=alt.Scale(domain=["kept", "missed"], range=[ACCENTS["blue"], ACCENTS["orange"]]),
+    budget["label_dB"] = budget[["given_dB", "required_dB"]].max(axis=1)
+    budget["verdict"] = np.where(budget["margin_dB"] >= 0, "required is reached", "falls short")
+    scale = alt.Scale(
+        domain=[min(0.0, float(budget["given_dB"].min())), 1.35 * float(budget["label_dB"].max())],
+        nice=False,
     )
-    tick = base.mark_tick(color=INK, thickness=3, size=26).encode(
-        x=alt.X("required_dB:Q", title=title, scale=scale)
-    )
-    words = base.mark_text(align="left", dx=6).encode(x="label_dB:Q", text="text:N")
-    words = words.transform_calculate(label_dB="max(datum.given_dB, datum.required_dB)")
-    return alt.layer(base.mark_bar(height=16).encode(x=x, color=verdict), tick, words).properties(
-        width=PAGE_WIDTH - 270,
-        height=32 * len(budget),
-        description="Attenuation at the grid in each radio band against what is required.",
+
+    def x(field: str) -> alt.X:
+        title = "least attenuation at the grid over the band (dB); upright mark: required"
+        return alt.X(f"{field}:Q", title=title, scale=scale, axis=alt.Axis(tickCount=7))
+
+    verdicts = list(dict.fromkeys(budget["verdict"]))
+    colours = {"required is reached": ACCENTS["blue"], "falls short": ACCENTS["orange"]}
+    base = alt.Chart(budget).encode(y=_names(budget["band"]))
+    told = [f"{a}: {b}" for a, b in zip(budget["band"], budget["text"], strict=True)]
+    return alt.LayerChart(
+        layer=[
+            base.mark_bar(height=16).encode(
+                x=x("given_dB"),
+                color=alt.Color(
+                    "verdict:N",
+                    title=None,
+                    scale=alt.Scale(domain=verdicts, range=[colours[v] for v in verdicts]),
+                    legend=None if len(verdicts) == 1 else alt.Legend(),
+                ),
+            ),
+            base.mark_tick(color=INK, thickness=3, size=26, opacity=1).encode(x=x("required_dB")),
+            base.mark_text(align="left", dx=7).encode(x=x("label_dB"), text="text:N"),
+        ],
+        width=PAGE_WIDTH - 220,
+        height=34 * len(budget),
+        description=f"Attenuation at the grid by radio band: {'; '.join(told)}.",
     )
 
 
 # -- the search ------------------------------------------------------------------------------------
 
 
-def trace_chart(trace: pd.DataFrame) -> alt.TopLevelMixin:
+def trace_chart(trace: pd.DataFrame) -> alt.Chart:
     """Return how the hypervolume grew with the evaluations.
 
     ``trace`` has a column of evaluations and one of hypervolume, in this order unless they are
@@ -646,17 +727,17 @@ def trace_chart(trace: pd.DataFrame) -> alt.TopLevelMixin:
     rows = pd.DataFrame(
         {"evaluations": trace[spent].to_numpy(float), "hypervolume": trace[worth].to_numpy(float)}
     )
-    return (
+    chart: alt.Chart = (
         alt.Chart(rows)
         .mark_line(interpolate="step-after")
         .encode(
-            x=alt.X("evaluations:Q", title="evaluations", axis=alt.Axis(format="~s")),
-            y=alt.Y("hypervolume:Q", title="hypervolume (share of the box)",
-                    scale=alt.Scale(zero=False)),
+            x=alt.X("evaluations:Q", axis=alt.Axis(format="d", tickCount=8)),
+            y=alt.Y("hypervolume:Q", title="hypervolume (share)", scale=alt.Scale(zero=False)),
         )
         .properties(
             width=PAGE_WIDTH - 80,
             height=220,
             description="Hypervolume of the front over the number of evaluations.",
         )
-    )  # fmt: skip
+    )
+    return chart

@@ -31,9 +31,10 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Prose:
-    """Paragraphs of plain text (no markup)."""
+    """Paragraphs of plain text (no markup); with ``listed`` each is an item of a list."""
 
     paragraphs: Sequence[str]
+    listed: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class Steps:
 class Table:
     """A table of ready-made text or numbers; ``marked`` maps row positions to a mark.
 
+    A row marked 'pick' or 'broken' is set off from all others, any other mark more quietly.
     With ``linked`` (HTML only) a column of candidate ids ties the rows to the front's charts.
     """
 

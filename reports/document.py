@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-import html
 import json
 import math
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, is_dataclass
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, is_dataclass
 from functools import cache
 from importlib import resources
+from itertools import groupby
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import jinja2
 import numpy as np
 import pandas as pd
 import vl_convert
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from reports.contents import (
     Block,
@@ -32,20 +33,32 @@ from reports.contents import (
     Svg,
     Table,
 )
+from reports.format import number
+from reports.front_chart import thinned
 from reports.look import spec_of, svg_of
 from reports.sections import build_sections
 
 __all__ = ["results", "write_report"]
 
 _FIGURES: Final = "figures"
-_NOTE_WORDS: Final = {"caution": "Caution.", "finding": "", "remark": ""}
+_BUNDLE: Final = "window.vegaEmbed = vegaEmbed;"
+_NOTE_WORDS: Final = {"caution": "Caution"}
+_ROLES: Final = {
+    "report.html": "html",
+    "report.md": "markdown",
+    "front.csv": "front_csv",
+    "readable.csv": "readable_csv",
+    "results.json": "json",
+}
+
+_Specs: TypeAlias = Mapping[str, dict[str, Any]]
 
 
 def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path]:
     """Write the report into a folder, which is made if need be.
 
-    Everything is first written beside its place and then moved in, so that a reader never meets
-    half a file, and an error leaves an earlier report as it was.
+    Everything is first worked out and written beside its place and only then moved in, so that a
+    reader never meets half a file, and an error leaves an earlier report as it was.
 
     Returns
     -------
@@ -55,13 +68,14 @@ def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path
 
     Raises
     ------
+    ValueError
+        If two figures have one name, or a name does not serve as that of a file.
     OSError
         If the folder cannot be written.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     files = _render(contents)
-    made: list[Path] = []
     draft = Path(tempfile.mkdtemp(prefix=".report-", dir=folder))
     try:
         for name, text in files.items():
@@ -72,49 +86,97 @@ def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path
             target = folder / name
             target.parent.mkdir(parents=True, exist_ok=True)
             (draft / name).replace(target)
-            made.append(target)
     finally:
         shutil.rmtree(draft, ignore_errors=True)
-    return {_role(name): folder / name for name in files}
-
-
-def _role(name: str) -> str:
-    roles = {
-        "report.html": "html",
-        "report.md": "markdown",
-        "front.csv": "front_csv",
-        "readable.csv": "readable_csv",
-        "results.json": "json",
-    }
-    return roles.get(name) or f"figure_{Path(name).stem}"
+    return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
 
 
 def _render(contents: ReportContents) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
-    sections = build_sections(contents)
-    specs = {
-        block.name: spec_of(block.chart)
-        for section in sections
-        for block in section.blocks
-        if isinstance(block, Figure)
-    }
-    drawings = {
-        block.name: block.markup
-        for section in sections
-        for block in section.blocks
-        if isinstance(block, Svg)
-    }
-    figures = {f"{_FIGURES}/{name}.svg": svg_of(spec) for name, spec in specs.items()}
-    figures |= {f"{_FIGURES}/{name}.svg": markup for name, markup in drawings.items()}
-    return {
-        "report.html": _html(contents, sections, specs),
-        "report.md": _markdown(contents, sections, specs),
-        "front.csv": contents.front.to_csv(index=False),
-        "readable.csv": contents.readable.to_csv(index=False),
-        "results.json": json.dumps(results(contents), ensure_ascii=False, indent=1, allow_nan=False)
-        + "\n",
-        **figures,
-    }
+    # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        bundle = aside.submit(_bundle)
+        sections = build_sections(contents)
+        blocks = [block for section in sections for block in section.blocks]
+        _require_own_names(blocks)
+        specs = {b.name: spec_of(b.chart) for b in blocks if isinstance(b, Figure)}
+        drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
+        files = {
+            "report.md": _markdown(contents, sections, specs),
+            "front.csv": contents.front.to_csv(index=False),
+            "readable.csv": contents.readable.to_csv(index=False),
+            "results.json": _json(results(contents), indent=1) + "\n",
+            "report.html": _html(contents, sections, specs, bundle.result()),
+        }
+        for name, svg in drawn.items():
+            files[f"{_FIGURES}/{name}.svg"] = svg.result()
+    for block in blocks:
+        if isinstance(block, Svg):
+            files[f"{_FIGURES}/{block.name}.svg"] = block.markup
+    return files
+
+
+def _require_own_names(blocks: Sequence[Block]) -> None:
+    seen: set[str] = set()
+    for block in blocks:
+        if isinstance(block, Figure | Svg):
+            if block.name in seen or not re.fullmatch(r"[A-Za-z0-9_-]+", block.name):
+                raise ValueError(
+                    f"figure: {block.name!r}: must be made of letters, digits, '-' and '_' and "
+                    "occur once"
+                )
+            seen.add(block.name)
+
+
+def _json(value: object, indent: int | None = None) -> str:
+    separators = None if indent else (",", ":")
+    return json.dumps(
+        value, ensure_ascii=False, indent=indent, separators=separators, allow_nan=False
+    )
+
+
+# -- blocks, for either format ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Notes:
+    """Notes of one kind that follow each other, to be set in one frame."""
+
+    kind: str
+    texts: Sequence[str]
+
+    @property
+    def word(self) -> str:
+        return _NOTE_WORDS.get(self.kind, "")
+
+
+def _gathered(blocks: Sequence[Block]) -> list[Block | _Notes]:
+    """Return the blocks with runs of notes of one kind put together."""
+    found: list[Block | _Notes] = []
+    for kind, run in groupby(blocks, key=lambda b: b.kind if isinstance(b, Note) else None):
+        if kind is None:
+            found += run
+        else:
+            found.append(_Notes(kind, [note.text for note in run if isinstance(note, Note)]))
+    return found
+
+
+def _alternative(figure: Figure, specs: _Specs) -> str:
+    return str(specs[figure.name].get("description") or figure.caption or figure.name)
+
+
+def _row_style(mark: str) -> str:
+    """Return how a row is set: the pick and broken limits stand out, other marks a little."""
+    for word in ("pick", "broken"):
+        if word in mark.split(", "):
+            return word
+    return "marked" if mark else ""
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, (float, np.floating)):
+        return number(float(value))
+    return "—" if value is None else str(value)
 
 
 # -- HTML ------------------------------------------------------------------------------------------
@@ -122,102 +184,109 @@ def _render(contents: ReportContents) -> dict[str, str]:
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("reports", "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
     )
+    environment.filters["formula"] = lambda text: Markup(_subscripts(str(escape(text))))
+    return environment
+
+
+def _subscripts(text: str) -> str:
+    """Return a formula with what follows an underscore set low: ``V_gk``, ``r_p``."""
+    return re.sub(r"(?<=\w)_([A-Za-z]+)", r"<sub>\1</sub>", text)
 
 
 @cache
 def _bundle() -> str:
     """Return Vega, Vega-Lite and Vega-Embed as one script that may stand inside a page."""
     # "</script" inside a string of the library would end the element that it stands in.
-    return str(vl_convert.javascript_bundle()).replace("</script", "<\\/script")
+    return str(vl_convert.javascript_bundle(_BUNDLE)).replace("</script", "<\\/script")
 
 
-def _asset(name: str) -> str:
-    return resources.files("reports").joinpath("templates", name).read_text("utf-8")
+def _asset(name: str) -> Markup:
+    return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
 
 
-def _html(
-    contents: ReportContents, sections: Sequence[Section], specs: Mapping[str, dict[str, Any]]
-) -> str:
+def _html(contents: ReportContents, sections: Sequence[Section], specs: _Specs, bundle: str) -> str:
+    shown = [
+        {
+            "key": section.key,
+            "title": section.title,
+            "blocks": [_html_block(block, specs) for block in _gathered(section.blocks)],
+        }
+        for section in sections
+    ]
     charts = [
-        {"name": name, "linked": name == "front", "spec": Markup(_script_json(spec))}
+        {"name": name, "linked": _is_linked(spec), "spec": Markup(_script_json(spec))}
         for name, spec in specs.items()
     ]
-    return (
-        _environment()
-        .get_template("report.html.jinja")
-        .render(
-            title=contents.title,
-            sections=[
-                {
-                    "key": s.key,
-                    "title": s.title,
-                    "blocks": [_html_block(b, specs) for b in s.blocks],
-                }
-                for s in sections
-            ],
-            charts=charts,
-            style=Markup(_asset("report.css")),
-            script=Markup(_asset("report.js")),
-            bundle=Markup(_bundle()),
-        )
-        + "\n"
+    template = _environment().get_template("report.html.jinja")
+    return template.render(
+        title=contents.title,
+        sections=shown,
+        charts=charts,
+        style=_asset("report.css"),
+        script=_asset("report.js"),
+        bundle=Markup(bundle),
     )
+
+
+def _is_linked(spec: Mapping[str, Any]) -> bool:
+    """Return whether a chart chooses candidates and so belongs with the linked table."""
+    return any(parameter.get("name") == "chosen" for parameter in spec.get("params", ()))
 
 
 def _script_json(value: object) -> str:
     """Return JSON that may stand inside a script element."""
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    text = _json(value).replace("<", "\\u003c")
+    return text.replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-def _html_block(block: Block, specs: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
-    if isinstance(block, Prose):
-        return {"kind": "prose", "paragraphs": list(block.paragraphs)}
-    if isinstance(block, Note):
-        return {
-            "kind": "note",
-            "style": block.kind,
-            "word": _NOTE_WORDS.get(block.kind, ""),
-            "texts": [block.text],
-        }
-    if isinstance(block, Steps):
-        return {"kind": "steps", "rows": list(block.rows)}
-    if isinstance(block, Figure):
-        words = str(specs[block.name].get("description") or block.caption or block.name)
-        return {"kind": "figure", "name": block.name, "caption": block.caption, "words": words}
-    if isinstance(block, Svg):
-        return {
-            "kind": "svg",
-            "markup": Markup(_inline_svg(block.markup)),
-            "words": block.words,
-            "caption": block.caption,
-        }
-    return _html_table(block)
-
-
-def _inline_svg(markup: str) -> str:
-    """Return SVG text without the XML declaration, which a page may not hold."""
-    return re.sub(r"^\s*<\?xml[^>]*\?>\s*", "", markup)
+def _html_block(block: Block | _Notes, specs: _Specs) -> dict[str, Any]:
+    """Return what the template needs to know of a block."""
+    match block:
+        case Prose():
+            return {"kind": "list" if block.listed else "prose", "texts": list(block.paragraphs)}
+        case _Notes():
+            return {"kind": "note", "style": block.kind, "word": block.word, "texts": block.texts}
+        case Steps():
+            return {"kind": "steps", "rows": list(block.rows)}
+        case Figure():
+            return {
+                "kind": "figure",
+                "name": block.name,
+                "caption": block.caption,
+                "words": _alternative(block, specs),
+            }
+        case Svg():
+            # A page may not hold the XML declaration of a file.
+            markup = re.sub(r"^\s*<\?xml[^>]*\?>\s*", "", block.markup)
+            return {
+                "kind": "svg",
+                "markup": Markup(markup),
+                "words": block.words,
+                "caption": block.caption,
+            }
+        case Table():
+            return _html_table(block)
+        case Note():
+            raise AssertionError("notes are gathered before they are set")
 
 
 def _html_table(block: Table) -> dict[str, Any]:
     frame = block.frame
-    styles = [_column_style(frame[name]) for name in frame.columns]
-    rows = []
-    for at, values in enumerate(frame.itertuples(index=False, name=None)):
-        mark = block.marked.get(at, "")
-        rows.append(
-            {
-                "id": str(frame["candidate"].iloc[at]) if block.linked else "",
-                "style": "pick" if "pick" in mark.split(", ") else ("marked" if mark else ""),
-                "cells": [(_cell(v), style) for v, style in zip(values, styles, strict=True)],
-            }
-        )
+    texts = [[_cell(v) for v in values] for values in frame.itertuples(index=False, name=None)]
+    styles = [_column_style([row[at] for row in texts]) for at in range(frame.shape[1])]
+    rows = [
+        {
+            "id": str(frame["candidate"].iloc[at]) if block.linked else "",
+            "style": _row_style(block.marked.get(at, "")),
+            "cells": list(zip(row, styles, strict=True)),
+        }
+        for at, row in enumerate(texts)
+    ]
     return {
         "kind": "table",
         "caption": block.caption,
@@ -227,62 +296,60 @@ def _html_table(block: Table) -> dict[str, Any]:
     }
 
 
-_NUMBER_LIKE: Final = re.compile(r"[−-]?[\d∞][\d.,]*(\u00a0\S{1,4})?|—|none|full|direct|")
+_NUMBER_LIKE: Final = re.compile(r"([−+<-] ?)?[\d∞][\d.,]*(\u00a0\S{1,7})?|—|none|full|direct|")
 
 
-def _column_style(values: pd.Series) -> str:
+def _column_style(texts: Sequence[str]) -> str:
     """Return ``number`` for columns of numbers or quantities, ``short`` for other brief ones."""
-    texts = [_cell(v) for v in values]
-    if any(t for t in texts) and all(_NUMBER_LIKE.fullmatch(t) for t in texts):
+    if any(texts) and all(_NUMBER_LIKE.fullmatch(text) for text in texts):
         return "number"
-    return "short" if max((len(t) for t in texts), default=0) <= 24 else ""
-
-
-def _cell(value: object) -> str:
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return "—"
-    if isinstance(value, (float, np.floating)):
-        return f"{float(value):.4g}".replace("-", "−")
-    return str(value)
+    return "short" if max(map(len, texts), default=0) <= 20 else ""
 
 
 # -- Markdown --------------------------------------------------------------------------------------
 
 
-def _markdown(
-    contents: ReportContents, sections: Sequence[Section], specs: Mapping[str, dict[str, Any]]
-) -> str:
+def _markdown(contents: ReportContents, sections: Sequence[Section], specs: _Specs) -> str:
     parts = [f"# {_md(contents.title)}"]
     for section in sections:
         parts.append(f"## {_md(section.title)}")
-        parts += [_markdown_block(block, specs) for block in section.blocks]
-    return "\n\n".join(parts) + "\n"
+        parts += [_markdown_block(block, specs) for block in _gathered(section.blocks)]
+    return "\n\n".join(part for part in parts if part) + "\n"
 
 
-def _markdown_block(block: Block, specs: Mapping[str, dict[str, Any]]) -> str:
-    if isinstance(block, Prose):
-        return "\n\n".join(_md(p) for p in block.paragraphs)
-    if isinstance(block, Note):
-        word = _NOTE_WORDS.get(block.kind, "")
-        return "> " + (f"**{word}** " if word else "") + _md(block.text)
-    if isinstance(block, Steps):
-        return _pipes(["what", "how", "result"], block.rows)
-    if isinstance(block, Figure):
-        words = str(specs[block.name].get("description") or block.caption or block.name)
-        return _picture(block.name, words, block.caption)
-    if isinstance(block, Svg):
-        return _picture(block.name, block.words, block.caption)
-    names = [f"**{n}**" if False else str(n) for n in block.frame.columns]
-    rows = [
-        [
-            f"**{_cell(v)}**"
-            if "pick" in block.marked.get(at, "").split(", ") and _cell(v)
-            else _cell(v)
-            for v in values
-        ]
-        for at, values in enumerate(block.frame.itertuples(index=False, name=None))
-    ]
-    table = _pipes(names, rows)
+def _markdown_block(block: Block | _Notes, specs: _Specs) -> str:
+    match block:
+        case Prose():
+            texts = [_md(text) for text in block.paragraphs]
+            return "\n".join(f"- {t}" for t in texts) if block.listed else "\n\n".join(texts)
+        case _Notes():
+            lines = [f"**{block.word}**", ""] if block.word else []
+            bullet = "" if len(block.texts) == 1 else "- "
+            lines += [bullet + _md(text) for text in block.texts]
+            return "\n".join(f"> {line}".rstrip() for line in lines)
+        case Steps():
+            rows = [
+                (_md(a), _subscripts(_md(b).replace(r"\_", "_")), _md(c)) for a, b, c in block.rows
+            ]
+            return _pipes(["what", "how", "result"], rows, escaped=True)
+        case Figure():
+            return _picture(block.name, _alternative(block, specs), block.caption)
+        case Svg():
+            return _picture(block.name, block.words, block.caption)
+        case Table():
+            return _markdown_table(block)
+        case Note():
+            raise AssertionError("notes are gathered before they are set")
+
+
+def _markdown_table(block: Table) -> str:
+    rows = []
+    for at, values in enumerate(block.frame.itertuples(index=False, name=None)):
+        texts = [_md(_cell(v)) for v in values]
+        if _row_style(block.marked.get(at, "")) in ("pick", "broken"):
+            texts = [f"**{text}**" if text else "" for text in texts]
+        rows.append(texts)
+    table = _pipes([str(name) for name in block.frame.columns], rows, escaped=True)
     return f"{_md(block.caption)}\n\n{table}" if block.caption else table
 
 
@@ -291,15 +358,15 @@ def _picture(name: str, words: str, caption: str) -> str:
     return f"{image}\n\n{_md(caption)}" if caption else image
 
 
-def _pipes(names: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    lines = ["| " + " | ".join(_md(n) for n in names) + " |", "|" + " --- |" * len(names)]
-    lines += ["| " + " | ".join(_md(str(v)) for v in row) + " |" for row in rows]
+def _pipes(names: Sequence[str], rows: Sequence[Sequence[str]], *, escaped: bool = False) -> str:
+    lines = ["| " + " | ".join(map(_md, names)) + " |", "|" + " --- |" * len(names)]
+    lines += ["| " + " | ".join(row if escaped else map(_md, row)) + " |" for row in rows]
     return "\n".join(lines)
 
 
 def _md(text: str) -> str:
     """Return text with the characters that Markdown would take for markup made harmless."""
-    return re.sub(r"([\\`|<\[\]])", r"\\\1", html.unescape(text)).replace("\n", " ")
+    return re.sub(r"([\\`|<*_\[\]])", r"\\\1", text).replace("\n", " ")
 
 
 # -- JSON ------------------------------------------------------------------------------------------
@@ -311,8 +378,7 @@ def results(contents: ReportContents) -> dict[str, Any]:
     Infinite numbers are written ``"Infinity"`` and ``"-Infinity"`` (``float`` reads them back),
     missing ones ``null``.
     """
-    readable = contents.readable
-    plain: Callable[[object], Any] = _plain
+    readable, pick = contents.readable, contents.pick
     return {
         "title": contents.title,
         "scenario": contents.scenario,
@@ -320,53 +386,55 @@ def results(contents: ReportContents) -> dict[str, Any]:
         "feasible": contents.feasible,
         "blocking": list(contents.blocking),
         "method": list(contents.method),
-        "uses": [plain(use) for use in contents.uses],
-        "constants": plain(contents.constants),
+        "uses": [_plain(use) for use in contents.uses],
+        "constants": _plain(contents.constants),
         "part_labels": dict(contents.part_labels),
         "pick": {
-            "candidate": plain(readable.iloc[0].to_dict()) if len(readable) else None,
+            "candidate": _plain(readable.iloc[0].to_dict()) if len(readable) else None,
             "reasons": list(contents.pick_reasons),
-            "stage": plain(_stage_values(contents)),
-            "operating_point": plain(
-                {name: np.ravel(v)[0] for name, v in contents.pick.point.numeric_fields().items()}
-            ),
+            "device": pick.device.name,
+            "stage": _first_of(pick.stage.numeric_fields()),
+            "operating_point": _first_of(pick.point.numeric_fields()),
         },
-        "parts": [plain(line) for line in contents.parts],
+        "parts": [_plain(line) for line in contents.parts],
         "limits": _records(contents.limits),
         "readable": _records(readable),
         "front": _records(contents.front),
         "search_trace": None if contents.search_trace is None else _records(contents.search_trace),
         "assumptions": list(contents.assumptions),
         "sources": list(contents.sources),
+        "cautions": list(contents.cautions),
     }
 
 
-def _stage_values(contents: ReportContents) -> dict[str, float]:
-    fields = contents.pick.stage.numeric_fields()
-    return {name: float(np.ravel(value)[0]) for name, value in fields.items()}
+def _first_of(fields: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: _plain(np.ravel(value)[0]) for name, value in fields.items()}
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    names = [str(name) for name in frame.columns]
     return [
-        {str(name): _plain(value) for name, value in zip(frame.columns, row, strict=True)}
+        {name: _plain(value) for name, value in zip(names, row, strict=True)}
         for row in frame.itertuples(index=False, name=None)
     ]
 
 
 def _plain(value: object) -> Any:
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (float, np.floating)):
+        plain = float(value)
+        if math.isnan(plain):
+            return None
+        return plain if math.isfinite(plain) else ("Infinity" if plain > 0 else "-Infinity")
+    if isinstance(value, (int, np.integer)):
+        return int(value)
     if is_dataclass(value) and not isinstance(value, type):
         return _plain(asdict(value))
     if isinstance(value, Mapping):
         return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if isinstance(value, (float, np.floating)):
-        value = float(value)
-        if math.isnan(value):
-            return None
-        return value if math.isfinite(value) else ("Infinity" if value > 0 else "-Infinity")
     if isinstance(value, (list, tuple)):
         return [_plain(v) for v in value]
-    return None if value is None else str(value)
+    return str(value)

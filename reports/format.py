@@ -19,12 +19,15 @@ __all__ = [
     "column",
     "field_label",
     "field_unit",
+    "fixed",
     "number",
     "part_value",
     "plain_words",
+    "prefixed",
     "quantity",
     "score_label",
     "score_unit",
+    "sentence",
     "unit_symbol",
 ]
 
@@ -34,6 +37,8 @@ MINUS = "\u2212"
 
 _SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
 _PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+# Beyond these no meter and no ear can follow.
+_DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 3, "K": 1}
 _SUFFIX_UNITS = {
     unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
 } | {"octaves": "octaves", "percent": "%", "ratio": ""}
@@ -111,6 +116,11 @@ def unit_symbol(unit: str) -> str:
     return _SYMBOLS.get(unit, unit)
 
 
+def prefixed(unit: str) -> bool:
+    """Return whether values of the unit are written with prefixes (k, M, µ …)."""
+    return unit_symbol(unit) in _PREFIXED
+
+
 def number(value: float, digits: int = 4) -> str:
     """Return a plain number of so many significant figures, without exponent; nan gives ``—``."""
     value = float(value)
@@ -126,7 +136,18 @@ def number(value: float, digits: int = 4) -> str:
     return text.replace("-", MINUS)
 
 
-def quantity(value: float, unit: str, digits: int = 4) -> str:
+def fixed(value: float, decimals: int) -> str:
+    """Return a plain number with so many decimals, trailing zeros kept; nan gives ``—``."""
+    value = float(value)
+    if not math.isfinite(value):
+        return number(value)
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.removeprefix("-")  # no minus before nothing
+    return text.replace("-", MINUS)
+
+
+def quantity(value: float, unit: str, digits: int = 4, *, padded: bool = False) -> str:
     """Return value and unit: ``4.7 kΩ``, ``−2.1 dB``, ``5 %``; nan gives ``—``.
 
     Parameters
@@ -136,16 +157,16 @@ def quantity(value: float, unit: str, digits: int = 4) -> str:
     unit :
         As scores and fields name it: ``"ohm"``, ``"F"``, ``"Hz"``, ``"dB"``, ``"%"``, ``""`` …
     digits :
-        Significant figures; trailing zeros are dropped.
+        Significant figures; trailing zeros are dropped, unless ``padded``.
     """
     value, symbol = float(value), unit_symbol(unit)
     if not math.isfinite(value) or symbol not in _PREFIXED:
-        text = number(value, digits)
+        text = number(round(value, _DECIMALS.get(symbol, 6)), digits)
         return text if not symbol or math.isnan(value) else f"{text}{SPACE}{symbol}"
     if symbol == "F" and abs(value) < 1e-12:
         # The trade writes 0.3 pF, never 300 fF.
         return f"{number(value * 1e12, digits)}{SPACE}pF"
-    return str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=True))
+    return str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=not padded))
 
 
 def field_unit(name: str) -> str:
@@ -174,6 +195,11 @@ def plain_words(name: str) -> str:
     return " ".join(spelled.get(word, word) for word in words)
 
 
+def sentence(text: str) -> str:
+    """Return the text with its first letter as a capital, all others as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def score_unit(name: str) -> str:
     """Return the unit of a score, from the registry or else from its name."""
     return REGISTRY[name].unit if name in REGISTRY else field_unit(name)
@@ -191,21 +217,14 @@ def column(values: Sequence[float] | np.ndarray | Iterable[float], unit: str) ->
 
     Units that take prefixes are written value by value (``5.42 kHz``); the others get as many
     decimals as their spread asks for (three figures across the spread), without the unit, which
-    belongs in the heading.
+    belongs in the heading; decibels never more than two.
     """
     array = np.asarray(list(values), dtype=float)
-    if unit_symbol(unit) in _PREFIXED:
-        return [quantity(v, unit, 4) for v in array]
+    if prefixed(unit):
+        return [quantity(v, unit, 4, padded=True) for v in array]
     finite = array[np.isfinite(array)]
     spread = float(np.ptp(finite)) if finite.size else 0.0
-    decimals = int(np.clip(2 - math.floor(math.log10(spread)), 0, 4)) if spread > 0 else 2
-    return [_fixed(v, decimals) for v in array]
-
-
-def _fixed(value: float, decimals: int) -> str:
-    if not math.isfinite(value):
-        return number(value)
-    text = f"{value:.{decimals}f}"
-    if float(text) == 0:
-        text = text.removeprefix("-")
-    return text.replace("-", MINUS)
+    most = min(_DECIMALS.get(unit_symbol(unit), 4), 3)
+    wanted = 3 - math.floor(math.log10(spread)) if spread > 0 else most
+    decimals = int(np.clip(wanted, 0, most))
+    return [fixed(v, decimals) for v in array]

@@ -126,5 +126,10 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
 
 
 def svg_of(spec: dict[str, Any]) -> str:
-    """Return a specification drawn as SVG text, without any network."""
+    """Return a specification drawn as SVG text, without any network.
+
+    The marks carry no accessible names of their own: thousands of them would drown a screen
+    reader, and the picture as a whole has its description.
+    """
+    spec = spec | {"config": spec.get("config", {}) | {"aria": False}}
     return str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))

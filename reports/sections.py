@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Final
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from itertools import combinations
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
+from objectives.corners import HIGHEST_HZ
 from objectives.scores import Assessment
-from objectives.textbook import textbook_estimate
+from objectives.textbook import TextbookEstimate, textbook_estimate
+from objectives.valves import Valve
 from reports.calculation import operating_point_steps, simplification_frame, textbook_steps
 from reports.charts import (
     load_line_chart,
@@ -19,318 +24,565 @@ from reports.charts import (
     radio_budget,
     radio_chart,
     response_chart,
+    responses,
+    share_text,
     trace_chart,
 )
 from reports.contents import Block, Figure, Note, Prose, ReportContents, Section, Table
 from reports.format import (
     column,
+    fixed,
     number,
     part_value,
     plain_words,
+    prefixed,
     quantity,
     score_label,
     score_unit,
+    sentence,
 )
-from reports.front_chart import front_chart, mark_words
+from reports.front_chart import front_chart, losses_of, mark_words, spanning_scores
+from reports.schematic import schematic
+from reports.valve_charts import residual_chart
 
-__all__ = ["CAUTIONS", "build_sections", "front_table"]
+__all__ = ["CAUTIONS", "build_sections", "front_table", "trade_offs"]
 
 CAUTIONS: Final = (
-    "A valve stage works at voltages that kill. Nobody should open, build or probe one who is not "
-    "trained to work on live high voltage, or supervised by someone who is.",
+    "Valve stages work at voltages that kill. Only people who are trained to work on live high "
+    "voltage, or are supervised by someone who is, should build, open or probe one.",
     "Capacitors keep their charge after the equipment is switched off and unplugged. Discharge "
-    "them through a resistor made for it, then measure that the voltage is gone before touching "
-    "anything, every time.",
-    "Where something must be measured live: one hand only, insulated probes clipped on with the "
-    "power off, no jewellery, never alone.",
-    "Mains isolation, protective earth, fusing, clearances and insulation are not part of this "
-    "calculation. The electrical code of the place and, where it asks for one, a licensed "
-    "person decide what may be built and used.",
-    "Resistors and capacitors must stand the voltage as well as the power, at switch-on too: "
-    "before the cathode is warm the whole supply stands across coupling and decoupling capacitors.",
-    "All numbers here are calculated from nominal data. Measure the built stage before relying "
-    "on any of them.",
+    "them through a resistor made for it, then measure that the voltage is gone, every time "
+    "before touching anything.",
+    "What must be measured live: one hand only, insulated probes clipped on with the power off, "
+    "no jewellery, never alone.",
+    "Isolation from the mains, protective earth, fuses, clearances and insulation are no part of "
+    "this calculation. The electrical code of the place, and a licensed practitioner where it "
+    "asks for one, decide what may be built and used.",
+    "Parts must stand the voltage as well as the power, at switch-on too: before the cathode is "
+    "warm the whole supply stands across coupling and decoupling capacitors.",
+    "All figures are calculated from nominal data. Measure the built stage before relying on them.",
 )
-"""Said in every report, before anything else."""
+"""Said before anything else when the contents bring no cautions of their own."""
 
 
 def build_sections(contents: ReportContents) -> list[Section]:
-    """Return every section of the report in reading order."""
-    estimate = textbook_estimate(
-        contents.pick.stage, contents.pick.linear, contents.pick.targets.reference_Hz
-    )
+    """Return every section of the report in reading order; empty ones are left out."""
     pick = contents.pick
+    estimate = textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
     sections = [
-        _cautions(contents),
-        *([] if contents.feasible else [_blocked(contents)]),
+        Section(
+            "cautions",
+            "Before you build anything",
+            [Note(text, "caution") for text in (contents.cautions or CAUTIONS)],
+        ),
+        _blocked(contents),
         _job(contents),
         _pick(contents),
         _front(contents),
-        _build(contents),
-        Section(
-            "point",
-            "Operating point and load lines",
-            [
-                _load_line_figure(pick),
-                operating_point_steps(pick),
-            ],
-        ),
-        Section(
-            "responses",
-            "Responses",
-            [
-                Figure(
-                    "responses",
-                    response_chart(pick, estimate),
-                    "Level at the grid and at the output, each relative to its own level at "
-                    f"{quantity(pick.targets.reference_Hz, 'Hz')}.",
-                )
-            ],
-        ),
-        Section(
-            "textbook",
-            "Textbook estimate against the exact answer",
-            [
-                textbook_steps(pick, estimate),
-                Table(
-                    _simplifications(pick, estimate),
-                    "What each simplification alone does to the input corner.",
-                ),
-            ],
-        ),
+        _parts(contents),
+        _point(pick),
+        _responses(pick, estimate),
+        _textbook(pick, estimate),
         _noise(pick),
-        *([_radio(pick)] if pick.targets.radio_bands else []),
+        _radio(pick),
         _limits(contents),
-        *_valve(pick),
+        _valve(pick),
         _method(contents),
         *contents.extra_sections,
-        Section("assumptions", "Assumptions", [Prose([*contents.assumptions])]),
-        Section("sources", "Sources", [Prose([*contents.sources])]),
+        Section("assumptions", "Assumptions", [_listed(contents.assumptions)]),
+        Section("sources", "Sources", [_listed(contents.sources)]),
     ]
-    return [section for section in sections if section.blocks]
+    return [section for section in sections if any(_holds(block) for block in section.blocks)]
 
 
-def _cautions(contents: ReportContents) -> Section:
-    known = list(CAUTIONS)
-    return Section(
-        "cautions",
-        "Before you build anything",
-        [
-            Note(text, "caution")
-            for text in (*known, *(c for c in contents.cautions if c not in known))
-        ],
-    )
+def _holds(block: Block) -> bool:
+    return bool(block.paragraphs) if isinstance(block, Prose) else True
+
+
+def _listed(items: Sequence[str]) -> Prose:
+    return Prose(list(items), listed=True)
+
+
+# -- what was asked, and the answer ----------------------------------------------------------------
 
 
 def _blocked(contents: ReportContents) -> Section:
-    return Section(
-        "blocked",
-        "No candidate keeps every limit",
-        [
+    blocks: list[Block] = []
+    if not contents.feasible:
+        blocks = [
             Note(
-                "Nothing in the design space keeps every limit of the brief. What follows are "
-                "the nearest candidates, and each of them breaks at least one limit.",
+                "Nothing in the design space keeps every limit of the brief. What follows are the "
+                "nearest candidates; each of them breaks at least one limit, and none should be "
+                "built as it stands.",
                 "finding",
             ),
-            Prose([*contents.blocking]),
-        ],
-    )
+            _listed(contents.blocking),
+        ]
+    return Section("blocked", "No candidate keeps every limit", blocks)
 
 
 def _job(contents: ReportContents) -> Section:
-    rows = [
-        {
-            "score": score_label(use.name, with_unit=True),
-            "use": use.use,
-            "meaning": use.meaning,
-            "source": use.source,
-        }
-        for use in contents.uses
-    ]
-    blocks: list[Block] = [Prose([contents.scenario, *contents.job])]
-    if rows:
-        blocks.append(Table(pd.DataFrame(rows), "What is scored and how the brief uses it."))
-    if contents.constants:
+    blocks: list[Block] = [Prose([t for t in (contents.scenario,) if t]), _listed(contents.job)]
+    if contents.uses:
         frame = pd.DataFrame(
-            {
-                "score": [score_label(name) for name in contents.constants],
-                "value": [quantity(v, score_unit(n)) for n, v in contents.constants.items()],
-            }
+            [(score_label(u.name), u.use, u.meaning, u.source) for u in contents.uses],
+            columns=["score", "the brief asks", "what it is", "source"],
         )
-        blocks.append(Table(frame, "The same for every candidate."))
+        blocks.append(Table(frame, "What is scored, and how the brief uses it."))
+    if contents.constants:
+        same = [
+            f"{score_label(name)} {quantity(value, score_unit(name))}"
+            for name, value in contents.constants.items()
+        ]
+        blocks.append(Prose([f"The same for every candidate: {', '.join(same)}."]))
     return Section("job", "The job", blocks)
 
 
 def _pick(contents: ReportContents) -> Section:
-    title = "The pick and why" if contents.feasible else "The nearest candidate"
+    if not len(contents.readable):
+        return Section("pick", "The pick and why", [])
     row = contents.readable.iloc[0]
-    values = [
-        {
-            "score": score_label(use.name),
-            "value": quantity(float(row[use.name]), use.unit),
-            "use": use.use,
-        }
-        for use in contents.uses
-        if use.name in contents.readable.columns
-    ]
-    parts = "; ".join(
+    parts = [
         f"{label} {part_value(part, float(row[part]))}"
         for part, label in contents.part_labels.items()
+    ]
+    kind = "The pick is candidate" if contents.feasible else "Nearest is candidate"
+    frame = pd.DataFrame(
+        [
+            (score_label(use.name), quantity(float(row[use.name]), use.unit), use.use)
+            for use in contents.uses
+            if use.name in contents.readable.columns
+        ],
+        columns=["score", "value", "the brief asks"],
     )
     return Section(
         "pick",
-        title,
+        "The pick and why" if contents.feasible else "The nearest candidate",
         [
-            Note(f"Candidate {row['candidate']}: {parts}.", "finding"),
-            Prose([*contents.pick_reasons]),
-            Table(pd.DataFrame(values), "Its scores."),
+            Note(f"{kind} {row['candidate']}: {', '.join(parts)}.", "finding"),
+            _listed(contents.pick_reasons),
+            Table(frame, "Its scores."),
         ],
     )
+
+
+# -- the front -------------------------------------------------------------------------------------
+
+
+def trade_offs(contents: ReportContents, most: int = 3) -> list[str]:
+    """Return in words which free scores conflict most over the front.
+
+    Measured by Spearman's rank correlation of the losses: −1 means that whoever gains in one
+    loses in the other. Fewer than eight candidates say nothing reliable and give no words.
+    """
+    frame = contents.front
+    scores = spanning_scores(contents)
+    if len(frame) < 8:
+        return []
+    found = []
+    for first, second in combinations(scores, 2):
+        a, b = losses_of(frame, first), losses_of(frame, second)
+        usable = np.isfinite(a) & np.isfinite(b)
+        if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
+            continue
+        found.append((float(stats.spearmanr(a[usable], b[usable]).statistic), first, second))
+    words = []
+    for rho, first, second in sorted(found, key=lambda item: item[0])[:most]:
+        if rho > -0.3:
+            break
+        how = "almost always" if rho < -0.9 else "mostly" if rho < -0.6 else "often"
+        words.append(
+            f"{sentence(score_label(first.name))} and {score_label(second.name)} conflict: along "
+            f"the front, what improves one {how} costs the other (rank correlation of the losses "
+            f"{number(round(rho, 2), 2)})."
+        )
+    return words
 
 
 def front_table(contents: ReportContents) -> Table:
     """Return the readable set as a table for people: parts, scores, marks, ids tied to charts."""
     readable = contents.readable
     columns: dict[str, Sequence[object]] = {"candidate": readable["candidate"].tolist()}
-    marks = readable["marks"].tolist() if "marks" in readable.columns else [""] * len(readable)
-    columns["mark"] = [mark_words(mark) for mark in marks]
+    marks = [mark_words(mark) for mark in readable.get("marks", [""] * len(readable))]
+    if any(marks):
+        columns["mark"] = marks
     for part, label in contents.part_labels.items():
         columns[label] = [part_value(part, float(v)) for v in readable[part]]
     for use in contents.uses:
         if use.name in readable.columns:
-            prefixed = quantity(1.0, use.unit) != f"1\u00a0{use.unit}" or use.unit in ("Hz", "A")
-            heading = score_label(use.name, with_unit=not prefixed)
+            heading = score_label(use.name, with_unit=not prefixed(use.unit))
             columns[heading] = column(readable[use.name], use.unit)
-    marked = {at: mark_words(m) for at, m in enumerate(marks) if isinstance(m, str) and m}
-    caption = f"{len(readable)} of {len(contents.front)} candidates on the front, the pick first."
-    if not contents.feasible:
-        caption = f"The {len(readable)} nearest candidates; none keeps every limit."
-    return Table(pd.DataFrame(columns), caption, marked, linked=True)
+    if not contents.feasible and "limits_broken" in readable.columns:
+        columns["limits broken"] = [str(int(n)) for n in readable["limits_broken"]]
+    if contents.feasible:
+        caption = (
+            f"{len(readable)} of the {len(contents.front)} candidates on the front, the pick "
+            "first; the others stand in front.csv."
+        )
+    else:
+        caption = f"The {len(readable)} nearest candidates, the nearest first."
+    return Table(
+        pd.DataFrame(columns), caption, {at: m for at, m in enumerate(marks) if m}, linked=True
+    )
 
 
 def _front(contents: ReportContents) -> Section:
-    return Section(
-        "front",
-        "The front" if contents.feasible else "The nearest candidates",
+    blocks: list[Block] = []
+    if contents.feasible:
+        blocks.append(Prose(trade_offs(contents)))
+    blocks += [
+        Figure(
+            "front",
+            front_chart(contents),
+            "In the HTML file these views and the table are linked: a click chooses a candidate "
+            "everywhere, with shift it adds to the choice; dragging in a plate keeps what lies "
+            "inside, in several plates at once; a double click lets go.",
+        ),
+        front_table(contents),
+    ]
+    return Section("front", "The front" if contents.feasible else "Nearest candidates", blocks)
+
+
+# -- the stage -------------------------------------------------------------------------------------
+
+
+def _parts(contents: ReportContents) -> Section:
+    pick = contents.pick
+    blocks: list[Block] = [
+        schematic(pick.stage, pick.device, contents.part_labels, contents.part_labels)
+    ]
+    if contents.parts:
+        frame = pd.DataFrame(
+            [
+                (p.label, p.value, p.marking or "—", p.chosen, p.stress or "—")
+                for p in contents.parts
+            ],
+            columns=["part", "value", "marking (IEC 60062)", "how it came about", "must stand"],
+        )
+        blocks.append(Table(frame, "Parts list."))
+    return Section("parts", "Circuit and parts list", blocks)
+
+
+def _point(pick: Assessment) -> Section:
+    lines = load_lines(pick)
+    reference = quantity(pick.targets.reference_Hz, "Hz")
+    caption = (
+        f"Plate curves of the {pick.device.name} for the grid voltages written at their ends. The "
+        f"AC load line stands for {quantity(lines.alternating_ohm, 'ohm', 3)}, what the valve "
+        f"works into at {reference}; the cathode-bias line is where the current through the "
+        "cathode resistor makes just the bias that the current needs."
+    )
+    if lines.dissipation_W is not None and lines.dissipation_W / lines.reach_V > lines.top_A:
+        watts = quantity(lines.dissipation_W, "W")
+        caption += f" The greatest plate dissipation, {watts}, lies above everything drawn here."
+    small = pd.DataFrame(
         [
-            Figure("front", front_chart(contents), "Linked charts."),
-            front_table(contents),
+            ("transconductance", _of(pick.point.transconductance_S, "S")),
+            ("plate resistance", _of(pick.point.plate_resistance_ohm, "ohm")),
+            ("amplification factor", _of(pick.point.amplification_factor, "")),
+            ("input capacitance at the grid, Miller effect included",
+             _of(pick["input_capacitance_F"], "F")),
+            ("output resistance", _of(pick["output_resistance_ohm"], "ohm")),
+        ],
+        columns=["at the operating point", "value"],
+    )  # fmt: skip
+    return Section(
+        "point",
+        "Operating point and load lines",
+        [
+            Figure("load_lines", load_line_chart(pick), caption),
+            operating_point_steps(pick),
+            Table(small, f"What the stage is for small signals, at {reference}."),
         ],
     )
 
 
-def _build(contents: ReportContents) -> Section:
-    frame = pd.DataFrame(
+def _of(value: object, unit: str, digits: int = 4) -> str:
+    return quantity(float(np.ravel(np.asarray(value, float))[0]), unit, digits)
+
+
+def _responses(pick: Assessment, estimate: TextbookEstimate) -> Section:
+    low, high = (float(np.ravel(f)[0]) for f in pick.output_corners_Hz)
+    reference = quantity(pick.targets.reference_Hz, "Hz")
+    lower = f"from {quantity(low, 'Hz')}" if low > 0 else "from direct current"
+    upper = f"to {quantity(high, 'Hz')}" if high < HIGHEST_HZ else "to beyond 10 GHz"
+    text = (
+        f"From source to output the stage is within 3.01 dB of its level at {reference} "
+        f"{lower} {upper}."
+    )
+    swept = responses(pick, estimate).levels
+    decades = 10.0 ** np.arange(10)
+    frame = pd.DataFrame({"frequency": [quantity(f, "Hz") for f in decades]})
+    for port, name in (("grid_dB", "grid (dB)"), ("output_dB", "output (dB)")):
+        levels = np.interp(np.log(decades), np.log(swept["frequency_Hz"]), swept[port])
+        frame[name] = [fixed(float(v), 1) for v in levels]
+    return Section(
+        "responses",
+        "Responses",
         [
-            {
-                "part": line.label,
-                "value": line.value,
-                "IEC 60062": line.marking or "—",
-                "chosen": line.chosen,
-                "must stand": line.stress or "—",
-            }
-            for line in contents.parts
-        ]
+            Prose([text]),
+            Figure(
+                "responses",
+                response_chart(pick, estimate),
+                f"Levels at the grid and at the output, each relative to itself at {reference}, "
+                "by the exact network. The textbook curve is the one RC section of the estimate.",
+            ),
+            Table(frame, f"The same in numbers, relative to {reference}."),
+        ],
     )
-    blocks: list[Block] = []
-    if len(frame):
-        blocks.append(Table(frame, "Parts of the pick."))
-    return Section("parts", "Circuit and parts list", blocks)
 
 
-def _load_line_figure(pick: Assessment) -> Figure:
-    lines = load_lines(pick)
-    caption = (
-        f"Plate curves of the {pick.device.name}. The AC load line has the slope of "
-        f"{quantity(lines.alternating_ohm, 'ohm', 3)} at "
-        f"{quantity(pick.targets.reference_Hz, 'Hz')}."
-    )
-    return Figure("load_lines", load_line_chart(pick), caption)
-
-
-def _simplifications(pick: Assessment, estimate: object) -> pd.DataFrame:
-    frame = simplification_frame(pick, estimate)  # type: ignore[arg-type]
-    return pd.DataFrame(
+def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
+    frame = simplification_frame(pick, estimate)
+    shown = pd.DataFrame(
         {
             "simplification": frame["simplification"],
-            "what is left out": frame["meaning"],
+            "what it means": frame["meaning"],
             "input corner": [quantity(f, "Hz") for f in frame["corner_Hz"]],
-            "error (%)": [number(e, 3) for e in frame["error_percent"]],
+            "error": [_percent(e) for e in frame["error_percent"]],
         }
     )
+    return Section(
+        "textbook",
+        "Textbook estimate against the exact answer",
+        [
+            Prose(
+                [
+                    "The hand calculation, with every number: gain at mid-band, Miller "
+                    "capacitance at that gain, the resistance that the grid looks back into, one "
+                    "RC corner. Below it the same corner from the whole network."
+                ]
+            ),
+            textbook_steps(pick, estimate),
+            Table(
+                shown,
+                "Each simplification made alone, everything else exact: what it does to the "
+                "input corner.",
+                {0: "exact"},
+            ),
+        ],
+    )
+
+
+def _percent(value: float) -> str:
+    if not np.isfinite(value):
+        return number(value)
+    text = number(round(value, 1 if abs(value) >= 1 else 2), 4)
+    return f"{'+' if value > 0 and text != '0' else ''}{text}\u00a0%"
 
 
 def _noise(pick: Assessment) -> Section:
     shares = noise_shares(pick)
+    if not len(shares):
+        return Section("noise", "Noise budget", [])
     low, high = pick.targets.noise_band_Hz
-    total = float(np.ravel(pick.noise.total_dBu)[0])
+    first = shares.iloc[0]
+    text = (
+        f"Referred to the source the stage makes {_of(pick.noise.total_dBu, 'dBu')} of A-weighted "
+        f"noise, and {_of(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from "
+        f"{quantity(low, 'Hz')} to {quantity(high, 'Hz')}, with its resistors at "
+        f"{quantity(pick.targets.temperature_K, 'K')}. The largest share, "
+        f"{share_text(float(first['share']))}, comes from the {first['label']}"
+    )
+    if len(shares) > 1:
+        second = shares.iloc[1]
+        text += f", the next, {share_text(float(second['share']))}, from the {second['label']}"
     return Section(
         "noise",
         "Noise budget",
         [
-            Prose(
-                [
-                    f"A-weighted noise referred to the source: {quantity(total, 'dBu')} from "
-                    f"{quantity(low, 'Hz')} to {quantity(high, 'Hz')} at "
-                    f"{quantity(pick.targets.temperature_K, 'K')}. The largest share, "
-                    f"{number(100 * float(shares['share'].iloc[0]), 3)} %, comes from the "
-                    f"{shares['label'].iloc[0]}."
-                ]
+            Prose([text + "."]),
+            Figure(
+                "noise", noise_chart(pick), "Share of each origin in the A-weighted noise power."
             ),
-            Figure("noise", noise_chart(pick), "Shares of the A-weighted noise power."),
         ],
     )
 
 
 def _radio(pick: Assessment) -> Section:
+    if not pick.targets.radio_bands:
+        return Section("radio", "Radio-frequency budget", [])
     budget = radio_budget(pick)
+    worst = budget.iloc[int(np.argmin(budget["margin_dB"]))]
+    margin = float(worst["margin_dB"])
+    gained = float(worst["given_dB"] - worst["without_stopper_dB"])
+    lost = float(worst["ideal_stopper_dB"] - worst["given_dB"])
+    state = "with" if margin >= 0 else "short by"
+    spare = "to spare" if margin >= 0 else ""
+    texts = [
+        f"Tightest is {worst['band']}: {_dB(worst['given_dB'])} of attenuation at the grid where "
+        f"{_dB(worst['required_dB'])} is required, {state} {_dB(abs(margin))} {spare}".rstrip()
+        + ".",
+    ]
+    if float(np.ravel(pick.stage.stopper_ohm)[0]) > 0:
+        cost = f"cost {_dB(lost)}" if abs(lost) >= 0.05 else "cost next to nothing"
+        texts.append(
+            f"The grid stopper gives {_dB(gained)} of it; its own capacitance and leads {cost} "
+            "against an ideal one."
+        )
     frame = pd.DataFrame(
         {
             "band": budget["band"],
-            "from": [quantity(f, "Hz") for f in budget["low_Hz"]],
-            "to": [quantity(f, "Hz") for f in budget["high_Hz"]],
-            "required (dB)": [number(v, 3) for v in budget["required_dB"]],
-            "given (dB)": [number(v, 3) for v in budget["given_dB"]],
-            "margin (dB)": [number(v, 3) for v in budget["margin_dB"]],
-            "without stopper (dB)": [number(v, 3) for v in budget["without_stopper_dB"]],
-            "ideal stopper (dB)": [number(v, 3) for v in budget["ideal_stopper_dB"]],
-            "no shunts (dB)": [number(v, 3) for v in budget["without_shunts_dB"]],
+            "range": [
+                f"{quantity(a, 'Hz')} to {quantity(b, 'Hz')}"
+                for a, b in zip(budget["low_Hz"], budget["high_Hz"], strict=True)
+            ],
+            **{
+                heading: [fixed(float(v), 1) for v in budget[name]]
+                for name, heading in (
+                    ("required_dB", "required (dB)"),
+                    ("given_dB", "given (dB)"),
+                    ("margin_dB", "margin (dB)"),
+                    ("without_stopper_dB", "given without stopper (dB)"),
+                    ("ideal_stopper_dB", "given with an ideal stopper (dB)"),
+                    ("without_shunts_dB", "given without shunt capacitors (dB)"),
+                )
+            },
         }
     )
+    broken = {at: "broken" for at, m in enumerate(budget["margin_dB"]) if m < 0}
     return Section(
         "radio",
         "Radio-frequency budget",
         [
-            Figure("radio", radio_chart(pick), "Least attenuation at the grid in each band."),
-            Table(frame, "Attenuation."),
+            Prose(texts),
+            Figure(
+                "radio",
+                radio_chart(pick),
+                "Least attenuation at the grid in each band, relative to the reference frequency.",
+            ),
+            Table(
+                frame,
+                "What the attenuation owes to the stopper, to the stopper not being ideal, and to "
+                "cable, grid capacitor and strays to ground.",
+                broken,
+            ),
         ],
     )
 
 
+def _dB(value: object) -> str:
+    return quantity(round(float(value), 1), "dB", 5)  # type: ignore[arg-type]
+
+
 def _limits(contents: ReportContents) -> Section:
-    if not len(contents.limits):
+    limits = contents.limits
+    if not len(limits):
         return Section("limits", "Limits and room left", [])
-    return Section("limits", "Limits and room left", [Table(contents.limits)])
+    shown = limits.copy()
+    broken: dict[int, str] = {}
+    for name in shown.columns:
+        if shown[name].dtype == bool:
+            broken |= {at: "broken" for at, kept in enumerate(shown[name]) if not kept}
+            shown[name] = np.where(shown[name], "yes", "no")
+    return Section(
+        "limits",
+        "Limits and room left",
+        [Table(shown, "Every rating and every must-have of the brief, at the pick.", broken)],
+    )
 
 
-def _valve(pick: Assessment) -> list[Section]:
+# -- the valve, the search -------------------------------------------------------------------------
+
+
+def _valve(pick: Assessment) -> Section:
+    """Return what is known of the device; an entry of the valve table tells most."""
     device = pick.device
-    fit = getattr(device, "fit", None)
-    blocks: list[Block] = []
-    if fit is not None and getattr(fit, "points", ()):
-        rows = [
-            {
-                "quantity": plain_words(point.quantity),
-                "conditions": _conditions(point.conditions),
-                "published": quantity(point.published, "ohm"),
-                "law": quantity(point.law, "ohm"),
-                "residual (%)": number(point.residual_percent, 2),
-                "used": point.used,
-            }
-            for point in fit.points
+    entry = getattr(device, "valve", device)
+    blocks: list[Block] = [Prose([t for t in (getattr(entry, "description", ""),) if t])]
+    rows = [_law_row(device.law, entry), _capacitance_row(pick, entry), *_entry_rows(entry)]
+    blocks.append(Table(pd.DataFrame(rows, columns=["data", "values", "source"])))
+    fit = getattr(entry, "fit", None)
+    points = tuple(getattr(fit, "points", ()))
+    if fit is not None and points:
+        blocks.append(Prose([sentence(str(fit.method)).rstrip(".") + "."]))
+        if isinstance(entry, Valve):
+            blocks.append(
+                Figure(
+                    "residuals",
+                    residual_chart(entry),
+                    "How far the law is from each published number, in per cent of it.",
+                )
+            )
+        frame = pd.DataFrame([_residual_row(point) for point in points])
+        blocks.append(Table(frame, "Published numbers and what the law gives for them."))
+    return Section("valve", f"The {device.name} as it is modelled here", blocks)
+
+
+def _law_row(law: Any, entry: Any) -> tuple[str, str, str]:
+    """Return the equation's name and its parameters, those of its grid current among them."""
+    name = _spaced(type(law).__name__)
+    values = "; ".join(_parameters(law)) if is_dataclass(law) else ""
+    return f"equation: {name}", values, str(getattr(entry, "law_source", "") or "—")
+
+
+def _parameters(law: Any, prefix: str = "") -> Iterator[str]:
+    for parameter in fields(law):
+        value = getattr(law, parameter.name)
+        if is_dataclass(value) and not isinstance(value, type):
+            yield from _parameters(value, f"{parameter.name} ")
+        elif isinstance(value, (int, float, np.ndarray)):
+            unit = score_unit(parameter.name)
+            label = plain_words(parameter.name) if unit else parameter.name
+            yield f"{prefix}{label} {quantity(float(np.ravel(value)[0]), unit)}"
+
+
+def _spaced(name: str) -> str:
+    """Return a class name as words: ``DempwolfZolzer`` gives ``Dempwolf Zolzer``."""
+    return "".join(f" {c}" if c.isupper() and at else c for at, c in enumerate(name))
+
+
+def _capacitance_row(pick: Assessment, entry: Any) -> tuple[str, str, str]:
+    names = ("grid–cathode", "grid–plate", "plate–cathode")
+    values = pick.device.capacitances(pick.point)
+    texts = [f"{name} {_of(value, 'F')}" for name, value in zip(names, values, strict=True)]
+    source = str(getattr(entry, "capacitance_source", "") or "—")
+    return "capacitances, without strays", "; ".join(texts), source
+
+
+_RATING_UNITS: Final = {
+    "plate_voltage_max_V": "V",
+    "plate_dissipation_max_W": "W",
+    "cathode_current_max_A": "A",
+    "heater_cathode_max_V": "V",
+    "grid_leak_cathode_bias_max_ohm": "ohm",
+    "grid_leak_fixed_bias_max_ohm": "ohm",
+    "grid_negative_max_V": "V",
+}
+
+
+def _entry_rows(entry: Any) -> Iterator[tuple[str, str, str]]:
+    """Yield what an entry of the valve table says of ratings, noise and spread."""
+    stated = [
+        f"{plain_words(name).removesuffix(' max')} {quantity(value, unit)}"
+        for name, unit in _RATING_UNITS.items()
+        if (value := getattr(entry, name, None)) is not None
+    ]
+    if stated:
+        yield "ratings, each a maximum", "; ".join(stated), getattr(entry, "ratings_source", "—")
+    for name, title in (("noise", "noise"), ("spread", "spread between valves, one sigma")):
+        record = getattr(entry, name, None)
+        if not is_dataclass(record):
+            continue
+        texts = [
+            f"{plain_words(field.name)} {quantity(value, score_unit(field.name))}"
+            for field in fields(record)
+            if isinstance(value := getattr(record, field.name), (int, float))
         ]
-        blocks.append(Table(pd.DataFrame(rows), "Residuals."))
-    return [Section("valve", f"The valve: {device.name}", blocks)]
+        yield title, "; ".join(texts), str(getattr(record, "source", "—"))
+
+
+def _residual_row(point: Any) -> dict[str, str]:
+    unit = score_unit(point.quantity)
+    return {
+        "quantity": plain_words(point.quantity),
+        "conditions": _conditions(point.conditions),
+        "published": quantity(point.published, unit),
+        "law": quantity(point.law, unit, 3),
+        "residual": _percent(float(point.residual_percent)),
+        "used": point.used,
+        "source": point.source,
+    }
 
 
 def _conditions(conditions: Mapping[str, float]) -> str:
@@ -338,7 +590,10 @@ def _conditions(conditions: Mapping[str, float]) -> str:
 
 
 def _method(contents: ReportContents) -> Section:
-    blocks: list[Block] = [Prose([*contents.method])]
-    if contents.search_trace is not None and len(contents.search_trace):
-        blocks.append(Figure("search", trace_chart(contents.search_trace), "The search."))
+    blocks: list[Block] = [Prose(list(contents.method))]
+    trace = contents.search_trace
+    if trace is not None and len(trace) > 1:
+        blocks.append(
+            Figure("search", trace_chart(trace), "Hypervolume of the front as the search went on.")
+        )
     return Section("method", "How the front was found", blocks)

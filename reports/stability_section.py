@@ -1,0 +1,327 @@
+"""The section on stability: resonances of the leads, their damping, the stopper they ask for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.network import SmallSignal
+from objectives.radio import wire_inductance_H
+from objectives.scores import Assessment
+from objectives.stability import (
+    COMMON_STOPPER_OHM,
+    MARGIN_CAP_DB,
+    QUASI_STATIC_HZ,
+    WELL_DAMPED,
+    Resonance,
+    least_damping,
+    negative_input_resistance,
+    resonances,
+    smallest_stopper,
+    transconductance_margin_dB,
+)
+from objectives.stage import Stage
+from reports.contents import Block, Figure, Note, Prose, Section, Steps, Table
+from reports.format import number, part_value, quantity
+from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+
+__all__ = ["damping_chart", "damping_sweep", "lead_table", "section"]
+
+_WIRE_MM: Final = 0.6
+"""Diameter of the wire in the table of lead lengths."""
+_LENGTHS_MM: Final = (10.0, 30.0, 100.0, 300.0)
+_MARGIN_DB: Final = 12.0
+_SERIES: Final = {
+    "with the valve": ACCENTS["blue"],
+    "valve cold (transconductance 0)": ACCENTS["orange"],
+}
+_DASHES: Final = ([1, 0], [6, 4])
+
+
+def section(assessment: Assessment, *, damping: float = WELL_DAMPED) -> Section:
+    """Return the section on the stability of one stage (a batch of one).
+
+    Parameters
+    ----------
+    assessment :
+        The pick.
+    damping :
+        Least damping ratio that counts as well damped.
+
+    Raises
+    ------
+    ValueError
+        If the assessment is not of one stage, or ``damping`` is not below 1.
+    """
+    stage, device = _single(assessment)
+    found = resonances(stage, device)
+    least = float(least_damping(stage, device))
+    margin = float(transconductance_margin_dB(stage, device))
+    stopper = float(smallest_stopper(stage, device, damping=damping))
+    blocks: list[Block] = [
+        Prose(_opening(stage, found)),
+        Note(_verdict(least, margin, damping), "finding" if least >= damping else "caution"),
+    ]
+    if found:
+        blocks.append(_resonance_table(found))
+    blocks += [
+        Steps(_steps(stage, device, damping, stopper)),
+        Figure("damping", damping_chart(stage, device, damping), _CAPTION),
+        lead_table(stage, device, damping=damping),
+        Note(
+            "The network has no transit time and no loss in leads, pins and mica, so above "
+            f"{quantity(QUASI_STATIC_HZ, 'Hz')} it shows the valve livelier than it is; resonances "
+            "up there are listed and not counted. Below it the loss of real wire adds some "
+            "thousandths to every damping ratio (a quality factor near 100: common practice, no "
+            "source), so one within a hundredth of 0 may go either way. A stopper works at the "
+            "pin, with as little wire as can be between it and the grid; one that is far larger "
+            "than needed lets the grid float, and the plate and cathode leads may then resonate "
+            "round it."
+        ),
+    ]
+    return Section("stability", "Stability at very high frequencies", blocks)
+
+
+_CAPTION: Final = (
+    "Least damping ratio over the resonances up to 300 MHz as the stopper varies, everything else "
+    "as it is. Shaded: grid stoppers as commonly fitted (common practice, no source)."
+)
+
+
+def _single(assessment: Assessment) -> tuple[Stage, SmallSignal]:
+    count = int(np.prod(assessment.stage.shape))
+    if count != 1:
+        raise ValueError(f"assessment: a batch of {count}: must be one stage")
+    return (
+        assessment.stage.map(lambda a: a.reshape(-1)[0]),
+        assessment.linear.map(lambda a: a.reshape(-1)[0]),
+    )
+
+
+def _opening(stage: Stage, found: list[Resonance]) -> list[str]:
+    leads = [
+        f"{label} {part_value(name, float(value))}"
+        for name, label in (
+            ("stopper_lead_H", "stopper"),
+            ("grid_lead_H", "grid lead"),
+            ("plate_lead_H", "plate lead"),
+            ("cathode_lead_H", "cathode lead"),
+        )
+        if (value := np.asarray(getattr(stage, name))) > 0
+    ]
+    texts = [
+        "With the inductance of its leads a stage is two tuned circuits, one at the grid and one "
+        "at the plate, coupled by the grid–plate capacitance: the circuit of an oscillator. The "
+        "poles of the whole network say whether it is one.",
+    ]
+    if leads:
+        texts.append(f"Inductances in this stage: {', '.join(leads)}.")
+    else:
+        texts.append(
+            "No lead inductance is stated for this stage, so nothing can resonate in it; the table "
+            "of lead lengths below shows what wiring would bring."
+        )
+    if leads and not found:
+        texts.append("All poles are real: nothing resonates.")
+    return texts
+
+
+def _verdict(least: float, margin: float, damping: float) -> str:
+    if least < 0:
+        return (
+            "The stage oscillates: a resonance below 300 MHz grows instead of dying away "
+            f"(damping ratio {number(least, 2)})."
+        )
+    state = "well damped" if least >= damping else "stable but lightly damped"
+    reach = "more than " if margin >= MARGIN_CAP_DB else ""
+    room = (
+        f"transconductance could rise by {reach}{quantity(margin, 'dB', 3)} before it oscillated"
+        if margin > 0
+        else "it would oscillate while warming up, at a lower transconductance than it ends with"
+    )
+    return (
+        f"The stage is {state} up to 300 MHz: least damping ratio {number(least, 2)}, where "
+        f"{number(damping, 2)} is asked; {room}."
+    )
+
+
+def _resonance_table(found: list[Resonance]) -> Table:
+    frame = pd.DataFrame(
+        {
+            "resonance": [quantity(r.frequency_Hz, "Hz", 3) for r in found],
+            "damping ratio": [number(round(r.damping, 4), 3) for r in found],
+            "valve cold": [number(round(r.damping_without_valve, 4), 3) for r in found],
+            "the valve": [
+                "feeds it" if r.damping < r.damping_without_valve else "damps it" for r in found
+            ],
+            "counted": ["yes" if r.counted else "no, too high" for r in found],
+        }
+    )
+    marked = {at: "broken" for at, r in enumerate(found) if r.counted and r.damping < 0}
+    return Table(
+        frame,
+        "Resonances of the stage, and the nearest one of the same parts with the valve cold.",
+        marked,
+    )
+
+
+def _steps(
+    stage: Stage, device: SmallSignal, damping: float, stopper: float
+) -> list[tuple[str, str, str]]:
+    bare = replace(stage, stopper_ohm=0.0)
+    port = negative_input_resistance(stage, device)
+    worst = float(port.resistance_ohm)
+    wide = float(smallest_stopper(stage, device, damping=damping, margin_dB=_MARGIN_DB))
+    low, high = COMMON_STOPPER_OHM
+    return [
+        ("stopper as it is", "", part_value("stopper_ohm", float(np.asarray(stage.stopper_ohm)))),
+        (
+            "without a stopper",
+            "least damping ratio of the poles of (s E + A) x = 0, up to 300 MHz",
+            number(round(float(least_damping(bare, device)), 4), 3),
+        ),
+        (
+            "smallest stopper that damps well",
+            f"least R with damping ratio ≥ {number(damping, 2)}",
+            _stopper_words(stopper),
+        ),
+        (
+            "the same with room for a livelier valve",
+            f"and {number(_MARGIN_DB, 3)} dB of transconductance to spare",
+            _stopper_words(wide),
+        ),
+        (
+            "hand estimate: most negative resistance the stopper looks into",
+            f"min Re 1/Y from 1 to 300 MHz, at {quantity(float(port.frequency_Hz), 'Hz', 3)} "
+            "(Miller 1920)",
+            quantity(worst, "ohm", 3) if worst < 0 else "none is negative: no stopper needed",
+        ),
+        (
+            "commonly fitted",
+            "at the pin; common practice, no source",
+            f"{quantity(low, 'ohm')} to {quantity(high, 'ohm')}",
+        ),
+    ]
+
+
+def _stopper_words(stopper_ohm: float) -> str:
+    if np.isnan(stopper_ohm):
+        return "none does: the resonance is out of the grid's reach"
+    return "no stopper needed" if stopper_ohm == 0 else quantity(stopper_ohm, "ohm", 3)
+
+
+def damping_sweep(stage: Stage, device: SmallSignal) -> pd.DataFrame:
+    """Return the least damping over stoppers from 1 ohm to 1 Mohm, with the valve and cold.
+
+    Columns: stopper_ohm, damping, valve ('with the valve' or 'valve cold ...').
+    """
+    stopper = np.geomspace(1.0, 1e6, 121)
+    swept = replace(stage, stopper_ohm=stopper)
+    cold = replace(device, transconductance_S=0.0)
+    return pd.concat(
+        [
+            pd.DataFrame(
+                {"stopper_ohm": stopper, "damping": least_damping(swept, valve), "valve": name}
+            )
+            for name, valve in zip(_SERIES, (device, cold), strict=True)
+        ],
+        ignore_index=True,
+    )
+
+
+def damping_chart(stage: Stage, device: SmallSignal, damping: float) -> alt.LayerChart:
+    """Return the least damping against the stopper, with what is asked and what is fitted."""
+    swept = damping_sweep(stage, device)
+    fitted = float(np.asarray(stage.stopper_ohm))
+    along = alt.Scale(type="log", domain=[1.0, 1e6], nice=False)
+    x = alt.X(
+        "stopper_ohm:Q",
+        title="grid stopper (Ω)",
+        scale=along,
+        axis=alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(7)]),
+    )
+    lowest = min(0.0, float(swept["damping"].min()))
+    scale = alt.Scale(domain=[1.1 * lowest, 1.05], nice=False)
+    y = alt.Y("damping:Q", title="least damping ratio up to 300 MHz", scale=scale)
+    names = list(_SERIES)
+    curves = (
+        alt.Chart(swept)
+        .mark_line()
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "valve:N", title=None, scale=alt.Scale(domain=names, range=list(_SERIES.values()))
+            ),
+            strokeDash=alt.StrokeDash(
+                "valve:N", title=None, scale=alt.Scale(domain=names, range=list(_DASHES))
+            ),
+        )
+    )
+    usual = pd.DataFrame({"low": [COMMON_STOPPER_OHM[0]], "high": [COMMON_STOPPER_OHM[1]]})
+    layers: list[alt.Chart] = [
+        alt.Chart(usual)
+        .mark_rect(color=ACCENTS["slate"], opacity=0.15)
+        .encode(x=alt.X("low:Q", scale=along, title="grid stopper (Ω)"), x2="high:Q"),
+        alt.Chart(pd.DataFrame({"damping": [damping]}))
+        .mark_rule(color=INK, strokeDash=[2, 3])
+        .encode(y=y),
+        alt.Chart(pd.DataFrame({"damping": [0.0]})).mark_rule(color=MUTED).encode(y=y),
+        curves,
+    ]
+    if 1.0 <= fitted <= 1e6:
+        here = pd.DataFrame(
+            {
+                "stopper_ohm": [fitted],
+                "damping": [float(least_damping(stage, device))],
+                "text": [f"as it is: {quantity(fitted, 'ohm', 3)}"],
+            }
+        )
+        mark = alt.Chart(here).encode(x=x, y=y)
+        layers += [
+            mark.mark_point(color=INK, size=90, shape="diamond", opacity=1),
+            mark.mark_text(dy=-14, align="right" if fitted > 1e3 else "left").encode(text="text:N"),
+        ]
+    best = swept.loc[swept["valve"] == names[0]].sort_values("damping").iloc[-1]
+    return alt.LayerChart(
+        layer=layers,
+        width=PAGE_WIDTH - 120,
+        height=280,
+        description=(
+            "Least damping ratio against the grid stopper, with the valve and with it cold. With "
+            f"the valve it is greatest, {number(float(best['damping']), 2)}, at "
+            f"{quantity(float(best['stopper_ohm']), 'ohm', 2)}; {number(damping, 2)} is asked."
+        ),
+    )
+
+
+def lead_table(stage: Stage, device: SmallSignal, *, damping: float = WELL_DAMPED) -> Table:
+    """Return what longer grid and plate leads ask of the stopper; wire of 0.6 mm.
+
+    The length stands for both leads. Inductances by :func:`objectives.radio.wire_inductance_H`.
+    """
+    length = np.array(_LENGTHS_MM)
+    lead = wire_inductance_H(length * 1e-3, _WIRE_MM * 1e-3)
+    wired = replace(stage, grid_lead_H=lead, plate_lead_H=lead)
+    without = least_damping(replace(wired, stopper_ohm=0.0), device)
+    fitted = least_damping(wired, device)
+    stopper = smallest_stopper(wired, device, damping=damping)
+    frame = pd.DataFrame(
+        {
+            "leads": [f"{number(mm)} mm" for mm in length],
+            "inductance of each": [quantity(float(value), "H", 3) for value in lead],
+            "damping without stopper": [number(round(float(z), 4), 3) for z in without],
+            "damping as it is": [number(round(float(z), 4), 3) for z in fitted],
+            "smallest stopper": [_stopper_words(float(r)) for r in stopper],
+        }
+    )
+    return Table(
+        frame,
+        f"What lead length asks of the stopper: grid and plate leads of {number(_WIRE_MM)} mm "
+        f"wire, everything else as it is, damping ratio {number(damping, 2)} asked.",
+        {at: "broken" for at, z in enumerate(fitted) if z < 0},
+    )

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import os
+import re
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import optuna
@@ -14,11 +19,15 @@ from optuna.distributions import BaseDistribution, FloatDistribution, IntDistrib
 from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESampler
 from optuna.storages import BaseStorage, JournalStorage
 from optuna.storages.journal import JournalFileBackend
-from optuna.trial import TrialState
+from optuna.study import Study
+from optuna.trial import FrozenTrial, TrialState
 
 from explorer.front import Scale, non_dominated
 from explorer.problem import CHUNK, Evaluation, Parts, Problem
 from objectives.batch import FloatArray
+
+if sys.platform != "win32":
+    import fcntl
 
 __all__ = ["Found", "Progress", "Settings", "constant_scores", "enumerate_front", "search"]
 
@@ -186,28 +195,130 @@ def _distributions(problem: Problem) -> dict[str, BaseDistribution]:
     }
 
 
-def _sampler(settings: Settings, batch_number: int) -> BaseSampler:
-    """Return a sampler seeded by the search's seed and the batch it is about to propose.
+class _BatchSampler(BaseSampler):
+    """Proposes one batch, seeded by the search's seed and the number of the batch's first trial.
 
     Seeding each batch anew, instead of once, makes a resumed search draw what the uninterrupted
-    one would have drawn. Population and history live in the storage, not in the sampler.
+    one would have drawn. The storage gives every trial its own number, so that neither a search
+    resumed in mid-batch nor another worker on the same study draws what was drawn already.
+    Population and history live in the storage, not in the sampler.
     """
-    seed = int(np.random.SeedSequence([settings.seed, batch_number]).generate_state(1)[0])
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._seeded: BaseSampler | None = None
+
+    def _of(self, trial: FrozenTrial) -> BaseSampler:
+        if self._seeded is None:
+            words = np.random.SeedSequence([self._settings.seed, trial.number]).generate_state(1)
+            self._seeded = _sampler(self._settings, int(words[0]))
+        return self._seeded
+
+    def before_trial(self, study: Study, trial: FrozenTrial) -> None:
+        self._of(trial).before_trial(study, trial)
+
+    def infer_relative_search_space(
+        self, study: Study, trial: FrozenTrial
+    ) -> dict[str, BaseDistribution]:
+        return self._of(trial).infer_relative_search_space(study, trial)
+
+    def sample_relative(
+        self, study: Study, trial: FrozenTrial, search_space: dict[str, BaseDistribution]
+    ) -> dict[str, Any]:
+        return self._of(trial).sample_relative(study, trial, search_space)
+
+    def sample_independent(
+        self,
+        study: Study,
+        trial: FrozenTrial,
+        param_name: str,
+        param_distribution: BaseDistribution,
+    ) -> Any:
+        return self._of(trial).sample_independent(study, trial, param_name, param_distribution)
+
+    def after_trial(
+        self, study: Study, trial: FrozenTrial, state: TrialState, values: Sequence[float] | None
+    ) -> None:
+        self._of(trial).after_trial(study, trial, state, values)
+
+
+def _sampler(settings: Settings, seed: int) -> BaseSampler:
     if settings.sampler == "random":
         return RandomSampler(seed=seed)
     if settings.sampler == "estimator":
         return TPESampler(
             seed=seed, multivariate=True, n_startup_trials=settings.batch, constant_liar=True
         )
-    return NSGAIISampler(population_size=settings.batch, seed=seed)
+    # Two parents make a child, so a population has at least two.
+    return NSGAIISampler(population_size=max(settings.batch, 2), seed=seed)
 
 
-def _storage(where: str | Path | None) -> BaseStorage | str | None:
+_JOURNAL_STARTS = b'{"op_code":'
+
+
+class _Journal(JournalFileBackend):
+    """Optuna's journal, but appended to under a lock that ends with the process that holds it.
+
+    Optuna's own lock outlives a killed process and stalls the next one for half a minute, and it
+    syncs the disk on each of a trial's ten lines. What is written is safe from a kill at once;
+    :meth:`sync`, once a batch, makes it safe from a power cut too.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if path.exists():
+            _mend(path)
+        super().__init__(str(path))
+
+    def append_logs(self, logs: list[dict[str, Any]]) -> None:
+        if sys.platform == "win32":
+            super().append_logs(logs)
+            return
+        text = "".join(json.dumps(log, separators=(",", ":")) + "\n" for log in logs)
+        with self._path.open("ab") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)  # closing the file releases it
+            file.write(text.encode())
+
+    def sync(self) -> None:
+        """Wait until everything written is on the disk."""
+        with self._path.open("ab") as file:
+            os.fsync(file.fileno())
+
+
+def _mend(path: Path) -> None:
+    """Cut off a last line that a power cut left unfinished; refuse a file of something else."""
+    with path.open("r+b") as file:
+        head = file.read(len(_JOURNAL_STARTS))
+        if not _JOURNAL_STARTS.startswith(head):
+            raise ValueError("it holds something else")
+        if sys.platform != "win32":
+            fcntl.flock(file, fcntl.LOCK_EX)
+        file.seek(0)
+        whole = file.read()
+        file.truncate(whole.rfind(b"\n") + 1)
+
+
+def _storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callable[[], None]]:
+    """Return the storage, and what makes it safe from a power cut."""
     if where is None or (isinstance(where, str) and "://" in where):
-        return where
-    path = Path(where)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return JournalStorage(JournalFileBackend(str(path)))
+        return where, lambda: None  # a database syncs by itself
+    journal = _Journal(Path(where))
+    return JournalStorage(journal), journal.sync
+
+
+@contextmanager
+def _storage_named(settings: Settings, *kinds: type[Exception]) -> Iterator[None]:
+    """Say of any error of these kinds which storage it comes from, without its password."""
+    try:
+        yield
+    except kinds as error:
+        hidden = re.compile(r"(?<=://)([^:/@\s]*):[^@\s]*@")
+        shown, reason = (hidden.sub(r"\1:***@", str(t)) for t in (settings.storage, error))
+        raise ValueError(
+            f"search.storage: {shown!r}: must be a writable file of this program or a database "
+            f"URL ({reason})"
+        ) from error
 
 
 def _decode(problem: Problem, params: list[dict[str, float]]) -> Parts:
@@ -226,7 +337,9 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
 
     Every told candidate is in the storage at once. The same call with the same storage goes on
     where the last one stopped, whether it was finished, interrupted or killed; a different brief
-    makes a different study in the same storage. Ctrl-C ends the search with what it has.
+    makes a different study in the same storage. Any number of processes may search one storage at
+    the same time: the budget is that of all of them, and each takes up what the others found.
+    Ctrl-C ends the search with what it has.
 
     Raises
     ------
@@ -237,50 +350,69 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
     start = time.perf_counter()
     probe = _probe(problem, settings.seed)
     collector = _Collector(_live_scale(probe))
-    try:
+    with _storage_named(settings, Exception):  # the storage drivers raise what they like
+        storage, sync = _storage(settings.storage)
         study = optuna.create_study(
             study_name=f"stagefront-{problem.fingerprint}-{settings.sampler}-{settings.seed}",
             directions=["minimize"] * len(problem.free),
-            storage=_storage(settings.storage),
-            sampler=_sampler(settings, 0),
+            storage=storage,
+            sampler=_BatchSampler(settings),
             load_if_exists=True,
         )
-    except Exception as error:  # the storage drivers raise what they like
-        raise ValueError(
-            f"search.storage: {str(settings.storage)!r}: must be a writable file of this program "
-            f"or a database URL ({error})"
-        ) from error
     distributions = _distributions(problem)
     trace: list[tuple[int, float]] = []
-    old = study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
-    if old:
-        collector.add(problem.evaluate(_decode(problem, [t.params for t in old])))
-        trace.append((len(old), collector.hypervolume()))
-    done, resumed, interrupted = len(old), len(old), False
+    seen: set[int] = set()
+
+    def take_up() -> None:
+        """Collect what is in the storage and was not seen: of an earlier run, of other workers."""
+        stored = study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
+        new = [t for t in stored if t.number not in seen]
+        if new:
+            collector.add(problem.evaluate(_decode(problem, [t.params for t in new])))
+            seen.update(t.number for t in new)
+            trace.append((len(seen), collector.hypervolume()))
+
+    resumed, interrupted, open_trials = 0, False, list[optuna.Trial]()
     try:
-        while done < settings.evaluations:
-            study.sampler = _sampler(settings, done // settings.batch)
-            count = min(settings.batch, settings.evaluations - done)
-            trials = [study.ask(distributions) for _ in range(count)]
-            evaluation = problem.evaluate(_decode(problem, [t.params for t in trials]))
-            broken = evaluation.broken
-            room = np.max(list(evaluation.excess.values()), axis=0)
-            for trial, losses, over, nearest in zip(
-                trials, evaluation.losses, broken, room, strict=True
-            ):
-                # One number: the sum of what is broken, or else the (negative) room to the
-                # nearest limit. One write a trial instead of one a limit; the sampler compares
-                # sums anyway, and every single excess can be worked out again from the parts.
-                trial.set_constraint("limits", float(over if over > 0 else nearest))
-                study.tell(trial, [float(v) for v in losses])
-            collector.add(evaluation)
-            done += count
-            trace.append((done, collector.hypervolume()))
-            if report is not None:
-                rate = (done - resumed) / (time.perf_counter() - start)
-                report(Progress("searching", done, settings.evaluations, rate, trace[-1][1]))
+        with _storage_named(settings, optuna.exceptions.OptunaError):
+            take_up()
+            resumed = len(seen)
+            while len(seen) < settings.evaluations:
+                study.sampler = _BatchSampler(settings)
+                # A batch that was cut short is filled up first: a batch is a generation.
+                count = min(
+                    settings.batch - len(seen) % settings.batch, settings.evaluations - len(seen)
+                )
+                for _ in range(count):
+                    open_trials.append(study.ask(distributions))
+                evaluation = problem.evaluate(_decode(problem, [t.params for t in open_trials]))
+                collector.add(evaluation)
+                seen.update(t.number for t in open_trials)
+                _tell(study, open_trials, evaluation)
+                sync()
+                trace.append((len(seen), collector.hypervolume()))
+                take_up()
+                if report is not None:
+                    rate = (len(seen) - resumed) / (time.perf_counter() - start)
+                    done = min(len(seen), settings.evaluations)
+                    report(Progress("searching", done, settings.evaluations, rate, trace[-1][1]))
     except KeyboardInterrupt:
         interrupted = True
+        with _storage_named(settings, optuna.exceptions.OptunaError):
+            for trial in open_trials:
+                study.tell(trial, state=TrialState.FAIL, skip_if_finished=True)
     found = collector.found(probe, time.perf_counter() - start)
     found.interrupted, found.resumed, found.trace = interrupted, resumed, trace
     return found
+
+
+def _tell(study: Study, trials: list[optuna.Trial], evaluation: Evaluation) -> None:
+    """Tell the study what the trials came to; each is taken off the list once it is told."""
+    room = np.max(list(evaluation.excess.values()), axis=0)
+    for losses, over, nearest in zip(evaluation.losses, evaluation.broken, room, strict=True):
+        # One number: the sum of what is broken, or else the (negative) room to the nearest limit.
+        # One write a trial instead of one a limit; the sampler compares sums anyway, and every
+        # single excess can be worked out again from the parts.
+        trials[0].set_constraint("limits", float(over if over > 0 else nearest))
+        study.tell(trials[0], [float(v) for v in losses])
+        del trials[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import altair as alt
 import numpy as np
@@ -39,6 +39,7 @@ __all__ = [
 
 _LOW_HZ: Final = 1e3
 _HIGH_HZ: Final = 2e9
+_HEIGHT: Final = 320
 _CURVES: Final = {
     "as it is": (ACCENTS["blue"], [1, 0]),
     "with an ideal stopper": (ACCENTS["orange"], [7, 4]),
@@ -228,18 +229,41 @@ def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart
         span.mark_rect(color=ACCENTS["gold"], opacity=0.22, stroke=ACCENTS["gold"]),
         _lines(swept, x, y, "stopper", _CURVES),
     ]
+    middle = alt.X("middle_Hz:Q", scale=axis_scale, title="frequency (Hz)")
     if required:
-        layers.append(
-            span.mark_rule(color=INK, strokeWidth=3).encode(
-                y=alt.Y("required_dB:Q", scale=scale, title="attenuation at the grid (dB)")
-            )
-        )
+        asked = alt.Y("required_dB:Q", scale=scale, title="attenuation at the grid (dB)")
+        # The stroke keeps a narrow band's requirement visible.
+        stroke = alt.Chart(frame).mark_point(shape="stroke", size=90, color=INK, strokeWidth=3)
+        layers += [
+            span.mark_rule(color=INK, strokeWidth=3).encode(y=asked),
+            stroke.encode(x=middle, y=asked),
+        ]
+    # Names stand left of their bands, at whichever end of them the curves leave room.
+    curve = swept.loc[swept["stopper"] == swept["stopper"].iloc[0]]
+    level = np.interp(
+        np.log(frame["low_Hz"]), np.log(curve["frequency_Hz"]), curve["attenuation_dB"]
+    )
+    high = level > 0.4 * top
+    left = alt.X("low_Hz:Q", scale=axis_scale, title="frequency (Hz)")
+    look: dict[str, Any] = {
+        "angle": 270,
+        "dy": -2,
+        "baseline": "bottom",
+        "fontSize": 10,
+        "color": MUTED,
+    }
+    from_top = alt.Chart(frame[~high]).mark_text(align="right", dx=-4, **look)
+    from_foot = alt.Chart(frame[high]).mark_text(align="left", dx=4, **look)
+    layers += [
+        from_top.encode(x=left, y=alt.value(0), text="band:N"),
+        from_foot.encode(x=left, y=alt.value(_HEIGHT), text="band:N"),
+    ]
     given = _given_dB(one)
     told = "; ".join(f"{name}: {quantity(value, 'dB', 3)}" for name, value in given.items())
     return alt.LayerChart(
         layer=layers,
         width=PAGE_WIDTH - 120,
-        height=320,
+        height=_HEIGHT,
         description=f"Attenuation at the grid against frequency. Least in each band: {told}.",
     )
 

@@ -70,7 +70,7 @@ def section(assessment: Assessment, *, damping: float = WELL_DAMPED) -> Section:
         blocks.append(_resonance_table(found))
     blocks += [
         Steps(_steps(stage, device, damping, stopper)),
-        Figure("damping", damping_chart(stage, device, damping), _CAPTION),
+        *_chart(stage, device, damping),
         lead_table(stage, device, damping=damping),
         Note(
             "The network has no transit time and no loss in leads, pins and mica, so above "
@@ -90,6 +90,20 @@ _CAPTION: Final = (
     "Least damping ratio over the resonances up to 300 MHz as the stopper varies, everything else "
     "as it is. Shaded: grid stoppers as commonly fitted (common practice, no source)."
 )
+
+
+def _chart(stage: Stage, device: SmallSignal, damping: float) -> list[Block]:
+    """Return the chart, or in words that there is nothing to see in it."""
+    if damping_sweep(stage, device)["damping"].min() < 1:
+        return [Figure("damping", damping_chart(stage, device, damping), _CAPTION)]
+    return [
+        Prose(
+            [
+                "Whatever the stopper, 1 Ω to 1 MΩ, with the valve or with it cold: no resonance "
+                "lies below 300 MHz, so there is no curve of damping to draw."
+            ]
+        )
+    ]
 
 
 def _single(assessment: Assessment) -> tuple[Stage, SmallSignal]:
@@ -245,7 +259,8 @@ def damping_chart(stage: Stage, device: SmallSignal, damping: float) -> alt.Laye
         axis=alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(7)]),
     )
     lowest = min(0.0, float(swept["damping"].min()))
-    scale = alt.Scale(domain=[1.1 * lowest, 1.05], nice=False)
+    highest = min(1.0, max(float(swept["damping"].max()), 2 * damping))
+    scale = alt.Scale(domain=[1.1 * lowest, 1.15 * highest], nice=False)
     y = alt.Y("damping:Q", title="least damping ratio up to 300 MHz", scale=scale)
     names = list(_SERIES)
     curves = (

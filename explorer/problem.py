@@ -88,11 +88,15 @@ class Window:
         def scale(limit: float) -> float:
             if unit in ("dB", "dBu"):
                 return 10.0
-            return abs(limit) if np.isfinite(limit) and limit != 0 else 1.0
+            return abs(limit) or 1.0
 
-        under = (self.at_least - value) / scale(self.at_least)
-        over = (value - self.at_most) / scale(self.at_most)
-        return np.maximum(under, over)
+        excess = np.where(np.isnan(value), np.nan, -np.inf)
+        # An open end is no limit, even for an infinite value (their difference is no number).
+        if np.isfinite(self.at_least):
+            excess = np.maximum(excess, (self.at_least - value) / scale(self.at_least))
+        if np.isfinite(self.at_most):
+            excess = np.maximum(excess, (value - self.at_most) / scale(self.at_most))
+        return np.asarray(excess)
 
 
 @dataclass(frozen=True)
@@ -219,13 +223,21 @@ class Problem:
         )
 
     def draw(self, count: int, rng: np.random.Generator) -> Parts:
-        """Return ``count`` random candidates, continuous parts spread evenly in the logarithm."""
-        return {
-            c.part: np.exp(rng.uniform(np.log(c.low), np.log(c.high), count))
-            if c.continuous
-            else rng.choice(c.values, count)
-            for c in self.choices
-        }
+        """Return ``count`` random candidates; of each part every value as often as any other.
+
+        Such a sample sees every value of every part (of up to ``count`` values), which a plain
+        random one need not. Continuous parts are spread evenly in the logarithm, one candidate in
+        each of ``count`` equal steps.
+        """
+
+        def column(c: Choice) -> FloatArray:
+            if not c.continuous:
+                # Shuffled first, so that the last, unfinished round differs from seed to seed.
+                return rng.permuted(np.resize(rng.permuted(c.values), count))
+            share = (rng.permutation(count) + rng.random(count)) / count
+            return np.asarray(c.low * (c.high / c.low) ** share)
+
+        return {c.part: column(c) for c in self.choices}
 
     def enumerate(self, chunk: int = CHUNK) -> Iterator[Parts]:
         """Yield every candidate of a space without continuous parts, ``chunk`` at a time."""

@@ -70,10 +70,15 @@ def _against(ex: Exploration, loss: FloatArray) -> tuple[tuple[int, ...], int | 
     if not ex.feasible:
         return (), None
     front = ex.front.losses
-    slack = 1e-9 * np.maximum(1.0, np.abs(loss))
+    slack = _slack(ex, loss)
     better = np.all(front <= loss + slack, axis=1) & np.any(front < loss - slack, axis=1)
     distance = np.linalg.norm(ex.scale(front) - ex.scale(loss[None, :]), axis=1)
     return tuple(int(i) + 1 for i in np.flatnonzero(better)), int(np.argmin(distance)) + 1
+
+
+def _slack(ex: Exploration, loss: FloatArray) -> FloatArray:
+    """Return the differences that are rounding, on the scale of each score."""
+    return np.asarray(1e-9 * np.maximum(ex.worst - ex.best, np.abs(loss)))
 
 
 def _verdict(
@@ -88,7 +93,7 @@ def _verdict(
             f"It keeps every limit, and {len(beaten):,} of the {len(ex.front):,} candidates on "
             "the front are at least as good in every score and better in one."
         )
-    slack = 1e-9 * np.maximum(1.0, np.abs(loss))
+    slack = _slack(ex, loss)
     if np.any(np.all(np.abs(ex.front.losses - loss) <= slack, axis=1)):
         return "It keeps every limit and is on the front."
     worse = np.all(ex.front.losses >= loss - slack, axis=1)

@@ -223,14 +223,14 @@ def _reasons(ex: Exploration) -> list[str]:
         best = int(np.lexsort((scaled.sum(axis=1), scaled[:, j]))[0])
         here, there = front.scores[free.name][row], front.scores[free.name][best]
         label = REGISTRY[free.name].label
-        if front.losses[best, j] >= front.losses[row, j] - 1e-12:
+        if scaled[best, j] >= scaled[row, j] - 1e-9:
             reasons.append(f"{_capital(label)}: {score_text(free.name, here)}, the front's best.")
             continue
         costs = [
             f"{REGISTRY[f.name].label} from {score_text(f.name, front.scores[f.name][row])} to "
             f"{score_text(f.name, front.scores[f.name][best])}"
             for i, f in enumerate(problem.free)
-            if i != j and front.losses[best, i] > front.losses[row, i] + 1e-12
+            if i != j and scaled[best, i] > scaled[row, i] + 1e-9
         ]
         reasons.append(
             f"{_capital(label)}: {score_text(free.name, here)}; candidate {best + 1} has "

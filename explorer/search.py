@@ -147,16 +147,20 @@ def _live_scale(probe: Evaluation) -> Scale:
 
 
 def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
-    """Return the free scores that have one value over a random sample of the space.
+    """Return the free scores that have one value over a sample that holds every value of a part.
 
     Such a score (series departure when every part comes from stock) cannot be traded for anything
     and would only slow the search down.
     """
     probe = _probe(problem, seed)
     found = {}
-    for free, column in zip(problem.free, probe.losses.T, strict=True):
-        if np.ptp(column) <= 1e-9 * max(1.0, float(np.abs(column).max())):
-            found[free.name] = float(probe.scores[free.name][0])
+    for free in problem.free:
+        column = probe.scores[free.name]
+        # Relative: a capacitance in farads may vary and yet never differ by more than 1e-11.
+        with np.errstate(invalid="ignore"):  # infinite values vary, and have no span
+            constant = np.ptp(column) <= 1e-9 * np.abs(column).max()
+        if constant:
+            found[free.name] = float(column[0])
     return found
 
 

@@ -118,7 +118,7 @@ def explore(
         readable, marks = _read(front, problem.free)
         volume = scale.hypervolume(front.losses)
         share = (
-            scale.hypervolume(searched.front.losses) / volume
+            min(scale.hypervolume(searched.front.losses) / volume, 1.0)  # but for rounding
             if exact is not None and searched is not None and volume > 0
             else None
         )

@@ -85,8 +85,9 @@ def extremes(losses: FloatArray) -> IntArray:
 def knee(losses: FloatArray) -> int:
     """Return the row farthest below the hyperplane through the ends of the front.
 
-    On the scale where every score spans 0..1 those ends are the unit vectors and the distance
-    grows as the sum of losses falls.
+    On the scale where every score spans 0..1 the ends of a front of two scores are the unit
+    vectors and the distance grows as the sum of losses falls. With more scores the hyperplane
+    through the unit vectors stands in for the ends, which need not be as bad as can be in all else.
 
     Source: I. Das, On characterizing the "knee" of the Pareto curve based on normal-boundary
     intersection, Structural Optimization 18, 1999 (from memory).

@@ -15,8 +15,7 @@ from __future__ import annotations
 import difflib
 import itertools
 import math
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -35,8 +34,12 @@ from objectives.stage import Stage
 
 __all__ = [
     "DrawnScores",
+    "HardestWindow",
+    "ResponseBand",
+    "SensitivityIndex",
     "Swing",
     "ToleranceSetup",
+    "ToleranceStudy",
     "WorstCase",
     "draw_batch",
     "draw_scores",
@@ -130,9 +133,19 @@ def draw_batch(
 
     Parameters are those of :func:`spread_batch`; all stages share the draws.
     """
-    units = draw_units(spreads, draws, seed)
-    factors = [spread.factor(units[:, at]) for at, spread in enumerate(spreads)]
-    return spread_batch(stage, device, spreads, np.stack(factors, -1), point=point)
+    factors = _factors(spreads, draw_units(spreads, draws, seed))
+    return spread_batch(stage, device, spreads, factors, point=point)
+
+
+def _factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:
+    if units.shape[1:] != (len(spreads),):
+        raise ValueError(
+            f"units: shape {units.shape}: must have one column a spread, {len(spreads)}"
+        )
+    factors = np.empty(units.shape)
+    for at, spread in enumerate(spreads):
+        factors[:, at] = spread.factor(units[:, at])
+    return factors
 
 
 # -- scores of draws -------------------------------------------------------------------------------
@@ -181,7 +194,6 @@ def draw_scores(
     names: Sequence[str],
     *,
     ratings: bool = True,
-    workers: int = 1,
 ) -> DrawnScores:
     """Return scores of stages built from spread parts.
 
@@ -195,8 +207,6 @@ def draw_scores(
         Scores to work out.
     ratings :
         Whether to work out the ratings too.
-    workers :
-        Threads.
 
     Raises
     ------
@@ -207,39 +217,21 @@ def draw_scores(
         _require_score(name, "scores")
     base = _flat(nominal)
     size, draws = base.stage.shape[0], len(units)
-    factors = np.empty(units.shape)
-    for at, spread in enumerate(spreads):
-        factors[:, at] = spread.factor(units[:, at])
+    factors = _factors(spreads, units)
     values = {name: np.empty((size, draws)) for name in names}
     excess = np.full((size, draws), -np.inf)
     # A chunk is as many built stages as stay in the processor's cache.
     wide = min(draws, _CHUNK)
     tall = max(1, _CHUNK // max(wide, 1))
 
-    def work(corner: tuple[int, int]) -> None:
-        rows, columns = slice(corner[0], corner[0] + tall), slice(corner[1], corner[1] + wide)
+    for row, column in itertools.product(range(0, size, tall), range(0, draws, wide)):
+        rows, columns = slice(row, row + tall), slice(column, column + wide)
         built = _built(base, rows, spreads, factors[columns])
         for name in names:
             values[name][rows, columns] = built[name]
         if ratings:
             excess[rows, columns] = _worst_excess(built)
-
-    corners = list(itertools.product(range(0, size, tall), range(0, draws, wide)))
-    _run(work, corners, workers)
     return DrawnScores(values, excess)
-
-
-def _run(
-    work: Callable[[tuple[int, int]], None], corners: Sequence[tuple[int, int]], workers: int
-) -> None:
-    if workers <= 1:
-        for corner in corners:
-            work(corner)
-    else:
-        # NumPy lets other threads run while it loops over an array.
-        with ThreadPoolExecutor(workers) as pool:
-            for _ in pool.map(work, corners):
-                pass
 
 
 def _flat(nominal: Assessment) -> Assessment:
@@ -488,14 +480,22 @@ def worst_cases(
                 score=name,
                 least=float(value[least]),
                 greatest=float(value[greatest]),
-                least_at=dict(zip(parts, (corners[least] - 1).tolist(), strict=True)),
-                greatest_at=dict(zip(parts, (corners[greatest] - 1).tolist(), strict=True)),
+                least_at=_deviations(spreads, corners[least]),
+                greatest_at=_deviations(spreads, corners[greatest]),
                 by_sign=(float(value[0]), float(value[1])),
                 checked=tuple(parts[i] for i in chosen),
                 corners=len(corners),
             )
         )
     return tuple(found)
+
+
+def _deviations(spreads: Sequence[Spread], factors: FloatArray) -> dict[str, float]:
+    """Return which end of each spread a corner stands at, as the relative deviation."""
+    return {
+        spread.quantity: spread.high if factor > 1 else spread.low
+        for spread, factor in zip(spreads, factors, strict=True)
+    }
 
 
 def _at_factors(
@@ -529,7 +529,6 @@ def response_band_dB(
     port: Port,
     *,
     percentiles: Sequence[float] = (5, 50, 95),
-    workers: int = 1,
 ) -> FloatArray:
     """Return percentiles of the level |V(port)/V(source)| in dB, shape (percentiles, frequencies).
 
@@ -538,15 +537,98 @@ def response_band_dB(
     """
     _require_single(nominal)
     base = _flat(nominal)
-    factors = np.empty(units.shape)
-    for at, spread in enumerate(spreads):
-        factors[:, at] = spread.factor(units[:, at])
+    factors = _factors(spreads, units)
     level = np.empty((len(units), len(frequency_Hz)))
 
-    def work(corner: tuple[int, int]) -> None:
-        rows = slice(corner[0], corner[0] + _CHUNK)
+    for start in range(0, len(units), _CHUNK):
+        rows = slice(start, start + _CHUNK)
         built = _built(base, slice(0, 1), spreads, factors[rows])
         level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
-
-    _run(work, [(start, 0) for start in range(0, len(units), _CHUNK)], workers)
     return np.asarray(np.percentile(level, percentiles, axis=0))
+
+
+# -- a study of a front ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SensitivityIndex:
+    """Share of a score's variance that one quantity brings about.
+
+    Attributes
+    ----------
+    first : alone (Sobol's first-order index), ``first_margin`` its 95 % half-width
+    total : alone and together with others (total index), ``total_margin`` its 95 % half-width
+    """
+
+    score: str
+    quantity: str
+    first: float
+    first_margin: float
+    total: float
+    total_margin: float
+
+
+@dataclass(frozen=True)
+class ResponseBand:
+    """Percentiles of a response, each of shape (frequencies,)."""
+
+    port: Port
+    frequency_Hz: FloatArray
+    nominal_dB: FloatArray
+    low_dB: FloatArray
+    middle_dB: FloatArray
+    high_dB: FloatArray
+
+
+@dataclass(frozen=True)
+class HardestWindow:
+    """The window that most built stages of one design miss, and the quantity that moves it most.
+
+    ``share`` is the quantity's first-order index (share of the score's variance).
+    """
+
+    score: str
+    kept: float
+    quantity: str
+    share: float
+
+
+@dataclass(frozen=True)
+class ToleranceStudy:
+    """What tolerances do to every design shown and, in detail, to the pick.
+
+    Arrays named by design have shape (designs,), bands (percentiles, designs); fractions are 0..1.
+    """
+
+    setup: ToleranceSetup
+    candidates: tuple[str, ...]
+    """Designs, in the order of the arrays."""
+    scores: tuple[str, ...]
+    draws: int
+    """Built stages of each design."""
+    percentiles: tuple[float, float, float]
+    nominal: Mapping[str, FloatArray]
+    bands: Mapping[str, FloatArray]
+    good: FloatArray
+    """Yield: fraction of built stages that keep every window and rating."""
+    good_low: FloatArray
+    good_high: FloatArray
+    """95 % confidence interval of the yield (Wilson), as if the draws were independent."""
+    kept: Mapping[str, FloatArray]
+    """For each window the fraction that keeps it."""
+    ratings_kept: FloatArray
+    """Fraction that exceeds no rating; 1 where ratings were not asked for."""
+    hardest: tuple[HardestWindow | None, ...]
+    """None where every built stage keeps every window."""
+    pick: int
+    """Row of the pick; what follows is of the pick alone."""
+    responses: tuple[ResponseBand, ...]
+    indices: tuple[SensitivityIndex, ...]
+    index_samples: int
+    """Base sample of the indices; each takes that times (quantities + 2) built stages."""
+    swings: tuple[Swing, ...]
+    worst: tuple[WorstCase, ...]
+    drawn: Mapping[str, tuple[float, float]]
+    """Least and greatest value of each score among the draws of the pick."""
+    evaluations: int
+    seconds: float

@@ -1,0 +1,291 @@
+"""The tolerance study: every design built some ten thousand times, the pick in detail."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from SALib.analyze import rbd_fast
+from SALib.analyze import sobol as sobol_analyze
+from SALib.sample import sobol as sobol_sample
+from scipy.stats import binomtest
+
+from objectives.batch import FloatArray
+from objectives.corners import Port, swept_level_dB
+from objectives.network import flatten
+from objectives.scores import Assessment
+from objectives.spreads import Spread
+from objectives.tolerance import (
+    DrawnScores,
+    HardestWindow,
+    ResponseBand,
+    SensitivityIndex,
+    ToleranceSetup,
+    ToleranceStudy,
+    draw_scores,
+    draw_units,
+    response_band_dB,
+    swings,
+    worst_cases,
+)
+
+__all__ = ["DRAWS", "YIELD", "sensitivity", "sobol_indices", "tolerance_study"]
+
+DRAWS = 10_240
+"""Built stages of each design: ten times 1024, so that every spread is sampled evenly."""
+YIELD = "tolerance_yield_percent"
+"""The name under which good or bad of a built stage is one more score of the indices."""
+_INDEX_SAMPLES = 1024
+_RANKED_DRAWS = 2048
+_PERCENTILES = (5.0, 50.0, 95.0)
+_PORTS: tuple[Port, ...] = ("grid", "output")
+
+
+def tolerance_study(
+    front: Assessment,
+    candidates: Sequence[object],
+    setup: ToleranceSetup,
+    scores: Sequence[str],
+    *,
+    pick: int = 0,
+    draws: int = DRAWS,
+    index_samples: int = _INDEX_SAMPLES,
+    frequency_Hz: FloatArray | None = None,
+) -> ToleranceStudy:
+    """Build every design of a front many times and the pick in every way.
+
+    Parameters
+    ----------
+    front :
+        The designs shown, a batch of one axis.
+    candidates :
+        Their names or numbers.
+    setup :
+        Spreads and windows; its ``draws`` is for the search and not used here.
+    scores :
+        Scores to give bands of; those with a window are added.
+    pick :
+        Row of the design that is worked out in detail.
+    draws :
+        Built stages of each design.
+    index_samples :
+        Base sample of the sensitivity indices of the pick, a power of two.
+    frequency_Hz :
+        Where the response of the pick is given; by default 20 points a decade, 1 Hz to 100 MHz.
+
+    Raises
+    ------
+    ValueError
+        If the names do not match the designs, the pick is not among them, a count is not positive
+        or a score is unknown.
+    """
+    size = front.stage.shape[0] if front.stage.shape else 1
+    if len(candidates) != size:
+        raise ValueError(f"candidates: {len(candidates)} names: must be {size}, one a design")
+    if not 0 <= pick < size:
+        raise ValueError(f"pick: {pick!r}: must be a row of the front, 0 to {size - 1}")
+    if draws < 1:
+        raise ValueError(f"draws: {draws!r}: must be 1 or more")
+    begun = time.perf_counter()
+    names = tuple(dict.fromkeys((*scores, *setup.windows)))
+    spreads = setup.spreads
+    units = draw_units(spreads, draws, setup.seed)
+    drawn = draw_scores(front, spreads, units, names, ratings=setup.ratings)
+    good = drawn.good(setup.windows)
+    intervals = [binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good]
+    one = _row(front, pick)
+    if frequency_Hz is None:
+        frequency_Hz = np.geomspace(1.0, 100e6, 161)
+    indices, built = sensitivity(one, setup, names, samples=index_samples)
+    worst = worst_cases(one, spreads, names)
+    return ToleranceStudy(
+        setup=setup,
+        candidates=tuple(str(name) for name in candidates),
+        scores=names,
+        draws=draws,
+        percentiles=_PERCENTILES,
+        nominal={name: np.asarray(front[name]).reshape(size) for name in names},
+        bands=drawn.bands(_PERCENTILES),
+        good=good.mean(axis=-1),
+        good_low=np.array([interval.low for interval in intervals]),
+        good_high=np.array([interval.high for interval in intervals]),
+        kept={name: kept.mean(axis=-1) for name, kept in drawn.inside(setup.windows).items()},
+        ratings_kept=(drawn.rating_excess <= 0).mean(axis=-1),
+        hardest=_hardest(drawn, setup, units),
+        pick=pick,
+        responses=tuple(
+            _response(one, spreads, units, np.asarray(frequency_Hz), port) for port in _PORTS
+        ),
+        indices=indices,
+        index_samples=index_samples,
+        swings=swings(one, spreads, names),
+        worst=worst,
+        drawn={
+            name: (float(np.nanmin(value[pick])), float(np.nanmax(value[pick])))
+            for name, value in drawn.values.items()
+        },
+        evaluations=size * draws
+        + built
+        + len(_PORTS) * draws
+        + sum(case.corners for case in worst)
+        + 2 * (2 * len(spreads) + 1),
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _row(front: Assessment, row: int) -> Assessment:
+    """Return one design as a batch of one."""
+    shape = front.stage.shape or (1,)
+    stage = flatten(front.stage, shape).at(slice(row, row + 1))
+    follower = front.follower
+    if follower is not None:
+        follower = flatten(follower[0], shape).at(slice(row, row + 1)), follower[1]
+    return replace(front, stage=stage, follower=follower)
+
+
+def _response(
+    one: Assessment,
+    spreads: Sequence[Spread],
+    units: FloatArray,
+    frequency_Hz: FloatArray,
+    port: Port,
+) -> ResponseBand:
+    low, middle, high = response_band_dB(
+        one, spreads, units, frequency_Hz, port, percentiles=_PERCENTILES
+    )
+    nominal = swept_level_dB(one.loaded, one.linear, frequency_Hz, port).reshape(-1)
+    return ResponseBand(port, frequency_Hz, nominal, low, middle, high)
+
+
+# -- which part matters ----------------------------------------------------------------------------
+
+
+def _problem(names: Sequence[str]) -> dict[str, Any]:
+    # The indices are taken over the cumulative probabilities: each spread maps its own to factors.
+    return {"num_vars": len(names), "names": list(names), "bounds": [[0.0, 1.0]] * len(names)}
+
+
+def sobol_indices(
+    problem: dict[str, Any],
+    model: Callable[[FloatArray], dict[str, FloatArray]],
+    *,
+    samples: int,
+    seed: int,
+) -> dict[str, dict[str, FloatArray]]:
+    """Return Sobol indices of every output of a model, by Saltelli's scheme as in SALib.
+
+    Parameters
+    ----------
+    problem :
+        SALib's: ``num_vars``, ``names``, ``bounds``.
+    model :
+        Takes points of shape (rows, variables), gives outputs of shape (rows,) by name.
+    samples :
+        Base sample, a power of two; the model sees samples * (variables + 2) points.
+
+    Returns
+    -------
+    For each output ``S1``, ``S1_conf``, ``ST`` and ``ST_conf``, each of shape (variables,); nan
+    for an output that is not finite everywhere and 0 for one that does not vary.
+
+    Source: A. Saltelli et al., Variance based sensitivity analysis of model output, Computer
+    Physics Communications 181, 2010, as implemented in SALib (J. Herman, W. Usher, J. Open Source
+    Software 2(9), 97, 2017).
+    """
+    if samples < 2 or samples & (samples - 1):
+        raise ValueError(f"samples: {samples!r}: must be a power of two, 2 or more")
+    points = sobol_sample.sample(problem, samples, calc_second_order=False, seed=seed)
+    found = {}
+    for name, output in model(points).items():
+        value = np.asarray(output, float)
+        if not np.all(np.isfinite(value)) or np.ptp(value) == 0:
+            filler = 0.0 if np.all(np.isfinite(value)) else np.nan
+            found[name] = {
+                key: np.full(problem["num_vars"], filler)
+                for key in ("S1", "S1_conf", "ST", "ST_conf")
+            }
+            continue
+        result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
+        found[name] = {
+            key: np.asarray(result[key], float) for key in ("S1", "S1_conf", "ST", "ST_conf")
+        }
+    return found
+
+
+def sensitivity(
+    one: Assessment, setup: ToleranceSetup, scores: Sequence[str], *, samples: int
+) -> tuple[tuple[SensitivityIndex, ...], int]:
+    """Return first-order and total indices of every score of one design, and what they cost.
+
+    Sobol's indices are chosen because total ones tell what would remain if a quantity alone were
+    made exact, interactions included, and a built stage costs microseconds, so that the cheaper
+    and cruder methods (derivative-based measures, FAST) buy nothing here. Good or bad of the
+    built stage, 0 or 100, is one more score: :data:`YIELD`.
+
+    Returns
+    -------
+    The indices, and the number of built stages.
+    """
+    spreads = setup.spreads
+    if not spreads:
+        return (), 0
+    names = [spread.quantity for spread in spreads]
+
+    def model(points: FloatArray) -> dict[str, FloatArray]:
+        drawn = draw_scores(one, spreads, points, scores, ratings=setup.ratings)
+        outputs = {name: value[0] for name, value in drawn.values.items()}
+        if setup.windows:
+            outputs[YIELD] = 100.0 * drawn.good(setup.windows)[0]
+        return outputs
+
+    found = sobol_indices(_problem(names), model, samples=samples, seed=setup.seed)
+    indices = tuple(
+        SensitivityIndex(
+            score,
+            quantity,
+            float(result["S1"][at]),
+            float(result["S1_conf"][at]),
+            float(result["ST"][at]),
+            float(result["ST_conf"][at]),
+        )
+        for score, result in found.items()
+        for at, quantity in enumerate(names)
+    )
+    return indices, samples * (len(names) + 2)
+
+
+def _hardest(
+    drawn: DrawnScores, setup: ToleranceSetup, units: FloatArray
+) -> tuple[HardestWindow | None, ...]:
+    """Return for each design the window that most built stages miss and what moves it most.
+
+    The draws of the yield serve again: RBD-FAST takes first-order indices from any sample (S.
+    Tarantola et al., Reliability Engineering and System Safety 91, 2006, as in SALib).
+    """
+    inside = drawn.inside(setup.windows)
+    if not inside or not setup.spreads:
+        return tuple(None for _ in drawn.rating_excess)
+    names = tuple(inside)
+    kept = np.stack([inside[name].mean(axis=-1) for name in names])
+    quantities = [spread.quantity for spread in setup.spreads]
+    found: list[HardestWindow | None] = []
+    few = units[:_RANKED_DRAWS]
+    for row, worst in enumerate(np.argmin(kept, axis=0)):
+        name = names[int(worst)]
+        value = drawn.values[name][row, :_RANKED_DRAWS]
+        missed = kept[worst, row] < 1
+        if not missed or not np.all(np.isfinite(value)) or np.ptp(value) == 0 or len(value) < 64:
+            found.append(None)
+            continue
+        result = rbd_fast.analyze(
+            _problem(quantities), few, value, num_resamples=2, seed=setup.seed
+        )
+        share = np.asarray(result["S1"], float)
+        leader = int(np.argmax(share))
+        found.append(
+            HardestWindow(name, float(kept[worst, row]), quantities[leader], float(share[leader]))
+        )
+    return tuple(found)

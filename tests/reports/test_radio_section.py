@@ -1,0 +1,125 @@
+"""What the section on radio shows is what the network and the detection give."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from objectives.radio import assessed_detection, detected_by_band_dBu, radio_bands
+from objectives.scores import Assessment, Targets
+from reports.contents import Figure, Note, Prose, Steps, Table
+from reports.look import spec_of
+from reports.radio_section import (
+    alternatives_table,
+    detection_steps,
+    rejection_sweep,
+    section,
+)
+
+
+def of_kind(blocks, kind):
+    return [block for block in blocks if isinstance(block, kind)]
+
+
+@pytest.fixture
+def pick(contents) -> Assessment:
+    return contents.pick
+
+
+def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
+    found = section(pick)
+    figures = of_kind(found.blocks, Figure)
+    assert [figure.name for figure in figures] == ["rejection", "gain_at_radio"]
+    for figure in figures:
+        assert spec_of(figure.chart)["description"]
+    bands, others = of_kind(found.blocks, Table)
+    assert bands.frame["band"].tolist() == [b.name for b in pick.targets.radio_bands]
+    assert others.frame["instead"][0] == "as it is"
+
+
+def test_band_table_and_margin_are_the_scores(pick):
+    blocks = section(pick).blocks
+    frame = of_kind(blocks, Table)[0].frame
+    detected = detected_by_band_dBu(pick)
+    for row, band in zip(frame.itertuples(index=False), pick.targets.radio_bands, strict=True):
+        margin = float(pick.radio_margins_dB[band.name][0])
+        assert _number(row[4]) == pytest.approx(margin, abs=0.06)
+        assert _number(row[5]) == pytest.approx(float(detected[band.name][0]), abs=0.06)
+    worst = float(pick["rf_margin_dB"][0])
+    note = of_kind(blocks, Note)[0]
+    assert note.kind == ("finding" if worst >= 0 else "caution")
+    assert f"{abs(worst):.3g}".rstrip("0").rstrip(".") in note.text
+
+
+def _number(text: str) -> float:
+    return float(text.replace("\u2212", "-"))
+
+
+def test_the_curve_is_the_attenuation_of_the_scores(pick):
+    swept = rejection_sweep(pick)
+    mine = swept[swept["stopper"] == "as it is"]
+    band = pick.targets.radio_bands[0]
+    inside = mine["frequency_Hz"].between(band.low_Hz, band.high_Hz)
+    least = float(mine.loc[inside, "attenuation_dB"].min())
+    given = float(pick.radio_margins_dB[band.name][0]) + band.attenuation_dB
+    assert least == pytest.approx(given, abs=0.7)
+    at_once = swept.pivot_table(index="frequency_Hz", columns="stopper", values="attenuation_dB")
+    assert (
+        at_once["with an ideal stopper"].iloc[-60:] > at_once["as it is"].iloc[-60:]
+    ).mean() > 0.8
+
+
+def test_detection_is_worked_out_with_the_numbers(pick):
+    rows = {what: (formula, result) for what, formula, result in detection_steps(pick)}
+    found = assessed_detection(pick)
+    total = float(found.input_V.max())
+    _, result = rows["with the plate's swing and the grid current's bend as well"]
+    level = float(20 * np.log10(total / np.sqrt(0.6)))
+    assert f"{level:.0f}".replace("-", "\u2212") in result
+    formula, _ = rows["audio in series with the grid"]
+    assert formula.startswith("(m/2)(gm'/gm)|Vgk|² = 0.15 ·")
+
+
+def test_alternatives_say_what_each_costs(pick):
+    table = alternatives_table(pick)
+    frame = table.frame.set_index("instead")
+    assert frame.loc["SMD 0805", "own capacitance"] == "0.06\u00a0pF"
+    cost = frame.loc["220 pF more from grid to ground", "upper corner"]
+    assert _number(cost.split("(")[1].split(" ")[0]) < -5
+    assert "worst margin (dB)" in frame.columns
+
+
+def test_without_bands_the_standard_ones_are_shown(pick):
+    bare = Assessment(pick.stage, pick.device, Targets())
+    found = section(bare)
+    frame = of_kind(found.blocks, Table)[0].frame
+    assert frame["band"].tolist() == [band.name for band in radio_bands()]
+    assert "margin (dB)" not in frame.columns
+    assert "worst margin (dB)" not in of_kind(found.blocks, Table)[1].frame.columns
+    assert not [note for note in of_kind(found.blocks, Note) if note.kind != "remark"]
+    for figure in of_kind(found.blocks, Figure):
+        spec_of(figure.chart)
+
+
+def test_without_a_stopper(restage):
+    found = section(restage(stopper_ohm=0.0))
+    assert "There is no stopper" in of_kind(found.blocks, Prose)[0].paragraphs[0]
+    others = of_kind(found.blocks, Table)[1].frame
+    assert set(others["stopper works up to"]) == {"—"}
+    assert all("grid to ground" in label for label in others["instead"][1:])
+
+
+def test_a_stopper_that_falls_short_is_cautioned(pick):
+    demanding = tuple(replace(band, attenuation_dB=300.0) for band in pick.targets.radio_bands)
+    a = Assessment(pick.stage, pick.device, replace(pick.targets, radio_bands=demanding))
+    blocks = section(a).blocks
+    assert of_kind(blocks, Note)[0].kind == "caution"
+    assert set(of_kind(blocks, Table)[0].marked.values()) == {"broken"}
+    assert of_kind(blocks, Steps)
+
+
+def test_one_stage_only(contents):
+    with pytest.raises(ValueError, match="must be one stage"):
+        section(contents.readable_stages)

@@ -1,0 +1,105 @@
+"""What the section on stability says is what the poles say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from objectives.scores import Assessment
+from objectives.stability import least_damping, smallest_stopper
+from reports.contents import Figure, Note, Steps, Table
+from reports.look import spec_of
+from reports.stability_section import damping_sweep, lead_table, section
+
+SHORT = {"grid_lead_H": 10e-9, "plate_lead_H": 20e-9, "cathode_lead_H": 15e-9}
+LONG = {
+    "stopper_ohm": 0.0, "grid_lead_H": 400e-9, "plate_lead_H": 400e-9, "load_F": 100e-12,
+    "plate_load_ohm": 22e3, "cathode_resistor_ohm": 150.0, "cable_F": 1e-9,
+}  # fmt: skip
+
+
+def of_kind(blocks, kind):
+    return [block for block in blocks if isinstance(block, kind)]
+
+
+def test_a_stage_with_short_leads_is_found_well_damped(restage):
+    blocks = section(restage(**SHORT)).blocks
+    verdict = of_kind(blocks, Note)[0]
+    assert verdict.kind == "finding"
+    assert "well damped up to 300 MHz" in verdict.text
+    resonances, leads = of_kind(blocks, Table)
+    assert not resonances.marked
+    assert (resonances.frame["counted"] == "no, too high").all()
+    assert leads.frame["leads"].tolist() == ["10 mm", "30 mm", "100 mm", "300 mm"]
+    # Nothing resonates below 300 MHz, so there is no curve to draw.
+    assert not of_kind(blocks, Figure)
+
+
+def test_a_stage_that_oscillates_is_cautioned(restage):
+    a = restage(**LONG)
+    assert float(least_damping(a.stage, a.linear)[0]) < 0
+    found = section(a)
+    verdict = of_kind(found.blocks, Note)[0]
+    assert verdict.kind == "caution"
+    assert verdict.text.startswith("The stage oscillates")
+    resonances = of_kind(found.blocks, Table)[0]
+    assert resonances.marked == {0: "broken"}
+    assert resonances.frame["the valve"][0] == "feeds it"
+    (figure,) = of_kind(found.blocks, Figure)
+    spec = spec_of(figure.chart)
+    assert "with the valve" in spec["description"].lower()
+    assert found.key == "stability"
+
+
+def test_the_steps_state_the_smallest_stopper(restage):
+    a = restage(**LONG)
+    rows = {what: result for what, _, result in of_kind(section(a).blocks, Steps)[0].rows}
+    stopper = float(smallest_stopper(a.stage, a.linear)[0])
+    assert 10 < stopper < 1e3
+    shown = rows["smallest stopper that damps well"]
+    assert float(shown.split("\u00a0")[0]) == pytest.approx(stopper, rel=5e-3)
+    assert rows["stopper as it is"] == "none"
+    assert rows["commonly fitted"] == "100\u00a0Ω to 10\u00a0kΩ"
+
+
+def test_the_sweep_is_the_score_over_the_stopper(restage):
+    a = restage(**LONG)
+    stage = a.stage.map(lambda x: x.reshape(-1)[0])
+    linear = a.linear.map(lambda x: x.reshape(-1)[0])
+    swept = damping_sweep(stage, linear)
+    row = swept.iloc[40]
+    again = least_damping(replace(stage, stopper_ohm=float(row["stopper_ohm"])), linear)
+    assert float(again) == pytest.approx(float(row["damping"]))
+    cold = swept[swept["valve"] != "with the valve"]["damping"]
+    assert (cold > 0).all()
+    assert swept["damping"].min() < 0
+
+
+def test_longer_leads_ask_for_more(restage):
+    a = restage(**LONG)
+    table = lead_table(
+        a.stage.map(lambda x: x.reshape(-1)[0]), a.linear.map(lambda x: x.reshape(-1)[0])
+    )
+    assert table.frame["smallest stopper"].iloc[0] == "no stopper needed"
+    assert "Ω" in table.frame["smallest stopper"].iloc[-1]
+    assert table.marked[3] == "broken"
+
+
+def test_without_leads_the_section_says_so(restage):
+    bare = dict.fromkeys((*SHORT, "stopper_lead_H"), 0.0)
+    texts = section(restage(**bare)).blocks[0].paragraphs
+    assert any("No lead inductance is stated" in text for text in texts)
+
+
+def test_one_stage_only(contents):
+    with pytest.raises(ValueError, match="must be one stage"):
+        section(contents.readable_stages)
+
+
+def test_scalar_stages_serve_as_well(restage):
+    a = restage(**LONG)
+    scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
+    rows = [of_kind(section(x).blocks, Steps)[0].rows for x in (a, scalar)]
+    assert rows[0] == rows[1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -152,19 +153,27 @@ def _progress(quiet: bool) -> Iterator[Report | None]:
 
 
 def _folder(brief: Brief, into: Path | None) -> Path:
-    return into if into is not None else Path("stagefront-out") / Path(brief.source).stem
+    """Return where results go; it is made only when there is something to put in it."""
+    folder = into if into is not None else Path("stagefront-out") / Path(brief.source).stem
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not (nearest.is_dir() and os.access(nearest, os.W_OK)):
+        raise ValueError(f"into: '{folder}': must be a folder that can be made and written")
+    return folder
 
 
 def _settings(
     brief: Brief, folder: Path, evaluations: int | None, seed: int | None, storage: str | None
 ) -> Settings:
     stated = brief.search
+    # Like every path in a brief, that of its storage starts from the brief's own folder.
+    url_or_none = not stated.storage or "://" in stated.storage
+    own = stated.storage if url_or_none else Path(brief.source).parent / stated.storage
     return Settings(
         seed=stated.seed if seed is None else seed,
         evaluations=evaluations or stated.evaluations,
         batch=stated.batch,
         sampler=stated.sampler,
-        storage=storage or stated.storage or folder / "search.log",
+        storage=storage or own or folder / "search.log",
     )
 
 
@@ -203,7 +212,6 @@ def explore(
         read = load_brief(brief)
         posed = pose(read)
         folder = _folder(read, into)
-        folder.mkdir(parents=True, exist_ok=True)
         with _progress(quiet) as report:
             found = run(
                 posed,
@@ -212,18 +220,26 @@ def explore(
                 exact_up_to=read.search.exact_up_to,
                 report=report,
             )
+        _stop_if_empty(found)
         contents = contents_of(found)
         written = write_report(contents, folder)
     if form is Form.table:
         _print_front(contents)
-        out.print(f"\nReport: [bold]{written['html']}[/bold]", soft_wrap=True)
+        out.print(f"\nReport: [bold]{escape(str(written['html']))}[/bold]", soft_wrap=True)
     else:
         _print_frame(contents.readable, form)
-        err.print(f"Report: {written['html']}", soft_wrap=True)
+        err.print(f"Report: {escape(str(written['html']))}", soft_wrap=True)
     if found.interrupted:
         raise typer.Exit(INTERRUPTED)
     if not found.feasible:
         raise typer.Exit(NOTHING_FEASIBLE)
+
+
+def _stop_if_empty(found: Any) -> None:
+    """Leave when the run was interrupted before there was anything to show."""
+    if len(found.front) == 0:
+        err.print("interrupted before any candidate was worked out")
+        raise typer.Exit(INTERRUPTED)
 
 
 def _print_front(contents: Any) -> None:
@@ -330,11 +346,11 @@ def assess(
                 method="exact" if exact else "search",
                 report=report,
             )
+        _stop_if_empty(found)
         standing = assess_design(found, given)
     if form is Form.csv:
         _print_frame(standing.steps, form)
-        return
-    if form is Form.json:
+    elif form is Form.json:
         _print_json(
             {
                 "scores": standing.scores,
@@ -345,8 +361,10 @@ def assess(
                 "one_step": standing.steps.to_dict("records"),
             }
         )
-        return
-    _print_standing(standing, found)
+    else:
+        _print_standing(standing, found)
+    if found.interrupted:
+        raise typer.Exit(INTERRUPTED)
 
 
 def _print_standing(standing: Any, found: Any) -> None:

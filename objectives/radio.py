@@ -497,7 +497,7 @@ def curvature(law: ConductionLaw, grid_V: ArrayLike, plate_V: ArrayLike) -> Curv
 
     The law's exact first derivatives are differenced once, with the five-point central formula, so
     any law serves; steps of 2 mV at the grid and a thousandth of the plate voltage are small
-    against the volts over which a law bends and leave about nine good digits.
+    against the volts over which a law bends and leave at least seven good digits.
 
     Source: M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, 1964, table 25.2 (from
     memory).

@@ -175,10 +175,14 @@ _CAPACITORS = (
     "bypass_F", "input_coupling_F", "output_coupling_F", "plate_capacitor_F", "grid_capacitor_F",
 )  # fmt: skip
 _ELECTROLYTIC_FROM_F = 1e-6
-_VALVE_SOURCE = (
-    "±25 % transconductance: JAN acceptance limits of receiving triodes, in J. F. Blackburn (ed.), "
-    "Components Handbook, MIT Radiation Laboratory Series 17, 1949, as quoted by others (6SL7: "
-    "1200 to 2000 µS); the limits of its amplification factor there are wider, 55 to 85"
+_CURRENT_SOURCE = (
+    "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
+    "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
+    "Radiation Laboratory Series 17, 1949, quoted second-hand"
+)
+_FACTOR_SOURCE = (
+    "with it, current and transconductance spread as widely as those limits let them; the limits "
+    "of the factor itself are wider"
 )
 
 
@@ -187,7 +191,7 @@ def default_spreads(
     *,
     series: Mapping[str, str] | None = None,
     valve: tuple[float, float, float] = (0.25, 0.10, 0.10),
-    valve_source: str = _VALVE_SOURCE,
+    valve_source: str | None = None,
 ) -> tuple[Spread, ...]:
     """Return a spread for the supply, every part that is fitted, and the valve.
 
@@ -202,6 +206,8 @@ def default_spreads(
     valve :
         Relative tolerance of transconductance, amplification factor and each capacitance, taken
         as three sigma of a normal distribution.
+    valve_source :
+        Where they come from; where None, the sources of the default.
 
     Raises
     ------
@@ -241,12 +247,15 @@ def default_spreads(
             found.append(
                 Spread.plus_minus(part, 0.1, source="film capacitor, common practice, no source")
             )
-    names = (
-        "valve_transconductance", "valve_amplification_factor",
-        "valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F",
-    )  # fmt: skip
-    for name, tolerance in zip(names, (*valve[:2], *(valve[2],) * 3), strict=True):
-        found.append(Spread.plus_minus(name, tolerance, "normal", valve_source))
+    common = "common practice, no source"
+    for name, tolerance, source in (
+        ("valve_transconductance", valve[0], _CURRENT_SOURCE),
+        ("valve_amplification_factor", valve[1], _FACTOR_SOURCE),
+        ("valve_grid_cathode_F", valve[2], common),
+        ("valve_grid_plate_F", valve[2], common),
+        ("valve_plate_cathode_F", valve[2], common),
+    ):
+        found.append(Spread.plus_minus(name, tolerance, "normal", valve_source or source))
     return tuple(found)
 
 
@@ -323,11 +332,12 @@ def spread_batch(
     The valve: the factor of ``valve_transconductance`` multiplies plate current and
     transconductance at any given voltages; that of ``valve_amplification_factor`` multiplies the
     amplification factor at any given current and leaves the transconductance at that current
-    alone. Both hold exactly for the three-halves law and for Dempwolf and Zölzer's without grid
-    current, and to first order round the nominal operating point for Koren's, whose amplification
-    factor is not its parameter: there ``1/mu_true = 1/mu + (what does not depend on mu)`` at a
-    given current, which is solved for the parameter. In a stage with a cathode resistor both
-    change the operating point, so what is left of them is less than what was put in.
+    alone. Both are exact for the three-halves law and for Dempwolf and Zölzer's without grid
+    current. Koren's amplification factor is not its parameter: at a given current
+    ``1/true = 1/parameter + what does not depend on it``, which holds to first order round the
+    nominal operating point (within half a per cent of the step, the knee left out of account) and
+    is solved for the parameter. In a stage with a cathode resistor both move the operating point,
+    so what is left of them there is less than what was put in.
 
     Parameters
     ----------

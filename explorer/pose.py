@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from explorer.brief import PARTS, Brief, BriefError, Continuous, check_names
 from explorer.problem import Choice, FreeScore, Problem, Window
 from explorer.units import format_quantity
+from objectives.batch import FloatArray
 from objectives.device import Device
 from objectives.scores import REGISTRY, PartRating, RadioBand, Targets
 from objectives.stage import Stage
@@ -106,7 +107,7 @@ def pose(brief: Brief) -> Posed:
         windows=_windows(brief),
         shown=tuple(s.name for s in brief.scores.values() if s.use == "show"),
         ratings_hold=brief.limits.ratings,
-        identity=_identity(brief, device),
+        identity=_identity(brief, choices),
         extras=extras,
     )
     return Posed(problem, brief, driver, next_stage, source_ohm, ratio)
@@ -299,12 +300,28 @@ def _windows(brief: Brief) -> tuple[Window, ...]:
     return tuple(Window(name, low, high) for name, (low, high) in found.items())
 
 
-def _identity(brief: Brief, device: Device) -> Mapping[str, Any]:
-    """Return what a stored search must agree on: all of the brief but its words and budget."""
+def _identity(brief: Brief, choices: tuple[Choice, ...]) -> Mapping[str, Any]:
+    """Return what a stored search must agree on: all of the brief but its words and budget.
+
+    Only what was read is taken, nothing that was worked out: workers on other machines, whose
+    arithmetic may differ in the last digit, must come to the same.
+    """
     stated = brief.model_dump(mode="json", by_alias=True)
     for key in ("title", "scenario", "valve_table"):
         stated.pop(key, None)
     for key in ("evaluations", "storage", "exact_up_to", "seed", "sampler"):
         stated["search"].pop(key, None)
-    # A refitted valve or another drawer scores candidates anew, so it is another search.
-    return {"brief": stated, "law": repr(device.law), "choices": repr(brief.choices())}
+    # A table with another valve of that name, or another drawer, scores candidates anew.
+    table = valve_table(brief)
+    others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
+    names = [brief.valve, *(other.valve for other in others if other is not None)]
+    values = [brief.choices(), _preferred(brief, choices)]
+    return {
+        "brief": stated,
+        "valves": [repr(replace(valve(name, table), fit=None)) for name in names],
+        "values": [{part: _listed(found) for part, found in of.items()} for of in values],
+    }
+
+
+def _listed(values: FloatArray | Continuous) -> Any:
+    return repr(values) if isinstance(values, Continuous) else values.tolist()

@@ -90,6 +90,42 @@ class Link:
             point.supply_current_A - point.plate_current_A,
         )
 
+    def flat(self) -> Link:
+        """Return the link with every candidate on one axis, at least one candidate."""
+        shape = self.shape
+        if len(shape) == 1:
+            return self
+        size = int(np.prod(shape))
+
+        def ravel(value: ArrayLike) -> FloatArray:
+            return np.broadcast_to(np.asarray(value, float), shape).reshape(size)
+
+        return Link(
+            self.stage.map(ravel),
+            _flat_law(self.law, shape, size),
+            ravel(self.grid_cathode_F),
+            ravel(self.grid_plate_F),
+            ravel(self.plate_cathode_F),
+            ravel(self.drawn_A),
+        )
+
+    def at(self, index: slice | IntArray) -> Link:
+        """Return some of the candidates of a link that has one axis."""
+        shape = self.shape
+
+        def some(value: ArrayLike) -> ArrayLike:
+            return value if np.ndim(value) == 0 else np.broadcast_to(value, shape)[index]
+
+        law = self.law
+        return Link(
+            self.stage.at(index),
+            law if np.shape(law.plate_current(0.0, 100.0)) == () else law.at(index),
+            some(self.grid_cathode_F),
+            some(self.grid_plate_F),
+            some(self.plate_cathode_F),
+            some(self.drawn_A),
+        )
+
     @property
     def shape(self) -> tuple[int, ...]:
         """Common shape of all fields."""

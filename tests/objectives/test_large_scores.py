@@ -1,0 +1,170 @@
+"""Large-signal scores against the exact network, closed forms and the stage one by one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from objectives.chain import Link
+from objectives.device import Rating
+from objectives.large_scores import Drive, driven, headroom_of, high_harmonics_of_dB
+from objectives.large_signal import periodic
+from objectives.network import Network
+from objectives.noise import DeviceNoise
+from objectives.operating_point import OperatingPoint
+from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.spectrum import clipped_sine_harmonics, harmonics
+from objectives.stage import Stage
+from objectives.triodes import GridCurrent, Koren
+
+# Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
+LAW = Koren(
+    mu=100, ex=1.4, kg1=1060, kp=600, kvb=300,
+    grid=GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DemoTriode:
+    """A stand-in for an entry of the valve table."""
+
+    name: str = "demo"
+    law: Koren = LAW
+
+    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
+        return 1.6e-12, 1.7e-12, 0.46e-12
+
+    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
+        raise NotImplementedError
+
+    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
+        return []
+
+
+VALVE = DemoTriode()
+# Invented parts.
+CLIPPER = Stage(
+    supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=10e3, bypass_F=0.0,
+    source_ohm=68e3, stray_plate_ground_F=10e-12,
+)  # fmt: skip
+STAGE = Stage(
+    supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=1e-6,
+    source_ohm=68e3, input_coupling_F=22e-9, grid_leak_ohm=1e6, stopper_ohm=150e3,
+    stopper_shunt_F=0.3e-12, output_coupling_F=22e-9, load_ohm=1e6,
+)  # fmt: skip
+BEHIND_CLIPPER = Drive(
+    level_V=30.0, note_Hz=880.0, harmonics_above_Hz=4e3, stage=CLIPPER, device=VALVE,
+    divider_series_ohm=470e3, divider_shunt_ohm=100e3, level_fraction=0.5, cable_F=20e-12,
+)  # fmt: skip
+
+
+def assessed(drive: Drive | None, **parts: Any) -> Assessment:
+    return Assessment(replace(STAGE, **parts), VALVE, Targets(drive=drive))
+
+
+def test_the_scores_are_registered() -> None:
+    for name in (
+        "harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V",
+        "driven_distortion_percent",
+    ):  # fmt: skip
+        assert REGISTRY[name].requires == {"drive"}
+    for name in (
+        "headroom_V", "headroom_asymmetry_ratio", "undistorted_output_V", "output_at_5_percent_V"
+    ):  # fmt: skip
+        assert REGISTRY[name].requires == frozenset()
+
+
+def test_a_small_clipped_sine_falls_as_the_network_says() -> None:
+    """Harmonics from the Fourier series in closed form, each through the exact network."""
+    note, limit = 500.0, 4e3
+    drive = Drive(level_V=2e-3, note_Hz=note, harmonics_above_Hz=limit, clip_V=5e-4)
+    stoppers = np.array([10e3, 150e3, 470e3])
+    a = assessed(drive, stopper_ohm=stoppers)
+    count = int(4 * limit / note)
+    b = clipped_sine_harmonics(2e-3, 5e-4, count)
+    f = note * np.arange(1, count + 1)
+    through = np.abs(Network(a.stage.expand(), a.linear.expand(), f).grid)
+    chosen = f > limit
+    before = np.sum(b[chosen] ** 2) / b[0] ** 2
+    after = np.sum((b * through)[:, chosen] ** 2, axis=-1) / (b[0] * through[:, 0]) ** 2
+    expected = 10 * np.log10(before / after)
+    assert expected[2] > 6
+    # 128 samples sharpen no corner of the clipped sine: their own error is about a tenth of a dB.
+    np.testing.assert_allclose(a["harmonic_fall_dB"], expected, atol=0.15)
+    assert drive.open_circuit_high_dB == pytest.approx(10 * np.log10(before), abs=0.15)
+    assert np.all(np.abs(a["bias_shift_V"]) < 1e-4)
+
+
+def test_driven_batch_is_its_candidates_one_by_one() -> None:
+    stoppers = np.array([[22e3, 68e3], [150e3, 330e3]])
+    together = assessed(BEHIND_CLIPPER, stopper_ohm=stoppers)
+    assert together["harmonic_fall_dB"].shape == (2, 2)
+    for at in ((0, 1), (1, 0)):
+        alone = assessed(BEHIND_CLIPPER, stopper_ohm=stoppers[at])
+        for name in ("harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V"):
+            assert together[name][at] == pytest.approx(float(alone[name]), abs=2e-3), name
+    assert driven(together) is driven(together)
+    assert headroom_of(together) is headroom_of(together)
+    assert driven(together).settled.all()
+
+
+def test_steps_are_enough_for_a_hundredth_of_a_decibel_or_so() -> None:
+    """Four times the steps, asked for by a limit four times as high, change next to nothing."""
+    a = assessed(BEHIND_CLIPPER)
+    fine = periodic(
+        BEHIND_CLIPPER.chain(Link.of_assessment(a)), BEHIND_CLIPPER.emf, 1 / 880.0, 1024,
+        ((1, "grid"),),
+    )  # fmt: skip
+    expected = high_harmonics_of_dB(BEHIND_CLIPPER, harmonics(fine[1, "grid"]))
+    assert float(driven(a).high_at_grid_dB) == pytest.approx(float(expected), abs=0.1)
+
+
+def test_a_larger_stopper_takes_more_away_while_the_grid_does_not_conduct() -> None:
+    gentle = replace(BEHIND_CLIPPER, level_fraction=0.05)
+    a = assessed(gentle, stopper_ohm=np.array([1e3, 100e3, 470e3]))
+    fall = a["harmonic_fall_across_stopper_dB"]
+    assert np.all(np.diff(fall) > 0.5)
+    assert abs(fall[0]) < 0.2
+    hard = assessed(replace(BEHIND_CLIPPER, level_fraction=1.0))
+    assert float(hard["bias_shift_V"]) < 10 * float(a["bias_shift_V"][1]) < 0.0
+
+
+def test_the_divider_is_the_same_as_its_two_resistances() -> None:
+    other = replace(
+        BEHIND_CLIPPER, divider_series_ohm=470e3 + 50e3, divider_shunt_ohm=50e3, level_fraction=1.0
+    )
+    assert float(assessed(other)["harmonic_fall_dB"]) == pytest.approx(
+        float(assessed(BEHIND_CLIPPER)["harmonic_fall_dB"]), abs=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"level_V": 0.0}, r"level_V: 0\.0: must be more than 0"),
+        ({"note_Hz": np.nan}, "note_Hz: nan: must be more than 0"),
+        ({"harmonics_above_Hz": 500.0}, r"harmonics_above_Hz: 500\.0: must be more than the note"),
+        ({"device": None}, "device: None: must be given"),
+        ({"stage": replace(CLIPPER, source_ohm=np.ones(2))}, r"shape \(2,\): must be one driver"),
+        ({"level_fraction": 1.5}, r"level_fraction: 1\.5: must be more than 0, at most 1"),
+        ({"divider_shunt_ohm": 0.0}, r"divider_shunt_ohm: 0\.0: must be more than 0"),
+        ({"cable_F": -1e-12}, "cable_F: -1e-12: must be 0 or more"),
+    ],
+)
+def test_bad_drive_is_named(change: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        replace(BEHIND_CLIPPER, **change)
+
+
+def test_a_missing_drive_and_one_that_does_not_clip_are_named() -> None:
+    with pytest.raises(ValueError, match=r"targets\.drive: not given"):
+        assessed(None)["harmonic_fall_dB"]
+    clean = Drive(level_V=1e-3, note_Hz=880.0, harmonics_above_Hz=4e3)
+    with pytest.raises(ValueError, match=r"drive\.level_V: 0\.001: must be more than clip_V"):
+        assessed(clean)["harmonic_fall_dB"]
+    quiet = replace(BEHIND_CLIPPER, level_V=1e-3)
+    with pytest.raises(ValueError, match=r"drive\.level_V: 0\.001: must drive the driver into"):
+        assessed(quiet)["harmonic_fall_dB"]

@@ -315,7 +315,10 @@ def _identity(brief: Brief, choices: tuple[Choice, ...]) -> Mapping[str, Any]:
     table = valve_table(brief)
     others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
     names = [brief.valve, *(other.valve for other in others if other is not None)]
-    values = [brief.choices(), _preferred(brief, choices)]
+    values: list[Mapping[str, FloatArray | Continuous]] = [
+        brief.choices(),
+        _preferred(brief, choices),
+    ]
     return {
         "brief": stated,
         "valves": [repr(replace(valve(name, table), fit=None)) for name in names],

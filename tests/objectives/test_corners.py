@@ -1,0 +1,59 @@
+"""Corner frequencies against closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from objectives.corners import corner_frequency
+from objectives.network import Network, SmallSignal
+from objectives.stage import Stage
+
+SILENT = SmallSignal(0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+def test_one_rc_section():
+    """f = 1/(2 pi R C): 68 kohm into a 100 pF grid capacitor, 23.405 kHz."""
+    stage = Stage(
+        supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3, stopper_ohm=68e3,
+        grid_capacitor_F=100e-12, grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    found = corner_frequency(stage, SILENT, "grid", 100.0, upper=True)
+    # -3.01 dB is taken against the level at 100 Hz, which lies (100/23405)^2 below that at 0 Hz.
+    assert found[0] == pytest.approx(1 / (2 * np.pi * 68e3 * 100e-12), rel=1e-4)
+
+
+def test_lower_corner_of_a_coupling_capacitor():
+    stage = Stage(
+        supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3, source_ohm=50e3,
+        input_coupling_F=10e-9, grid_leak_ohm=1e6,
+    )  # fmt: skip
+    found = corner_frequency(stage, SILENT, "grid", 10e3, upper=False)
+    assert found[0] == pytest.approx(1 / (2 * np.pi * 1.05e6 * 10e-9), rel=1e-4)
+
+
+def test_no_corner_is_infinite_or_zero():
+    stage = Stage(supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3)
+    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=True)[0] == np.inf
+    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=False)[0] == 0
+
+
+@pytest.mark.parametrize("port", ["grid", "output"])
+@pytest.mark.parametrize("upper", [True, False])
+def test_level_at_the_corner_is_half_the_power(random_stages, port, upper):
+    stages, devices = random_stages(200, seed=13)
+    found = corner_frequency(stages, devices, port, 1000.0, upper=upper)
+    real = np.isfinite(found) & (found > 0)
+    assert real.sum() > 40
+    some, linear = stages.at(real), devices.at(real)
+    here = np.abs(getattr(Network(some, linear, found[real]), port)) ** 2
+    there = np.abs(getattr(Network(some, linear, 1000.0), port)) ** 2
+    np.testing.assert_allclose(here / there, 0.5, rtol=1e-6)
+
+
+def test_a_batch_is_its_stages_one_by_one(random_stages):
+    stages, devices = random_stages(30, seed=17)
+    whole = corner_frequency(stages, devices, "output", 1000.0, upper=True)
+    for row in range(30):
+        alone = corner_frequency(stages.at(row), devices.at(row), "output", 1000.0, upper=True)
+        assert alone[0] == pytest.approx(whole[row], rel=1e-7)

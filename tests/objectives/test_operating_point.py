@@ -1,0 +1,188 @@
+"""The operating point against a published worked example, a general solver and the chart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import fsolve
+
+from objectives.corners import level_dB
+from objectives.device import small_signal
+from objectives.network import Network
+from objectives.operating_point import operating_point
+from objectives.stage import Stage, parallel
+from objectives.triodes import GridCurrent, Koren
+from objectives.valve_device import ValveDevice
+from objectives.valves import valve
+
+PUBLISHED = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300)
+
+
+def test_worked_example_of_steck():
+    """D. A. Steck, Analog and Digital Electronics, ch. 6: 330 V, 100 kohm, 1.5 kohm, 12AX7.
+
+    The book's 221 V lies between plate and cathode: 330 V less 107 V less 1.6 V.
+    """
+    point = operating_point(
+        Stage(supply_V=330, plate_load_ohm=100e3, cathode_resistor_ohm=1500), PUBLISHED
+    )
+    assert point.plate_current_A == pytest.approx(1.07e-3, rel=0.005)
+    assert point.plate_cathode_V == pytest.approx(221, rel=0.005)
+    assert point.grid_cathode_V == pytest.approx(-1.61, rel=0.005)
+    assert point.transconductance_S == pytest.approx(1880e-6, rel=0.005)
+
+
+def test_chart_gains_through_the_whole_network(reference):
+    """Every row of the resistance-coupled chart, by the exact network and not by a formula.
+
+    Source: tests/references/resistance_coupled_12ax7.toml (from memory, as said there).
+    """
+    rows = reference("resistance_coupled_12ax7")["row"]
+    column = {k: np.array([r[k] for r in rows]) for k in rows[0] if k != "used"}
+    device = ValveDevice(valve("12AX7"))
+    stage = Stage(
+        supply_V=column["supply_V"],
+        plate_load_ohm=column["plate_load_ohm"],
+        cathode_resistor_ohm=column["cathode_resistor_ohm"],
+        load_ohm=column["next_leak_ohm"],
+        output_coupling_F=1e-6,
+    )
+    linear = small_signal(stage, device, operating_point(stage, device.law))
+    gain = 10 ** (level_dB(Network(stage, linear, 1000.0), "output") / 20)
+    error = gain / column["stage_gain"] - 1
+    assert len(rows) == 18
+    assert np.abs(error).max() < 0.05
+    # What the fit has not seen checks it: the rows at 180 V.
+    assert np.abs(error[column["supply_V"] == 180]).max() < 0.05
+
+
+def _residuals(point, stage: Stage, law) -> list[float]:
+    """Kirchhoff's voltage law round the plate and cathode loops, and the device's own equation."""
+    bias, grid_ohm = stage.grid_return()
+    return [
+        float(point.plate_V + point.supply_current_A * stage.plate_load_ohm - stage.supply_V),
+        float(point.cathode_V - point.cathode_current_A * stage.cathode_total_ohm),
+        float(point.grid_V - (bias - point.grid_current_A * grid_ohm)),
+        float(law.plate_current(point.grid_cathode_V, point.plate_cathode_V))
+        * float(stage.plate_load_ohm)
+        - float(point.plate_current_A * stage.plate_load_ohm),
+    ]
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    supply=st.floats(20, 500),
+    load=st.floats(1e3, 1e6),
+    cathode=st.floats(50, 50e3),
+    unbypassed=st.floats(0, 5e3),
+    bias=st.floats(-10, 3),
+    leak=st.floats(1e4, 1e7),
+)
+def test_kirchhoff_holds_at_every_point(supply, load, cathode, unbypassed, bias, leak):
+    law = Koren(
+        mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GridCurrent(6e-4, 1.3, 10.0)
+    )  # fmt: skip
+    stage = Stage(
+        supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode, stopper_ohm=68e3,
+        cathode_unbypassed_ohm=unbypassed, grid_bias_V=bias, grid_leak_ohm=leak,
+        input_coupling_F=22e-9,
+    )  # fmt: skip
+    point = operating_point(stage, law)
+    assert np.abs(_residuals(point, stage, law)).max() < 1e-6 * supply
+
+
+def test_agrees_with_a_general_solver():
+    """SciPy's fsolve (MINPACK hybrid method) on the three loop equations, without a bracket."""
+    rng = np.random.default_rng(4)
+    law = Koren(
+        mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GridCurrent(6e-4, 1.3, 10.0)
+    )  # fmt: skip
+    for _ in range(20):
+        supply, load, cathode = rng.uniform(150, 400), rng.uniform(5e4, 3e5), rng.uniform(500, 5e3)
+        stage = Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode)
+        point = operating_point(stage, law)
+
+        def loops(x, supply=supply, load=load, cathode=cathode):
+            vgk, vpk = x
+            plate = float(law.plate_current(vgk, vpk))
+            grid = float(law.grid_current(vgk, vpk))
+            vk = (plate + grid) * cathode
+            return [vgk + vk, vpk + vk + plate * load - supply]
+
+        vgk, vpk = fsolve(loops, [-1.5, supply / 2], xtol=1e-13)
+        assert float(point.grid_cathode_V) == pytest.approx(vgk, rel=1e-6)
+        assert float(point.plate_cathode_V) == pytest.approx(vpk, rel=1e-6)
+
+
+def test_derivatives_are_those_of_the_solved_point():
+    """A nudge of the bias moves the current by gm/(1 + gm Rk + gp (Rp + Rk)): the load lines."""
+    base = {"supply_V": 300.0, "plate_load_ohm": 100e3, "cathode_resistor_ohm": 1500.0}
+    base["input_coupling_F"] = 22e-9  # else the source would hold the grid against its bias
+    step = 1e-4
+    point = operating_point(Stage(**base), PUBLISHED)
+    high, low = (
+        operating_point(Stage(**base, grid_bias_V=sign * step), PUBLISHED).plate_current_A
+        for sign in (1, -1)
+    )
+    gm, gp = point.transconductance_S, point.plate_conductance_S
+    expected = gm / (1 + (gm + gp) * 1500 + gp * 100e3)
+    assert float((high - low) / (2 * step)) == pytest.approx(float(expected), rel=1e-6)
+    assert point.amplification_factor == pytest.approx(float(gm * point.plate_resistance_ohm))
+
+
+def test_a_batch_is_its_stages_one_by_one(random_stages):
+    stages, _ = random_stages(40, seed=3)
+    whole = operating_point(stages, PUBLISHED)
+    for row in range(40):
+        alone = operating_point(stages.at(row), PUBLISHED)
+        assert float(alone.plate_current_A) == pytest.approx(
+            float(whole.plate_current_A[row]), rel=1e-12, abs=1e-18
+        )
+
+
+def test_grounded_cathode_with_fixed_bias():
+    stage = Stage(
+        supply_V=250 + 1.2e-3 * 1e3,
+        plate_load_ohm=1e3,
+        cathode_resistor_ohm=0,
+        grid_bias_V=-2,
+        input_coupling_F=22e-9,
+    )
+    point = operating_point(stage, PUBLISHED)
+    assert float(point.cathode_V) == 0
+    assert float(point.grid_cathode_V) == pytest.approx(-2, abs=1e-5)
+    expected = float(PUBLISHED.plate_current(-2.0, float(point.plate_V)))
+    assert float(point.plate_current_A) == pytest.approx(expected, rel=1e-4)
+
+
+def test_a_law_with_an_array_of_valves():
+    mu = np.array([80.0, 100.0, 120.0])
+    law = Koren(mu=mu, ex=1.4, kg1=1060, kp=600, kvb=300)
+    stage = Stage(
+        supply_V=np.full(3, 300.0), plate_load_ohm=1e5, cathode_resistor_ohm=1500
+    )  # fmt: skip
+    whole = operating_point(stage, law)
+    for row in range(3):
+        alone = operating_point(stage.at(row), law.at(row))
+        assert float(alone.plate_V) == pytest.approx(float(whole.plate_V[row]), rel=1e-12)
+    with pytest.raises(ValueError, match=r"law: parameters of shape \(3,\)"):
+        operating_point(Stage(300, np.full(2, 1e5), 1500), law)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("supply_V", 0.0), ("supply_V", -5.0), ("plate_load_ohm", -1.0)]
+)
+def test_impossible_values_are_named(field, value):
+    values = {"supply_V": 300.0, "plate_load_ohm": 1e5, "cathode_resistor_ohm": 1500.0}
+    with pytest.raises(ValueError, match=f"{field}: {value}"):
+        operating_point(Stage(**{**values, field: value}), PUBLISHED)
+
+
+def test_parallel_keeps_shorts_and_gaps():
+    assert parallel(0, 5) == 0
+    assert parallel(np.inf, 5) == 5
+    assert parallel(np.inf, np.inf) == np.inf
+    assert parallel(0, 0) == 0
+    assert parallel(6.0, 3.0) == pytest.approx(2.0)

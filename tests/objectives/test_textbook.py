@@ -1,0 +1,82 @@
+"""The textbook estimate against facts of the trade and its own definition."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from objectives.network import SmallSignal
+from objectives.stage import Stage
+from objectives.textbook import miller_capacitance_F, textbook_estimate
+
+
+def _device(gain: float, load: float) -> SmallSignal:
+    """A device whose gain into ``load`` with a grounded cathode is ``gain``, at mu = 100."""
+    rp = load * (100 / gain - 1)
+    return SmallSignal(100 / rp, 1 / rp, 1.8e-12, 1.7e-12, 0.0)
+
+
+def test_a_220k_stopper_after_a_gain_of_75():
+    """Common practice, no source: 1.7 pF, 1.8 pF, gain 75, 220 kohm: 5.4 kHz."""
+    device = _device(75.0, 100e3)
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=0, stopper_ohm=220e3,
+        grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    found = textbook_estimate(stage, device, 400.0)
+    assert found.gain_magnitude[0] == pytest.approx(75)
+    assert found.input_F[0] == pytest.approx(131e-12, rel=1e-9)  # 1.8 + 1.7 * 76
+    assert found.corner_Hz[0] == pytest.approx(5.4e3, rel=0.05)
+    # Nothing but the constant gain is simplified in this stage, and it costs little here.
+    assert found.exact_corner_Hz[0] == pytest.approx(found.corner_Hz[0], rel=0.02)
+
+
+def test_a_68k_stopper_stays_above_the_guitar_band():
+    """Common practice, no source: the same valve with 68 kohm keeps the corner above 15 kHz."""
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=0, stopper_ohm=68e3,
+        grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    assert textbook_estimate(stage, _device(75.0, 100e3), 400.0).exact_corner_Hz[0] > 15e3
+
+
+def test_miller_by_hand():
+    """J. M. Miller, 1920: C = Cgk + Cgp (1 + A)."""
+    got = miller_capacitance_F(np.asarray(2e-12), np.asarray(1e-12), np.asarray(9.0))
+    assert got == pytest.approx(12e-12)
+
+
+def test_each_simplification_is_the_one_it_names():
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1500, bypass_F=0.0,
+        stopper_ohm=100e3, source_ohm=50e3, load_ohm=220e3, load_F=50e-12, stopper_shunt_F=0.5e-12,
+        grid_leak_ohm=470e3,
+    )  # fmt: skip
+    found = textbook_estimate(stage, _device(60.0, 100e3), 400.0)
+    rows = {s.name: float(s.corner_Hz[0]) for s in found.simplifications}
+    errors = {s.name: float(s.error_percent[0]) for s in found.simplifications}
+    # Less resistance at the grid: higher. No leak: more resistance: lower. A bypassed cathode or an
+    # unloaded plate: more gain, more Miller capacitance: lower.
+    assert errors["perfect source"] > 10
+    assert errors["leak ignored"] < 0
+    assert errors["full bypass"] < -10
+    assert errors["no next stage"] < 0
+    # Far below its corners the grid sees Cgk (1 - Ak) + Cgp (1 + A), with the closed forms of gain
+    # to plate and cathode of an unbypassed stage (Radiotron Designer's Handbook, from memory).
+    load, rp = 100e3 * 220e3 / 320e3, 100e3 * (100 / 60 - 1)
+    below = rp + load + 101 * 1500
+    by_hand = 1.8e-12 * (1 - 100 * 1500 / below) + 1.7e-12 * (1 + 100 * load / below)
+    assert rows["constant gain"] == pytest.approx(
+        1 / (2 * np.pi * found.thevenin_ohm[0] * by_hand), rel=1e-3
+    )
+    exact = float(found.exact_corner_Hz[0])
+    for row in found.simplifications:
+        assert float(row.corner_Hz[0]) == pytest.approx(
+            exact * (1 + float(row.error_percent[0]) / 100)
+        )
+    # By hand: leak and source in parallel, plus the stopper.
+    assert found.thevenin_ohm[0] == pytest.approx(100e3 + 50e3 * 470e3 / 520e3)
+    after = textbook_estimate(
+        Stage(**{**stage.numeric_fields(), "leak_at_grid": 1.0}), _device(60.0, 100e3), 400.0
+    )
+    assert after.thevenin_ohm[0] == pytest.approx(150e3 * 470e3 / 620e3)

@@ -58,7 +58,8 @@ app = typer.Typer(
         "nearest); 130 interrupted (the report holds what was found)."
     ),
 )
-out = Console()
+# Piped output has no width of its own; 80 columns would fold every table.
+out = Console(width=None if sys.stdout.isatty() else 160)
 err = Console(stderr=True)
 
 
@@ -89,13 +90,16 @@ FormOption = Annotated[Form, typer.Option("--form", help="How to print the resul
 FolderOption = Annotated[
     Path | None,
     typer.Option(
-        "--into", help="Folder for the report and the stored search [stagefront-out/NAME]."
+        "--into", help="Folder for the report and the stored search (stagefront-out/NAME)."
     ),
 ]
 EvaluationsOption = Annotated[
-    int | None, typer.Option("--evaluations", min=1, help="Budget of the search [the brief's].")
+    int | None,
+    typer.Option("--evaluations", min=1, help="Budget of the search (default: the brief's)."),
 ]
-SeedOption = Annotated[int | None, typer.Option("--seed", min=0, help="Seed [the brief's].")]
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", min=0, help="Seed (default: the brief's).")
+]
 MethodOption = Annotated[
     How,
     typer.Option(
@@ -449,6 +453,7 @@ def valves(
                 _print_frame(frame, form)
                 return
             listing = Table(title="Valves")
+            frame = frame.drop(columns="what it is")
             for column in frame.columns:
                 listing.add_column(column, justify="left" if column in _LEFT else "right")
             for row in frame.itertuples(index=False):
@@ -482,7 +487,7 @@ def valves(
     out.print(residuals)
 
 
-_LEFT = ("valve", "also", "what it is")
+_LEFT = ("valve", "also")
 
 
 @app.command()

@@ -80,6 +80,7 @@ def pose(brief: Brief) -> Posed:
         supply_V=brief.supply.voltage,
         grid_bias_V=brief.supply.grid_bias,
         source_ohm=source_ohm,
+        source_ratio=ratio,
         cable_F=brief.driver.cable_capacitance + _driver_F(driver),
         stray_grid_plate_F=strays.grid_to_plate,
         stray_grid_cathode_F=strays.grid_to_cathode,

@@ -42,6 +42,11 @@ def valve_frame(entries: Iterable[Valve]) -> pd.DataFrame:
     )
 
 
+def _picofarads(value_F: float) -> str:
+    # Electrode capacitances are always quoted in picofarads, however small.
+    return f"{value_F * 1e12:.3g} pF"
+
+
 def _or_dash(value: float | None) -> str:
     return "–" if value is None else f"{value:g}"
 
@@ -73,9 +78,9 @@ def valve_record(entry: Valve) -> dict[str, Any]:
             "source": entry.grid_current_source,
         },
         "capacitance": {
-            "grid to plate": format_quantity(entry.c_grid_plate_F, "F"),
-            "grid to cathode": format_quantity(entry.c_grid_cathode_F, "F"),
-            "plate to cathode": format_quantity(entry.c_plate_cathode_F, "F"),
+            "grid to plate": _picofarads(entry.c_grid_plate_F),
+            "grid to cathode": _picofarads(entry.c_grid_cathode_F),
+            "plate to cathode": _picofarads(entry.c_plate_cathode_F),
             "source": entry.capacitance_source,
         },
         "ratings": {

@@ -172,8 +172,13 @@ class Network:
         return (1.0 / (1.0 + z * shunt) if _there(shunt) else _ONE), z
 
     @cached_property
+    def _source_emf(self) -> ComplexArray:
+        """Open-circuit voltage at the grid for 1 V of source EMF ahead of any level control."""
+        return np.asarray(self._from_source * np.asarray(self.stage.source_ratio, float))
+
+    @cached_property
     def _from_source(self) -> ComplexArray:
-        """Open-circuit EMF at the grid for 1 V of source EMF."""
+        """Open-circuit EMF at the grid for 1 V of EMF behind the source resistance."""
         return np.asarray(self._to_leak[0] * self._to_grid[0], complex)
 
     @cached_property
@@ -347,18 +352,18 @@ class Network:
     @property
     def grid(self) -> ComplexArray:
         """Voltage at the grid electrode for 1 V of source EMF."""
-        return self._adjugate_grid[0] * self._per_determinant * self._from_source
+        return self._adjugate_grid[0] * self._per_determinant * self._source_emf
 
     @property
     def cathode(self) -> ComplexArray:
         """Voltage at the cathode electrode for 1 V of source EMF."""
         _, _, p, q, r, t = self._coefficients
-        return np.asarray((p * (1 - r + t) - q * r) * self._per_determinant * self._from_source)
+        return np.asarray((p * (1 - r + t) - q * r) * self._per_determinant * self._source_emf)
 
     @property
     def plate(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of source EMF."""
-        return self._plate_from_grid * self._from_source
+        return self._plate_from_grid * self._source_emf
 
     @property
     def output(self) -> ComplexArray:

@@ -106,7 +106,8 @@ def descriptor(stage: Stage, device: SmallSignal) -> Descriptor:
     leak_S = 1.0 / np.asarray(t.grid_leak_ohm, float)
 
     put.branch("i_source", "c", None, t.source_ohm)
-    put.B[..., _AT["i_source"]] += 1.0  # V(c) - R I = EMF, with I flowing from c to the source
+    put.B[..., _AT["i_source"]] += np.asarray(t.source_ratio, float)
+    # V(c) - R I = EMF, with I flowing from c to the source
     put.shunt(put.E, "c", None, t.cable_F)
     put.series_capacitor("i_input_coupling", "c", "a", t.input_coupling_F)
     put.shunt(put.A, "a", None, leak_S * (1.0 - at_grid))

@@ -83,9 +83,9 @@ def operating_point(
     device, hence the grid and cathode voltages from the grid return, the cathode current from the
     cathode resistor and the plate voltage from the plate load; what is left over,
     ``plate current of the device - plate current that the cathode resistor asks for``, rises with
-    v, is negative at v = bias - supply and not negative at v = bias (or, where the grid lets a
-    leakage out at a very negative voltage, a little above), so a bracketed root always exists and
-    is unique.
+    v, is negative at v = bias - supply (or below, where the grid takes current there) and not
+    negative at v = bias (or a little above, where the grid leaks at a very negative voltage), so a
+    bracketed root always exists and is unique.
 
     Parameters
     ----------
@@ -115,19 +115,22 @@ def operating_point(
             raise ValueError(f"{name}: {float(np.min(value))!r}: must be 0 or more")
     shape = np.broadcast_shapes(
         bias_V.shape, grid_ohm.shape, supply.shape, load.shape, cathode.shape, extra.shape,
-        stage.shape, _law_shape(law),
+        stage.shape,
     )  # fmt: skip
+    law_shape = _law_shape(law)
+    has_arrays = law_shape != ()
+    if has_arrays and int(np.prod(shape)) == 1:
+        shape = law_shape  # one stage, many devices
+    if has_arrays and law_shape != shape:
+        raise ValueError(
+            f"law: parameters of shape {law_shape}: must be scalars or have the shape of the "
+            f"stages, {shape}"
+        )
     flat = [
         np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)
     ]
     # The law's parameters may be arrays; the root finder drops finished elements as it goes, so
     # each element carries its own index into them.
-    has_arrays = _law_shape(law) != ()
-    if has_arrays and _law_shape(law) != shape:
-        raise ValueError(
-            f"law: parameters of shape {_law_shape(law)}: must be scalars or have the shape of "
-            f"the stages, {shape}"
-        )
     flat_law = law.at(np.unravel_index(np.arange(flat[0].size), shape)) if has_arrays else law
 
     def ports(v: FloatArray, *args: FloatArray) -> tuple[FloatArray, ...]:
@@ -150,7 +153,10 @@ def operating_point(
     if flat[0].size == 0:
         v = flat[0]
     else:
-        low = flat[0] - flat[2]
+        # At or below this voltage the cathode is at or above the supply, so no plate current flows.
+        low = np.minimum(flat[0] - flat[2], 0.0)
+        taken = np.maximum(flat_law.grid_current(low, flat[2]), 0.0)
+        low = low - 2.0 * taken * (flat[1] + flat[4])
         # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
         # as much is above the root whatever the rounding.
         leaked = np.maximum(-flat_law.grid_current(low, flat[2]), 0.0)
@@ -189,7 +195,9 @@ def operating_point(
 
 def _law_shape(law: ConductionLaw) -> tuple[int, ...]:
     """Return the common shape of a law's parameters, found from what it gives for one voltage."""
-    return np.shape(law.plate_current(0.0, 100.0))
+    return np.broadcast_shapes(
+        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
+    )
 
 
 def _require_positive(name: str, value: FloatArray) -> None:

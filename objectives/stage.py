@@ -50,6 +50,8 @@ class Stage(Batch):
 
     source_ohm: ArrayLike = 0.0
     """Thevenin resistance of what drives the stage."""
+    source_ratio: ArrayLike = 1.0
+    """Open-circuit voltage behind that resistance over the source's own (a level control)."""
     cable_F: ArrayLike = 0.0
     """Shunt capacitance to ground after the source resistance."""
     input_coupling_F: ArrayLike = np.inf

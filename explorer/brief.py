@@ -75,6 +75,8 @@ from explorer.units import (
     parse_quantity,
     unit_of_name,
 )
+from objectives.radio import radio_band, resistor_style
+from objectives.transistors import transistors
 from objectives.valves import Valve, load_valves, valves
 
 __all__ = [
@@ -659,12 +661,32 @@ class Strays(_Section):
         default=0.3e-12, description="The stopper's own end-to-end capacitance (F)."
     )
     stopper_lead_inductance: Henries = Field(default=0.0, description="Leads of the stopper (H).")
+    stopper_style: str | None = Field(
+        default=None,
+        description="Make of the stopper, from the table of styles; gives its shunt capacitance "
+        "and lead inductance.",
+    )
     grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
     plate_lead_inductance: Henries = Field(default=0.0, description="Lead of the plate (H).")
     cathode_lead_inductance: Henries = Field(default=0.0, description="Lead of the cathode (H).")
     shielded: bool = Field(
         default=False, description="Use the data-sheet capacitances measured with a shield."
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _style_from_table(cls, raw: Any) -> Any:
+        """Fill in what the style of the stopper says, where the brief does not."""
+        if not isinstance(raw, Mapping) or not isinstance(raw.get("stopper_style"), str):
+            return raw
+        try:
+            style = resistor_style(raw["stopper_style"])
+        except ValueError as error:
+            raise _Problems(
+                _Problem(("stopper_style",), raw["stopper_style"], str(error))
+            ) from None
+        table = {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
+        return {**table, **raw}
 
 
 class Reference(_Section):
@@ -686,14 +708,35 @@ class Reference(_Section):
 
 
 class RadioBand(_Section):
-    """A band to be kept out of the grid."""
+    """A band to be kept out of the grid: one of the table's, or one's own with its edges."""
 
-    name: str = Field(description="Name shown in reports.")
-    low: Hertz = Field(alias="from", description="Lower edge (Hz).")
-    high: Hertz = Field(alias="to", description="Upper edge (Hz).")
+    band: str | None = Field(
+        default=None, description="Key of a band in the table; gives name and edges."
+    )
+    name: str = Field(default="", description="Name shown in reports.")
+    low: Hertz = Field(default=0.0, alias="from", description="Lower edge (Hz).")
+    high: Hertz = Field(default=0.0, alias="to", description="Upper edge (Hz).")
     attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
         description="Least attenuation wanted at the grid, relative to the reference (dB)."
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_table(cls, raw: Any) -> Any:
+        """Fill in name and edges of a band of the table."""
+        if not isinstance(raw, Mapping):
+            return raw
+        edges = [key for key in ("name", "from", "to") if key not in raw]
+        if not isinstance(raw.get("band"), str):
+            if edges:
+                raise _Problems(_Problem((edges[0],), _ABSENT, "required, or band instead"))
+            return raw
+        try:
+            known = radio_band(raw["band"])
+        except ValueError as error:
+            raise _Problems(_Problem(("band",), raw["band"], str(error))) from None
+        table = {"name": known.name, "from": known.low_Hz, "to": known.high_Hz}
+        return {**table, **raw}
 
     @model_validator(mode="after")
     def _rises(self) -> Self:
@@ -701,6 +744,77 @@ class RadioBand(_Section):
             low, high = (format_quantity(edge, "Hz") for edge in (self.low, self.high))
             raise _Problems(_Problem(("from",), _Bare(low), f"expected less than to ({high})"))
         return self
+
+
+class Drive(_Section):
+    """The signal under which stage and driver are judged at large signals."""
+
+    level: Annotated[float, QuantityField("V", above=0)] = Field(
+        description="Peak of the sine EMF ahead of the driver, or of the source (V)."
+    )
+    note: Hertz = Field(description="Frequency of the note (Hz).")
+    harmonics_above: Hertz = Field(
+        default=5000.0, description="Harmonics above this frequency count as unwanted (Hz)."
+    )
+    clip: Annotated[float, QuantityField("V", above=0)] | None = Field(
+        default=None,
+        description="Without an earlier stage: level at which the source is cut off on both sides "
+        "(V).",
+    )
+    sound: bool = Field(default=True, description="Write before and after as WAV files.")
+
+    @model_validator(mode="after")
+    def _above_the_note(self) -> Self:
+        if not self.note < self.harmonics_above:
+            expected = f"expected more than note ({format_quantity(self.note, 'Hz')})"
+            found = _Bare(format_quantity(self.harmonics_above, "Hz"))
+            raise _Problems(_Problem(("harmonics_above",), found, expected))
+        return self
+
+
+# Scores that need a drive.
+_DRIVEN: Final = frozenset(
+    {"harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V"}
+    | {"driven_distortion_percent"}
+)
+
+
+class Carrier(_Section):
+    """The amplitude-modulated carrier whose detection is estimated."""
+
+    level: Annotated[float, QuantityField("V", above=0)] = Field(
+        default=0.1, description="Unmodulated carrier EMF in series with the source (V r.m.s.)."
+    )
+    modulation: Annotated[float, QuantityField("percent", minimum=0, maximum=100)] = Field(
+        default=30.0, description="Modulation depth (per cent)."
+    )
+
+
+class Tolerance(_Section):
+    """How parts, valve and supply spread; read by the tolerance study and the yield score."""
+
+    study: bool = Field(default=True, description="Put a tolerance study into the report.")
+    resistors: _AnyPercent | None = Field(
+        default=None, description="Resistors, plus and minus (per cent); else by series, or 5."
+    )
+    capacitors: _AnyPercent | None = Field(
+        default=None, description="Capacitors, plus and minus (per cent); else by series or kind."
+    )
+    supply: _AnyPercent = Field(
+        default=10.0, description="Supply voltage, plus and minus (per cent)."
+    )
+    valve_transconductance: _AnyPercent = Field(
+        default=25.0, description="Transconductance of the valve, three sigma (per cent)."
+    )
+    valve_amplification_factor: _AnyPercent = Field(
+        default=10.0, description="Amplification factor of the valve, three sigma (per cent)."
+    )
+    valve_capacitance: _AnyPercent = Field(
+        default=10.0, description="Each capacitance of the valve, three sigma (per cent)."
+    )
+    draws: int = Field(
+        default=256, ge=16, le=100_000, description="Builds per candidate for the yield score."
+    )
 
 
 class Targets(_Section):
@@ -1030,7 +1144,10 @@ class Brief(_Section):
 
     title: str = Field(min_length=1, description="Title of the job.")
     scenario: str = Field(default="", description="What the stage is for, in prose.")
-    valve: str = Field(min_length=1, description="Name in the valve table.")
+    valve: str | None = Field(default=None, min_length=1, description="Name in the valve table.")
+    transistor: str | None = Field(
+        default=None, min_length=1, description="Name in the transistor table, instead of valve."
+    )
     valve_table: str | None = Field(
         default=None, description="TOML file of further valves, relative to the brief."
     )
@@ -1044,11 +1161,21 @@ class Brief(_Section):
     parts: Parts
     scores: Scores = Field(description="How each score is used, by name.")
     stock: Stock = Stock()
+    drive: Drive | None = Field(
+        default=None, description="Large-signal drive; without it nothing is driven into clipping."
+    )
+    carrier: Carrier = Carrier()
+    tolerance: Tolerance = Tolerance()
     search: Search = Search()
 
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
     _valve_table_path: Path | None = PrivateAttr(None)
+
+    @property
+    def device(self) -> str:
+        """Name of the valve or the transistor."""
+        return self.valve or self.transistor or ""
 
     @property
     def source(self) -> str:
@@ -1133,7 +1260,10 @@ class Brief(_Section):
             if name.startswith("input_corner_error") and self.targets.input_corner is None:
                 expected = f"expected a frequency: {section}.{name} is measured against it"
                 yield _Problem(("targets", "input_corner"), _ABSENT, expected)
-            if name.startswith("rf_margin") and not self.targets.radio_bands:
+            if name in _DRIVEN and self.drive is None:
+                expected = f"expected a table: {section}.{name} is measured under it"
+                yield _Problem(("drive",), _ABSENT, expected)
+            if name.startswith(("rf_margin", "detected_radio")) and not self.targets.radio_bands:
                 expected = f"expected at least one band: {section}.{name} is measured over them"
                 yield _Problem(("targets", "radio_bands"), _ABSENT, expected)
 
@@ -1147,7 +1277,14 @@ class Brief(_Section):
                 return
         # A valve of the user's own table takes the place of a built-in one of the same name.
         known = {name.casefold(): valve for valve in table for name in valve.names}
-        users: list[tuple[tuple[str | int, ...], str]] = [(("valve",), self.valve)]
+        users: list[tuple[tuple[str | int, ...], str]] = []
+        if (self.valve is None) == (self.transistor is None):
+            value = _ABSENT if self.valve is None else "valve and transistor"
+            yield _Problem(("valve",), value, "expected exactly one of valve, transistor")
+        if self.valve is not None:
+            users.append((("valve",), self.valve))
+        if self.transistor is not None:
+            yield from self._transistor_problems(self.transistor)
         for where, stage in (
             (("driver", "stage"), self.driver.stage),
             (("load", "stage"), self.load.stage),
@@ -1160,9 +1297,18 @@ class Brief(_Section):
             if name.casefold() not in known:
                 expected = f"expected one of {', '.join(spelled)}{_did_you_mean(name, spelled)}"
                 yield _Problem(place, name, expected)
-        found = known.get(self.valve.casefold())
+        found = known.get((self.valve or "").casefold())
         if self.strays.shielded and found is not None and found.c_grid_plate_shielded_F is None:
             expected = f"expected false: no capacitances of the {found.name} with shield are known"
+            yield _Problem(("strays", "shielded"), True, expected)
+
+    def _transistor_problems(self, wanted: str) -> Iterator[_Problem]:
+        names = sorted({name for t in transistors() for name in (t.name, *t.aliases)})
+        if wanted.casefold() not in {name.casefold() for name in names}:
+            expected = f"expected one of {', '.join(names)}{_did_you_mean(wanted, names)}"
+            yield _Problem(("transistor",), wanted, expected)
+        if self.strays.shielded:
+            expected = "expected false: a transistor has no shield"
             yield _Problem(("strays", "shielded"), True, expected)
 
     def _load_valve_table(self, table: Traversable) -> tuple[Valve, ...]:

@@ -11,13 +11,21 @@ import numpy as np
 from explorer.brief import PARTS, Brief, BriefError, Continuous, check_names
 from explorer.problem import Choice, FreeScore, Problem, Window
 from explorer.units import format_quantity
+from objectives import stability  # noqa: F401 (enters its scores)
 from objectives.batch import FloatArray
 from objectives.device import Device
+from objectives.devices import device as named_device
+from objectives.large_scores import Drive
+from objectives.radio import Carrier
 from objectives.scores import REGISTRY, PartRating, RadioBand, Targets
+from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
 from objectives.surroundings import CathodeFollower, Driver, NextLoad, driver_of, next_stage_load
+from objectives.tolerance import ToleranceSetup
 from objectives.valve_device import ValveDevice
 from objectives.valves import Valve, load_valves, valve, valves
+
+_MAINS_PERCENT = 10.0
 
 __all__ = ["Posed", "pose", "valve_table"]
 
@@ -61,6 +69,13 @@ def _device(brief: Brief, name: str, field: str) -> Device:
     return ValveDevice(entry, brief.strays.shielded, brief.supply.heater_elevation)
 
 
+def _own_device(brief: Brief) -> Device:
+    """Return the device of the stage itself: a valve, or a transistor in its place."""
+    if brief.transistor is not None:
+        return named_device(brief.transistor, valve_table=())
+    return _device(brief, brief.device, "valve")
+
+
 def pose(brief: Brief) -> Posed:
     """Return the problem that a brief poses.
 
@@ -70,7 +85,7 @@ def pose(brief: Brief) -> Posed:
         If a name is unknown, or the surroundings cannot be worked out.
     """
     check_names(brief, REGISTRY)
-    device = _device(brief, brief.valve, "valve")
+    device = _own_device(brief)
     reference = brief.reference.frequency
     driver, source_ohm, ratio = _source(brief, reference)
     load, next_stage, extras = _load(brief, reference)
@@ -101,7 +116,7 @@ def pose(brief: Brief) -> Posed:
     )
     problem = Problem(
         device=device,
-        targets=_targets(brief, choices),
+        targets=_targets(brief, device, fixed, choices),
         fixed=fixed,
         choices=choices,
         free=free,
@@ -123,15 +138,7 @@ def _source(brief: Brief, reference_Hz: float) -> tuple[Driver | None, float, fl
     earlier = given.stage
     try:
         driver = driver_of(
-            Stage(
-                supply_V=earlier.supply,
-                plate_load_ohm=earlier.plate_load,
-                cathode_resistor_ohm=earlier.cathode_resistor,
-                cathode_unbypassed_ohm=earlier.cathode_unbypassed,
-                bypass_F=earlier.bypass,
-                grid_bias_V=earlier.grid_bias,
-                source_ohm=earlier.source_resistance,
-            ),
+            _driver_stage(brief),
             _device(brief, earlier.valve, "driver.stage.valve"),
             reference_Hz,
             divider_series_ohm=given.divider_series_resistance,
@@ -144,6 +151,31 @@ def _source(brief: Brief, reference_Hz: float) -> tuple[Driver | None, float, fl
         raise BriefError([f"driver.{error}"], brief.source) from None
     passed = np.ravel(np.abs(driver.thevenin_gain / driver.open_circuit_gain))
     return driver, float(np.ravel(driver.source_ohm)[0]), float(passed[0])
+
+
+def _driver_stage(brief: Brief) -> Stage:
+    """Return the earlier stage that the brief gives as the driver."""
+    earlier = brief.driver.stage
+    assert earlier is not None
+    return Stage(
+        supply_V=earlier.supply,
+        plate_load_ohm=earlier.plate_load,
+        cathode_resistor_ohm=earlier.cathode_resistor,
+        cathode_unbypassed_ohm=earlier.cathode_unbypassed,
+        bypass_F=earlier.bypass,
+        grid_bias_V=earlier.grid_bias,
+        source_ohm=earlier.source_resistance,
+        input_coupling_F=_coupled(earlier.grid_bias),
+    )
+
+
+def _coupled(grid_bias_V: float) -> float:
+    """Return the input coupling of a neighbouring stage, of which a brief states none.
+
+    Direct, save where a fixed bias would be shorted by the source: then large enough to be a short
+    for every signal.
+    """
+    return 1.0 if grid_bias_V != 0 else np.inf
 
 
 def _driver_F(driver: Driver | None) -> float:
@@ -176,6 +208,7 @@ def _load(
                 stopper_ohm=later.stopper,
                 grid_leak_ohm=later.grid_leak,
                 grid_bias_V=later.grid_bias,
+                input_coupling_F=_coupled(later.grid_bias),
             ),
             _device(brief, later.valve, "load.stage.valve"),
             reference_Hz,
@@ -243,9 +276,16 @@ def _range_in_words(what: str, low: float, high: float, unit: str) -> str:
     return f"{what}, {ends[0]} to {ends[1]}"
 
 
-def _targets(brief: Brief, choices: tuple[Choice, ...]) -> Targets:
+def _targets(brief: Brief, device: Device, fixed: Stage, choices: tuple[Choice, ...]) -> Targets:
     limits = brief.limits
+    try:
+        drive = _drive(brief)
+    except ValueError as error:
+        raise BriefError([f"drive.{error}"], brief.source) from None
     return Targets(
+        drive=drive,
+        carrier=Carrier(brief.carrier.level, brief.carrier.modulation / 100),
+        tolerance=_tolerance(brief, device, fixed, choices),
         reference_Hz=brief.reference.frequency,
         temperature_K=brief.reference.temperature,
         noise_band_Hz=brief.reference.band,
@@ -263,6 +303,73 @@ def _targets(brief: Brief, choices: tuple[Choice, ...]) -> Targets:
         },
         derating=limits.derating,
         supply_rise=limits.supply_tolerance / 100,
+    )
+
+
+def _drive(brief: Brief) -> Drive | None:
+    """Return the large-signal drive; its driver is the brief's earlier stage, where it has one."""
+    stated, between = brief.drive, brief.driver
+    if stated is None:
+        return None
+    if between.stage is None:
+        return Drive(
+            stated.level,
+            stated.note,
+            stated.harmonics_above,
+            clip_V=stated.clip or np.inf,
+        )
+    return Drive(
+        stated.level,
+        stated.note,
+        stated.harmonics_above,
+        stage=_driver_stage(brief),
+        device=_device(brief, between.stage.valve, "driver.stage.valve"),
+        divider_series_ohm=between.divider_series_resistance,
+        divider_shunt_ohm=between.divider_shunt_resistance or np.inf,
+        level_fraction=between.level_fraction,
+        cable_F=between.cable_capacitance,
+    )
+
+
+def _tolerance(
+    brief: Brief, device: Device, fixed: Stage, choices: tuple[Choice, ...]
+) -> ToleranceSetup:
+    """Return what spreads and by how much, with the brief's windows as what must be kept."""
+    stated = brief.tolerance
+    varied = {c.part: c.values for c in choices if not c.continuous}
+    series = {
+        PARTS[name].stage_field: choice.series
+        for name, choice in brief.parts.items()
+        if choice.series is not None
+    }
+    spreads = []
+    for spread in default_spreads(
+        replace(fixed, **{part: values.max() for part, values in varied.items()}),
+        series=series,
+        valve=(
+            stated.valve_transconductance / 100,
+            stated.valve_amplification_factor / 100,
+            stated.valve_capacitance / 100,
+        ),
+    ):
+        if spread.quantity.startswith("valve_") and not isinstance(device, ValveDevice):
+            continue  # transistors spread in ways of their own, which no table here states
+        own = {"_ohm": stated.resistors, "_F": stated.capacitors, "_V": stated.supply}
+        if not spread.quantity.startswith("valve_"):
+            suffix = spread.quantity[spread.quantity.rindex("_") :]
+            given = own.get(suffix)
+            default = suffix == "_V" and given == _MAINS_PERCENT
+            if given is not None and not default:
+                spread = Spread.plus_minus(spread.quantity, given / 100, source="brief")
+        spreads.append(spread)
+    windows = {w.name: (w.at_least, w.at_most) for w in _windows(brief)}
+    unfit = ("tolerance_yield_percent", "series_departure_percent", "series_departure_rms_percent")
+    return ToleranceSetup(
+        tuple(spreads),
+        {name: ends for name, ends in windows.items() if name not in unfit},
+        draws=stated.draws,
+        seed=brief.search.seed,
+        ratings=brief.limits.ratings,
     )
 
 
@@ -308,14 +415,15 @@ def _identity(brief: Brief, choices: tuple[Choice, ...]) -> Mapping[str, Any]:
     arithmetic may differ in the last digit, must come to the same.
     """
     stated = brief.model_dump(mode="json", by_alias=True)
-    for key in ("title", "scenario", "valve_table"):
+    for key in ("title", "scenario", "valve_table"):  # the table's content counts, below
         stated.pop(key, None)
     for key in ("evaluations", "storage", "exact_up_to", "seed", "sampler"):
         stated["search"].pop(key, None)
     # A table with another valve of that name, or another drawer, scores candidates anew.
     table = valve_table(brief)
     others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
-    names = [brief.valve, *(other.valve for other in others if other is not None)]
+    names = [brief.valve] if brief.valve is not None else []
+    names += [other.valve for other in others if other is not None]
     values: list[Mapping[str, FloatArray | Continuous]] = [
         brief.choices(),
         _preferred(brief, choices),
@@ -323,6 +431,7 @@ def _identity(brief: Brief, choices: tuple[Choice, ...]) -> Mapping[str, Any]:
     return {
         "brief": stated,
         "valves": [repr(replace(valve(name, table), fit=None)) for name in names],
+        "transistor": repr(_own_device(brief)) if brief.transistor is not None else "",
         "values": [{part: _listed(found) for part, found in of.items()} for of in values],
     }
 

@@ -19,7 +19,7 @@ _STEPS = 8
 # knows of a grounded cathode, takes over.
 _LEAST_CATHODE_OHM = 1.0
 # Steps smaller than this end the search; Newton's next error is of the order of its square.
-_SMALL_STEP_V = 2e-5
+_SMALL_STEP_V = 3e-6
 
 
 def operating_point_near(

@@ -1,0 +1,122 @@
+"""Small invented briefs that are searched in moments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from explorer.brief import parse_brief
+from explorer.pose import Posed, pose
+
+BRIEF = """\
+# Invented, for tests.
+title = "A small stage for tests"
+scenario = "Invented."
+valve = "12AX7"
+
+[supply]
+voltage = "250 V"
+
+[driver]
+resistance = "47k"
+
+[load]
+resistance = "470k"
+capacitance = "50 pF"
+
+[strays]
+grid_to_plate = "0.5 pF"
+
+[targets]
+input_corner = "20 kHz"
+
+[[targets.radio_bands]]
+name = "medium wave"
+from = "530 kHz"
+to = "1.7 MHz"
+attenuation = "20 dB"
+
+[limits]
+plate_current_A = { at_least = "0.5 mA", at_most = "1.2 mA" }
+
+[parts.stopper]
+series = "E6"
+from = "10k"
+to = "220k"
+
+[parts.plate_load]
+values = ["100k", "150k", "220k"]
+
+[parts.cathode_resistor]
+values = ["1k", "1k5", "2k2"]
+
+[parts.bypass]
+values = ["none", "22u"]
+
+[parts.output_coupling]
+value = "22n"
+
+[scores]
+gain_dB = "maximise"
+input_corner_error_octaves = "minimise"
+noise_dBu = "minimise"
+rf_margin_dB = "show"
+
+[search]
+seed = 5
+evaluations = 60
+batch = 20
+"""
+SIZE = 9 * 3 * 3 * 2
+
+
+@pytest.fixture(scope="session")
+def brief_text() -> Callable[..., str]:
+    """Return a maker of the small brief with some of its text replaced."""
+
+    def make(*changes: tuple[str, str]) -> str:
+        text = BRIEF
+        for old, new in changes:
+            assert old in text, old
+            text = text.replace(old, new)
+        return text
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def posed(brief_text: Callable[..., str]) -> Callable[..., Posed]:
+    """Return a maker of the problem that the small brief, changed, poses."""
+
+    def make(*changes: tuple[str, str], folder: str | Path = ".") -> Posed:
+        return pose(parse_brief(brief_text(*changes), folder))
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def size() -> int:
+    """Return the number of candidates of the small brief."""
+    return SIZE
+
+
+IMPOSSIBLE = ('plate_current_A = { at_least = "0.5 mA"', 'gain_dB = { at_least = "60 dB" }\n'
+              'plate_current_A = { at_least = "0.5 mA"')  # fmt: skip
+CONTINUOUS = (
+    'series = "E6"\nfrom = "10k"\nto = "220k"',
+    'continuous = true\nfrom = "10k"\nto = "220k"',
+)
+
+
+@pytest.fixture(scope="session")
+def impossible() -> tuple[str, str]:
+    """Return the change after which no candidate keeps every limit."""
+    return IMPOSSIBLE
+
+
+@pytest.fixture(scope="session")
+def continuous() -> tuple[str, str]:
+    """Return the change that makes the stopper continuous."""
+    return CONTINUOUS

@@ -1,0 +1,441 @@
+"""The problem of a brief: choices, losses, windows, batches, and what makes it itself."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer.brief import BriefError, parse_brief
+from explorer.pose import Posed, pose, valve_table
+from explorer.problem import CHUNK, Choice, Evaluation, FreeScore, Problem, Window
+from objectives.nodal import dense_response
+from objectives.scores import REGISTRY, Assessment, Score
+from objectives.stage import Stage
+from objectives.valves import format_valves, valve
+
+Make = Callable[..., Posed]
+
+
+# --- losses and windows, by hand -----------------------------------------------------------------
+
+
+def test_a_loss_is_less_where_the_score_is_better() -> None:
+    values = np.array([1.0, -3.0])
+    assert FreeScore("gain_dB", "maximise").loss(values).tolist() == [-1.0, 3.0]
+    assert FreeScore("noise_dBu", "minimise").loss(values).tolist() == [1.0, -3.0]
+    assert FreeScore("gain_dB", "near", 2.0).loss(values).tolist() == [1.0, 5.0]
+
+
+def test_a_frequency_is_near_by_octaves() -> None:
+    near = FreeScore("input_corner_Hz", "near", 4000.0)
+    assert near.loss(np.array([1000.0, 4000.0, 16000.0])).tolist() == [2.0, 0.0, 2.0]
+    assert near.loss(np.array([0.0])).tolist() == [np.inf]
+
+
+@pytest.mark.parametrize(
+    ("window", "value", "excess"),
+    [
+        # Decibels are counted in tens, anything else as a share of the limit itself.
+        (Window("gain_dB", at_least=30.0), 25.0, 0.5),
+        (Window("gain_dB", at_least=30.0), 30.0, 0.0),
+        (Window("gain_dB", at_most=30.0), 45.0, 1.5),
+        (Window("noise_dBu", at_most=-110.0), -108.0, 0.2),
+        (Window("input_corner_Hz", at_least=20e3), 15e3, 0.25),
+        (Window("input_corner_Hz", at_most=20e3), 30e3, 0.5),
+        (Window("plate_current_A", 1e-3, 2e-3), 1.5e-3, -0.25),
+        (Window("plate_current_A", 1e-3, 2e-3), 0.0, 1.0),
+        (Window("plate_current_A", 1e-3, 2e-3), 3e-3, 0.5),
+        (Window("grid_cathode_voltage_V", at_most=-1.0), -0.5, 0.5),
+        (Window("grid_cathode_voltage_V", at_most=0.0), 0.5, 0.5),
+        # An open end is no limit, whatever the value.
+        (Window("upper_corner_Hz", at_least=20e3), np.inf, -np.inf),
+        (Window("upper_corner_Hz", at_most=20e3), np.inf, np.inf),
+        (Window("gain_dB", at_most=20.0), -np.inf, -np.inf),
+    ],
+)
+def test_a_window_counts_how_far_outside_a_value_is(
+    window: Window, value: float, excess: float
+) -> None:
+    assert window.excess(np.array([value])) == pytest.approx([excess], abs=1e-12)
+
+
+def test_no_number_is_inside_no_window() -> None:
+    assert np.isnan(Window("gain_dB", at_least=1.0).excess(np.array([np.nan])))
+    assert np.isnan(Window("gain_dB", at_most=1.0).excess(np.array([np.nan])))
+
+
+def evaluation(excess: dict[str, list[float]]) -> Evaluation:
+    count = len(next(iter(excess.values())))
+    return Evaluation(
+        {"stopper_ohm": np.arange(count) * 1e3},
+        {"gain_dB": np.arange(count) * 10.0},
+        np.arange(count, dtype=float)[:, None],
+        {name: np.array(e) for name, e in excess.items()},
+    )
+
+
+def test_what_is_broken_is_summed_and_what_is_kept_is_no_credit() -> None:
+    found = evaluation({"a": [-5.0, 0.25, 0.0], "b": [-0.1, 0.5, -3.0]})
+    assert found.broken.tolist() == [0.0, 0.75, 0.0]
+    assert found.feasible.tolist() == [True, False, True]
+    assert len(found) == 3
+
+
+def test_candidates_are_taken_and_joined() -> None:
+    found = evaluation({"a": [-1.0, 2.0, 3.0]})
+    by_mask = found.take(np.array([True, False, True]))
+    by_row = found.take(np.array([2, 0]))
+    assert by_mask.parts["stopper_ohm"].tolist() == [0.0, 2e3]
+    assert by_row.scores["gain_dB"].tolist() == [20.0, 0.0]
+    both = Evaluation.join([by_mask, by_row])
+    assert both.losses[:, 0].tolist() == [0.0, 2.0, 2.0, 0.0]
+    assert both.excess["a"].tolist() == [-1.0, 3.0, 3.0, -1.0]
+    assert Evaluation.join([found]).broken.tolist() == found.broken.tolist()
+
+
+# --- a batch -------------------------------------------------------------------------------------
+
+
+def whole(problem: Problem) -> dict[str, np.ndarray]:
+    """Return every candidate, by the standard library's product."""
+    rows = np.array(list(itertools.product(*(c.values for c in problem.choices))))
+    return {c.part: rows[:, at] for at, c in enumerate(problem.choices)}
+
+
+def same(first: Evaluation, second: Evaluation, rel: float = 0.0) -> None:
+    for name, value in first.parts.items():
+        assert np.array_equal(value, second.parts[name])
+    assert first.scores.keys() == second.scores.keys()
+    for name, value in first.scores.items():
+        np.testing.assert_allclose(value, second.scores[name], rtol=rel, err_msg=name)
+    np.testing.assert_allclose(first.losses, second.losses, rtol=rel)
+    assert first.excess.keys() == second.excess.keys()
+    for name, value in first.excess.items():
+        np.testing.assert_allclose(value, second.excess[name], rtol=rel, atol=rel, err_msg=name)
+
+
+def test_a_batch_is_its_candidates_one_by_one(posed: Make) -> None:
+    problem = posed().problem
+    parts = whole(problem)
+    rows = np.arange(0, len(parts["bypass_F"]), 7)
+    batch = problem.evaluate({n: a[rows] for n, a in parts.items()})
+    alone = [problem.evaluate({n: a[[row]] for n, a in parts.items()}) for row in rows]
+    same(batch, Evaluation.join(alone), rel=1e-9)
+    assert len(batch) == len(rows) > 20
+
+
+def test_chunks_do_not_show(posed: Make) -> None:
+    problem = posed().problem
+    parts = problem.draw(CHUNK + 100, np.random.default_rng(1))
+    together = problem.evaluate(parts)
+    assert len(together) == CHUNK + 100
+    edge = slice(CHUNK - 50, CHUNK + 50)
+    same(
+        together.take(np.arange(CHUNK - 50, CHUNK + 50)),
+        problem.evaluate({n: a[edge] for n, a in parts.items()}),
+        rel=1e-9,
+    )
+
+
+def test_scores_are_those_of_the_stage_built_by_hand(posed: Make) -> None:
+    problem = posed().problem
+    parts = {
+        "stopper_ohm": np.array([68e3]),
+        "plate_load_ohm": np.array([100e3]),
+        "cathode_resistor_ohm": np.array([1.5e3]),
+        "bypass_F": np.array([22e-6]),
+    }
+    stage = Stage(
+        supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, stopper_ohm=68e3,
+        bypass_F=22e-6, source_ohm=47e3, grid_leak_ohm=1e6, output_coupling_F=22e-9,
+        load_ohm=470e3, load_F=50e-12, stray_grid_plate_F=0.5e-12, stopper_shunt_F=0.3e-12,
+    ).broadcast()  # fmt: skip
+    built = problem.stages(parts)
+    for name, value in stage.numeric_fields().items():
+        assert np.array_equal(built.numeric_fields()[name], value), name
+    # Gain from the dense nodal equations of that stage, which share no code with the scores.
+    a = Assessment(stage, problem.device, problem.targets)
+    at = dense_response(stage, a.linear, 1000.0)
+    gain = 20 * np.log10(np.abs(np.ravel(at["o"])[0]))
+    found = problem.evaluate(parts)
+    assert found.scores["gain_dB"][0] == pytest.approx(gain, abs=1e-6)
+    assert found.losses[0, 0] == -found.scores["gain_dB"][0]
+    # Excess over a rating is the share above it: the sheet's 1 W for the 12AX7.
+    watts = float(a.point.plate_dissipation_W[0])
+    assert found.excess["plate dissipation rating"][0] == pytest.approx(watts / 1.0 - 1)
+    amps = float(a.point.plate_current_A[0])
+    inside = max((0.5e-3 - amps) / 0.5e-3, (amps - 1.2e-3) / 1.2e-3)
+    assert found.excess["plate_current_A"][0] == pytest.approx(inside, rel=1e-9)
+
+
+def test_without_ratings_only_the_windows_limit(posed: Make) -> None:
+    problem = replace(posed().problem, ratings_hold=False)
+    found = problem.evaluate(problem.draw(4, np.random.default_rng(0)))
+    assert set(found.excess) == {"plate_current_A", "every score a number"}
+
+
+def test_a_candidate_whose_score_is_no_number_is_never_feasible(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def odd(a: Assessment) -> np.ndarray:
+        return np.where(np.asarray(a.stage.stopper_ohm) > 1e5, np.nan, 1.0)
+
+    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", odd)
+    monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
+    problem = posed().problem
+    problem = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")), windows=())
+    found = problem.evaluate(whole(problem))
+    missing = found.parts["stopper_ohm"] > 1e5
+    assert missing.any()
+    assert np.isfinite(found.losses).all()
+    assert not found.feasible[missing].any()
+    assert found.feasible[~missing].any()
+    # A limit on such a score is broken by the candidate too.
+    limited = replace(problem, free=problem.free[:1], windows=(Window("odd_ratio", at_most=2.0),))
+    found = limited.evaluate(whole(limited))
+    assert np.array_equal(found.excess["odd_ratio"] > 0, missing)
+
+
+# --- the space -----------------------------------------------------------------------------------
+
+
+def test_every_candidate_is_enumerated_once(posed: Make, size: int) -> None:
+    problem = posed().problem
+    assert problem.size == size
+    for chunk in (50, size, 10 * size):
+        pieces = list(problem.enumerate(chunk))
+        assert max(len(p["bypass_F"]) for p in pieces) <= chunk
+        for name, value in whole(problem).items():
+            assert np.array_equal(np.concatenate([p[name] for p in pieces]), value)
+
+
+def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(posed: Make) -> None:
+    problem = posed().problem
+    drawn = problem.draw(100, np.random.default_rng(3))
+    for choice in problem.choices:
+        values, counts = np.unique(drawn[choice.part], return_counts=True)
+        assert np.array_equal(values, choice.values)
+        assert np.ptp(counts) <= 1
+    again = problem.draw(100, np.random.default_rng(3))
+    other = problem.draw(100, np.random.default_rng(4))
+    assert all(np.array_equal(drawn[n], again[n]) for n in drawn)
+    assert any(not np.array_equal(drawn[n], other[n]) for n in drawn)
+    # Parts are drawn independently of each other: no two columns run together.
+    loads, stoppers = drawn["plate_load_ohm"], drawn["stopper_ohm"]
+    assert len(set(zip(loads, stoppers, strict=True))) > 20
+
+
+def test_a_continuous_part_is_drawn_evenly_in_ratio(
+    posed: Make, continuous: tuple[str, str]
+) -> None:
+    problem = posed(continuous).problem
+    assert problem.size == np.inf
+    drawn = problem.draw(200, np.random.default_rng(5))["stopper_ohm"]
+    share = np.sort(np.log(drawn / 10e3) / np.log(22.0))
+    steps = np.arange(200) / 200
+    assert (share >= steps - 1e-12).all()
+    assert (share <= steps + 1 / 200 + 1e-12).all()
+
+
+def test_choices_say_where_their_values_come_from(posed: Make, continuous: tuple[str, str]) -> None:
+    origins = {c.label: c.origin for c in posed().problem.choices}
+    assert origins == {
+        "grid stopper": "E6, 10 kΩ to 220 kΩ",
+        "plate load": "3 listed values, 100 kΩ to 220 kΩ",
+        "cathode resistor": "3 listed values, 1 kΩ to 2.2 kΩ",
+        "cathode bypass": "2 listed values, none to 22 µF",
+    }
+    assert posed(continuous).problem.choices[0].origin == "any value, 10 kΩ to 220 kΩ"
+    assert Choice("stopper_ohm", "grid stopper", low=1.0, high=2.0).continuous
+
+
+def test_the_leak_position_is_a_choice_like_a_part(posed: Make) -> None:
+    problem = posed(
+        ("[parts.plate_load]", '[parts.grid_leak]\nvalue = "1M"\nposition = "either"\n\n'
+         "[parts.plate_load]"),
+    ).problem  # fmt: skip
+    choice = next(c for c in problem.choices if c.part == "leak_at_grid")
+    assert choice.values.tolist() == [0.0, 1.0]
+    assert "leak_at_grid" not in problem.targets.preferred
+
+
+def test_drawer_parts_are_the_drawers(posed: Make, tmp_path: Path) -> None:
+    (tmp_path / "d.csv").write_text(
+        "kind,value\nresistor,12k\nresistor,33k\nresistor,33k\nresistor,1M\ncapacitor,22n\n"
+    )
+    change = ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"\nto = "220k"')
+    problem = posed(change, folder=tmp_path).problem
+    assert problem.choices[0].values.tolist() == [12e3, 33e3]
+    assert problem.choices[0].origin == "the drawer, 12 kΩ to 33 kΩ"
+
+
+# --- windows of the brief ------------------------------------------------------------------------
+
+
+def test_windows_on_one_number_are_joined(posed: Make) -> None:
+    problem = posed(
+        ('rf_margin_dB = "show"', 'plate_current_A = { at_most = "1 mA", at_least = "0.3 mA" }'),
+    ).problem
+    assert problem.windows == (Window("plate_current_A", 0.5e-3, 1e-3),)
+    assert problem.score_names.count("plate_current_A") == 1
+
+
+def test_free_limited_and_shown_scores_are_each_worked_out_once(posed: Make) -> None:
+    problem = posed().problem
+    assert problem.score_names == (
+        "gain_dB", "input_corner_error_octaves", "noise_dBu", "plate_current_A", "rf_margin_dB",
+    )  # fmt: skip
+    assert problem.shown == ("rf_margin_dB",)
+
+
+# --- surroundings --------------------------------------------------------------------------------
+
+
+def test_a_level_control_is_a_thevenin_source(posed: Make) -> None:
+    found = posed(
+        ('resistance = "47k"',
+         'resistance = "10k"\ndivider_shunt_resistance = "100k"\nlevel_fraction = 0.25'),
+    )  # fmt: skip
+    # 25 k below the wiper in parallel with 75 k + 10 k above it.
+    assert found.source_ohm == pytest.approx(25e3 * 85e3 / 110e3)
+    assert found.divider_ratio == pytest.approx(25 / 110)
+    assert found.problem.fixed.source_ohm == pytest.approx(25e3 * 85e3 / 110e3)
+
+
+STAGE = """
+[driver.stage]
+valve = "12AX7"
+supply = "250 V"
+plate_load = "100k"
+cathode_resistor = "1k5"
+bypass = "none"
+"""
+
+
+def test_a_driving_stage_is_its_output_resistance(posed: Make) -> None:
+    found = posed(
+        ('resistance = "47k"', ""), ("[load]", STAGE + "\n[load]"),
+        ("[parts.plate_load]", '[parts.input_coupling]\nvalue = "22n"\n\n[parts.plate_load]'),
+    )  # fmt: skip
+    assert found.driver is not None
+    point = found.driver.point
+    plate = float(np.ravel(point.plate_resistance_ohm)[0])
+    factor = float(np.ravel(point.amplification_factor)[0])
+    # The textbook output resistance with an unbypassed cathode resistor.
+    inner = plate + (factor + 1) * 1.5e3
+    assert found.source_ohm == pytest.approx(100e3 * inner / (100e3 + inner), rel=2e-3)
+    assert found.divider_ratio == pytest.approx(1.0)
+
+
+def test_a_next_stage_is_a_load(posed: Make) -> None:
+    found = posed(
+        ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
+         '[load]\ncapacitance = "10 pF"\n\n[load.stage]\nvalve = "12AU7"\nsupply = "250 V"\n'
+         'plate_load = "47k"\ncathode_resistor = "1k"\ngrid_leak = "680k"'),
+    )  # fmt: skip
+    assert found.next_stage is not None
+    assert float(np.asarray(found.problem.fixed.load_ohm)) == pytest.approx(680e3, rel=0.01)
+    # At least its own electrode capacitances and the 10 pF of wiring.
+    entry = valve("12AU7")
+    least = 10e-12 + entry.c_grid_cathode_F + 2 * entry.c_grid_plate_F
+    assert float(np.asarray(found.problem.fixed.load_F)) > least
+
+
+def test_a_follower_is_handed_to_the_assessment(posed: Make) -> None:
+    found = posed(
+        ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
+         '[load.cathode_follower]\nvalve = "12AX7"\nsupply = "250 V"\ncathode_resistor = "100k"'),
+        ('[parts.output_coupling]\nvalue = "22n"', ""),
+    )  # fmt: skip
+    batch = found.problem.evaluate(found.problem.draw(5, np.random.default_rng(1)))
+    assert any(name.startswith("follower ") for name in batch.excess)
+    assert np.isfinite(batch.losses).all()
+
+
+@pytest.mark.parametrize(
+    ("changes", "start"),
+    [
+        ([('valve = "12AX7"', 'valve = "12AX8"')], "valve: '12AX8'"),
+        ([('noise_dBu = "minimise"', 'niose_dBu = "minimise"')], "scores.niose_dBu"),
+        ([("grid_to_plate", 'shielded = true\ngrid_to_plate'),
+          ('valve = "12AX7"', 'valve = "6SN7"')], "strays.shielded: true"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_posed_is_said_in_words(
+    posed: Make, changes: list[tuple[str, str]], start: str
+) -> None:
+    with pytest.raises(BriefError) as caught:
+        posed(*changes)
+    assert len(caught.value.problems) == 1
+    assert caught.value.problems[0].startswith(start)
+    assert "expected" in caught.value.problems[0]
+
+
+# --- what makes a search the same search ---------------------------------------------------------
+
+
+def test_words_and_budget_make_no_other_search(posed: Make) -> None:
+    print_of = posed().problem.fingerprint
+    assert len(print_of) == 16
+    for change in (
+        ('title = "A small stage for tests"', 'title = "Renamed"'),
+        ('scenario = "Invented."', 'scenario = "Told otherwise."'),
+        ("evaluations = 60", "evaluations = 90"),
+        ("seed = 5", "seed = 6"),
+        ('from = "10k"', 'from = "10000 ohm"'),
+    ):
+        assert posed(change).problem.fingerprint == print_of, change
+
+
+def test_another_job_is_another_search(posed: Make) -> None:
+    seen = {posed().problem.fingerprint}
+    for change in (
+        ('voltage = "250 V"', 'voltage = "251 V"'),
+        ('noise_dBu = "minimise"', 'noise_dBu = "show"'),
+        ('input_corner = "20 kHz"', 'input_corner = "21 kHz"'),
+        ('at_most = "1.2 mA"', 'at_most = "1.3 mA"'),
+        ('values = ["none", "22u"]', 'values = ["none", "10u"]'),
+        ('valve = "12AX7"', 'valve = "12AT7"'),
+    ):
+        seen.add(posed(change).problem.fingerprint)
+    assert len(seen) == 7
+
+
+def test_another_valve_of_the_same_name_is_another_search(
+    brief_text: Callable[..., str], tmp_path: Path
+) -> None:
+    text = brief_text(('valve = "12AX7"', 'valve = "12AX7"\nvalve_table = "mine.toml"'))
+    prints = set()
+    for change in (1.0, 1.1):
+        entry = valve("12AX7")
+        # Capacitance alone: the law, and with it every operating point, is the same.
+        entry = replace(entry, c_grid_plate_F=change * entry.c_grid_plate_F)
+        (tmp_path / "mine.toml").write_text(format_valves([entry]), "utf-8")
+        brief = parse_brief(text, tmp_path)
+        prints.add(pose(brief).problem.fingerprint)
+        assert valve_table(brief)[0].c_grid_plate_F == pytest.approx(entry.c_grid_plate_F)
+    assert len(prints) == 2
+
+
+def test_another_drawer_of_the_same_name_is_another_search(
+    brief_text: Callable[..., str], tmp_path: Path
+) -> None:
+    # Over a thousand lines: more than an array shows of itself.
+    values = [f"resistor,{ohm}" for ohm in range(1000, 2500)]
+    chosen = brief_text(
+        ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"'),
+        ('rf_margin_dB = "show"', 'series_departure_percent = "show"'),
+    )
+    stocked = brief_text(("[scores]", '[stock]\ndrawer = "d.csv"\n\n[scores]'))
+    for text in (chosen, stocked):
+        prints = set()
+        for middle in ("resistor,1700", "resistor,1700.5"):
+            lines = [middle if line == "resistor,1700" else line for line in values]
+            (tmp_path / "d.csv").write_text("\n".join(["kind,value", *lines]))
+            prints.add(pose(parse_brief(text, tmp_path)).problem.fingerprint)
+        assert len(prints) == 2

@@ -414,8 +414,8 @@ def coupled_operating_point(
     does not rise with x. At that voltage the follower is solved by :func:`follower_point`; its
     grid-cathode voltage, hence its grid current g(x), does not fall with its grid voltage. So
     ``g(x) - x`` falls strictly. With y = g(0), the sign of ``g(x) - x`` at 0 is that of y and at y
-    the opposite (or zero), so the bracket from 0 to y always holds exactly one root, whatever
-    the sign of y.
+    the opposite (or zero; at 2y surely, whatever the rounding), so the bracket from 0 to 2y always
+    holds exactly one root, whatever the sign of y.
 
     Parameters
     ----------
@@ -462,7 +462,7 @@ def coupled_operating_point(
     if open_.size:
         found = elementwise.find_root(
             excess,
-            (np.minimum(first[open_], 0.0), np.maximum(first[open_], 0.0)),
+            (np.minimum(2 * first[open_], 0.0), np.maximum(2 * first[open_], 0.0)),
             args=(index[open_],),
             maxiter=200,
         )
@@ -541,7 +541,9 @@ def _flat(batch: _B, shape: tuple[int, ...]) -> _B:
 
 
 def _law_shape(law: ConductionLaw) -> tuple[int, ...]:
-    return np.shape(law.plate_current(0.0, 100.0))
+    return np.broadcast_shapes(
+        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
+    )
 
 
 def _flat_law(law: ConductionLaw, shape: tuple[int, ...]) -> ConductionLaw:

@@ -61,18 +61,18 @@ def section(study: ToleranceStudy) -> Section:
 
     All numbers are the study's; nothing is worked out again here.
     """
-    blocks: list[Block] = [Prose(_opening(study)), *_findings(study)]
-    blocks += [
-        yield_table(study),
-        Figure(
-            "tolerance-bands",
-            band_chart(study),
-            f"{sentence(_percentile_words(study, 'bar', 'tick'))} of built stages for every design; the "
-            "point is the nominal value, dashed lines are the ends of the window, and the pick is "
-            "blue.",
-        ),
-    ]
-    blocks += [
+    blocks: list[Block] = [Prose(_opening(study)), *_findings(study), yield_table(study)]
+    if _chosen_scores(study):
+        blocks.append(
+            Figure(
+                "tolerance-bands",
+                band_chart(study),
+                f"{sentence(_percentile_words(study, 'bar', 'tick'))} of built stages for every "
+                "design; the point is the nominal value, dashed lines are the ends of the window, "
+                "and the pick is blue.",
+            )
+        )
+    blocks.append(
         Figure(
             "tolerance-response",
             response_band_chart(study.responses),
@@ -80,7 +80,7 @@ def section(study: ToleranceStudy) -> Section:
             f"{_percentile_words(study, 'area', 'dashed')} at each frequency. A band is taken "
             "frequency by frequency and is no curve of any one stage.",
         )
-    ]
+    )
     if study.swings:
         blocks += [
             Figure(
@@ -96,7 +96,9 @@ def section(study: ToleranceStudy) -> Section:
         missed = _inside_extremes(study)
         if missed:
             blocks.append(Note(missed, "caution"))
-    blocks += [_spread_table(study.setup.spreads), Note(_limits_of_it(study))]
+    if study.setup.spreads:
+        blocks.append(_spread_table(study.setup.spreads))
+    blocks.append(Note(_limits_of_it(study)))
     return Section("tolerance", "Tolerance", blocks)
 
 
@@ -476,7 +478,7 @@ def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
     ports = [band.port for band in responses]
     top = float(frame["level"].max())
     bottom = max(float(frame["level"].min()), top - 120.0)
-    return (
+    panel: alt.Chart = (
         alt.Chart(frame)
         .mark_line(clip=True)
         .encode(
@@ -498,6 +500,7 @@ def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
         )
         .properties(width=PAGE_WIDTH - 110, height=150)
     )
+    return panel
 
 
 def _departure_panel(band: ResponseBand) -> alt.LayerChart:

@@ -1,0 +1,176 @@
+"""The section on tolerance says what the study says, and its charts are valid."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from objectives.scores import Assessment, Targets
+from objectives.spreads import VALVE_QUANTITIES, Spread
+from objectives.stage import Stage
+from objectives.tolerance import (
+    HardestWindow,
+    ResponseBand,
+    SensitivityIndex,
+    ToleranceSetup,
+    ToleranceStudy,
+    draw_scores,
+    draw_units,
+    swings,
+    worst_cases,
+)
+from reports.contents import Figure, Note, Prose, Table
+from reports.look import spec_of, svg_of
+from reports.tolerance_section import quantity_label, section
+
+SCORES = ("input_corner_Hz", "gain_dB", "plate_current_A")
+SPREADS = (
+    Spread.plus_minus("stopper_ohm", 0.1, source="invented"),
+    Spread.plus_minus("valve_transconductance", 0.25, "normal", "invented"),
+    Spread("load_F", -0.2, 0.5, "rounded", "invented"),
+)
+WINDOWS = {"input_corner_Hz": (15e3, np.inf), "gain_dB": (30.0, 37.0)}
+
+
+@pytest.fixture(scope="module")
+def study(contents):
+    """Return a study of three designs: real draws, and numbers of our own where these are told."""
+    stage = Stage(
+        supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=22e-6,
+        stopper_ohm=np.array([33e3, 56e3, 82e3]), source_ohm=10e3, load_ohm=1e6, load_F=50e-12,
+    )  # fmt: skip
+    front = Assessment(stage, contents.pick.device, Targets())
+    setup = ToleranceSetup(SPREADS, WINDOWS)
+    drawn = draw_scores(front, SPREADS, draw_units(SPREADS, 256, 1), SCORES)
+    one = replace(front, stage=stage.at(slice(1, 2)))
+    good = np.array([0.995, 0.25, 0.0])
+    frequency = np.array([10.0, 1e3, 1e5])
+    return ToleranceStudy(
+        setup=setup,
+        candidates=("4", "8", "15"),
+        scores=SCORES,
+        draws=10_240,
+        percentiles=(5.0, 50.0, 95.0),
+        nominal={name: front[name] for name in SCORES},
+        bands=drawn.bands(),
+        good=good,
+        good_low=good * 0.9,
+        good_high=good * 0.9 + 0.1,
+        kept={"input_corner_Hz": good, "gain_dB": np.array([1.0, 0.9, 0.8])},
+        ratings_kept=np.array([1.0, 0.987, 1.0]),
+        hardest=(None, HardestWindow("input_corner_Hz", 0.25, "stopper_ohm", 0.619), None),
+        pick=1,
+        responses=tuple(
+            ResponseBand(port, frequency, level, level - 1, level + 0.1, level + 1.5)
+            for port, level in (("grid", np.array([0, 0, -9.0])), ("output", np.array([30, 36, 9])))
+        ),
+        indices=tuple(
+            SensitivityIndex(score, spread.quantity, 0.3, 0.01, total, 0.02)
+            for score in (*SCORES, "tolerance_yield_percent")
+            for spread, total in zip(SPREADS, (0.44, 0.33, 0.0), strict=True)
+        ),
+        index_samples=1024,
+        swings=swings(one, SPREADS, SCORES),
+        worst=worst_cases(one, SPREADS, SCORES, vertex_parts=3),
+        drawn={
+            name: (float(value[1].min()), float(value[1].max()))
+            for name, value in drawn.values.items()
+        },
+        evaluations=123_456,
+        seconds=4.21,
+    )
+
+
+def of_kind(found, kind):
+    return [block for block in found.blocks if isinstance(block, kind)]
+
+
+def text_of(found):
+    words = [p for block in of_kind(found, Prose) for p in block.paragraphs]
+    words += [note.text for note in of_kind(found, Note)]
+    return " ".join(words).replace("\u00a0", " ")
+
+
+def test_words_tell_yield_blame_and_what_was_asked(study):
+    found = section(study)
+    text = text_of(found)
+    assert found.key == "tolerance"
+    assert "3 designs was built 10 240 times from parts, valve and supply" in text
+    assert "Stages worked out in all: 123 456, in 4.2 s." in text
+    assert "keeps: input corner at least 15 kHz; gain 30 dB to 37 dB; and exceeds no rating" in text
+    assert "The pick, candidate 8, has a yield of 25.0 % (95 % interval 22.5–32.5 %)" in text
+    assert "candidate 4 has the best, 99.5 %" in text
+    assert "the grid stopper is most to blame: 61.9 % of that score's variance" in text
+    assert "hangs most on the grid stopper (total index 0.44), then the transconductance" in text
+    assert of_kind(found, Note)[0].kind == "caution"
+    better = section(replace(study, good=np.array([0.5, 0.99, 0.2])))
+    assert of_kind(better, Note)[0].kind == "finding"
+    assert "no other design shown has more" in text_of(better)
+
+
+def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
+    yields, worst, spreads = of_kind(section(study), Table)
+    frame = yields.frame
+    assert frame["candidate"].tolist() == ["4", "8", "15"]
+    assert frame["yield (%)"].tolist() == ["99.5", "25.0", "0.0"]
+    assert frame["ratings kept (%)"].tolist() == ["100.0", "98.7", "100.0"]
+    assert frame["hardest window"].tolist() == ["—", "input corner", "—"]
+    assert frame["part to blame"][1].startswith("grid stopper (61.9")
+    assert yields.marked == {1: "pick"}
+    assert yields.linked
+    assert spreads.frame["source"].tolist() == ["invented"] * 3
+    assert spreads.frame["spread"].tolist() == [
+        "±10 %, uniform", "±25 %, normal", "−20 % to +50 %, rounded",
+    ]  # fmt: skip
+    # Scores with a window come first.
+    assert worst.frame.iloc[:, 0].tolist() == ["input corner", "gain (dB)", "plate current"]
+
+
+def test_worst_table_names_the_ends_that_matter(study):
+    worst = of_kind(section(study), Table)[1].frame.set_index("score")
+    row = worst.loc["plate current"]
+    assert row["least where"].replace("\u00a0", " ") == "transconductance of the valve −25 %"
+    assert row["greatest where"].replace("\u00a0", " ") == "transconductance of the valve +25 %"
+    assert "grid stopper +10 %" in worst.loc["input corner", "least where"].replace("\u00a0", " ")
+    assert "grid stopper" not in worst.loc["gain (dB)", "least where"]
+
+
+def test_extremes_inside_the_box_are_cautioned(study):
+    assert "go beyond every corner" not in text_of(section(study))
+    low, high = study.drawn["gain_dB"]
+    beyond = study.drawn | {"gain_dB": (low - 3.0, high)}
+    assert "every corner tried for: gain." in text_of(section(replace(study, drawn=beyond)))
+
+
+def test_charts_are_valid_and_say_in_words_what_they_show(study):
+    figures = {figure.name: figure for figure in of_kind(section(study), Figure)}
+    assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
+    specs = {name: spec_of(figure.chart) for name, figure in figures.items()}
+    for spec in specs.values():
+        assert svg_of(spec).startswith("<svg")
+    assert "at the grid the widest is 2.5 dB, at 10" in specs["tolerance-response"]["description"]
+    assert "plate current: grid stopper" not in specs["tolerance-parts"]["description"]
+    assert "input corner: grid stopper" in specs["tolerance-parts"]["description"]
+    assert len(specs["tolerance-bands"]["vconcat"]) == 3
+
+
+def test_a_study_without_windows_or_spreads_still_reads(study):
+    plain = replace(
+        study,
+        setup=ToleranceSetup((), {}),
+        kept={},
+        hardest=(None, None, None),
+        indices=(),
+        swings=(),
+        bands={name: np.stack([value] * 3) for name, value in study.nominal.items()},
+    )
+    found = section(plain)
+    assert "keeps: nothing but the ratings." in text_of(found)
+    assert [figure.name for figure in of_kind(found, Figure)] == ["tolerance-response"]
+    assert "hardest window" not in of_kind(found, Table)[0].frame
+
+
+def test_every_quantity_of_a_valve_has_a_name():
+    assert all("valve" in quantity_label(n) or "–" in quantity_label(n) for n in VALVE_QUANTITIES)

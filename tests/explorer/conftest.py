@@ -30,7 +30,7 @@ capacitance = "50 pF"
 grid_to_plate = "0.5 pF"
 
 [targets]
-input_corner = "20 kHz"
+input_corner = "8 kHz"
 
 [[targets.radio_bands]]
 name = "medium wave"
@@ -39,7 +39,7 @@ to = "1.7 MHz"
 attenuation = "20 dB"
 
 [limits]
-plate_current_A = { at_least = "0.5 mA", at_most = "1.2 mA" }
+plate_current_A = { at_least = "0.6 mA", at_most = "0.9 mA" }
 
 [parts.stopper]
 series = "E6"
@@ -62,7 +62,8 @@ value = "22n"
 gain_dB = "maximise"
 input_corner_error_octaves = "minimise"
 noise_dBu = "minimise"
-rf_margin_dB = "show"
+rf_margin_dB = "maximise"
+input_corner_Hz = "show"
 
 [search]
 seed = 5
@@ -102,8 +103,8 @@ def size() -> int:
     return SIZE
 
 
-IMPOSSIBLE = ('plate_current_A = { at_least = "0.5 mA"', 'gain_dB = { at_least = "60 dB" }\n'
-              'plate_current_A = { at_least = "0.5 mA"')  # fmt: skip
+IMPOSSIBLE = ('plate_current_A = { at_least = "0.6 mA"', 'gain_dB = { at_least = "60 dB" }\n'
+              'plate_current_A = { at_least = "0.6 mA"')  # fmt: skip
 CONTINUOUS = (
     'series = "E6"\nfrom = "10k"\nto = "220k"',
     'continuous = true\nfrom = "10k"\nto = "220k"',

@@ -1,0 +1,303 @@
+"""One exploration: exact and searched fronts, the pick, constants, and nothing feasible."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import moocore
+import numpy as np
+import pytest
+
+from explorer.exploration import Exploration, explore
+from explorer.pose import Posed
+from explorer.search import Progress, Settings
+from objectives.scores import REGISTRY
+
+Make = Callable[..., Posed]
+QUICK = Settings(seed=5, evaluations=60, batch=20)
+
+
+@pytest.fixture(scope="module")
+def auto(posed: Make) -> Exploration:
+    return explore(posed(), QUICK)
+
+
+def everything(ex: Exploration) -> Any:
+    """Return every candidate of the explored problem, in one piece."""
+    choices = ex.problem.choices
+    rows = np.array(list(itertools.product(*(c.values for c in choices))))
+    return ex.problem.evaluate({c.part: rows[:, at] for at, c in enumerate(choices)})
+
+
+def scaled(losses: np.ndarray) -> np.ndarray:
+    span = np.ptp(losses, axis=0)
+    return (losses - losses.min(axis=0)) / np.where(span > 0, span, 1)
+
+
+def volume(points: np.ndarray) -> float:
+    """Return the share of the box up to 1.1 that points on the front's scale dominate."""
+    ref = np.full(points.shape[1], 1.1)
+    return float(moocore.hypervolume(points[(points < 1.1).all(axis=1)], ref=ref) / ref.prod())
+
+
+# --- the front -----------------------------------------------------------------------------------
+
+
+def test_auto_gives_the_exact_front_and_how_much_of_it_was_found(
+    auto: Exploration, size: int
+) -> None:
+    assert auto.exact is not None
+    assert auto.searched is not None
+    assert auto.source is auto.exact
+    assert (auto.exact.evaluated, auto.searched.evaluated) == (size, 60)
+    assert auto.feasible
+    assert not auto.interrupted
+    front = auto.front.losses
+    assert auto.hypervolume == pytest.approx(volume(scaled(front)), rel=1e-9)
+    best, span = front.min(axis=0), np.ptp(front, axis=0)
+    share = volume((auto.searched.front.losses - best) / span) / auto.hypervolume
+    assert auto.search_share == pytest.approx(share, rel=1e-9)
+    assert 0 < share < 1
+    assert np.array_equal(auto.best, best)
+    assert np.array_equal(auto.worst, front.max(axis=0))
+
+
+def test_nothing_in_the_space_beats_the_front(auto: Exploration) -> None:
+    whole = everything(auto)
+    good = whole.losses[whole.feasible]
+    for row in auto.front.losses:
+        assert not (np.all(good <= row, axis=1) & np.any(good < row, axis=1)).any()
+    assert auto.front.feasible.all()
+
+
+def test_the_most_balanced_come_first(auto: Exploration) -> None:
+    sums = scaled(auto.front.losses).sum(axis=1)
+    assert np.array_equal(sums, np.sort(sums))
+    assert "knee" in auto.marks[0]
+
+
+def test_a_search_that_sees_everything_finds_everything(posed: Make, size: int) -> None:
+    ex = explore(posed(), Settings(evaluations=8 * size, batch=4 * size, sampler="random"))
+    assert ex.searched is not None
+    assert len(ex.searched.front) == len(ex.front)
+    assert ex.search_share == pytest.approx(1.0, abs=1e-12)
+    assert ex.search_share <= 1.0
+
+
+def test_the_pick_is_least_bad_in_what_it_does_worst(auto: Exploration) -> None:
+    losses = scaled(auto.front.losses)
+    augmented = [max(row) + 1e-3 * sum(row) for row in losses]
+    assert auto.pick == int(np.argmin(augmented)) == int(auto.readable[0])
+    assert "pick" in auto.marks[auto.pick]
+
+
+def test_marks_name_the_best_of_each_score(auto: Exploration) -> None:
+    for at, free in enumerate(auto.problem.free):
+        word = f"best {REGISTRY[free.name].label}"
+        marked = [row for row, words in auto.marks.items() if word in words]
+        assert len(marked) == 1
+        assert auto.front.losses[marked[0], at] == auto.front.losses[:, at].min()
+    assert sum("pick" in words for words in auto.marks.values()) == 1
+
+
+def test_a_long_front_is_shown_in_forty(posed: Make) -> None:
+    ex = explore(
+        posed(
+            ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "1M"'),
+            ('values = ["1k", "1k5", "2k2"]', 'series = "E12"\nfrom = "1k"\nto = "2k7"'),
+        ),
+        QUICK,
+        method="exact",
+    )
+    assert len(ex.front) > 100
+    assert len(ex.readable) == len(set(ex.readable.tolist())) == 40
+    assert ex.readable[0] == ex.pick
+    assert set(ex.marks) <= set(ex.readable.tolist())
+    assert np.array_equal(ex.readable[1:], np.sort(ex.readable[1:]))
+
+
+def test_the_frame_holds_the_front_in_si_units(auto: Exploration) -> None:
+    frame = auto.frame()
+    assert frame["candidate"].tolist() == list(range(1, len(auto.front) + 1))
+    for name, values in {**auto.front.parts, **auto.front.scores}.items():
+        assert np.array_equal(frame[name].to_numpy(), values)
+    assert frame["limits_broken"].eq(0).all()
+    assert frame["marks"][auto.pick].startswith("pick")
+
+
+def test_the_distance_from_a_target_is_in_the_frame(posed: Make) -> None:
+    ex = explore(posed(('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }')), QUICK)
+    frame = ex.frame()
+    assert frame["gain_dB_from_target"].to_numpy() == pytest.approx(
+        (frame["gain_dB"] - 30).abs().to_numpy()
+    )
+
+
+# --- methods -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("method", "exact_up_to", "exact", "searched"),
+    [
+        ("auto", 162, True, True),
+        ("auto", 161, False, True),
+        ("search", 200_000, False, True),
+        ("exact", 0, True, False),
+    ],
+)
+def test_each_method_does_what_it_says(
+    posed: Make, method: Any, exact_up_to: int, exact: bool, searched: bool
+) -> None:
+    seen: set[str] = set()
+    ex = explore(
+        posed(),
+        QUICK,
+        method=method,
+        exact_up_to=exact_up_to,
+        report=lambda p: seen.add(p.kind),
+    )
+    assert (ex.exact is not None, ex.searched is not None) == (exact, searched)
+    assert seen == {w for w, done in (("enumerating", exact), ("searching", searched)) if done}
+    assert (ex.search_share is not None) == (exact and searched)
+    assert len(ex.front) > 3
+
+
+def test_a_continuous_space_is_searched_and_cannot_be_exact(
+    posed: Make, continuous: tuple[str, str]
+) -> None:
+    ex = explore(posed(continuous), QUICK)
+    assert ex.exact is None
+    assert ex.search_share is None
+    assert len(ex.front) > 3
+    with pytest.raises(ValueError, match="method: 'exact': must be 'auto' or 'search'"):
+        explore(posed(continuous), QUICK, method="exact")
+
+
+def test_parts_of_a_drawer_are_explored(posed: Make, tmp_path: Path) -> None:
+    (tmp_path / "d.csv").write_text(
+        "kind,value,quantity\nresistor,12k,3\nresistor,33k,1\nresistor,100k,4\nresistor,1M,1\n"
+    )
+    ex = explore(
+        posed(
+            ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"'),
+            (
+                "[scores]",
+                '[stock]\ndrawer = "d.csv"\n\n[scores]\nseries_departure_percent = "show"',
+            ),
+            folder=tmp_path,
+        ),
+        QUICK,
+    )
+    assert ex.problem.size == 4 * 3 * 3 * 2
+    assert set(ex.front.parts["stopper_ohm"].tolist()) <= {12e3, 33e3, 100e3, 1e6}
+    # Departure is from the drawer: 1k, 1k5 and 2k2 are not in it, whatever the series says.
+    rk = ex.front.parts["cathode_resistor_ohm"]
+    assert ex.front.scores["series_departure_percent"] == pytest.approx(
+        100 * np.log(12e3 / rk), rel=1e-6
+    )
+
+
+# --- constants -----------------------------------------------------------------------------------
+
+
+def test_a_constant_score_leaves_the_search_and_is_kept_once(posed: Make, size: int) -> None:
+    plain = explore(posed(), QUICK)
+    ex = explore(
+        posed(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
+               'series_departure_percent = "minimise"')),
+        QUICK,
+    )  # fmt: skip
+    assert ex.constants == {"series_departure_percent": 0.0}
+    assert [f.name for f in ex.problem.free] == [f.name for f in plain.problem.free]
+    assert ex.problem.score_names.count("series_departure_percent") == 1
+    assert ex.front.losses.shape == plain.front.losses.shape
+    assert np.array_equal(ex.front.losses, plain.front.losses)
+    assert ex.frame()["series_departure_percent"].eq(0).all()
+    assert plain.constants == {}
+    assert ex.exact is not None
+    assert ex.exact.evaluated == size
+
+
+def test_when_every_score_is_constant_one_is_kept(posed: Make) -> None:
+    ex = explore(
+        posed(
+            ('gain_dB = "maximise"', 'series_departure_percent = "minimise"'),
+            ('input_corner_error_octaves = "minimise"\n', ""),
+            ('noise_dBu = "minimise"\n', 'series_departure_rms_percent = "minimise"\n'),
+            ('rf_margin_dB = "maximise"\n', ""),
+        ),
+        QUICK,
+    )
+    assert [f.name for f in ex.problem.free] == ["series_departure_percent"]
+    assert ex.constants == {"series_departure_rms_percent": 0.0}
+    assert len(ex.front) == 1
+    assert ex.pick == 0
+
+
+def test_one_score_has_one_best_candidate(posed: Make) -> None:
+    ex = explore(
+        posed(
+            ('input_corner_error_octaves = "minimise"\n', ""),
+            ('noise_dBu = "minimise"\n', ""),
+            ('rf_margin_dB = "maximise"\n', ""),
+        ),
+        QUICK,
+    )
+    whole = everything(ex)
+    assert len(ex.front) == 1
+    assert ex.front.scores["gain_dB"][0] == pytest.approx(
+        whole.scores["gain_dB"][whole.feasible].max(), rel=1e-12
+    )
+    assert ex.hypervolume == pytest.approx(1.0)
+
+
+# --- nothing feasible, and interrupted -----------------------------------------------------------
+
+
+def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
+    posed: Make, impossible: tuple[str, str]
+) -> None:
+    ex = explore(posed(impossible), QUICK)
+    assert not ex.feasible
+    assert len(ex.front) == len(ex.readable) == 12
+    broken = ex.front.broken
+    assert (broken > 0).all()
+    assert np.array_equal(broken, np.sort(broken))
+    assert broken == pytest.approx(np.sort(everything(ex).broken)[:12], rel=1e-9)
+    assert ex.marks == {0: ("nearest",)}
+    assert (ex.hypervolume, ex.search_share) == (0.0, None)
+    assert ex.frame()["limits_broken"].gt(0).all()
+
+
+def stop_at(kind: str) -> Callable[[Progress], None]:
+    def report(p: Progress) -> None:
+        if p.kind == kind:
+            raise KeyboardInterrupt
+
+    return report
+
+
+def test_an_interrupted_search_is_read_as_far_as_it_went(posed: Make) -> None:
+    ex = explore(posed(), QUICK, report=stop_at("searching"))
+    assert ex.interrupted
+    assert ex.exact is None
+    assert ex.source.evaluated == 20
+    assert len(ex.front) > 0
+    assert ex.readable[0] == ex.pick
+
+
+def test_an_interrupted_enumeration_falls_back_on_the_search(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.search.CHUNK", 50)
+    ex = explore(posed(), QUICK, report=stop_at("enumerating"))
+    assert ex.interrupted
+    assert ex.exact is None
+    assert ex.source.evaluated == 60
+    alone = explore(posed(), QUICK, method="exact", report=stop_at("enumerating"))
+    assert alone.interrupted
+    assert alone.source.evaluated == 50
+    assert len(alone.front) > 0

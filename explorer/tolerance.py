@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -25,6 +26,7 @@ from objectives.tolerance import (
     SensitivityIndex,
     ToleranceSetup,
     ToleranceStudy,
+    batch_shape,
     draw_scores,
     draw_units,
     response_band_dB,
@@ -82,7 +84,7 @@ def tolerance_study(
         If the names do not match the designs, the pick is not among them, a count is not positive
         or a score is unknown.
     """
-    size = front.stage.shape[0] if front.stage.shape else 1
+    size = math.prod(batch_shape(front))
     if len(candidates) != size:
         raise ValueError(f"candidates: {len(candidates)} names: must be {size}, one a design")
     if not 0 <= pick < size:
@@ -138,7 +140,7 @@ def tolerance_study(
 
 def _row(front: Assessment, row: int) -> Assessment:
     """Return one design as a batch of one."""
-    shape = front.stage.shape or (1,)
+    shape = batch_shape(front)
     stage = flatten(front.stage, shape).at(slice(row, row + 1))
     follower = front.follower
     if follower is not None:

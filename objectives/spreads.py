@@ -50,6 +50,7 @@ _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
 # A spread this wide is no tolerance any more, and keeps every factor positive.
 _WIDEST = 0.95
 _LARGEST_RISE = 10.0
+_MU_STEP = 1e-4
 
 
 # -- spreads ---------------------------------------------------------------------------------------
@@ -277,10 +278,8 @@ def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:
 # -- the valve ---------------------------------------------------------------------------------
 
 
-class _VariedLaw(Protocol):
+class _VariedLaw(ConductionLaw, Protocol):
     """A conduction law whose current and amplification factor can be multiplied."""
-
-    mu: ArrayLike
 
     def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
         """Return the law with plate current and amplification factor multiplied."""
@@ -333,11 +332,10 @@ def spread_batch(
     transconductance at any given voltages; that of ``valve_amplification_factor`` multiplies the
     amplification factor at any given current and leaves the transconductance at that current
     alone. Both are exact for the three-halves law and for Dempwolf and Zölzer's without grid
-    current. Koren's amplification factor is not its parameter: at a given current
-    ``1/true = 1/parameter + what does not depend on it``, which holds to first order round the
-    nominal operating point (within half a per cent of the step, the knee left out of account) and
-    is solved for the parameter. In a stage with a cathode resistor both move the operating point,
-    so what is left of them there is less than what was put in.
+    current. Where the amplification factor is not the law's parameter itself (Koren, transistors)
+    it scales as asked to first order round the nominal operating point. In a stage with a cathode
+    resistor both move the operating point, so what is left of them there is less than what was
+    put in.
 
     Parameters
     ----------
@@ -380,11 +378,8 @@ def spread_batch(
         mu_factor: ArrayLike = ones
         if mu is not None:
             point = operating_point(stage, law) if point is None else point
-            true = np.asarray(point.amplification_factor)[..., np.newaxis]
-            ratio = np.asarray(varied.mu, float) / np.where(np.isfinite(true), true, varied.mu)
-            # Near cut-off the true factor falls far under the parameter; the step is held there.
-            ratio = np.clip(ratio, 0.5, 2.0)
-            mu_factor = 1 / np.maximum(1 - ratio * (1 - 1 / mu), 0.05) * ones
+            needed = _step_needed(varied, point)[..., np.newaxis]
+            mu_factor = 1 / np.maximum(1 - needed * (1 - 1 / mu), 0.05) * ones
         law = cast(
             ConductionLaw,
             varied.varied(current=ones if current is None else current * ones, mu=mu_factor),
@@ -395,3 +390,27 @@ def spread_batch(
         for name in ("valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F")
     )
     return replace(drawn, **changed), SpreadDevice(device, law, (gk, gp, pk))
+
+
+def _step_needed(law: _VariedLaw, point: OperatingPoint) -> FloatArray:
+    """Return the relative step of a law's mu for one of its true amplification factor.
+
+    At given plate current and voltage, by central differences; shape of the point.
+    """
+    grid_V, plate_V = point.grid_cathode_V, point.plate_cathode_V
+    current, gm, _ = law.linearise(grid_V, plate_V)
+    factors = []
+    for side in (-1.0, 1.0):
+        other = law.varied(mu=1.0 + side * _MU_STEP)
+        moved = grid_V
+        for _ in range(2):
+            # Newton's steps to the grid voltage that restores the current.
+            excess, slope, _ = other.linearise(moved, plate_V)
+            step = (excess - current) / np.where(slope > 0, slope, np.inf)
+            moved = moved - np.clip(step, -1.0, 1.0)
+        _, gm, gp = other.linearise(moved, plate_V)
+        factors.append(gm / np.where(gp > 0, gp, np.nan))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        answer = np.log(factors[1] / factors[0]) / (2 * _MU_STEP)
+    # Near cut-off the factor hardly follows the parameter; the step is held there.
+    return np.asarray(1.0 / np.clip(np.nan_to_num(answer, nan=1.0), 0.5, 2.0))

@@ -41,6 +41,7 @@ __all__ = [
     "ToleranceSetup",
     "ToleranceStudy",
     "WorstCase",
+    "batch_shape",
     "draw_batch",
     "draw_scores",
     "draw_units",
@@ -234,9 +235,15 @@ def draw_scores(
     return DrawnScores(values, excess)
 
 
+def batch_shape(nominal: Assessment) -> tuple[int, ...]:
+    """Return the shape of the candidates, a follower's fields included; at least one axis."""
+    follower = () if nominal.follower is None else nominal.follower[0].shape
+    return np.broadcast_shapes(nominal.stage.shape, follower) or (1,)
+
+
 def _flat(nominal: Assessment) -> Assessment:
     """Return the assessment with one flat axis of candidates and targets fit for draws."""
-    shape = nominal.stage.shape or (1,)
+    shape = batch_shape(nominal)
     stage = flatten(nominal.stage, shape)
     # One field of the full shape makes the whole batch have it.
     stage = replace(
@@ -350,7 +357,7 @@ def _yield_percent(a: Assessment) -> FloatArray:
     units = draw_units(setup.spreads, setup.draws, setup.seed)
     drawn = draw_scores(a, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
     good = drawn.good(setup.windows).mean(axis=-1)
-    return np.asarray(100.0 * good.reshape(a.stage.shape or (1,)))
+    return np.asarray(100.0 * good.reshape(batch_shape(a)))
 
 
 # -- worst cases -----------------------------------------------------------------------------------
@@ -513,7 +520,7 @@ def _at_factors(
 
 
 def _require_single(nominal: Assessment) -> None:
-    size = math.prod(nominal.stage.shape)
+    size = math.prod(batch_shape(nominal))
     if size != 1:
         raise ValueError(f"stage: a batch of {size}: must be one stage")
 

@@ -20,6 +20,7 @@ from objectives.operating_point import operating_point
 from objectives.scores import REGISTRY, Assessment, PartRating, RadioBand, Targets
 from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
+from objectives.surroundings import CathodeFollower
 from objectives.tolerance import (
     ToleranceSetup,
     draw_batch,
@@ -306,6 +307,26 @@ def test_scores_of_draws_are_those_of_the_drawn_stages():
         np.testing.assert_allclose(
             quick.values[name], plain[name], rtol=1e-7, atol=2e-9, err_msg=name
         )
+
+
+def test_a_follower_is_solved_with_every_draw():
+    follower = CathodeFollower(300.0, np.array([100e3, 47e3, 100e3]), load_ohm=1e6)
+    bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()
+    valve = Valve()
+    a = Assessment(bare, valve, TARGETS, (follower, valve))
+    spreads = default_spreads(bare)
+    names = ["gain_dB", "plate_current_A", "upper_corner_Hz", "noise_dBu"]
+    quick = draw_scores(a, spreads, draw_units(spreads, 20, 3), names)
+    stage, device = draw_batch(a.stage, valve, spreads, 20, 3, point=a.point)
+    follows = replace(
+        follower,
+        supply_V=np.asarray(stage.supply_V),
+        cathode_resistor_ohm=np.asarray(follower.cathode_resistor_ohm)[:, np.newaxis],
+    )
+    plain = Assessment(stage, device, TARGETS, (follows, valve))
+    for name in names:
+        np.testing.assert_allclose(quick.values[name], plain[name], rtol=1e-7, err_msg=name)
+    assert quick.values["gain_dB"].shape == (3, 20)
 
 
 def test_chunks_do_not_show(monkeypatch):

@@ -173,11 +173,16 @@ def _method(ex: Exploration) -> list[str]:
     space = ex.problem.size
     if ex.exact is not None:
         done = "Every one" if not ex.exact.interrupted else f"Only {ex.exact.evaluated:,}"
+        kept = (
+            f"{ex.exact.feasible:,} keep every limit and {len(ex.front):,} of those are beaten by "
+            "no other."
+            if ex.feasible
+            else "none keeps every limit."
+        )
         found.append(
             f"Exact front: {done.lower()} of the {space:,.0f} candidates was worked out, in "
             f"{ex.exact.seconds:.1f} s ({ex.exact.evaluated / max(ex.exact.seconds, 1e-9):,.0f} "
-            f"a second); {ex.exact.feasible:,} keep every limit and {len(ex.front):,} of those "
-            "are beaten by no other."
+            f"a second); {kept}"
         )
     if ex.searched is not None:
         s = ex.searched

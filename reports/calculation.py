@@ -32,12 +32,15 @@ def operating_point_steps(pick: Assessment) -> Steps:
             _q(point.plate_current_A, "A"),
         ),
     ]
-    if float(np.ravel(point.grid_current_A)[0]) != 0:
+    taken = float(np.ravel(point.grid_current_A)[0])
+    counts = abs(taken) > 1e-6 * abs(float(np.ravel(point.plate_current_A)[0]))
+    total = "(I_p + I_g)" if counts else "I_p"
+    if counts:
         rows.append(("grid current", "I_g, solved", _q(point.grid_current_A, "A")))
     rows += [
         (
             "cathode voltage to ground",
-            f"V_k = (I_p + I_g) R_k = {_q(point.cathode_current_A, 'A')} × {cathode}",
+            f"V_k = {total} R_k = {_q(point.cathode_current_A, 'A')} × {cathode}",
             _q(point.cathode_V, "V"),
         ),
         (
@@ -52,7 +55,7 @@ def operating_point_steps(pick: Assessment) -> Steps:
         ),
         (
             "grid–cathode voltage",
-            f"V_gk = V_g − V_k = {_q(point.grid_V, 'V')} − {_q(point.cathode_V, 'V')}",
+            f"V_gk = V_g − V_k = {_q(np.round(point.grid_V, 6), 'V')} − {_q(point.cathode_V, 'V')}",
             _q(point.grid_cathode_V, "V"),
         ),
         (

@@ -250,8 +250,10 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
         {"plate_V": [lines.plate_cathode_V], "current_A": [lines.current_A], "text": [words]}
     )
     spot = alt.Chart(here).encode(x=x, y=y)
-    left = lines.plate_cathode_V < 0.6 * lines.reach_V
-    place: dict[str, Any] = {"align": "left" if left else "right", "dx": 12 if left else -12}
+    # Above and to the right of the point is the emptiest place, below and left the next best.
+    place: dict[str, Any] = {"align": "left", "dx": 12, "dy": -13}
+    if lines.plate_cathode_V > 0.7 * lines.reach_V:
+        place = {"align": "right", "dx": -12, "dy": 16}
     ends = alt.Chart(_curve_ends(lines)).encode(x=x, y=y, text="text:N")
     return alt.LayerChart(
         layer=[
@@ -264,9 +266,9 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
             spot.mark_point(size=130, filled=True, color=INK, opacity=1, stroke="white"),
             # The same words twice: a broad pale outline keeps them readable over the curves.
             spot.mark_text(
-                dy=-13, fontSize=12, fontWeight=600, stroke=PAPER, strokeWidth=5, **place
+                fontSize=12, fontWeight=600, stroke=PAPER, strokeWidth=5, **place
             ).encode(text="text:N"),
-            spot.mark_text(dy=-13, fontSize=12, fontWeight=600, **place).encode(text="text:N"),
+            spot.mark_text(fontSize=12, fontWeight=600, **place).encode(text="text:N"),
         ],
         width=PAGE_WIDTH - 130,
         height=400,

@@ -235,7 +235,8 @@ def _html(contents: ReportContents, sections: Sequence[Section], specs: _Specs, 
 
 def _is_linked(spec: Mapping[str, Any]) -> bool:
     """Return whether a chart chooses candidates and so belongs with the linked table."""
-    return any(parameter.get("name") == "chosen" for parameter in spec.get("params", ()))
+    chooses = any(parameter.get("name") == "chosen" for parameter in spec.get("params", ()))
+    return chooses and "shown" in spec.get("datasets", {})
 
 
 def _script_json(value: object) -> str:
@@ -329,7 +330,8 @@ def _markdown_block(block: Block | _Notes, specs: _Specs) -> str:
             return "\n".join(f"> {line}".rstrip() for line in lines)
         case Steps():
             rows = [
-                (_md(a), _subscripts(_md(b).replace(r"\_", "_")), _md(c)) for a, b, c in block.rows
+                (_md(what), _subscripts(_md(formula).replace(r"\_", "_")), _md(result))
+                for what, formula, result in block.rows
             ]
             return _pipes(["what", "how", "result"], rows, escaped=True)
         case Figure():

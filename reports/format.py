@@ -81,8 +81,8 @@ _ENDS = {
     ("output_coupling_F", math.inf): "direct",
     ("grid_leak_ohm", math.inf): "none",
     ("load_ohm", math.inf): "none",
-    ("leak_at_grid", 0.0): "source side",
-    ("leak_at_grid", 1.0): "grid side",
+    ("leak_at_grid", 0.0): "before the stopper",
+    ("leak_at_grid", 1.0): "after the stopper",
 } | {
     (name, 0.0): "none"
     for name in (
@@ -163,9 +163,9 @@ def quantity(value: float, unit: str, digits: int = 4, *, padded: bool = False) 
     if not math.isfinite(value) or symbol not in _PREFIXED:
         text = number(round(value, _DECIMALS.get(symbol, 6)), digits)
         return text if not symbol or math.isnan(value) else f"{text}{SPACE}{symbol}"
-    if symbol == "F" and abs(value) < 1e-12:
+    if 0 < abs(value) < 1e-12:
         # The trade writes 0.3 pF, never 300 fF.
-        return f"{number(value * 1e12, digits)}{SPACE}pF"
+        return f"{number(value * 1e12, digits)}{SPACE}p{symbol}"
     return str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=not padded))
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 from typing import Any, Final
 
@@ -106,11 +106,28 @@ def front_chart(contents: ReportContents, faint_limit: int = FAINT_LIMIT) -> alt
         rows.append(views.profiles(linked=bool(pairs)))
         if contents.part_labels:
             rows.append(views.strips(linked=bool(pairs)))
-        chart: alt.VConcatChart = alt.vconcat(
-            *rows, spacing=30, description=_words(contents, scores)
-        ).resolve_scale(color="shared", shape="shared")
+        chart = alt.VConcatChart(
+            vconcat=rows,
+            spacing=30,
+            description=_words(contents, scores),
+            resolve=alt.Resolve(scale={"color": "shared", "shape": "shared"}),
+        )
+    names = set(_view_names(chart))
+    parameters: Any = chart.params
+    for parameter in parameters:
+        # Nesting leaves names behind that views no longer have.
+        parameter.views = [name for name in parameter.views if name in names]
     chart.datasets = {name: _records(rows) for name, rows in views.data.items() if len(rows)}
     return chart
+
+
+def _view_names(chart: Any) -> Iterator[str]:
+    """Yield the names of all views in a chart made of others."""
+    for kind in ("vconcat", "concat", "layer"):
+        for part in getattr(chart, kind, ()):
+            yield from _view_names(part)
+    if isinstance(getattr(chart, "name", None), str):
+        yield chart.name
 
 
 def thinned(spec: dict[str, Any], most: int = 400) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from itertools import combinations
 from typing import Any, Final
 
@@ -39,7 +39,6 @@ from reports.format import (
     quantity,
     score_label,
     score_unit,
-    sentence,
 )
 from reports.front_chart import front_chart, losses_of, mark_words, spanning_scores
 from reports.schematic import schematic
@@ -186,17 +185,17 @@ def trade_offs(contents: ReportContents, most: int = 3) -> list[str]:
         if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
             continue
         found.append((float(stats.spearmanr(a[usable], b[usable]).statistic), first, second))
-    words = []
-    for rho, first, second in sorted(found, key=lambda item: item[0])[:most]:
-        if rho > -0.3:
-            break
-        how = "almost always" if rho < -0.9 else "mostly" if rho < -0.6 else "often"
-        words.append(
-            f"{sentence(score_label(first.name))} and {score_label(second.name)} conflict: along "
-            f"the front, what improves one {how} costs the other (rank correlation of the losses "
-            f"{number(round(rho, 2), 2)})."
-        )
-    return words
+    strongest = [
+        f"{score_label(first.name)} against {score_label(second.name)} ({number(round(rho, 2), 2)})"
+        for rho, first, second in sorted(found, key=lambda item: item[0])[:most]
+        if rho < -0.3
+    ]
+    if not strongest:
+        return []
+    return [
+        "Along the front, improving one score costs another most in these pairs, by rank "
+        f"correlation of the losses (−1: always): {'; '.join(strongest)}."
+    ]
 
 
 def front_table(contents: ReportContents) -> Table:
@@ -478,8 +477,23 @@ def _limits(contents: ReportContents) -> Section:
     return Section(
         "limits",
         "Limits and room left",
-        [Table(shown, "Every rating and every must-have of the brief, at the pick.", broken)],
+        _sourced(
+            Table(shown, "Every rating and every must-have of the brief, at the pick.", broken)
+        ),
     )
+
+
+def _sourced(table: Table, longest: int = 30) -> list[Block]:
+    """Return the table with long sources that repeat as numbers, and what the numbers mean."""
+    frame = table.frame
+    if "source" not in frame.columns or frame["source"].map(len).max() <= longest:
+        return [table]
+    numbers = {text: str(at) for at, text in enumerate(dict.fromkeys(frame["source"]), start=1)}
+    keyed = frame.assign(source=frame["source"].map(numbers))
+    return [
+        replace(table, frame=keyed),
+        Prose(["Sources: " + "; ".join(f"({n}) {text}" for text, n in numbers.items()) + "."]),
+    ]
 
 
 # -- the valve, the search -------------------------------------------------------------------------
@@ -495,7 +509,7 @@ def _valve(pick: Assessment) -> Section:
     fit = getattr(entry, "fit", None)
     points = tuple(getattr(fit, "points", ()))
     if fit is not None and points:
-        blocks.append(Prose([sentence(str(fit.method)).rstrip(".") + "."]))
+        blocks.append(Prose([f"How the law was fitted: {str(fit.method).rstrip('.')}."]))
         if isinstance(entry, Valve):
             blocks.append(
                 Figure(
@@ -505,7 +519,7 @@ def _valve(pick: Assessment) -> Section:
                 )
             )
         frame = pd.DataFrame([_residual_row(point) for point in points])
-        blocks.append(Table(frame, "Published numbers and what the law gives for them."))
+        blocks += _sourced(Table(frame, "Published numbers and what the law gives for them."))
     return Section("valve", f"The {device.name} as it is modelled here", blocks)
 
 

@@ -14,7 +14,7 @@
     const entries = ids.map((id) => ({
       unit: "table",
       fields: [{ type: "E", field: "candidate" }],
-      values: [front.ids.get(id)],
+      values: [front.shown.get(id).candidate],
     }));
     front.quiet = true;
     front.view.data("chosen_store", entries).runAsync().finally(() => { front.quiet = false; });
@@ -39,17 +39,23 @@
   });
 
   const link = (view, spec) => {
-    const ids = new Map();
-    Object.values(spec.datasets || {}).forEach((set) => set.forEach((datum) => {
-      if ("candidate" in datum) ids.set(String(datum.candidate), datum.candidate);
-    }));
-    front = { view, ids, quiet: false };
+    const shown = new Map();
+    spec.datasets.shown.forEach((datum) => shown.set(String(datum.candidate), datum));
+    front = { view, shown, quiet: false };
     view.addDataListener("chosen_store", (_, entries) => {
       if (front.quiet) return;
       chosen.clear();
       entries.forEach((entry) => entry.values.forEach((value) => chosen.add(String(value))));
       paint();
     });
+    // Rows that lie outside a rectangle drawn in one of the plates turn pale with their marks.
+    const brushed = (_, spans) => rows.forEach((row) => {
+      const datum = shown.get(row.dataset.candidate);
+      const inside = Object.entries(spans || {}).every(([field, ends]) =>
+        datum && datum[field] >= Math.min(...ends) && datum[field] <= Math.max(...ends));
+      row.classList.toggle("outside", !inside);
+    });
+    if (spec.params.some((param) => param.name === "brush")) view.addSignalListener("brush", brushed);
     paint();
   };
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 
 import moocore
 import numpy as np
@@ -30,7 +30,7 @@ class DemoTriode:
     """A stand-in for an entry of the valve table."""
 
     name: str = "12AX7 (demo set)"
-    law: Koren = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300)
+    law: Koren = field(default_factory=lambda: Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300))
     plate_dissipation_max_W: float = 1.2
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
@@ -94,11 +94,10 @@ def _grid(scale: np.ndarray) -> dict[str, np.ndarray]:
     return dict(zip(PARTS, rows.T, strict=True))
 
 
-def _pick_first(frame: pd.DataFrame) -> np.ndarray:
+def _scaled_losses(frame: pd.DataFrame) -> np.ndarray:
     scaled = np.column_stack([-BETTER[n] * frame[n].to_numpy() for n in FREE])
     span = np.ptp(scaled, axis=0)
-    scaled = (scaled - scaled.min(axis=0)) / np.where(span > 0, span, 1)
-    return scaled
+    return np.asarray((scaled - scaled.min(axis=0)) / np.where(span > 0, span, 1))
 
 
 def make_contents(
@@ -117,7 +116,7 @@ def make_contents(
         keep = np.resize(keep, rows) if len(keep) < rows else keep[:rows]
     front = frame.iloc[keep].reset_index(drop=True)
     front["candidate"] = np.arange(len(front))
-    scaled = _pick_first(front)
+    scaled = _scaled_losses(front)
     pick, knee = int(np.argmin(scaled.max(axis=1))), int(np.argmin(scaled.sum(axis=1)))
     marks = [""] * len(front)
     for position, mark in [

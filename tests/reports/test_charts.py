@@ -1,0 +1,227 @@
+"""The charts of one stage: their numbers first, then that they are valid Vega-Lite."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import altair as alt
+import numpy as np
+import pandas as pd
+import pytest
+
+from objectives.corners import HALF_POWER_DB
+from objectives.scores import Assessment
+from objectives.textbook import textbook_estimate
+from reports import charts
+from reports.contents import ReportContents
+from reports.look import spec_of
+
+Restage = Callable[..., Assessment]
+
+
+def on_line(frame: pd.DataFrame, name: str, plate_V: float) -> float:
+    line = frame[frame["line"].str.startswith(name)].sort_values("plate_V")
+    return float(np.interp(plate_V, line["plate_V"], line["current_A"]))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        {"bypass_F": 0.0},
+        {"bypass_F": np.inf, "cathode_unbypassed_ohm": 220.0},
+        {"load_ohm": np.inf, "output_coupling_F": np.inf},
+        {"plate_load_ohm": 47e3, "cathode_resistor_ohm": 3300.0},
+    ],
+)
+def test_every_line_passes_through_the_solved_operating_point(
+    restage: Restage, change: dict[str, float]
+) -> None:
+    pick = restage(**change)
+    lines = charts.load_lines(pick)
+    volts, amps = float(pick.point.plate_cathode_V[0]), float(pick.point.plate_current_A[0])
+    assert lines.plate_cathode_V == volts
+    assert lines.current_A == amps
+    for name in ("DC", "AC"):
+        assert on_line(lines.lines, name, volts) == pytest.approx(amps, rel=1e-9)
+    # The bias line is interpolated on a grid of a few volts, hence the looser bound.
+    assert on_line(lines.lines, "cathode-bias", volts) == pytest.approx(amps, rel=2e-3)
+    law = pick.device.law
+    assert float(law.plate_current(lines.grid_cathode_V, volts)) == pytest.approx(amps, rel=1e-6)
+
+
+def test_the_dc_line_ends_at_the_supply_and_has_the_slope_of_load_and_cathode_resistor(
+    restage: Restage,
+) -> None:
+    pick = restage(cathode_unbypassed_ohm=470.0)
+    line = charts.load_lines(pick).lines
+    dc = line[line["line"].str.startswith("DC")].sort_values("plate_V")
+    assert dc["plate_V"].iloc[-1] == 300.0
+    assert dc["current_A"].iloc[-1] == 0.0
+    slope = np.diff(dc["plate_V"])[0] / -np.diff(dc["current_A"])[0]
+    assert slope == pytest.approx(220e3 + 1000.0 + 470.0)
+
+
+def test_the_ac_line_is_load_and_next_stage_in_parallel_when_nothing_else_counts(
+    restage: Restage,
+) -> None:
+    pick = restage(bypass_F=np.inf, output_coupling_F=np.inf, load_F=0.0)
+    assert charts.load_lines(pick).alternating_ohm == pytest.approx(
+        1 / (1 / 220e3 + 1 / 470e3), rel=1e-6
+    )
+    unbypassed = restage(bypass_F=0.0, output_coupling_F=np.inf, load_F=0.0)
+    assert charts.load_lines(unbypassed).alternating_ohm == pytest.approx(
+        1 / (1 / 220e3 + 1 / 470e3) + 1000.0, rel=1e-6
+    )
+
+
+def test_the_dissipation_hyperbola_is_drawn_when_it_is_near(restage: Restage) -> None:
+    near = charts.load_lines(restage(plate_load_ohm=47e3))
+    limit = near.lines[near.lines["line"] == "greatest plate dissipation"]
+    assert len(limit) > 20
+    assert limit["plate_V"].to_numpy() * limit["current_A"].to_numpy() == pytest.approx(1.2)
+    assert near.top_A * near.reach_V > 1.2
+    far = charts.load_lines(restage(plate_load_ohm=330e3))
+    assert "greatest plate dissipation" not in set(far.lines["line"])
+    assert far.dissipation_W == 1.2
+
+
+def test_plate_curves_are_for_round_grid_voltages_and_follow_the_law(
+    contents: ReportContents,
+) -> None:
+    curves = charts.load_lines(contents.pick).curves
+    grids = curves["grid_V"].unique()
+    assert 4 <= len(grids) <= 11
+    steps = np.diff(grids)
+    assert steps == pytest.approx(steps[0])
+    for grid_V, curve in curves.groupby("grid_V"):
+        law = contents.pick.device.law.plate_current(grid_V, curve["plate_V"].to_numpy())
+        assert curve["current_A"].to_numpy() == pytest.approx(np.ravel(law))
+
+
+def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportContents) -> None:
+    swept = charts.responses(contents.pick)
+    corners = swept.corners.set_index("name")["frequency_Hz"]
+    levels = swept.levels.set_index("frequency_Hz")["grid_dB"]
+    assert levels[corners["exact"]] == pytest.approx(-HALF_POWER_DB, abs=1e-5)
+    assert levels[1000.0] == pytest.approx(0.0, abs=1e-9)
+    assert corners["target"] == 8000.0
+    estimate = textbook_estimate(contents.pick.stage, contents.pick.linear, 1000.0)
+    assert corners["textbook"] == float(estimate.corner_Hz[0])
+
+
+def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportContents) -> None:
+    levels = charts.responses(contents.pick).levels
+    for corner in contents.pick.output_corners_Hz:
+        at = np.interp(np.log(corner[0]), np.log(levels["frequency_Hz"]), levels["output_dB"])
+        assert at == pytest.approx(-HALF_POWER_DB, abs=0.01)
+
+
+def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportContents) -> None:
+    pick = contents.pick
+    levels = charts.responses(pick).levels
+    for band in pick.targets.radio_bands:
+        ends = np.interp(
+            np.log([band.low_Hz, band.high_Hz]), np.log(levels["frequency_Hz"]), levels["grid_dB"]
+        )
+        # Past the corner the level only falls here, so the edge of the band is its worst place.
+        margin = -ends.max() - band.attenuation_dB
+        assert margin == pytest.approx(float(pick.radio_margins_dB[band.name][0]), abs=0.02)
+
+
+def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
+    contents: ReportContents,
+) -> None:
+    from dataclasses import replace
+
+    targets = replace(contents.pick.targets, input_corner_Hz=None, radio_bands=())
+    pick = replace(contents.pick, targets=targets)
+    swept = charts.responses(pick)
+    assert set(swept.corners["name"]) == {"exact", "textbook"}
+    assert len(swept.bands) == 0
+    assert spec_of(charts.response_chart(pick))["vconcat"]
+
+
+def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportContents) -> None:
+    shares = charts.noise_shares(contents.pick)
+    assert shares["share"].sum() == pytest.approx(1.0)
+    assert (shares["share"].to_numpy()[:-1] >= shares["share"].to_numpy()[1:]).all()
+    total = 10 * np.log10(np.sum(10 ** (shares["level_dBu"] / 10)))
+    assert total == pytest.approx(float(contents.pick.noise.total_dBu[0]), abs=1e-9)
+    stopper = shares.set_index("origin")["share"]["stopper"]
+    source = shares.set_index("origin")["share"]["source"]
+    assert stopper / source > 120e3 / 38e3  # the source is divided by the leak, the stopper not
+
+
+@pytest.mark.parametrize(
+    ("share", "text"), [(0.748, "74.8 %"), (0.0005, "0.1 %"), (0.0004, "< 0.1 %"), (1.0, "100.0 %")]
+)
+def test_shares_are_written_to_one_decimal(share: float, text: str) -> None:
+    assert charts.share_text(share).replace("\u00a0", " ") == text
+
+
+def test_the_radio_budget_agrees_with_the_scores(contents: ReportContents) -> None:
+    pick = contents.pick
+    budget = charts.radio_budget(pick).set_index("band")
+    for name, margin in pick.radio_margins_dB.items():
+        assert budget.loc[name, "margin_dB"] == pytest.approx(float(margin[0]))
+    assert budget["margin_dB"].min() == pytest.approx(float(pick["rf_margin_dB"][0]))
+    assert (budget["given_dB"] - budget["required_dB"]).to_numpy() == pytest.approx(
+        budget["margin_dB"].to_numpy()
+    )
+    assert (budget["given_dB"] > budget["without_stopper_dB"]).all()
+    assert (budget["ideal_stopper_dB"] >= budget["given_dB"] - 0.1).all()
+
+
+def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportContents) -> None:
+    batch = contents.readable_stages
+    assert charts.load_lines(batch).current_A == pytest.approx(
+        charts.load_lines(contents.pick).current_A, rel=1e-6
+    )
+    assert charts.noise_shares(batch)["share"].to_numpy() == pytest.approx(
+        charts.noise_shares(contents.pick)["share"].to_numpy(), rel=1e-6
+    )
+
+
+def test_letters_over_bands_never_touch(contents: ReportContents) -> None:
+    from dataclasses import replace
+
+    from objectives.scores import RadioBand
+
+    crowd = tuple(RadioBand(f"band {n}", 9e8 + n * 1e6, 9.01e8 + n * 1e6, 40.0) for n in range(8))
+    pick = replace(contents.pick, targets=replace(contents.pick.targets, radio_bands=crowd))
+    spec = spec_of(charts.response_chart(pick))
+    rows = next(rows for rows in spec["datasets"].values() if rows and "letter_Hz" in rows[0])
+    spots = sorted(np.log10([row["letter_Hz"] for row in rows]) * 880 / 9)
+    assert np.diff(spots).min() >= 13.9
+    assert spots[-1] <= 880
+
+
+CHARTS: dict[str, Callable[[ReportContents], alt.TopLevelMixin]] = {
+    "load lines": lambda c: charts.load_line_chart(c.pick),
+    "responses": lambda c: charts.response_chart(c.pick),
+    "noise": lambda c: charts.noise_chart(c.pick),
+    "radio": lambda c: charts.radio_chart(c.pick),
+    "trace": lambda c: charts.trace_chart(c.search_trace),  # type: ignore[arg-type]
+}
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_charts_are_valid_and_described(contents: ReportContents, name: str) -> None:
+    spec = spec_of(CHARTS[name](contents))
+    assert spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/")
+    assert len(spec["description"]) > 20
+    assert spec["datasets"]
+
+
+def test_the_trace_takes_its_columns_by_name_or_by_place() -> None:
+    named = pd.DataFrame({"seconds": [1, 2], "hypervolume": [0.1, 0.2], "evaluations": [10, 20]})
+    rows = next(iter(spec_of(charts.trace_chart(named))["datasets"].values()))
+    assert rows == [
+        {"evaluations": 10.0, "hypervolume": 0.1},
+        {"evaluations": 20.0, "hypervolume": 0.2},
+    ]
+    placed = charts.trace_chart(pd.DataFrame({"n": [1, 2], "v": [0.3, 0.4]}))
+    assert next(iter(spec_of(placed)["datasets"].values()))[1]["hypervolume"] == 0.4
+    with pytest.raises(ValueError, match="must be two"):
+        charts.trace_chart(pd.DataFrame({"n": [1, 2]}))

@@ -1,0 +1,495 @@
+"""The written report: complete, self-contained, atomic, and true to its contents."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+import pytest
+
+import reports.document as document
+from reports.contents import Figure, Note, Prose, ReportContents, Section, Table
+from reports.document import results, write_report
+from reports.sections import CAUTIONS, build_sections
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+class Page(HTMLParser):
+    """What a test asks of a page: elements with attributes, ids, texts of tables."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.rows: list[list[str]] = []
+        self.words: list[str] = []
+        self._cell: list[str] | None = None
+        self._quiet = 0
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag in ("script", "style"):
+            self._quiet += 1
+        if tag == "tr":
+            self.rows.append([])
+        if tag in ("td", "th"):
+            self._cell = []
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("script", "style"):
+            self._quiet -= 1
+        if tag in ("td", "th") and self._cell is not None:
+            self.rows[-1].append("".join(self._cell))
+            self._cell = None
+
+    def handle_data(self, data: str) -> None:
+        if self._quiet:
+            return
+        self.words.append(data)
+        if self._cell is not None:
+            self._cell.append(data)
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.elements if name == tag]
+
+
+@pytest.fixture(scope="module")
+def written(contents: ReportContents, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    return write_report(contents, tmp_path_factory.mktemp("report"))
+
+
+@pytest.fixture(scope="module")
+def page(written: dict[str, Path]) -> Page:
+    return Page(written["html"].read_text("utf-8"))
+
+
+def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
+    names = {"html", "markdown", "front_csv", "readable_csv", "json"}
+    figures = {"front", "load_lines", "responses", "noise", "radio", "search", "schematic"}
+    assert set(written) == names | {f"figure_{name}" for name in figures}
+    assert all(path.stat().st_size > 200 for path in written.values())
+    folder = written["html"].parent
+    assert {p.name for p in folder.iterdir()} == {
+        "report.html", "report.md", "front.csv", "readable.csv", "results.json", "figures",
+    }  # fmt: skip
+
+
+# -- HTML ------------------------------------------------------------------------------------------
+
+
+def test_the_page_loads_nothing_from_anywhere(page: Page) -> None:
+    for tag, attributes in page.elements:
+        assert tag not in ("link", "iframe", "object", "embed", "base")
+        for name in ("src", "href", "xlink:href", "data", "action", "poster"):
+            target = attributes.get(name)
+            assert target is None or target.startswith("#"), (tag, name, target)
+    policy = next(m for m in page.all("meta") if m.get("http-equiv") == "Content-Security-Policy")
+    assert (policy["content"] or "").startswith("default-src 'none'")
+
+
+def test_the_page_is_set_up_for_readers_and_screens(page: Page, contents: ReportContents) -> None:
+    assert page.all("html")[0]["lang"] == "en"
+    assert any(m.get("name") == "viewport" for m in page.all("meta"))
+    assert contents.title in "".join(page.words)
+    headings = [tag for tag, _ in page.elements if re.fullmatch("h[1-6]", tag)]
+    assert headings[0] == "h1"
+    assert headings.count("h1") == 1
+    for figure in page.all("div"):
+        if "chart" in (figure.get("class") or "").split():
+            assert len(figure["aria-label"] or "") > 20
+    ids = [a["id"] for _, a in page.elements if a.get("id")]
+    assert len(ids) == len(set(ids))
+
+
+def test_every_section_is_there_in_order_and_reachable(
+    page: Page, contents: ReportContents
+) -> None:
+    keys = [section.key for section in build_sections(contents)]
+    assert keys[0] == "cautions"
+    assert [s["id"] for s in page.all("section")] == keys
+    links = [a["href"] for a in page.all("a")]
+    assert [f"#{key}" for key in keys] == [href for href in links if href != "#content"]
+    assert {
+        "job", "pick", "front", "parts", "point", "responses", "textbook", "noise", "radio",
+        "limits", "valve", "method", "assumptions", "sources",
+    } <= set(keys)  # fmt: skip
+
+
+def test_the_cautions_come_first_and_whole(page: Page) -> None:
+    text = " ".join(page.words)
+    for caution in CAUTIONS:
+        assert caution in text
+    assert text.index(CAUTIONS[0]) < text.index("The job", text.index(CAUTIONS[0]))
+    assert "kill" in CAUTIONS[0]
+
+
+def test_every_chart_has_a_place_and_a_valid_specification(written: dict[str, Path]) -> None:
+    text = written["html"].read_text("utf-8")
+    specs = re.findall(
+        r'<script type="application/json" class="spec" data-for="([^"]+)"[^>]*>(.*?)</script>',
+        text,
+        re.S,
+    )
+    assert [name for name, _ in specs] == [
+        "chart-front", "chart-load_lines", "chart-responses", "chart-noise", "chart-radio",
+        "chart-search",
+    ]  # fmt: skip
+    for name, body in specs:
+        assert f'id="{name}"' in text
+        assert "<" not in body
+        spec = json.loads(body)
+        alt.Chart.from_dict(spec)
+    assert text.count('data-linked="true"') == 1
+    assert text.count("window.vegaEmbed") >= 1
+
+
+def test_rows_of_the_front_carry_the_candidates_of_the_charts(
+    page: Page, contents: ReportContents
+) -> None:
+    linked = [row["data-candidate"] for row in page.all("tr") if "data-candidate" in row]
+    assert linked == [str(c) for c in contents.readable["candidate"]]
+    first = next(row for row in page.all("tr") if "data-candidate" in row)
+    assert first["class"] == "pick"
+    assert first["tabindex"] == "0"
+
+
+def test_tables_show_engineering_numbers(page: Page, contents: ReportContents) -> None:
+    rows = {row[0]: row for row in page.rows if row}
+    pick = rows[str(contents.readable["candidate"].iloc[0])]
+    texts = [cell.replace("\u00a0", " ") for cell in pick]
+    assert {"120 kΩ", "220 kΩ", "1 kΩ", "2.2 µF"} <= set(texts)
+    assert not any(re.search(r"\d{6,}|\de[-+]?\d", cell) for row in page.rows for cell in row)
+
+
+def test_texts_are_escaped(contents: ReportContents, tmp_path: Path) -> None:
+    evil = "<script>alert('x')</script> & <b>"
+    changed = replace(
+        contents,
+        title=evil,
+        scenario=evil,
+        extra_sections=(
+            Section("more", evil, [Prose([evil]), Table(pd.DataFrame({evil: [evil]}), evil)]),
+        ),
+    )
+    files = write_report(changed, tmp_path)
+    text = files["html"].read_text("utf-8")
+    body = text[: text.index("<script>", text.index("</main>"))]
+    assert "<script" not in body
+    assert "<b>" not in body
+    assert body.count("&lt;script&gt;") >= 5
+    assert "\\<script>" in files["markdown"].read_text("utf-8")
+
+
+def test_extra_sections_are_set_between_method_and_assumptions(
+    contents: ReportContents, tmp_path: Path
+) -> None:
+    frame = pd.DataFrame({"a": [1.0, 2.0], "b": [3.0, 4.0]})
+    chart = alt.Chart(frame).mark_line().encode(x="a:Q", y="b:Q")
+    more = Section(
+        "tolerance",
+        "Tolerance",
+        [Note("Nine of ten.", "finding"), Figure("tolerance", chart, "Yield."), Table(frame)],
+    )
+    files = write_report(replace(contents, extra_sections=(more,)), tmp_path)
+    page = Page(files["html"].read_text("utf-8"))
+    keys = [s["id"] for s in page.all("section")]
+    assert keys.index("method") < keys.index("tolerance") < keys.index("assumptions")
+    assert files["figure_tolerance"].read_text("utf-8").startswith("<svg")
+    assert "Nine of ten." in files["markdown"].read_text("utf-8")
+
+
+# -- Markdown --------------------------------------------------------------------------------------
+
+
+def test_markdown_has_tables_figures_and_every_section(
+    written: dict[str, Path], contents: ReportContents
+) -> None:
+    text = written["markdown"].read_text("utf-8")
+    lines = text.splitlines()
+    assert lines[0] == f"# {contents.title}"
+    for section in build_sections(contents):
+        assert f"## {section.title}" in text.replace("\\", "")
+    tables = [at for at, line in enumerate(lines) if re.fullmatch(r"\|( --- \|)+", line)]
+    assert len(tables) >= 8
+    for at in tables:
+        columns = lines[at].count("---")
+        body = at - 1
+        while body < len(lines) and lines[body].startswith("|"):
+            assert len(re.findall(r"(?<!\\)\|", lines[body])) == columns + 1
+            body += 1
+    images = re.findall(r"!\[[^\]]{20,}\]\((figures/[a-z_]+\.svg)\)", text)
+    assert len(images) == 7
+    for image in images:
+        assert (written["markdown"].parent / image).is_file()
+    assert "> **Caution**" in text
+    assert "V<sub>pk</sub>" in text
+
+
+# -- data ------------------------------------------------------------------------------------------
+
+
+def test_csv_files_read_back_as_the_frames(
+    written: dict[str, Path], contents: ReportContents
+) -> None:
+    for key, frame in (("front_csv", contents.front), ("readable_csv", contents.readable)):
+        back = pd.read_csv(written[key], keep_default_na=False)
+        assert np.isinf(back["bypass_F"]).any()
+        pd.testing.assert_frame_equal(back, frame, check_exact=True)
+
+
+def test_json_reads_back_as_the_contents(
+    written: dict[str, Path], contents: ReportContents
+) -> None:
+    data = json.loads(
+        written["json"].read_text("utf-8"),
+        parse_constant=lambda name: pytest.fail(f"{name} is no JSON"),
+    )
+    back = pd.DataFrame(data["front"])
+    back["bypass_F"] = back["bypass_F"].map(float)  # "Infinity" is how JSON must write it
+    pd.testing.assert_frame_equal(back, contents.front, check_exact=True)
+    assert data["job"] == list(contents.job)
+    assert data["method"] == list(contents.method)
+    assert [use["name"] for use in data["uses"]] == [use.name for use in contents.uses]
+    assert data["constants"] == dict(contents.constants)
+    assert pd.DataFrame(data["limits"]).equals(contents.limits)
+    assert data["parts"][0]["marking"] == contents.parts[0].marking
+    stage = data["pick"]["stage"]
+    assert stage["stopper_ohm"] == float(contents.readable["stopper_ohm"].iloc[0])
+    assert data["pick"]["operating_point"]["plate_current_A"] == float(
+        contents.pick.point.plate_current_A[0]
+    )
+
+
+def test_missing_and_infinite_numbers_are_plain_json(contents: ReportContents) -> None:
+    odd = contents.front.iloc[:2].assign(noise_dBu=[np.nan, -np.inf])
+    rows = results(replace(contents, front=odd))["front"]
+    assert rows[0]["noise_dBu"] is None
+    assert rows[1]["noise_dBu"] == "-Infinity"
+    json.dumps(rows, allow_nan=False)
+
+
+# -- nothing feasible ------------------------------------------------------------------------------
+
+
+def test_when_nothing_is_feasible_it_says_so_first(
+    infeasible: ReportContents, tmp_path: Path
+) -> None:
+    files = write_report(infeasible, tmp_path)
+    page = Page(files["html"].read_text("utf-8"))
+    keys = [s["id"] for s in page.all("section")]
+    assert keys[:3] == ["cautions", "blocked", "job"]
+    text = " ".join(page.words)
+    assert infeasible.blocking[0] in text
+    assert "The nearest candidate" in text
+    assert "The pick and why" not in text
+    assert json.loads(files["json"].read_text("utf-8"))["feasible"] is False
+    assert infeasible.blocking[0].split(";")[0] in files["markdown"].read_text("utf-8")
+
+
+def test_an_empty_front_is_still_reported(infeasible: ReportContents, tmp_path: Path) -> None:
+    files = write_report(replace(infeasible, front=infeasible.front.iloc[:0]), tmp_path)
+    assert len(pd.read_csv(files["front_csv"])) == 0
+    assert "nearest candidates" in files["markdown"].read_text("utf-8")
+
+
+# -- writing ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stage", ["svg_of", "results", "_html", "build_sections"])
+def test_an_error_leaves_an_earlier_report_as_it_was(
+    contents: ReportContents,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    stage: str,
+) -> None:
+    (tmp_path / "report.html").write_text("before", "utf-8")
+
+    def fail(*args: Any, **options: Any) -> str:
+        raise RuntimeError("no ink")
+
+    monkeypatch.setattr(document, stage, fail)
+    with pytest.raises(RuntimeError, match="no ink"):
+        write_report(contents, tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+    assert (tmp_path / "report.html").read_text("utf-8") == "before"
+
+
+def test_a_disk_that_fills_while_writing_leaves_no_part_of_a_report(
+    contents: ReportContents, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "front.csv").write_text("before", "utf-8")
+    real = Path.write_text
+
+    def full(self: Path, *args: Any, **options: Any) -> int:
+        if self.name == "results.json":
+            raise OSError("no space left on device")
+        return real(self, *args, **options)
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(OSError, match="no space"):
+        write_report(contents, tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["front.csv"]
+    assert real is not Path.write_text
+    assert (tmp_path / "front.csv").read_text("utf-8") == "before"
+
+
+def test_a_new_report_replaces_the_old_one(contents: ReportContents, tmp_path: Path) -> None:
+    first = write_report(contents, tmp_path / "new" / "folder")
+    before = first["html"].read_text("utf-8")
+    again = write_report(replace(contents, title="Another title"), tmp_path / "new" / "folder")
+    assert again == first
+    after = again["html"].read_text("utf-8")
+    assert "Another title" in after
+    assert "Another title" not in before
+
+
+def test_the_same_contents_make_the_same_files(contents: ReportContents, tmp_path: Path) -> None:
+    first, second = (write_report(contents, tmp_path / name) for name in ("a", "b"))
+    for key in first:
+        assert first[key].read_bytes() == second[key].read_bytes(), key
+
+
+@pytest.mark.parametrize("name", ["load_lines", "../escape", "with space", ""])
+def test_names_of_figures_must_serve_as_files_and_be_unique(
+    contents: ReportContents, tmp_path: Path, name: str
+) -> None:
+    chart = alt.Chart(pd.DataFrame({"a": [1]})).mark_point().encode(x="a:Q")
+    extra = (Section("more", "More", [Figure(name, chart)]),)
+    with pytest.raises(ValueError, match="must be made of letters"):
+        write_report(replace(contents, extra_sections=extra), tmp_path)
+
+
+def test_a_front_of_five_thousand_is_reported_in_seconds(
+    remake: Callable[..., ReportContents], tmp_path: Path
+) -> None:
+    large = remake(rows=5000)
+    started = time.process_time()
+    files = write_report(large, tmp_path)
+    # Processor time: what else runs on the machine is no fault of the report.
+    assert time.process_time() - started < 6.0
+    assert files["html"].stat().st_size < 4e6
+    assert files["figure_front"].stat().st_size < 1e6
+
+
+# -- in a browser ----------------------------------------------------------------------------------
+
+SPY = """<script>(() => { const real = window.vegaEmbed; window.views = {};
+window.vegaEmbed = (el, spec, options) => real(el, spec, options).then((made) => {
+window.views[el.id] = made.view; return made; }); })();</script>
+"""
+PROBE = """<script>setTimeout(async () => { const told = {}; try {
+const view = window.views["chart-front"];
+const rows = [...document.querySelectorAll("table.linked tbody tr")];
+const selected = () => rows.filter((r) => r.getAttribute("aria-selected") === "true")
+  .map((r) => r.dataset.candidate);
+told.views = Object.keys(window.views).sort();
+told.svgs = document.querySelectorAll(".chart svg").length;
+rows[2].click(); await view.runAsync();
+told.row = rows[2].dataset.candidate;
+told.selected = selected();
+told.stored = view.data("chosen_store").map((e) => String(e.values[0]));
+rows[4].dispatchEvent(new MouseEvent("click", { shiftKey: true, bubbles: true }));
+await view.runAsync(); told.both = selected();
+let spot = null;
+const seek = (group, x, y) => (group.items || []).forEach((mark) => {
+  if (mark.marktype === "group") mark.items.forEach((i) => seek(i, x + (i.x || 0), y + (i.y || 0)));
+  else if (mark.marktype === "symbol") mark.items.forEach((i) => {
+    if (!spot && i.datum && i.datum.kind === "knee" && i.datum.axis === undefined)
+      spot = [x + i.x, y + i.y, i.datum.candidate]; }); });
+seek(view.scenegraph().root.items[0], 0, 0);
+const canvas = document.querySelector("#chart-front canvas");
+const box = canvas.getBoundingClientRect(), origin = view.origin(), pad = view.padding();
+const x0 = box.left + origin[0] + pad.left, y0 = box.top + origin[1] + pad.top;
+const fire = (type, x, y) => { const init = { clientX: x, clientY: y, bubbles: true, view: window };
+  const Kind = type.startsWith("pointer") ? PointerEvent : MouseEvent;
+  canvas.dispatchEvent(new Kind(type, init));
+  if (type.startsWith("pointer")) window.dispatchEvent(new Kind(type, init)); };
+for (const type of ["pointermove", "mousemove", "pointerdown", "mousedown", "pointerup", "mouseup",
+  "click"]) fire(type, x0 + spot[0], y0 + spot[1]);
+await view.runAsync(); told.clicked = String(spot[2]); told.after_click = selected();
+fire("pointerdown", x0 + spot[0] - 60, y0 + spot[1] - 100);
+for (const part of [0.4, 1]) fire("pointermove", x0 + spot[0] - 60 + 100 * part,
+  y0 + spot[1] - 100 + 90 * part);
+fire("pointerup", x0 + spot[0] + 40, y0 + spot[1] - 10);
+await view.runAsync(); told.brush = view.signal("brush");
+told.outside = rows.filter((r) => r.classList.contains("outside")).map((r) => r.dataset.candidate);
+} catch (error) { told.error = String(error.stack); }
+document.title = JSON.stringify(told); }, 3000);</script>
+</body>"""
+
+
+@pytest.fixture(scope="module")
+def visited(
+    written: dict[str, Path], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[dict[str, Any], str]:
+    """The report opened in a browser and used: what happened, and what the console said."""
+    if CHROMIUM is None:
+        pytest.skip("no chromium to open the report in")
+    folder = tmp_path_factory.mktemp("browser")
+    text = written["html"].read_text("utf-8")
+    at = text.index('<script type="application/json"')
+    end = text.rindex("</body>")
+    used = folder / "used.html"
+    used.write_text(text[:at] + SPY + text[at:end] + PROBE + text[end + 7 :], "utf-8")
+    ran = subprocess.run(
+        [
+            CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
+            "--no-first-run", "--disable-background-networking", "--disable-component-update",
+            "--disable-sync", f"--user-data-dir={folder / 'profile'}", "--window-size=1200,3000",
+            "--virtual-time-budget=20000", "--enable-logging=stderr", "--dump-dom", used.as_uri(),
+        ],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    title = re.search("<title>(.*?)</title>", ran.stdout, re.S)
+    assert title is not None, ran.stderr[-2000:]
+    told = title[1].replace("&gt;", ">").replace("&lt;", "<").replace("&amp;", "&")
+    return json.loads(told), ran.stderr
+
+
+def test_the_browser_draws_every_chart_without_a_complaint(
+    visited: tuple[dict[str, Any], str],
+) -> None:
+    told, console = visited
+    assert "error" not in told, told
+    assert len(told["views"]) == 6
+    assert told["svgs"] == 5  # the front is drawn on a canvas
+    complaints = [line for line in console.splitlines() if "CONSOLE" in line]
+    assert complaints == []
+
+
+def test_a_row_chooses_its_candidate_in_the_charts(visited: tuple[dict[str, Any], str]) -> None:
+    told, _ = visited
+    assert told["selected"] == [told["row"]]
+    assert told["stored"] == [told["row"]]
+    assert len(told["both"]) == 2
+
+
+def test_a_mark_in_a_chart_chooses_its_row(visited: tuple[dict[str, Any], str]) -> None:
+    told, _ = visited
+    assert told["after_click"] == [told["clicked"]]
+
+
+def test_a_rectangle_in_a_plate_pales_the_rows_outside_it(
+    visited: tuple[dict[str, Any], str], contents: ReportContents
+) -> None:
+    told, _ = visited
+    inside = np.ones(len(contents.readable), dtype=bool)
+    assert told["brush"]
+    for field, (low, high) in told["brush"].items():
+        low, high = min(low, high), max(low, high)
+        inside &= contents.readable[field].between(low, high).to_numpy()
+    assert 0 < inside.sum() < len(inside)
+    outside = contents.readable["candidate"][~inside]
+    assert told["outside"] == [str(c) for c in outside]

@@ -1,0 +1,218 @@
+"""The linked chart of the front: what it shows, how it is sampled, what is linked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reports.contents import ReportContents, ScoreUse
+from reports.front_chart import (
+    FAINT_LIMIT,
+    front_chart,
+    losses_of,
+    mark_kind,
+    mark_words,
+    spanning_scores,
+    thinned,
+)
+from reports.look import spec_of, svg_of
+
+
+@pytest.fixture(scope="module")
+def spec(contents: ReportContents) -> dict[str, Any]:
+    return spec_of(front_chart(contents))
+
+
+def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Every single view inside a specification."""
+    inner = [spec[k] for k in ("layer", "concat", "vconcat", "hconcat") if k in spec]
+    if not inner:
+        yield spec
+    for group in inner:
+        for part in group:
+            yield from units(part)
+
+
+@pytest.mark.parametrize(
+    ("mark", "kind"),
+    [
+        ("pick", "pick"),
+        ("pick, knee", "pick"),
+        ("knee, best gain_dB", "knee"),
+        ("best gain_dB; best noise_dBu", "best in a score"),
+        ("", "shown in the table"),
+        (None, "shown in the table"),
+        (float("nan"), "shown in the table"),
+    ],
+)
+def test_marks_make_kinds(mark: object, kind: str) -> None:
+    assert mark_kind(mark) == kind
+
+
+def test_marks_read_as_words() -> None:
+    assert mark_words("knee, best rf_margin_dB") == "knee, best RF margin"
+    assert mark_words(float("nan")) == ""
+
+
+def test_every_pair_of_four_free_scores_has_a_plate(spec: dict[str, Any]) -> None:
+    plates = spec["vconcat"][0]["concat"]
+    assert len(plates) == 6
+    pairs = {
+        (p["layer"][-1]["encoding"]["x"]["field"], p["layer"][-1]["encoding"]["y"]["field"])
+        for p in plates
+    }
+    assert ("gain_dB", "noise_dBu") in pairs
+
+
+def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportContents) -> None:
+    rng = np.random.default_rng(1)
+    front = contents.front.assign(cost_price=rng.random(len(contents.front)))
+    extra = ScoreUse("cost_price", "", "price", "drawer", "minimise", True, -1)
+    more = replace(
+        contents,
+        uses=[*contents.uses, extra],
+        front=front,
+        readable=contents.readable.assign(cost_price=0.5),
+    )
+    spec = spec_of(front_chart(more))
+    plates = spec["vconcat"][0]["concat"]
+    assert len(plates) == 6
+    fields = [
+        (p["layer"][-1]["encoding"]["x"]["field"], p["layer"][-1]["encoding"]["y"]["field"])
+        for p in plates
+    ]
+    assert ("rf_margin_dB", "noise_dBu") in fields  # rank correlation of the losses near -1
+
+
+def test_selections_are_shared_by_every_view(spec: dict[str, Any]) -> None:
+    params = {p["name"]: p for p in spec["params"]}
+    assert set(params) == {"chosen", "brush"}
+    assert len(params["brush"]["views"]) == 6
+    assert len(params["chosen"]["views"]) == 6 + 1 + 4
+    named = {unit.get("name") for unit in units(spec)}
+    assert set(params["chosen"]["views"]) <= named
+    dimmed = [
+        unit["encoding"]["opacity"] for unit in units(spec) if "opacity" in unit.get("encoding", {})
+    ]
+    assert len(dimmed) >= 11
+    assert all("chosen" in str(opacity) and "brush" in str(opacity) for opacity in dimmed)
+
+
+def test_the_readable_set_is_shown_whole_and_the_pick_on_top(
+    spec: dict[str, Any], contents: ReportContents
+) -> None:
+    shown = spec["datasets"]["shown"]
+    assert {row["candidate"] for row in shown} == set(contents.readable["candidate"])
+    assert shown[-1]["kind"] == "pick"
+    assert shown[-1]["candidate"] == contents.readable["candidate"].iloc[0]
+    by_id = contents.readable.set_index("candidate")
+    for row in shown:
+        assert row["gain_dB"] == pytest.approx(by_id.loc[row["candidate"], "gain_dB"], rel=1e-5)
+
+
+def test_the_rest_of_a_small_front_is_behind_it(
+    spec: dict[str, Any], contents: ReportContents
+) -> None:
+    assert len(spec["datasets"]["rest"]) == len(contents.front) - len(contents.readable)
+
+
+def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportContents]) -> None:
+    large = remake(rows=5000)
+    first = spec_of(front_chart(large))["datasets"]["rest"]
+    assert len(first) == FAINT_LIMIT
+    assert first == spec_of(front_chart(large))["datasets"]["rest"]
+
+
+def test_a_drawing_has_fewer_faint_points_and_all_others(spec: dict[str, Any]) -> None:
+    thin = thinned(spec, 100)
+    assert 50 <= len(thin["datasets"]["rest"]) <= 100
+    assert thin["datasets"]["shown"] == spec["datasets"]["shown"]
+    assert len(spec["datasets"]["rest"]) > 900  # the original is not touched
+    svg = svg_of(thin)
+    assert svg.startswith("<svg")
+    assert "grid stopper" in svg
+
+
+def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportContents) -> None:
+    rows = pd.DataFrame(spec["datasets"]["profiles"])
+    assert len(rows) == 4 * len(contents.readable)
+    for label, column, better in (("gain", "gain_dB", 1), ("noise", "noise_dBu", -1)):
+        axis = rows[rows["axis"] == label].set_index("candidate")
+        front = contents.front[column]
+        best, worst = (front.max(), front.min()) if better > 0 else (front.min(), front.max())
+        for candidate, height in axis["height"].items():
+            value = contents.readable.set_index("candidate").loc[candidate, column]
+            assert height == pytest.approx((value - worst) / (best - worst), abs=1e-4)
+
+
+def test_a_score_wanted_near_a_value_is_best_there(contents: ReportContents) -> None:
+    target = np.log2(contents.front["input_corner_Hz"] / 8000.0).abs()
+    shown = np.log2(contents.readable["input_corner_Hz"] / 8000.0).abs()
+    near = ScoreUse("input_corner_Hz", "Hz", "corner", "brief", "near 8 kHz", True, 0)
+    changed = replace(
+        contents,
+        uses=[near, *(u for u in contents.uses if u.name in ("gain_dB", "noise_dBu"))],
+        front=contents.front.assign(input_corner_Hz_from_target=target),
+        readable=contents.readable.assign(input_corner_Hz_from_target=shown),
+    )
+    assert losses_of(changed.readable, near) == pytest.approx(shown.to_numpy())
+    spec = spec_of(front_chart(changed))
+    rows = pd.DataFrame(spec["datasets"]["profiles"])
+    axis = rows[rows["axis"] == "input corner"].set_index("candidate")["height"]
+    best = contents.readable["candidate"].iloc[int(np.argmin(shown))]
+    assert axis.idxmax() == best
+    titles = [
+        unit["encoding"]["x"].get("title")
+        for unit in units(spec)
+        if "x" in unit.get("encoding", {})
+    ]
+    assert any("near 8 kHz" in title for title in titles if isinstance(title, list))
+
+
+def test_strips_count_how_often_the_front_uses_a_value(
+    spec: dict[str, Any], contents: ReportContents
+) -> None:
+    used = pd.DataFrame(spec["datasets"]["used_bypass_F"])
+    counts = contents.front["bypass_F"].value_counts().sort_index()
+    assert used["value"].tolist()[0] == "none"
+    assert used["value"].tolist()[-1] == "full"
+    assert used["share"].to_numpy() == pytest.approx((counts / counts.max()).to_numpy())
+
+
+def test_infinite_scores_become_gaps(contents: ReportContents) -> None:
+    readable = contents.readable.copy()
+    readable.loc[3, "rf_margin_dB"] = np.inf
+    spec = spec_of(front_chart(replace(contents, readable=readable)))
+    gone = [row for row in spec["datasets"]["shown"] if row["rf_margin_dB"] is None]
+    assert [row["candidate"] for row in gone] == [readable["candidate"].iloc[3]]
+
+
+def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportContents) -> None:
+    one = replace(contents, uses=[u for u in contents.uses if u.name == "gain_dB"])
+    spec = spec_of(front_chart(one))
+    assert len(spec["vconcat"]) == 2
+    assert {p["name"] for p in spec["params"]} == {"chosen"}
+
+
+def test_without_free_scores_those_that_vary_span_the_view(contents: ReportContents) -> None:
+    none_free = replace(contents, uses=[replace(u, free=False) for u in contents.uses])
+    assert len(spanning_scores(none_free)) == len(contents.uses)
+
+
+def test_an_empty_front_shows_the_nearest_candidates(infeasible: ReportContents) -> None:
+    bare = replace(infeasible, front=infeasible.front.iloc[:0])
+    spec = spec_of(front_chart(bare))
+    assert "rest" not in spec["datasets"]
+    assert len(spec["datasets"]["shown"]) == len(infeasible.readable)
+    kinds = {row["kind"] for row in spec["datasets"]["shown"]}
+    domain = next(
+        unit["encoding"]["color"]["scale"]["domain"]
+        for unit in units(spec)
+        if unit.get("encoding", {}).get("color", {}).get("field") == "kind"
+    )
+    assert set(domain) == kinds

@@ -1,0 +1,89 @@
+"""The palette as dichromats see it, contrast, and the theme."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import altair as alt
+import numpy as np
+import pandas as pd
+import pytest
+
+from reports import look
+
+# Viénot, Brettel, Mollon, Digital video colourmaps for checking the legibility of displays by
+# dichromats, Color Research and Application 24(4), 1999 (from memory): linear RGB to the RGB that
+# protanopes and deuteranopes see.
+DICHROMATS = {
+    "none": np.eye(3),
+    "protanopia": np.array(
+        [[0.11238, 0.88762, 0.0], [0.11238, 0.88762, 0.0], [0.00401, -0.00401, 1.0]]
+    ),
+    "deuteranopia": np.array(
+        [[0.29275, 0.70725, 0.0], [0.29275, 0.70725, 0.0], [-0.02234, 0.02234, 1.0]]
+    ),
+}
+
+
+def linear(colour: str) -> np.ndarray:
+    rgb = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)]) / 255
+    return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+
+
+def lab(rgb: np.ndarray) -> np.ndarray:
+    """CIE 1976 L*a*b* of linear sRGB, white D65."""
+    to_xyz = np.array(
+        [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    )
+    x = to_xyz @ rgb / (to_xyz @ np.ones(3))
+    f = np.where(x > (6 / 29) ** 3, np.cbrt(x), x / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(first: str, second: str) -> float:
+    """Contrast ratio of WCAG 2."""
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    light, dark = sorted((float(weights @ linear(c)) for c in (first, second)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("sight", DICHROMATS)
+def test_hues_stay_apart_for_dichromats(sight: str) -> None:
+    seen = {
+        name: lab(np.clip(DICHROMATS[sight] @ linear(colour), 0, 1))
+        for name, colour in look.ACCENTS.items()
+    }
+    for first, second in combinations(seen, 2):
+        apart = float(np.linalg.norm(seen[first] - seen[second]))
+        assert apart > 20, f"{first} and {second} are {apart:.1f} apart under {sight}"
+
+
+def test_text_is_readable_on_paper() -> None:
+    assert contrast(look.INK, look.PAPER) > 12
+    assert contrast(look.MUTED, look.PAPER) > 4.5
+
+
+def test_the_theme_dresses_a_chart_and_leaves_the_callers_theme_alone() -> None:
+    before = alt.theme.active
+    frame = pd.DataFrame({"a": [1, 2], "b": [3, 4]})
+    spec = look.spec_of(alt.Chart(frame).mark_point().encode(x="a:Q", y="b:Q"))
+    assert spec["config"]["font"] == look.FONT
+    assert spec["config"]["range"]["category"] == list(look.ACCENTS.values())
+    assert alt.theme.active == before
+
+
+def test_named_data_sets_reach_the_specification() -> None:
+    rows = [{"a": 1, "b": 2}]
+    chart = alt.Chart(alt.NamedData("rows")).mark_point().encode(x="a:Q", y="b:Q")
+    chart.datasets = {"rows": rows}
+    spec = look.spec_of(chart)
+    assert spec["datasets"] == {"rows": rows}
+    assert chart.datasets == {"rows": rows}
+
+
+def test_svg_is_drawn_without_asking_the_network() -> None:
+    spec = look.spec_of(
+        alt.Chart("https://nowhere.invalid/rows.csv").mark_point().encode(x="a:Q", y="b:Q")
+    )
+    with pytest.raises(ValueError, match="nowhere"):
+        look.svg_of(spec)

@@ -1,0 +1,162 @@
+"""The circuit diagram: every part that is there is drawn and named, none that is not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from objectives.scores import Assessment
+from reports.contents import Svg
+from reports.look import ACCENTS
+from reports.schematic import schematic
+
+Restage = Callable[..., Assessment]
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@dataclass(frozen=True)
+class Text:
+    words: str
+    x: float
+    y: float
+    anchor: str
+    style: str
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, top, right, bottom; a glyph of 11 pt is taken as 5.6 wide and 9 high."""
+        width = 5.6 * len(self.words)
+        left = {"start": self.x, "middle": self.x - width / 2, "end": self.x - width}[self.anchor]
+        return left, self.y - 4.5, left + width, self.y + 4.5
+
+
+def drawn(pick: Assessment, **options: Any) -> Svg:
+    return schematic(pick.stage, pick.device, **options)
+
+
+def texts(svg: Svg) -> list[Text]:
+    found = []
+    for element in ElementTree.fromstring(svg.markup).iter(f"{SVG}text"):
+        words = "".join(element.itertext()).strip().replace("\u00a0", " ")
+        spans = list(element.iter(f"{SVG}tspan")) or [element]
+        place = {**element.attrib, **spans[0].attrib}
+        style = element.get("style", "") + " ".join(f"{k}:{v};" for k, v in element.attrib.items())
+        anchor = re.search(r"text-anchor:\s*(\w+)", style)
+        found.append(
+            Text(
+                words,
+                float(place.get("x", 0)),
+                float(place.get("y", 0)),
+                anchor[1] if anchor else "start",
+                style,
+            )
+        )
+    return found
+
+
+def words(svg: Svg) -> set[str]:
+    return {text.words for text in texts(svg)}
+
+
+FULL = {"grid_capacitor_F": 47e-12, "cathode_unbypassed_ohm": 330.0, "bypass_series_ohm": 68.0,
+        "plate_capacitor_F": 220e-12}  # fmt: skip
+
+
+def test_every_part_of_a_full_stage_is_named_with_its_value(restage: Restage) -> None:
+    shown = words(drawn(restage(**FULL)))
+    assert {
+        "38 kΩ", "100 pF", "22 nF", "1 MΩ", "120 kΩ", "its own 0.3 pF", "leads 10 nH", "47 pF",
+        "330 Ω", "1 kΩ", "2.2 µF", "68 Ω", "220 kΩ", "220 pF", "470 kΩ", "+300 V",
+        "12AX7 (demo set)", "grid stopper", "plate load", "cathode resistor", "grid leak", "bypass",
+        "output coupling", "input coupling", "output", "source",
+    } <= shown  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "gone"),
+    [
+        ({"stopper_shunt_F": 0.0}, "its own 0.3 pF"),
+        ({"stopper_lead_H": 0.0}, "leads 10 nH"),
+        ({"stopper_ohm": 0.0}, "grid stopper"),
+        ({"source_ohm": 0.0}, "38 kΩ"),
+        ({"cable_F": 0.0}, "cable"),
+        ({"bypass_F": 0.0}, "bypass"),
+        ({"input_coupling_F": np.inf}, "input coupling"),
+        ({"output_coupling_F": np.inf}, "output coupling"),
+        ({"grid_leak_ohm": np.inf}, "grid leak"),
+        ({"load_ohm": np.inf}, "470 kΩ"),
+        ({"cathode_resistor_ohm": 0.0, "cathode_unbypassed_ohm": 470.0}, "cathode resistor"),
+    ],
+)
+def test_absent_parts_are_not_drawn(restage: Restage, change: dict[str, float], gone: str) -> None:
+    assert gone in words(drawn(restage()))
+    assert gone not in words(drawn(restage(**change)))
+
+
+def test_a_full_bypass_is_said_to_be_one(restage: Restage) -> None:
+    assert "full" in words(drawn(restage(bypass_F=np.inf)))
+
+
+def test_a_fixed_bias_is_where_the_leak_returns_to(restage: Restage) -> None:
+    assert "−1.5 V bias" in words(drawn(restage(grid_bias_V=-1.5)))
+    assert not any("bias" in w for w in words(drawn(restage())))
+
+
+def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> None:
+    def places(svg: Svg) -> dict[str, float]:
+        return {t.words: t.x for t in texts(svg)}
+
+    before = places(drawn(restage(leak_at_grid=0.0)))
+    after = places(drawn(restage(leak_at_grid=1.0)))
+    assert before["grid leak"] < before["grid stopper"]
+    assert after["grid leak"] > after["grid stopper"]
+
+
+def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
+    svg = drawn(restage(), chosen=["stopper_ohm"])
+    styles = {t.words: t.style for t in texts(svg)}
+    assert ACCENTS["blue"] in styles["120 kΩ"]
+    assert ACCENTS["blue"] not in styles["220 kΩ"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {},
+        FULL,
+        {"leak_at_grid": 1.0},
+        {"leak_at_grid": 1.0, **FULL},
+        {"grid_bias_V": -1.5},
+        {"bypass_F": 0.0, "output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0},
+        {"source_ohm": 0.0, "cable_F": 0.0, "input_coupling_F": np.inf},
+    ],
+)
+def test_no_two_labels_overlap(restage: Restage, change: dict[str, float]) -> None:
+    labels = texts(drawn(restage(**change)))
+    assert len(labels) > 8
+    for first, second in combinations(labels, 2):
+        a, b = first.box, second.box
+        apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+        assert apart, f"{first.words!r} overlaps {second.words!r}"
+
+
+def test_the_drawing_is_told_in_words(restage: Restage) -> None:
+    told = drawn(restage(leak_at_grid=1.0)).words.replace("\u00a0", " ")
+    assert "grid leak on the grid side of the stopper" in told
+    assert "grid stopper 120 kΩ" in told
+
+
+def test_a_transistor_has_its_own_symbol(restage: Restage) -> None:
+    transistors = pytest.importorskip("objectives.transistors")
+    device = transistors.transistors()[0]
+    stage = restage(supply_V=24.0).stage
+    valve, other = schematic(stage, restage().device), schematic(stage, device)
+    assert device.name in words(other)
+    assert valve.markup.count("<path") != other.markup.count("<path")

@@ -376,6 +376,8 @@ def _miss_words(ex: Exploration, name: str, row: int | None = None) -> str:
         if row is not None:
             return f" ({score_text(name, ex.front.scores[name][row])}, {_window_text(window)})"
         return f" ({_window_text(window)})"
+    if name == "every score a number":
+        return ""
     excess = ex.source.least_excess[name] if row is None else float(ex.front.excess[name][row])
     return f" by {100 * excess:.1f} %"
 

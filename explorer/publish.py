@@ -52,10 +52,12 @@ def score_text(name: str, value: float) -> str:
     if not np.isfinite(value):
         return str(value)
     if unit in ("dB", "dBu"):
-        return f"{value:.2f} {unit}".replace("-", "−")
-    if unit in ("", "octaves", "%"):
-        return f"{value:.3g} {unit}".strip().replace("-", "−")
-    return format_quantity(value, unit)
+        text = f"{value:.2f} {unit}"
+    elif unit in ("", "octaves", "%"):
+        text = f"{value:.3g} {unit}".strip()
+    else:
+        text = format_quantity(value, unit)
+    return text.replace("-", "−")
 
 
 def _capital(text: str) -> str:

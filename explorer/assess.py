@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -147,8 +148,13 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
                 }
             )
             changed.append({**start, "leak_at_grid": to})
-    before = problem.evaluate({n: np.array([v]) for n, v in start.items()})
-    after = problem.evaluate({n: np.array([c[n] for c in changed]) for n in start})
+
+    def shown(parts: Mapping[str, FloatArray]) -> Evaluation:
+        found = problem.evaluate(parts)
+        return problem.show(found, np.arange(len(found)))
+
+    before = shown({n: np.array([v]) for n, v in start.items()})
+    after = shown({n: np.array([c[n] for c in changed]) for n in start})
     for at, row in enumerate(rows):
         for name in problem.score_names:
             row[name] = float(after.scores[name][at] - before.scores[name][0])

@@ -18,6 +18,9 @@ from objectives.scores import REGISTRY
 
 __all__ = ["Exploration", "Method", "explore"]
 
+_COSTLY_EXACT = 2000
+"""With a costly score, spaces up to this size are still enumerated."""
+
 Method = Literal["auto", "search", "exact"]
 
 
@@ -102,7 +105,9 @@ def explore(
     if method == "exact" and not np.isfinite(problem.size):
         raise ValueError("method: 'exact': must be 'auto' or 'search' where a part is continuous")
     searched = search(problem, settings, report) if method != "exact" else None
-    wanted = method == "exact" or (method == "auto" and problem.size <= exact_up_to)
+    # A costly score (one that takes a solution in time) makes whole spaces a matter of hours.
+    most = min(exact_up_to, _COSTLY_EXACT) if problem.costly else exact_up_to
+    wanted = method == "exact" or (method == "auto" and problem.size <= most)
     stopped = searched is not None and searched.interrupted
     exact = enumerate_front(problem, settings.seed, report) if wanted and not stopped else None
     if exact is not None and exact.interrupted and searched is not None:
@@ -132,7 +137,7 @@ def explore(
         posed=posed,
         problem=problem,
         constants=constants,
-        front=front,
+        front=problem.show(front, readable),
         feasible=feasible,
         readable=readable,
         marks=marks,

@@ -280,8 +280,13 @@ def _targets(brief: Brief, device: Device, fixed: Stage, choices: tuple[Choice, 
     limits = brief.limits
     try:
         drive = _drive(brief)
+        if drive is not None and {"harmonic_fall_dB"} & {*brief.scores, *brief.limits.windows}:
+            # Asked here, it fails before the search rather than after it.
+            _ = drive.open_circuit_high_dB
     except ValueError as error:
-        raise BriefError([f"drive.{error}"], brief.source) from None
+        text = str(error)
+        line = text if text.startswith("drive.") else f"drive.{text}"
+        raise BriefError([line], brief.source) from None
     return Targets(
         drive=drive,
         carrier=Carrier(brief.carrier.level, brief.carrier.modulation / 100),

@@ -178,10 +178,19 @@ class Problem:
         return float(np.prod(sizes))
 
     @property
+    def searched_names(self) -> tuple[str, ...]:
+        """The scores that decide: free or limited, each once."""
+        return tuple(dict.fromkeys([f.name for f in self.free] + [w.name for w in self.windows]))
+
+    @property
     def score_names(self) -> tuple[str, ...]:
         """Every score that the problem names, each once: free, limited, shown."""
-        names = [f.name for f in self.free] + [w.name for w in self.windows] + list(self.shown)
-        return tuple(dict.fromkeys(names))
+        return tuple(dict.fromkeys([*self.searched_names, *self.shown]))
+
+    @property
+    def costly(self) -> bool:
+        """Whether a score that decides takes milliseconds a candidate or more."""
+        return any(REGISTRY[name].costly for name in self.searched_names)
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
@@ -192,7 +201,10 @@ class Problem:
         return Assessment(self.stages(parts), self.device, self.targets, **self.extras)
 
     def evaluate(self, parts: Parts) -> Evaluation:
-        """Score N candidates, in chunks; ``parts`` maps every varied part to N values."""
+        """Score N candidates, in chunks; ``parts`` maps every varied part to N values.
+
+        Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
+        """
         count = len(next(iter(parts.values())))
         pieces = [
             self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
@@ -203,7 +215,7 @@ class Problem:
     def _evaluate(self, parts: Parts) -> Evaluation:
         assessment = self.assess(parts)
         with np.errstate(divide="ignore"):
-            scores = {name: assessment[name] for name in self.score_names}
+            scores = {name: assessment[name] for name in self.searched_names}
         losses = np.stack([f.loss(scores[f.name]) for f in self.free], axis=-1)
         sound = np.isfinite(losses).all(axis=-1)
         excess = {}
@@ -221,6 +233,21 @@ class Problem:
             np.where(np.isfinite(losses), losses, _WORST_LOSS),
             excess,
         )
+
+    def show(self, found: Evaluation, rows: IntArray) -> Evaluation:
+        """Return candidates with the scores that are only shown added.
+
+        Those that are costly are worked out at ``rows`` alone and are nan elsewhere.
+        """
+        scores = dict(found.scores)
+        for name in self.shown:
+            where = rows if REGISTRY[name].costly else np.arange(len(found))
+            column = np.full(len(found), np.nan)
+            for at in range(0, len(where), CHUNK):
+                some = where[at : at + CHUNK]
+                column[some] = self.assess({n: a[some] for n, a in found.parts.items()})[name]
+            scores.setdefault(name, column)
+        return replace(found, scores=scores)
 
     def draw(self, count: int, rng: np.random.Generator) -> Parts:
         """Return ``count`` random candidates; of each part every value as often as any other.

@@ -274,6 +274,7 @@ def _driven_block(drive: Drive, link: Link) -> FloatArray:
     "by how much the power of the driver's harmonics above the stated frequency, relative to the "
     "note, is less at the grid than in the driver's open-circuit output",
     requires=("drive",),
+    costly=True,
 )  # fmt: skip
 def _harmonic_fall(a: Assessment) -> FloatArray:
     if a.targets.drive is None:
@@ -287,6 +288,7 @@ def _harmonic_fall(a: Assessment) -> FloatArray:
     "by how much the power of harmonics above the stated frequency, relative to the note, is less "
     "at the grid than before the stopper, in circuit",
     requires=("drive",),
+    costly=True,
 )  # fmt: skip
 def _fall_across_stopper(a: Assessment) -> FloatArray:
     found = driven(a)
@@ -297,6 +299,7 @@ def _fall_across_stopper(a: Assessment) -> FloatArray:
     "bias_shift_V", "V", "neither",
     "mean grid-cathode voltage under the drive, less that at rest",
     requires=("drive",),
+    costly=True,
 )  # fmt: skip
 def _bias_shift(a: Assessment) -> FloatArray:
     return driven(a).bias_shift_V
@@ -306,6 +309,7 @@ def _bias_shift(a: Assessment) -> FloatArray:
     "driven_distortion_percent", "%", "neither",
     "total harmonic distortion at the output under the drive",
     requires=("drive",),
+    costly=True,
 )  # fmt: skip
 def _driven_distortion(a: Assessment) -> FloatArray:
     return driven(a).distortion_percent

@@ -239,6 +239,8 @@ class Score:
     compute: Callable[[Assessment], FloatArray] = field(repr=False)
     requires: frozenset[str] = frozenset()
     """Fields of :class:`Targets` without which the score has no meaning."""
+    costly: bool = False
+    """Whether it takes milliseconds a stage or more; then it is not shown for a whole front."""
 
     @property
     def label(self) -> str:
@@ -257,13 +259,16 @@ def score(
     meaning: str,
     source: str = "definition",
     requires: tuple[str, ...] = (),
+    costly: bool = False,
 ) -> Callable[[Callable[[Assessment], FloatArray]], Callable[[Assessment], FloatArray]]:
     """Enter a function into the registry under ``name`` (which ends in its unit)."""
 
     def enter(compute: Callable[[Assessment], FloatArray]) -> Callable[[Assessment], FloatArray]:
         if name in REGISTRY:
             raise ValueError(f"score {name!r} is registered already")
-        REGISTRY[name] = Score(name, unit, direction, meaning, source, compute, frozenset(requires))
+        REGISTRY[name] = Score(
+            name, unit, direction, meaning, source, compute, frozenset(requires), costly
+        )
         return compute
 
     return enter

@@ -349,6 +349,7 @@ def _worst_excess(built: Assessment) -> FloatArray:
     "share of the stages built from spread parts that keep every window and rating",
     source="scrambled Sobol draws, the same for every candidate",
     requires=("tolerance",),
+    costly=True,
 )  # fmt: skip
 def _yield_percent(a: Assessment) -> FloatArray:
     setup = a.targets.tolerance

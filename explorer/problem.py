@@ -241,12 +241,14 @@ class Problem:
         """
         scores = dict(found.scores)
         for name in self.shown:
+            if name in scores:
+                continue
             where = rows if REGISTRY[name].costly else np.arange(len(found))
             column = np.full(len(found), np.nan)
             for at in range(0, len(where), CHUNK):
                 some = where[at : at + CHUNK]
                 column[some] = self.assess({n: a[some] for n, a in found.parts.items()})[name]
-            scores.setdefault(name, column)
+            scores[name] = column
         return replace(found, scores=scores)
 
     def draw(self, count: int, rng: np.random.Generator) -> Parts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -156,6 +156,16 @@ def _progress(quiet: bool) -> Iterator[Report | None]:
         yield report
 
 
+@contextmanager
+def _working(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show what is being worked on after the search."""
+    if quiet:
+        yield lambda _: None
+        return
+    with err.status("working") as status:
+        yield lambda what: status.update(f"working out {what}" if what != "report" else "report")
+
+
 def _folder(brief: Brief, into: Path | None) -> Path:
     """Return where results go; it is made only when there is something to put in it."""
     folder = into if into is not None else Path("stagefront-out") / Path(brief.source).stem
@@ -211,6 +221,7 @@ def explore(
         from explorer.exploration import explore as run
         from explorer.pose import pose
         from explorer.publish import contents_of
+        from explorer.studies import studies
         from reports.document import write_report
 
         read = load_brief(brief)
@@ -225,8 +236,11 @@ def explore(
                 report=report,
             )
         _stop_if_empty(found)
-        contents = contents_of(found)
-        written = write_report(contents, folder)
+        with _working(quiet) as say:
+            sections = studies(found, folder, say)
+            contents = contents_of(found, sections)
+            say("report")
+            written = write_report(contents, folder)
     if form is Form.table:
         _print_front(contents)
         out.print(f"\nReport: [bold]{escape(str(written['html']))}[/bold]", soft_wrap=True)

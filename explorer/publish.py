@@ -11,21 +11,9 @@ from explorer.problem import FreeScore, Window
 from explorer.units import format_quantity, iec_60062_code
 from objectives.scores import REGISTRY, Assessment
 from reports.contents import PartLine, ReportContents, ScoreUse, Section
+from reports.sections import CAUTIONS
 
-__all__ = ["CAUTIONS", "blocking_words", "contents_of", "part_text", "score_text"]
-
-CAUTIONS = (
-    "Valve circuits work at voltages that kill. Reservoir and coupling capacitors hold a lethal "
-    "charge long after the supply is switched off and unplugged.",
-    "Before touching anything: disconnect from the mains, discharge the capacitors through a "
-    "resistor made for it, and measure with a meter rated for the voltage that nothing is left.",
-    "Never work alone or distracted; keep one hand away from the circuit, use an isolating "
-    "transformer and an earthed chassis, and keep the mains wiring behind a cover.",
-    "Every capacitor and resistor must be rated for the full supply voltage it can meet at "
-    "switch-on, before the valve draws current, not for the quiescent voltage alone.",
-    "Local electrical codes and the judgement of a licensed practitioner come before anything "
-    "written here. These figures are calculated, not measured; check them on the bench.",
-)
+__all__ = ["blocking_words", "contents_of", "part_text", "score_text"]
 
 _WORDS = {
     ("bypass_F", 0.0): "none",

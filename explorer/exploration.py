@@ -18,6 +18,7 @@ from objectives.scores import REGISTRY
 
 __all__ = ["Exploration", "Method", "explore"]
 
+_TRACE_POINTS = 20
 _COSTLY_EXACT = 2000
 """With a costly score, spaces up to this size are still enumerated."""
 
@@ -61,6 +62,15 @@ class Exploration:
     def pick(self) -> int:
         """Row of the pick in ``front``."""
         return int(self.readable[0])
+
+    @property
+    def trace(self) -> list[tuple[int, float]]:
+        """Evaluations and hypervolume of the search as it went on, on the front's own scale."""
+        fronts = self.searched.fronts if self.searched is not None and self.feasible else []
+        # The hypervolume of thousands of rows takes a noticeable part of a second.
+        step = max(1, len(fronts) // _TRACE_POINTS)
+        some = [*fronts[:-1:step], *fronts[-1:]]
+        return [(done, self.scale.hypervolume(losses)) for done, losses in some]
 
     @property
     def scale(self) -> Scale:

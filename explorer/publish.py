@@ -109,7 +109,7 @@ def _job(ex: Exploration) -> list[str]:
             f"{format_quantity(brief.targets.input_corner, 'Hz')}."
         )
     sentences += [
-        f"{b.name} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) must be "
+        f"{_capital(b.name)} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) must be "
         f"{b.attenuation:g} dB down at the grid."
         for b in brief.targets.radio_bands
     ]
@@ -140,7 +140,7 @@ def _driver_words(ex: Exploration) -> str:
         f"like {ohm} to it"
     )
     if posed.divider_ratio < 0.999:
-        text += f", behind a level control that passes {posed.divider_ratio:.3g} of the voltage"
+        text += f", behind a divider that passes {posed.divider_ratio:.3g} of its voltage"
     return text + "."
 
 
@@ -428,7 +428,7 @@ def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> Re
     frame = ex.frame()
     readable = front.take(ex.readable)
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
-    trace = ex.searched.trace if ex.searched is not None else []
+    trace = ex.trace
     return ReportContents(
         title=brief.title,
         scenario=" ".join(brief.scenario.split()),

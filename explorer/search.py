@@ -35,6 +35,7 @@ Sampler = Literal["evolution", "estimator", "random"]
 _NEAREST = 12
 """Nearest candidates kept for when nothing is feasible."""
 _PROBE = 512
+_FEW = 32
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,8 @@ class Found:
     """Evaluations that were already in the storage."""
     trace: list[tuple[int, float]] = field(default_factory=list)
     """(evaluations, hypervolume on the fixed live scale) as it went on."""
+    fronts: list[tuple[int, FloatArray]] = field(default_factory=list)
+    """(evaluations, losses of the front so far), to be measured on a scale known only later."""
 
 
 class _Collector:
@@ -114,6 +117,11 @@ class _Collector:
             pool = pool.take(np.sort(first))
             self.nearest = pool.take(np.argsort(pool.broken, kind="stable")[:_NEAREST])
 
+    @property
+    def losses(self) -> FloatArray:
+        """Losses of the front so far, shape (N, free scores)."""
+        return np.empty((0, len(self.scale.best))) if self.front is None else self.front.losses
+
     def hypervolume(self) -> float:
         return 0.0 if self.front is None else self.scale.hypervolume(self.front.losses)
 
@@ -143,7 +151,8 @@ def _probe(problem: Problem, seed: int) -> Evaluation:
 def _live_scale(probe: Evaluation) -> Scale:
     """Return a scale that is known before the search and stays fixed while it runs."""
     feasible = probe.feasible
-    return Scale.of(probe.losses[feasible] if feasible.sum() > 1 else probe.losses)
+    # A handful of feasible candidates spans too little to measure later fronts by.
+    return Scale.of(probe.losses[feasible] if feasible.sum() >= _FEW else probe.losses)
 
 
 def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
@@ -365,6 +374,7 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
         )
     distributions = _distributions(problem)
     trace: list[tuple[int, float]] = []
+    fronts: list[tuple[int, FloatArray]] = []
     seen: set[int] = set()
 
     def take_up() -> None:
@@ -375,6 +385,7 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
             collector.add(problem.evaluate(_decode(problem, [t.params for t in new])))
             seen.update(t.number for t in new)
             trace.append((len(seen), collector.hypervolume()))
+            fronts.append((len(seen), collector.losses))
 
     resumed, interrupted, open_trials = 0, False, list[optuna.Trial]()
     try:
@@ -395,6 +406,7 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
                 _tell(study, open_trials, evaluation)
                 sync()
                 trace.append((len(seen), collector.hypervolume()))
+                fronts.append((len(seen), collector.losses))
                 take_up()
                 if report is not None:
                     rate = (len(seen) - resumed) / (time.perf_counter() - start)
@@ -406,7 +418,8 @@ def search(problem: Problem, settings: Settings, report: Report | None = None) -
             for trial in open_trials:
                 study.tell(trial, state=TrialState.FAIL, skip_if_finished=True)
     found = collector.found(probe, time.perf_counter() - start)
-    found.interrupted, found.resumed, found.trace = interrupted, resumed, trace
+    found.interrupted, found.resumed = interrupted, resumed
+    found.trace, found.fronts = trace, fronts
     return found
 
 

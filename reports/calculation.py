@@ -6,18 +6,19 @@ import math
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from objectives.corners import level_dB
 from objectives.scores import Assessment
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from reports.contents import Steps
-from reports.format import number, quantity
+from reports.format import first, number, quantity
 
 __all__ = ["operating_point_steps", "simplification_frame", "textbook_steps"]
 
 
-def _q(value: object, unit: str) -> str:
-    return quantity(float(np.ravel(np.asarray(value, float))[0]), unit, 5)
+def _q(value: ArrayLike, unit: str) -> str:
+    return quantity(first(value), unit, 5)
 
 
 def operating_point_steps(pick: Assessment) -> Steps:
@@ -32,8 +33,8 @@ def operating_point_steps(pick: Assessment) -> Steps:
             _q(point.plate_current_A, "A"),
         ),
     ]
-    taken = float(np.ravel(point.grid_current_A)[0])
-    counts = abs(taken) > 1e-6 * abs(float(np.ravel(point.plate_current_A)[0]))
+    taken = first(point.grid_current_A)
+    counts = abs(taken) > 1e-6 * abs(first(point.plate_current_A))
     total = "(I_p + I_g)" if counts else "I_p"
     if counts:
         rows.append(("grid current", "I_g, solved", _q(point.grid_current_A, "A")))
@@ -78,8 +79,8 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
     stage = pick.stage.broadcast()
     gm = _q(pick.linear.transconductance_S, "S")
     rp, load = _q(e.plate_resistance_ohm, "ohm"), _q(e.load_line_ohm, "ohm")
-    mu = number(float(e.amplification_factor[0]), 5)
-    gain = float(e.gain_magnitude[0])
+    mu = number(first(e.amplification_factor), 5)
+    gain = first(e.gain_magnitude)
     gain_text = number(gain, 5)
     rows = [
         (
@@ -116,7 +117,7 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
         (
             "error of the textbook estimate",
             f"f/f_exact − 1 = {_q(e.corner_Hz, 'Hz')} / {_q(e.exact_corner_Hz, 'Hz')} − 1",
-            f"{number(float(e.error_percent[0]), 3)}\u00a0%",
+            f"{number(first(e.error_percent), 3)}\u00a0%",
         ),
         (
             "gain from grid to plate, exact",
@@ -142,9 +143,9 @@ def _load_step(own: str, following: str, result: str) -> tuple[str, str, str]:
 def _thevenin_step(pick: Assessment, result: str) -> tuple[str, str, str]:
     stage = pick.stage.broadcast()
     source, stopper, leak = (
-        float(np.ravel(v)[0]) for v in (stage.source_ohm, stage.stopper_ohm, stage.grid_leak_ohm)
+        first(v) for v in (stage.source_ohm, stage.stopper_ohm, stage.grid_leak_ohm)
     )
-    at_grid = bool(np.ravel(stage.leak_at_grid)[0] > 0.5)
+    at_grid = first(stage.leak_at_grid) > 0.5
     what = "Thevenin resistance that the grid sees"
     rs, rg = _q(source, "ohm"), _q(stopper, "ohm")
     if math.isinf(leak):
@@ -174,18 +175,17 @@ def simplification_frame(
     """
     e = estimate or textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
     rows: list[tuple[str, str, float, float]] = [
-        ("none: the exact network", "every element counts", float(e.exact_corner_Hz[0]), 0.0)
+        ("none: the exact network", "every element counts", first(e.exact_corner_Hz), 0.0)
     ]
     rows += [
-        (s.name, s.meaning, float(s.corner_Hz[0]), float(s.error_percent[0]))
-        for s in e.simplifications
+        (s.name, s.meaning, first(s.corner_Hz), first(s.error_percent)) for s in e.simplifications
     ]
     rows.append(
         (
             "the textbook estimate above",
             "one RC section with source, leak, stopper and loaded gain",
-            float(e.corner_Hz[0]),
-            float(e.error_percent[0]),
+            first(e.corner_Hz),
+            first(e.error_percent),
         )
     )
     return pd.DataFrame(rows, columns=["simplification", "meaning", "corner_Hz", "error_percent"])

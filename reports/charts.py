@@ -22,6 +22,7 @@ from objectives.network import Network
 from objectives.scores import Assessment
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from reports.format import (
+    first,
     fixed,
     number,
     plain_words,
@@ -77,14 +78,13 @@ def load_lines(pick: Assessment) -> LoadLines:
     """Work out plate curves, load lines and the operating point of the first stage of a batch."""
     pick = _first(pick)
     stage, point, law = pick.stage, pick.point, pick.device.law
-    supply = float(np.ravel(stage.supply_V)[0])
-    load, cathode = (float(np.ravel(v)[0]) for v in (stage.plate_load_ohm, stage.cathode_total_ohm))
-    volts, amps = float(point.plate_cathode_V[0]), float(point.plate_current_A[0])
-    grid = float(point.grid_cathode_V[0])
+    supply = first(stage.supply_V)
+    load, cathode = (first(v) for v in (stage.plate_load_ohm, stage.cathode_total_ohm))
+    volts, amps = first(point.plate_cathode_V), first(point.plate_current_A)
+    grid = first(point.grid_cathode_V)
     # At the reference frequency, so that a coupling or bypass capacitor counts for what it does.
-    alternating = float(
-        np.real(pick.reference.plate_impedance_ohm)[0]
-        + np.real(pick.reference.cathode_impedance_ohm)[0]
+    alternating = first(np.real(pick.reference.plate_impedance_ohm)) + first(
+        np.real(pick.reference.cathode_impedance_ohm)
     )
     top = 1.08 * max(supply / max(load + cathode, 1.0), amps + volts / alternating, 1.6 * amps)
     reach = 1.02 * supply
@@ -94,7 +94,7 @@ def load_lines(pick: Assessment) -> LoadLines:
         top = 1.05 * watts / reach
     plate = np.linspace(0.0, reach, 241)
     families = []
-    for grid_V in _grid_voltages(law, reach, top):
+    for grid_V in _grid_voltages(law, reach, top, grid):
         families.append(
             pd.DataFrame(
                 {
@@ -113,7 +113,7 @@ def load_lines(pick: Assessment) -> LoadLines:
         ),
     ]
     if cathode > 0:
-        lines.append(_bias_line(law, cathode, plate, pick))
+        lines.append(_bias_line(law, cathode, plate, top, pick))
     if watts is not None and watts / reach < top:
         lines.append(_line(_LIMIT, plate[plate > watts / top / 2], lambda v: watts / v))
     return LoadLines(
@@ -140,20 +140,19 @@ def _line(name: str, plate_V: FloatArray, current: Any) -> pd.DataFrame:
     return pd.DataFrame({"line": name, "plate_V": plate_V, "current_A": current(plate_V)})
 
 
-def _bias_line(law: Any, cathode_ohm: float, plate: FloatArray, pick: Assessment) -> pd.DataFrame:
-    """Return where the valve passes just the current that its cathode resistor turns into bias."""
-    deepest = float(-4.0 * pick.point.grid_cathode_V[0])
-    fixed = float(np.ravel(pick.stage.grid_bias_V)[0])
-    grid = np.linspace(0.01 * deepest, deepest, 60) if deepest > 0 else np.zeros(0)
-    current = (grid + fixed) / cathode_ohm
-    table = np.stack([np.ravel(law.plate_current(-v, plate)) for v in grid]) if len(grid) else None
-    if table is None:
-        return pd.DataFrame({"line": [], "plate_V": [], "current_A": []})
-    volts = np.array(
-        [np.interp(i, row, plate, right=np.nan) for i, row in zip(current, table, strict=True)]
+def _bias_line(
+    law: Any, cathode_ohm: float, plate: FloatArray, top_A: float, pick: Assessment
+) -> pd.DataFrame:
+    """Return where the device passes just the current that its cathode resistor turns into bias."""
+    asked = np.linspace(0.0, 1.05 * top_A, 240)
+    control = first(pick.point.grid_V) - (asked + first(pick.point.grid_current_A)) * cathode_ohm
+    passed = np.asarray(law.plate_current(control[:, None], plate))
+    # More current asked means more bias and less current passed, so each column crosses once.
+    current = np.array(
+        [np.interp(0.0, asked - column, asked, left=np.nan, right=np.nan) for column in passed.T]
     )
-    kept = np.isfinite(volts) & (current > 0)
-    return pd.DataFrame({"line": _BIAS, "plate_V": volts[kept], "current_A": current[kept]})
+    kept = np.isfinite(current) & (plate > 0)
+    return pd.DataFrame({"line": _BIAS, "plate_V": plate[kept], "current_A": current[kept]})
 
 
 def _plate_dissipation_max(pick: Assessment) -> float | None:
@@ -162,18 +161,31 @@ def _plate_dissipation_max(pick: Assessment) -> float | None:
         return float(stated)
     for rating in pick.device.ratings(pick.stage, pick.point):
         if "dissipation" in rating.name and rating.unit == "W":
-            return float(np.ravel(rating.allowed)[0])
+            return first(rating.allowed)
     return None
 
 
-def _grid_voltages(law: Any, reach_V: float, top_A: float) -> list[float]:
-    """Return round grid voltages from 0 to near cut-off at the highest plate voltage."""
-    probe = -np.geomspace(0.05, 200.0, 400)
-    passing = probe[np.ravel(law.plate_current(probe, reach_V)) > 0.02 * top_A]
-    deepest = float(-passing.min()) if passing.size else 1.0
-    steps = [m * 10.0**e for e in range(-2, 3) for m in (1, 2, 2.5, 5)]
-    step = next((s for s in steps if deepest / s <= 10), steps[-1])
-    return [-step * n for n in range(int(deepest / step) + 1)]
+def _grid_voltages(law: Any, reach_V: float, top_A: float, at_rest_V: float) -> list[float]:
+    """Return at most eleven round grid voltages, the highest first, down to near cut-off.
+
+    A device that rests below 0 V is shown up to 0 V; one that needs a positive control voltage up
+    to where its current leaves the chart.
+    """
+    highest = 0.0
+    probe = np.concatenate([-np.geomspace(200.0, 1e-3, 400), np.geomspace(1e-3, 50.0, 400)])
+    with np.errstate(over="ignore"):
+        passed = np.ravel(law.plate_current(probe, reach_V))
+        if at_rest_V > 0:
+            half_way = np.ravel(law.plate_current(probe, reach_V / 2))
+            highest = float(probe[half_way <= 1.2 * top_A].max(initial=at_rest_V))
+    lowest = float(probe[passed > 0.02 * top_A].min(initial=highest))
+    span = max(highest - lowest, 1e-3)
+    step = next(
+        m * 10.0**e for e in range(-4, 4) for m in (1, 2, 2.5, 5) if span <= 10 * m * 10.0**e
+    )
+    first = math.floor(highest / step + 1e-9)
+    last = math.ceil(lowest / step - 1e-9)
+    return [round(step * n, 6) for n in range(first, last - 1, -1)]
 
 
 def _curve_ends(lines: LoadLines) -> pd.DataFrame:
@@ -200,6 +212,7 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
     x = alt.X(
         "plate_V:Q",
         title="plate–cathode voltage (V)",
+        axis=alt.Axis(tickCount=9),
         scale=alt.Scale(domain=[0, lines.reach_V], nice=False),
     )
     y = alt.Y(
@@ -210,7 +223,7 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
     )
     curves = (
         alt.Chart(lines.curves)
-        .mark_line(color=ACCENTS["slate"], strokeWidth=1.2, clip=True)
+        .mark_line(color="#87919c", strokeWidth=1.2, clip=True)
         .encode(x=x, y=y, detail="grid_V:N")
     )
     looks = {
@@ -303,8 +316,8 @@ def responses(
     estimate = estimate or textbook_estimate(pick.stage, pick.linear, targets.reference_Hz)
     corners = {
         "target": targets.input_corner_Hz,
-        "exact": float(pick.input_corner_Hz[0]),
-        "textbook": float(estimate.corner_Hz[0]),
+        "exact": first(pick.input_corner_Hz),
+        "textbook": first(estimate.corner_Hz),
     }
     kept = {name: f for name, f in corners.items() if f is not None and 0 < f < HIGHEST_HZ}
     # The corners are on the grid of frequencies, so that the curve shows them exactly.
@@ -314,7 +327,7 @@ def responses(
     network = Network(pick.stage.expand(), pick.linear.expand(), frequency)
     ports: tuple[Port, ...] = ("grid", "output")
     levels = {
-        f"{port}_dB": np.ravel(level_dB(network, port)) - float(level_dB(pick.reference, port)[0])
+        f"{port}_dB": np.ravel(level_dB(network, port)) - first(level_dB(pick.reference, port))
         for port in ports
     }
     return Responses(
@@ -558,8 +571,8 @@ _ORIGINS: Final = {
     "bypass_series": "resistor in series with the bypass",
     "plate_load": "plate load",
     "load": "load",
-    "device": "valve, shot and flicker",
-    "grid_current": "valve, grid current",
+    "device": "{name}, its own",
+    "grid_current": "{name}, grid current",
 }
 
 
@@ -570,13 +583,13 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     level_dBu (referred to the source).
     """
     budget = _first(pick).noise
-    levels = {name: float(np.ravel(level)[0]) for name, level in budget.by_origin_dBu.items()}
+    levels = {name: first(level) for name, level in budget.by_origin_dBu.items()}
     powers = {name: 10 ** (level / 10) for name, level in levels.items()}
     total = sum(powers.values())
     rows = [
         {
             "origin": name,
-            "label": _ORIGINS.get(name, plain_words(name)),
+            "label": _ORIGINS.get(name, plain_words(name)).format(name=pick.device.name),
             "share": power / total,
             "level_dBu": levels[name],
         }
@@ -654,7 +667,7 @@ def radio_budget(pick: Assessment) -> pd.DataFrame:
 
     def given(of: Assessment) -> list[float]:
         margins = of.radio_margins_dB
-        return [float(np.ravel(margins[b.name])[0]) + b.attenuation_dB for b in bands]
+        return [first(margins[b.name]) + b.attenuation_dB for b in bands]
 
     actual = given(pick)
     columns["given_dB"] = list(actual)

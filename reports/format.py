@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 from quantiphy import Quantity
 
 from objectives.scores import REGISTRY
@@ -19,6 +20,7 @@ __all__ = [
     "column",
     "field_label",
     "field_unit",
+    "first",
     "fixed",
     "number",
     "part_value",
@@ -38,7 +40,7 @@ MINUS = "\u2212"
 _SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
 _PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
 # Beyond these no meter and no ear can follow.
-_DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 3, "K": 1}
+_DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
 _SUFFIX_UNITS = {
     unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
 } | {"octaves": "octaves", "percent": "%", "ratio": ""}
@@ -114,6 +116,11 @@ _Shown.set_prefs(
 def unit_symbol(unit: str) -> str:
     """Return the symbol of a unit as the scores and fields name it: ``"ohm"`` gives ``"Ω"``."""
     return _SYMBOLS.get(unit, unit)
+
+
+def first(value: ArrayLike) -> float:
+    """Return the first number of a batch, or the one that holds for all of it."""
+    return float(np.ravel(np.asarray(value, float))[0])
 
 
 def prefixed(unit: str) -> bool:

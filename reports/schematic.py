@@ -12,7 +12,6 @@ from collections.abc import Collection, Mapping
 from itertools import pairwise
 from typing import Any, Final, Literal
 
-import numpy as np
 import schemdraw
 import schemdraw.elements as elm
 from schemdraw.backends import svg as svg_backend
@@ -21,7 +20,7 @@ from objectives.device import Device
 from objectives.stage import Stage
 from objectives.triodes import ConductionLaw
 from reports.contents import Svg
-from reports.format import field_label, part_value, quantity
+from reports.format import field_label, first, part_value, quantity
 from reports.look import ACCENTS, INK, MUTED
 
 __all__ = ["schematic"]
@@ -66,7 +65,7 @@ def schematic(
     labels :
         Field of Stage to the trade's name, before our own names.
     """
-    values = {n: float(np.ravel(v)[0]) for n, v in stage.broadcast().numeric_fields().items()}
+    values = {n: first(v) for n, v in stage.broadcast().numeric_fields().items()}
     # Text stays text: it can be searched, and it is set in the page's own fonts.
     before, svg_backend.config.text = svg_backend.config.text, "text"
     try:
@@ -208,7 +207,7 @@ class _Drawing:
         if at_grid:
             x = self._leak(x)
         if self.has("grid_capacitor_F"):
-            x = self._shunt(elm.Capacitor, "grid_capacitor_F", x)
+            x = self._shunt(elm.Capacitor, "grid_capacitor_F", x, 3.0)
         return x
 
     def _shunt(self, kind: Any, field: str, x: float, label_room: float = 2.2) -> float:

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from objectives.corners import HIGHEST_HZ
@@ -31,6 +32,8 @@ from reports.charts import (
 from reports.contents import Block, Figure, Note, Prose, ReportContents, Section, Table
 from reports.format import (
     column,
+    field_label,
+    first,
     fixed,
     number,
     part_value,
@@ -179,15 +182,15 @@ def trade_offs(contents: ReportContents, most: int = 3) -> list[str]:
     if len(frame) < 8:
         return []
     found = []
-    for first, second in combinations(scores, 2):
-        a, b = losses_of(frame, first), losses_of(frame, second)
+    for one, other in combinations(scores, 2):
+        a, b = losses_of(frame, one), losses_of(frame, other)
         usable = np.isfinite(a) & np.isfinite(b)
         if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
             continue
-        found.append((float(stats.spearmanr(a[usable], b[usable]).statistic), first, second))
+        found.append((float(stats.spearmanr(a[usable], b[usable]).statistic), one, other))
     strongest = [
-        f"{score_label(first.name)} against {score_label(second.name)} ({number(round(rho, 2), 2)})"
-        for rho, first, second in sorted(found, key=lambda item: item[0])[:most]
+        f"{score_label(one.name)} against {score_label(other.name)} ({number(round(rho, 2), 2)})"
+        for rho, one, other in sorted(found, key=lambda item: item[0])[:most]
         if rho < -0.3
     ]
     if not strongest:
@@ -296,12 +299,12 @@ def _point(pick: Assessment) -> Section:
     )
 
 
-def _of(value: object, unit: str, digits: int = 4) -> str:
-    return quantity(float(np.ravel(np.asarray(value, float))[0]), unit, digits)
+def _of(value: ArrayLike, unit: str, digits: int = 4) -> str:
+    return quantity(first(value), unit, digits)
 
 
 def _responses(pick: Assessment, estimate: TextbookEstimate) -> Section:
-    low, high = (float(np.ravel(f)[0]) for f in pick.output_corners_Hz)
+    low, high = (first(f) for f in pick.output_corners_Hz)
     reference = quantity(pick.targets.reference_Hz, "Hz")
     lower = f"from {quantity(low, 'Hz')}" if low > 0 else "from direct current"
     upper = f"to {quantity(high, 'Hz')}" if high < HIGHEST_HZ else "to beyond 10 GHz"
@@ -341,17 +344,30 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
             "error": [_percent(e) for e in frame["error_percent"]],
         }
     )
+    texts = [
+        "The hand calculation, with every number: gain at mid-band, Miller capacitance at that "
+        "gain, the resistance that the grid looks back into, one RC corner. Below it the same "
+        "corner from the whole network."
+    ]
+    left_out = [
+        f"{field_label(name)} {part_value(name, value)}"
+        for name in _LEFT_OUT
+        if 0 < (value := first(getattr(pick.stage, name))) < np.inf
+    ]
+    if left_out:
+        texts.append(f"The estimate knows nothing of: {', '.join(left_out)}.")
+    errors = frame["error_percent"].to_numpy()[1:-2]
+    if np.isfinite(errors).any():
+        worst = frame.iloc[1 + int(np.nanargmax(np.abs(errors)))]
+        texts.append(
+            f"Of the single simplifications the dearest is “{worst['simplification']}”: it moves "
+            f"the corner by {_percent(float(worst['error_percent']))}."
+        )
     return Section(
         "textbook",
         "Textbook estimate against the exact answer",
         [
-            Prose(
-                [
-                    "The hand calculation, with every number: gain at mid-band, Miller "
-                    "capacitance at that gain, the resistance that the grid looks back into, one "
-                    "RC corner. Below it the same corner from the whole network."
-                ]
-            ),
+            Prose(texts),
             textbook_steps(pick, estimate),
             Table(
                 shown,
@@ -361,6 +377,19 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
             ),
         ],
     )
+
+
+_LEFT_OUT: Final = (
+    "cable_F",
+    "grid_capacitor_F",
+    "stray_grid_ground_F",
+    "stopper_shunt_F",
+    "stopper_lead_H",
+    "plate_capacitor_F",
+    "load_F",
+    "stray_plate_ground_F",
+)
+"""What shapes the corner and has no place in the estimate."""
 
 
 def _percent(value: float) -> str:
@@ -375,13 +404,13 @@ def _noise(pick: Assessment) -> Section:
     if not len(shares):
         return Section("noise", "Noise budget", [])
     low, high = pick.targets.noise_band_Hz
-    first = shares.iloc[0]
+    largest = shares.iloc[0]
     text = (
         f"Referred to the source the stage makes {_of(pick.noise.total_dBu, 'dBu')} of A-weighted "
         f"noise, and {_of(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from "
         f"{quantity(low, 'Hz')} to {quantity(high, 'Hz')}, with its resistors at "
         f"{quantity(pick.targets.temperature_K, 'K')}. The largest share, "
-        f"{share_text(float(first['share']))}, comes from the {first['label']}"
+        f"{share_text(float(largest['share']))}, comes from the {largest['label']}"
     )
     if len(shares) > 1:
         second = shares.iloc[1]
@@ -413,7 +442,7 @@ def _radio(pick: Assessment) -> Section:
         f"{_dB(worst['required_dB'])} is required, {state} {_dB(abs(margin))} {spare}".rstrip()
         + ".",
     ]
-    if float(np.ravel(pick.stage.stopper_ohm)[0]) > 0:
+    if first(pick.stage.stopper_ohm) > 0:
         cost = f"cost {_dB(lost)}" if abs(lost) >= 0.05 else "cost next to nothing"
         texts.append(
             f"The grid stopper gives {_dB(gained)} of it; its own capacitance and leads {cost} "
@@ -538,7 +567,7 @@ def _parameters(law: Any, prefix: str = "") -> Iterator[str]:
         elif isinstance(value, (int, float, np.ndarray)):
             unit = score_unit(parameter.name)
             label = plain_words(parameter.name) if unit else parameter.name
-            yield f"{prefix}{label} {quantity(float(np.ravel(value)[0]), unit)}"
+            yield f"{prefix}{label} {quantity(first(value), unit)}"
 
 
 def _spaced(name: str) -> str:

@@ -83,7 +83,7 @@ def test_a_column_without_prefixes_keeps_the_same_decimals_throughout() -> None:
     texts = fmt.column([36.43, 29.1, -0.004], "dB")
     assert texts == ["36.43", "29.10", "0.00"]
     assert fmt.column([0.577, 0.002], "octaves") == ["0.577", "0.002"]
-    assert fmt.column([5.0, 5.0], "%") == ["5.000", "5.000"]
+    assert fmt.column([5.0, 5.0], "%") == ["5.00", "5.00"]
 
 
 def test_a_column_with_prefixes_pads_to_the_same_figures() -> None:

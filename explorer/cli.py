@@ -323,7 +323,7 @@ def assess(
         typer.Argument(metavar="[PART=VALUE]...", help="Values of the stage's parts."),
     ] = None,
     design: Annotated[
-        Path | None, typer.Option("--design", help="TOML file with a [design] table instead.")
+        Path | None, typer.Option("--design", help=r"TOML file with a \[design] table instead.")
     ] = None,
     into: FolderOption = None,
     method: MethodOption = How.auto,
@@ -336,8 +336,8 @@ def assess(
 
     Examples:
 
-      stagefront assess treble-cut stopper=68k plate_load=100k cathode_resistor=1k5 bypass=22u
-      grid_leak=1M
+      stagefront assess studio-line stopper=1k plate_load=47k \\
+      cathode_resistor=470 cathode_unbypassed=330 bypass=100u
 
       stagefront assess my-brief.toml --design existing.toml --form json
     """

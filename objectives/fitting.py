@@ -128,7 +128,7 @@ def _knobs(equation: str, mu: float) -> tuple[_Knob, ...]:
 
 
 # What a fit to measured curves holds unless it is told otherwise.
-_HELD: Mapping[str, Mapping[str, float]] = {
+HELD: Mapping[str, Mapping[str, float]] = {
     "koren": {"grid_smear_V": 0.0},
     "child-langmuir": {"knee_V": 5.0},
     "dempwolf-zolzer": {"knee_V": 5.0},
@@ -418,7 +418,7 @@ def fit_law(
                 resolution_A=resolution_A,
             )  # fmt: skip
     start_mu, start = _start(measurements)
-    fixed = dict(_HELD[law] if held is None else held)
+    fixed = dict(HELD[law] if held is None else held)
     names = [knob.name for knob in _knobs(law, start_mu)]
     for name, value in fixed.items():
         if name not in names:
@@ -964,29 +964,15 @@ def _report(entry: Valve) -> str:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run ``python -m objectives.fitting``; return the exit status."""
     parser = argparse.ArgumentParser(
-        prog="python -m objectives.fitting", description="Fit triode laws to data."
+        prog="python -m objectives.fitting", description="Refit the laws of a valve table."
     )
     commands = parser.add_subparsers(dest="command", required=True)
     again = commands.add_parser("refit", help="fit every valve of a table anew to its points")
     again.add_argument("table", nargs="?", help="TOML file; the built-in table when absent")
     again.add_argument("--write", action="store_true", help="replace the table by the result")
-    own = commands.add_parser("measured", help="fit measured plate curves")
-    own.add_argument("csv", help="grid_voltage_V, plate_voltage_V, plate_current_A or _mA")
-    own.add_argument("--name", required=True, help="name of the new entry")
-    own.add_argument("--like", help="valve that capacitances and ratings are taken from")
-    own.add_argument("--law", default="koren", choices=list(LAWS))
-    own.add_argument(
-        "--hold", action="append", default=[], metavar="PARAMETER=VALUE",
-        help="hold a parameter; may be repeated",
-    )  # fmt: skip
-    own.add_argument("--test-every", type=int, metavar="N", help="keep every N-th reading back")
-    own.add_argument("--into", help="TOML file to write the entry into")
     given = parser.parse_args(arguments)
     try:
-        if given.command == "refit":
-            _refit_table(given.table, given.write)
-        else:
-            _fit_measured(given)
+        _refit_table(given.table, given.write)
     except (ValueError, OSError) as error:
         print(f"error: {error}", file=sys.stderr)
         return 1
@@ -1001,31 +987,6 @@ def _refit_table(table: str | None, write: bool) -> None:
             print(_report(entry))
         if write:
             write_valves(path, entries, TABLE_HEADER)
-
-
-def _fit_measured(given: argparse.Namespace) -> None:
-    held: dict[str, float] | None = None
-    for text in given.hold:
-        name, _, value = text.partition("=")
-        held = dict(_HELD[given.law]) if held is None else held
-        try:
-            held[name.strip()] = float(value)
-        except ValueError:
-            raise ValueError(f"--hold: {text!r}: must be PARAMETER=NUMBER") from None
-    like = valve(given.like) if given.like else None
-    grid = like.law.grid if like else None
-    fit = fit_law(
-        read_measurements(given.csv), given.law, held=held, grid=grid,
-        hold_out_every=given.test_every,
-    )  # fmt: skip
-    print(f"{given.name}: {fit.law}")
-    print(f"fitted: {len(fit.fitted)} readings, r.m.s. {fit.rms_percent():.1f} %, "
-          f"worst {fit.worst_percent():.1f} %")  # fmt: skip
-    if fit.tested is not None:
-        print(f"tested: {len(fit.tested)} readings, r.m.s. {fit.rms_percent(fit.tested):.1f} %, "
-              f"worst {fit.worst_percent(fit.tested):.1f} %")  # fmt: skip
-    if given.into:
-        valve_entry_toml(given.name, fit, like=like, into=given.into)
 
 
 if __name__ == "__main__":

@@ -5,8 +5,10 @@ Both take an entry of the valve table or the fit of a user's own measurements.
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Sequence
-from typing import cast
+from pathlib import Path
+from typing import Literal, cast
 
 import altair as alt
 import numpy as np
@@ -16,7 +18,7 @@ from objectives.fitting import Fit
 from objectives.valves import FitPoint, FitRecord, Law, Valve
 from reports.look import ACCENTS, GRID, INK, MUTED, SI_TICKS
 
-__all__ = ["plate_curves_chart", "residual_chart"]
+__all__ = ["chart_format", "plate_curves_chart", "residual_chart", "write_chart"]
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 # Above so many plate currents a row for each cannot be read any more.
@@ -112,6 +114,41 @@ def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
         drawn,
     )
     return _layered(*layers, width=width, height=alt.Step(18), title=title)
+
+
+def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
+    """Return the format that the ending of a path asks for.
+
+    Raises
+    ------
+    ValueError
+        If the ending is none of .html, .svg and .png.
+    """
+    for kind in ("html", "svg", "png"):
+        if Path(path).suffix.lower() == f".{kind}":
+            return kind
+    raise ValueError(f"chart: {str(path)!r}: must end in .html, .svg or .png")
+
+
+def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
+    """Write a chart as HTML that opens without network, SVG or PNG, by the ending of the path.
+
+    The file is replaced as a whole, never left half written.
+
+    Raises
+    ------
+    ValueError
+        If the ending is none of these.
+    """
+    path = Path(path)
+    kind = chart_format(path)
+    with tempfile.TemporaryDirectory(dir=path.parent) as folder:
+        draft = Path(folder) / path.name
+        if kind == "html":
+            chart.save(str(draft), format="html", inline=True)
+        else:
+            chart.save(str(draft), format=kind)
+        draft.replace(path)
 
 
 def _layered(*layers: alt.Chart, width: int, height: int | alt.Step, title: str) -> alt.LayerChart:

@@ -3,7 +3,6 @@
 import itertools
 import os
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -464,35 +463,6 @@ def test_entries_that_would_not_read_back_are_not_written(tmp_path):
 
 
 # ------------------------------------------------------------------------------- command
-
-
-def write_csv(path: Path, data: Measurements) -> None:
-    rows = zip(data.grid_voltage_V, data.plate_voltage_V, 1e3 * data.plate_current_A, strict=True)
-    lines = [f"{vg},{vp},{i}" for vg, vp, i in rows]
-    path.write_text("\n".join(["grid_voltage_V,plate_voltage_V,plate_current_mA", *lines]), "utf-8")
-
-
-def test_command_fits_a_csv_into_a_table(tmp_path, capsys):
-    source, table = tmp_path / "bench.csv", tmp_path / "own.toml"
-    write_csv(source, measure(TRUE))
-    status = main(
-        ["measured", str(source), "--name", "bench", "--like", "12AX7", "--test-every", "5",
-         "--hold", "kvb=340", "--into", str(table)]
-    )  # fmt: skip
-    assert status == 0
-    assert "tested: " in capsys.readouterr().out
-    (entry,) = load_valves(table)
-    assert entry.law.kvb == 340.0
-    assert entry.law.mu == pytest.approx(TRUE.mu, rel=0.03)
-    assert entry.law.grid == valve("12AX7").law.grid
-
-
-def test_command_reports_errors_and_a_status(tmp_path, capsys):
-    assert main(["measured", str(tmp_path / "no.csv"), "--name", "x"]) == 1
-    assert "not readable" in capsys.readouterr().err
-    write_csv(tmp_path / "a.csv", measure(TRUE))
-    assert main(["measured", str(tmp_path / "a.csv"), "--name", "x", "--hold", "kvb"]) == 1
-    assert "--hold: 'kvb': must be PARAMETER=NUMBER" in capsys.readouterr().err
 
 
 def test_command_refits_a_table_and_writes_it_only_when_told(tmp_path, capsys):

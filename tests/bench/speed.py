@@ -1,0 +1,117 @@
+"""How much the batch buys: candidates a second, batched against one dense nodal solve at a time.
+
+Both sides work out the same five numbers of the same stages (operating point, gain, input corner,
+lower corner of the output, worst attenuation over the radio bands) and must agree on them. Run it:
+
+    python tests/bench/speed.py
+
+It prints ratios from one run on one machine; it is no test and asserts no time.
+"""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+from scipy.optimize import brentq
+
+from objectives.corners import HALF_POWER_DB
+from objectives.device import small_signal
+from objectives.nodal import dense_response
+from objectives.operating_point import operating_point
+from objectives.scores import Assessment, RadioBand, Targets
+from objectives.stage import Stage
+from objectives.valve_device import ValveDevice
+from objectives.valves import valve
+
+DEVICE = ValveDevice(valve("12AX7"))
+TARGETS = Targets(
+    radio_bands=(RadioBand("AM", 526.5e3, 1606.5e3, 0.0), RadioBand("FM", 87.5e6, 108e6, 0.0))
+)
+SCORES = ("plate_current_A", "gain_dB", "input_corner_Hz", "lower_corner_Hz", "rf_margin_dB")
+
+
+def stages(count: int) -> Stage:
+    """Return seeded random stages of a usual kind."""
+    rng = np.random.default_rng(2)
+    return Stage(
+        supply_V=rng.uniform(200, 350, count),
+        plate_load_ohm=rng.uniform(5e4, 3e5, count),
+        cathode_resistor_ohm=rng.uniform(800, 5e3, count),
+        bypass_F=rng.choice([0.0, 6.8e-7, 2.2e-5, np.inf], count),
+        stopper_ohm=rng.uniform(1e3, 3e5, count),
+        stopper_shunt_F=0.3e-12,
+        source_ohm=rng.uniform(1e3, 1e5, count),
+        input_coupling_F=22e-9,
+        output_coupling_F=22e-9,
+        load_ohm=rng.choice([2.2e5, 1e6], count),
+        load_F=1e-10,
+    ).broadcast()
+
+
+def batched(of: Stage, chunk: int = 2048) -> np.ndarray:
+    """Return the scores (N, 5) by the batched closed form."""
+    pieces = []
+    for at in range(0, of.shape[0], chunk):
+        found = Assessment(of.at(slice(at, at + chunk)), DEVICE, TARGETS)
+        pieces.append(np.stack([found[name] for name in SCORES], axis=-1))
+    return np.concatenate(pieces)
+
+
+def one_at_a_time(of: Stage) -> np.ndarray:
+    """Return the scores (N, 5) by plain dense nodal solves, one stage and frequency at a time."""
+    rows = []
+    for at in range(of.shape[0]):
+        stage = of.at(at)
+        point = operating_point(stage, DEVICE.law)
+        linear = small_signal(stage, DEVICE, point)
+
+        def level(f: float, node: str, stage=stage, linear=linear) -> float:
+            return 20 * np.log10(abs(complex(dense_response(stage, linear, f)[node])))
+
+        def corner(node: str, up: bool, level=level) -> float:
+            sought = level(1e3, node) - HALF_POWER_DB
+            step = 10 ** (0.25 if up else -0.25)
+            here = 1e3
+            while level(here * step, node) > sought:
+                here *= step
+            ends = sorted((np.log2(here), np.log2(here * step)))
+            return 2 ** brentq(lambda x: level(2**x, node) - sought, *ends, xtol=1e-8)
+
+        reference = level(1e3, "g")
+        worst = min(
+            reference - level(f, "g")
+            for band in TARGETS.radio_bands
+            for f in np.geomspace(band.low_Hz, band.high_Hz, 9)
+        )
+        rows.append(
+            (
+                float(point.plate_current_A),
+                level(1e3, "o"),
+                corner("g", True),
+                corner("o", False),
+                worst,
+            )
+        )
+    return np.array(rows)
+
+
+def main() -> None:
+    """Print both rates and their ratio."""
+    few, many = 24, 40_000
+    batched(stages(256))  # warm up
+    start = time.perf_counter()
+    fast = batched(stages(many))
+    fast_rate = many / (time.perf_counter() - start)
+    start = time.perf_counter()
+    slow = one_at_a_time(stages(many).at(slice(0, few)))
+    slow_rate = few / (time.perf_counter() - start)
+    difference = np.abs(fast[:few] / slow - 1).max()
+    print(f"batched closed form:        {fast_rate:12,.0f} candidates/s")
+    print(f"one dense solve at a time:  {slow_rate:12,.1f} candidates/s")
+    print(f"ratio:                      {fast_rate / slow_rate:12,.0f}")
+    print(f"largest relative difference of the five scores: {difference:.1e}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,40 @@
+"""What the README says is true: its brief is in order, its commands and briefs exist."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from explorer.brief import parse_brief, shipped_briefs
+from explorer.cli import app
+from explorer.pose import pose
+
+README = Path(__file__).parents[2] / "README.md"
+TEXT = README.read_text("utf-8")
+
+
+def test_its_brief_poses_a_problem():
+    (toml,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    problem = pose(parse_brief(toml)).problem
+    assert problem.size > 1000
+    assert [f.name for f in problem.free] == [
+        "gain_dB", "input_corner_error_octaves", "rf_margin_dB", "noise_dBu",
+    ]  # fmt: skip
+
+
+def test_its_commands_are_the_commands():
+    told = set(re.findall(r"`stagefront (\w+)", TEXT))
+    there = {command.callback.__name__ for command in app.registered_commands}
+    assert there <= told | {"main"}
+    assert told <= there
+
+
+def test_every_shipped_brief_is_named():
+    for name in shipped_briefs():
+        assert f"`{name}`" in TEXT
+
+
+def test_cautions_and_the_pictures_are_there():
+    assert "High voltage kills" in TEXT
+    for target in re.findall(r"!\[.*?\]\((.*?)\)", TEXT):
+        assert (README.parent / target).is_file()

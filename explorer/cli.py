@@ -93,12 +93,31 @@ FolderOption = Annotated[
         "--into", help="Folder for the report and the stored search (stagefront-out/NAME)."
     ),
 ]
+
+
+def _whole(least: int) -> Callable[[str], int]:
+    """Return a reader of whole numbers that names the value it refuses."""
+
+    def read(text: str) -> int:
+        if text.isascii() and text.isdecimal() and int(text) >= least:
+            return int(text)
+        raise typer.BadParameter(f"{text!r}: must be a whole number of {least} or more")
+
+    return read
+
+
 EvaluationsOption = Annotated[
     int | None,
-    typer.Option("--evaluations", min=1, help="Budget of the search (default: the brief's)."),
+    typer.Option(
+        "--evaluations",
+        parser=_whole(1),
+        metavar="N",
+        help="Budget of the search (default: the brief's).",
+    ),
 ]
 SeedOption = Annotated[
-    int | None, typer.Option("--seed", min=0, help="Seed (default: the brief's).")
+    int | None,
+    typer.Option("--seed", parser=_whole(0), metavar="N", help="Seed (default: the brief's)."),
 ]
 MethodOption = Annotated[
     How,

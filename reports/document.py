@@ -279,7 +279,10 @@ def _html_block(block: Block | _Notes, specs: _Specs) -> dict[str, Any]:
 def _html_table(block: Table) -> dict[str, Any]:
     frame = block.frame
     texts = [[_cell(v) for v in values] for values in frame.itertuples(index=False, name=None)]
-    styles = [_column_style([row[at] for row in texts]) for at in range(frame.shape[1])]
+    styles = [
+        "mark" if block.linked and name == "mark" else _column_style([row[at] for row in texts])
+        for at, name in enumerate(frame.columns)
+    ]
     rows = [
         {
             "id": str(frame["candidate"].iloc[at]) if block.linked else "",

@@ -38,12 +38,13 @@ FAINT_LIMIT: Final = 3000
 _SEED: Final = 20
 _MOST_PLATES: Final = 6
 # Room that the left axis of the first plate takes, and of every further one with its gap (px).
-_LEFT: Final = 78
-_BETWEEN: Final = 92
+_LEFT: Final = 88
+_BETWEEN: Final = 102
 _INNER: Final = PAGE_WIDTH - _LEFT - 12
 
 _KINDS: Final[dict[str, tuple[str, str, int]]] = {
     "pick": (ACCENTS["orange"], "diamond", 260),
+    "nearest": (ACCENTS["orange"], "diamond", 260),
     "knee": (ACCENTS["plum"], "triangle-up", 170),
     "best in a score": (ACCENTS["teal"], "square", 110),
     "shown in the table": (ACCENTS["blue"], "circle", 52),
@@ -58,10 +59,9 @@ def mark_kind(mark: object) -> str:
     """Return which kind of candidate the text of the ``marks`` column makes of a row."""
     text = mark if isinstance(mark, str) else ""
     words = [word.strip() for word in text.replace(";", ",").split(",") if word.strip()]
-    if "pick" in words:
-        return "pick"
-    if "knee" in words:
-        return "knee"
+    for kind in ("pick", "nearest", "knee"):
+        if kind in words:
+            return kind
     return "best in a score" if words else _ORDINARY
 
 
@@ -279,6 +279,7 @@ class _Views:
         data: dict[str, pd.DataFrame],
     ) -> None:
         self.contents, self.scores, self.data = contents, scores, data
+        self.whole = "the whole front" if contents.feasible else "what is shown"
         self.chosen = alt.selection_point(name="chosen", fields=["candidate"])
         self.brush = alt.selection_interval(name="brush", resolve="intersect")
         present = set(data["shown"]["kind"]) | ({_FAINT} if len(data["rest"]) else set())
@@ -310,7 +311,7 @@ class _Views:
     def looks(self) -> dict[str, Any]:
         """Return colour, shape and size by kind."""
         size: Any = alt.when(alt.datum.kind == "pick").then(alt.value(_KINDS["pick"][2]))
-        for kind in ("knee", "best in a score"):
+        for kind in ("nearest", "knee", "best in a score"):
             size = size.when(alt.datum.kind == kind).then(alt.value(_KINDS[kind][2]))
         return {
             "color": self.colour(),
@@ -328,7 +329,7 @@ class _Views:
         held = (self.chosen & self.brush) if linked else self.chosen
         return alt.when(held).then(alt.value(kept)).otherwise(alt.value(dimmed))
 
-    def axis(self, use: ScoreUse) -> dict[str, Any]:
+    def axis(self, use: ScoreUse, *, upright: bool = False) -> dict[str, Any]:
         """Return title, scale and axis of a score; which way is better stands by its name."""
         values = np.concatenate(
             [
@@ -351,7 +352,12 @@ class _Views:
         return {
             "title": [score_label(use.name, with_unit=True), *([better] if better else [])],
             "scale": alt.Scale(type="log" if wide else "linear", zero=False, nice=not wide),
-            "axis": alt.Axis(format=SI_TICKS if prefixed(use.unit) else "~g", tickCount=5),
+            "axis": alt.Axis(
+                format=SI_TICKS if prefixed(use.unit) else "~g",
+                tickCount=5,
+                # An upright title's second line lies nearer to the axis than its first.
+                titlePadding=20 if upright else 8,
+            ),
         }
 
     def plates(self, pairs: Sequence[tuple[ScoreUse, ScoreUse]]) -> alt.ConcatChart:
@@ -362,7 +368,7 @@ class _Views:
         plates = []
         for first, second in pairs:
             x = alt.X(f"{first.name}:Q", **self.axis(first))
-            y = alt.Y(f"{second.name}:Q", **self.axis(second))
+            y = alt.Y(f"{second.name}:Q", **self.axis(second, upright=True))
             layers = []
             if len(self.data["rest"]):
                 layers.append(
@@ -406,7 +412,7 @@ class _Views:
         layers = []
         for kind in reversed([k for k in self.kinds if k != _FAINT]):
             notable = kind != _ORDINARY
-            strength = {"pick": 3.6, _ORDINARY: 1.1}.get(kind, 2.2)
+            strength = {"pick": 3.6, "nearest": 3.6, _ORDINARY: 1.1}.get(kind, 2.2)
             layers.append(
                 base.transform_filter(alt.datum.kind == kind)
                 .mark_line(strokeWidth=strength, cursor="pointer")
@@ -439,7 +445,7 @@ class _Views:
             view=alt.ViewBackground(strokeOpacity=0),
             title=alt.Title(
                 "Profiles",
-                subtitle="each score from the worst (below) to the best (above) of the front",
+                subtitle=f"each score from the worst (below) to the best (above) of {self.whole}",
             ),
         )
 
@@ -473,7 +479,7 @@ class _Views:
                     y=alt.Y("share:Q", **upright),
                     tooltip=[
                         alt.Tooltip("value:N", title=label),
-                        alt.Tooltip("text:N", title="of the front"),
+                        alt.Tooltip("text:N", title="used by"),
                     ],
                 )
             )
@@ -504,6 +510,6 @@ class _Views:
             title=alt.Title(
                 "Parts",
                 subtitle="marks: candidates of the table; "
-                "grey: how often the whole front uses the value",
+                f"grey: how often {self.whole} uses the value",
             ),
         )

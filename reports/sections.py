@@ -517,11 +517,11 @@ def _sourced(table: Table, longest: int = 30) -> list[Block]:
     frame = table.frame
     if "source" not in frame.columns or frame["source"].map(len).max() <= longest:
         return [table]
-    numbers = {text: str(at) for at, text in enumerate(dict.fromkeys(frame["source"]), start=1)}
+    numbers = {text: f"({at})" for at, text in enumerate(dict.fromkeys(frame["source"]), start=1)}
     keyed = frame.assign(source=frame["source"].map(numbers))
     return [
         replace(table, frame=keyed),
-        Prose(["Sources: " + "; ".join(f"({n}) {text}" for text, n in numbers.items()) + "."]),
+        Prose(["Sources: " + "; ".join(f"{n} {text}" for text, n in numbers.items()) + "."]),
     ]
 
 

@@ -45,6 +45,7 @@ def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
         ("pick, knee", "pick"),
         ("knee, best gain_dB", "knee"),
         ("best gain_dB; best noise_dBu", "best in a score"),
+        ("nearest", "nearest"),
         ("", "shown in the table"),
         (None, "shown in the table"),
         (float("nan"), "shown in the table"),

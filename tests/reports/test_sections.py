@@ -133,7 +133,7 @@ def test_broken_limits_are_marked(contents: ReportContents) -> None:
     table = blocks(of, Table)[0]
     assert table.marked == {1: "broken"}
     assert table.frame["kept"].tolist() == ["yes", "no"]
-    assert table.frame["source"].tolist() == ["1", "1"]
+    assert table.frame["source"].tolist() == ["(1)", "(1)"]
     assert "(1) a data sheet whose name is very long indeed" in prose(of)
 
 

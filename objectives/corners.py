@@ -50,7 +50,7 @@ def swept_level_dB(
     The same numbers as :func:`level_dB` of one network with a trailing axis, worked out for as
     many stages at a time as the processor's cache holds: several times as fast for many stages.
     """
-    shape = np.broadcast_shapes(stage.shape, device.shape) or (1,)
+    shape = np.broadcast_shapes(stage.shape, device.shape)
     flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
     size, f = math.prod(shape), np.asarray(frequency_Hz, float)
     level = np.empty((size, f.size))
@@ -84,7 +84,7 @@ def corner_frequency(
     find it several times as fast to the same accuracy; stages in which they do not settle within
     an octave are walked as the others are.
     """
-    shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(reference_Hz)) or (1,)
+    shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(reference_Hz))
     flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
     start = np.log2(np.broadcast_to(np.asarray(reference_Hz, float), shape).ravel())
     everyone = np.arange(start.size)

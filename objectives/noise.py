@@ -116,6 +116,7 @@ def noise_budget(
     device: SmallSignal,
     device_noise: DeviceNoise,
     *,
+    thermal_load_ohm: ArrayLike | None = None,
     reference_Hz: float,
     temperature_K: float = 300.0,
     band_Hz: tuple[float, float] = (20.0, 20e3),
@@ -125,6 +126,9 @@ def noise_budget(
     Each spectrum is carried to the output by the exact network and integrated over the band by
     Gauss-Legendre quadrature in log f. Referred to the source this way the number compares with a
     signal at the reference frequency.
+
+    ``thermal_load_ohm`` is the resistor in ``load_ohm``, if not all of that is one: the rest, what
+    the grid of a follower takes for example, loads without thermal noise.
     """
     low, high = np.log(band_Hz[0]), np.log(band_Hz[1])
     node, weight = np.polynomial.legendre.leggauss(_POINTS)
@@ -138,6 +142,12 @@ def noise_budget(
         name: 4 * constants.k * temperature_K * np.where(np.isfinite(r), r, 0.0)
         for name, r in _resistors(stage).items()
     }
+    if thermal_load_ohm is not None:
+        # The resistor's current noise, 4 k T/R, as an EMF in series with the whole load.
+        whole, part = np.asarray(stage.load_ohm, float), np.asarray(thermal_load_ohm, float)
+        share = np.divide(whole, part, out=np.zeros(np.broadcast_shapes(whole.shape, part.shape)),
+                          where=np.isfinite(part))  # fmt: skip
+        densities["load"] = densities["load"] * share
     densities["device"] = np.asarray(device_noise.white_V2_per_Hz)
     densities["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)
     densities = {name: density for name, density in densities.items() if np.any(density)}

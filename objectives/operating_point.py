@@ -99,7 +99,7 @@ def operating_point(
     Raises
     ------
     ValueError
-        If the supply is not positive, or a resistance is negative.
+        If the supply is not positive, a resistance is negative, or a grid floats.
 
     Source: the two load lines, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook,
     4th ed., 1953, ch. 12 (from memory); solver: Chandrupatla's bracketed method as in SciPy.

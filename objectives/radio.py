@@ -25,7 +25,7 @@ from objectives.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB
 from objectives.network import Network, SmallSignal
 from objectives.noise import to_dBu
 from objectives.operating_point import OperatingPoint
-from objectives.scores import Assessment, RadioBand, score
+from objectives.scores import BAND_POINTS, Assessment, RadioBand, score
 from objectives.stage import Stage
 
 if TYPE_CHECKING:
@@ -64,7 +64,6 @@ GRID_CAPACITORS_F = (10e-12, 22e-12, 47e-12, 100e-12, 220e-12)
 QUIETEST_DBU = -300.0
 """Detected levels below this are not told apart."""
 _POINTS_PER_DECADE = 24
-_BAND_POINTS = 9
 _CHUNK = 256
 _T = TypeVar("_T")
 
@@ -419,7 +418,8 @@ def alternatives(
     ValueError
         If the assessment is not of one stage.
     """
-    stage = _only(assessment)
+    one = _only(assessment)
+    stage = one.stage
     if styles is None:
         styles = (*resistor_styles(), resistor_style("carbon film 1/4 W").in_series(2))
     rows: list[tuple[str, dict[str, float]]] = [("as it is", {})]
@@ -441,8 +441,8 @@ def alternatives(
         name: np.array([change.get(name, getattr(stage, name)) for _, change in rows], float)
         for name in names
     }
-    batch = Assessment(replace(stage, **varied), assessment.device, assessment.targets)
-    limits = stopper_limits(batch.stage, batch.linear, batch.targets.reference_Hz)
+    batch = replace(one, stage=replace(stage, **varied))
+    limits = stopper_limits(batch.loaded, batch.linear, batch.targets.reference_Hz)
     margins = batch.radio_margins_dB
     bands = list(margins)
     table = np.array([margins[name] for name in bands]) if bands else np.zeros((0, len(rows)))
@@ -467,12 +467,16 @@ def alternatives(
     ]
 
 
-def _only(assessment: Assessment) -> Stage:
-    """Return the one stage of an assessment, its fields as scalars."""
-    count = int(np.prod(assessment.stage.shape))
+def _only(assessment: Assessment) -> Assessment:
+    """Return an assessment of one stage with the fields of stage and follower as scalars."""
+    count = assessment.point.plate_current_A.size
     if count != 1:
         raise ValueError(f"assessment: a batch of {count}: must be one stage")
-    return assessment.stage.map(lambda a: a.reshape(-1)[0])
+    follower = assessment.follower
+    if follower is not None:
+        follower = follower[0].map(lambda a: a.reshape(())), follower[1]
+    stage = assessment.stage.map(lambda a: a.reshape(()))
+    return replace(assessment, stage=stage, follower=follower)
 
 
 # -- detection -------------------------------------------------------------------------------------
@@ -623,7 +627,8 @@ def detection(
 def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> Detection:
     """Return :func:`detection` of a batch with its targets' carrier.
 
-    Without frequencies those of the targets' radio bands are taken, nine to a band, band by band.
+    Without frequencies those of the targets' radio bands are taken, :data:`BAND_POINTS` to a band,
+    band by band.
 
     Raises
     ------
@@ -635,15 +640,15 @@ def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> 
         if not bands:
             raise ValueError("targets.radio_bands: not given: detection needs at least one")
         frequency_Hz = np.concatenate(
-            [np.geomspace(band.low_Hz, band.high_Hz, _BAND_POINTS) for band in bands]
+            [np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands]
         )
-    return detection(a.stage, a.linear, a.point, a.device.law, frequency_Hz, a.targets.carrier)
+    return detection(a.loaded, a.linear, a.point, a.device.law, frequency_Hz, a.targets.carrier)
 
 
 def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
     """Return for each radio band of the targets the loudest audio (dBu) of a carrier in it."""
     level = assessed_detection(a).level_dBu
-    per_band = level.reshape(*level.shape[:-1], -1, _BAND_POINTS).max(axis=-1)
+    per_band = level.reshape(*level.shape[:-1], -1, BAND_POINTS).max(axis=-1)
     return {band.name: per_band[..., at] for at, band in enumerate(a.targets.radio_bands)}
 
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from objectives.tolerance import ToleranceSetup
 
 __all__ = [
+    "BAND_POINTS",
     "REGISTRY",
     "Assessment",
     "PartRating",
@@ -43,7 +44,8 @@ __all__ = [
 ]
 
 Direction = Literal["maximise", "minimise", "neither"]
-_BAND_POINTS = 9
+BAND_POINTS = 9
+"""Frequencies at which a radio band is sampled, spread evenly in log f, both edges included."""
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,8 @@ class Assessment:
             self.loaded,
             self.linear,
             self.device.noise(self.point, t.temperature_K),
+            # What a follower's grid takes is no resistor and makes no thermal noise.
+            thermal_load_ohm=self.stage.load_ohm,
             reference_Hz=t.reference_Hz,
             temperature_K=t.temperature_K,
             band_Hz=t.noise_band_Hz,
@@ -166,17 +170,17 @@ class Assessment:
     def radio_margins_dB(self) -> dict[str, FloatArray]:
         """For each band the least attenuation at the grid, less what is required.
 
-        Each band is sampled at nine frequencies spread evenly in log f, both edges included.
+        Each band is sampled at :data:`BAND_POINTS` frequencies.
         """
         bands = self.targets.radio_bands
         if not bands:
             return {}
         f = np.concatenate(
-            [np.geomspace(band.low_Hz, band.high_Hz, _BAND_POINTS) for band in bands]
+            [np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands]
         )
         swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
-        per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), _BAND_POINTS)
+        per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
         worst = per_band.min(axis=-1)
         return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}
 

@@ -406,7 +406,7 @@ def negative_input_resistance(
     source="generalised eigenvalues of the nodal system",
 )  # fmt: skip
 def _least_damping(a: Assessment) -> FloatArray:
-    return least_damping(a.stage, a.linear)
+    return least_damping(a.loaded, a.linear)
 
 
 @score(
@@ -416,7 +416,7 @@ def _least_damping(a: Assessment) -> FloatArray:
     source="return ratio, Bode 1945 (from memory)",
 )  # fmt: skip
 def _stability_margin(a: Assessment) -> FloatArray:
-    return transconductance_margin_dB(a.stage, a.linear)
+    return transconductance_margin_dB(a.loaded, a.linear)
 
 
 # -- shared ----------------------------------------------------------------------------------------

@@ -90,11 +90,20 @@ class Stage(Batch):
 
         With a coupling capacitor the only path is the leak (through the stopper when the leak is
         on its source side). Coupled directly, the source (0 V) is in parallel with the leak.
+
+        Raises
+        ------
+        ValueError
+            If a grid floats: a coupling capacitor and no leak.
         """
         leak = np.asarray(self.grid_leak_ohm, float)
         stopper = np.asarray(self.stopper_ohm, float)
         at_grid = np.asarray(self.leak_at_grid, float) > 0.5
         direct = np.isinf(np.asarray(self.input_coupling_F, float))
+        if np.any(np.isinf(leak) & ~direct):
+            raise ValueError(
+                "grid_leak_ohm: inf: must be finite where input_coupling_F is, or the grid floats"
+            )
         feed = np.where(
             direct, np.asarray(self.source_ohm, float) + np.where(at_grid, stopper, 0.0), np.inf
         )

@@ -28,7 +28,7 @@ from objectives.device import Device
 from objectives.nearby import operating_point_near
 from objectives.network import flatten
 from objectives.operating_point import OperatingPoint
-from objectives.scores import _BAND_POINTS, REGISTRY, Assessment, score
+from objectives.scores import BAND_POINTS, REGISTRY, Assessment, score
 from objectives.spreads import Spread, SpreadDevice, quantities, spread_batch
 from objectives.stage import Stage
 
@@ -298,7 +298,7 @@ class _Built(Assessment):
             - swept_level_dB(
                 self.loaded,
                 self.linear,
-                np.geomspace(band.low_Hz, band.high_Hz, _BAND_POINTS),
+                np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS),
                 "grid",
             ).max(axis=-1)
             - band.attenuation_dB

@@ -20,7 +20,7 @@ def test_one_rc_section():
     )  # fmt: skip
     found = corner_frequency(stage, SILENT, "grid", 100.0, upper=True)
     # -3.01 dB is taken against the level at 100 Hz, which lies (100/23405)^2 below that at 0 Hz.
-    assert found[0] == pytest.approx(1 / (2 * np.pi * 68e3 * 100e-12), rel=1e-4)
+    assert found == pytest.approx(1 / (2 * np.pi * 68e3 * 100e-12), rel=1e-4)
 
 
 def test_lower_corner_of_a_coupling_capacitor():
@@ -29,13 +29,13 @@ def test_lower_corner_of_a_coupling_capacitor():
         input_coupling_F=10e-9, grid_leak_ohm=1e6,
     )  # fmt: skip
     found = corner_frequency(stage, SILENT, "grid", 10e3, upper=False)
-    assert found[0] == pytest.approx(1 / (2 * np.pi * 1.05e6 * 10e-9), rel=1e-4)
+    assert found == pytest.approx(1 / (2 * np.pi * 1.05e6 * 10e-9), rel=1e-4)
 
 
 def test_no_corner_is_infinite_or_zero():
     stage = Stage(supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3)
-    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=True)[0] == np.inf
-    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=False)[0] == 0
+    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=True) == np.inf
+    assert corner_frequency(stage, SILENT, "grid", 1e3, upper=False) == 0
 
 
 @pytest.mark.parametrize("port", ["grid", "output"])
@@ -56,4 +56,4 @@ def test_a_batch_is_its_stages_one_by_one(random_stages):
     whole = corner_frequency(stages, devices, "output", 1000.0, upper=True)
     for row in range(30):
         alone = corner_frequency(stages.at(row), devices.at(row), "output", 1000.0, upper=True)
-        assert alone[0] == pytest.approx(whole[row], rel=1e-7)
+        assert alone == pytest.approx(whole[row], rel=1e-7)

@@ -40,9 +40,11 @@ if TYPE_CHECKING:
 
 __all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
 
-# Insulation as good as it comes: it defines the direct voltage of a node that nothing else
-# defines, and bears no weight beside any part that is fitted.
+# Insulation: it defines the direct voltage of a node that nothing else defines, and bears no
+# weight beside any part that is fitted. An open output must forget its direct voltage in seconds,
+# or its periodic steady state would be undefined for all practical purposes.
 _INSULATION_OHM = 1e11
+_OPEN_OUTPUT_OHM = 1e9
 
 PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 """Where a link's voltage to ground may be taken, and the node of :mod:`objectives.nodal`: the
@@ -184,6 +186,7 @@ class Circuit:
     index : position of each unknown by (link, name)
     states : rows of E that hold a capacitor in any candidate
     slow : positions within ``states`` of the coupling and bypass capacitors' voltages
+    reach_V : twice the highest supply, shape (N,): no capacitor is charged to more by the supplies
     """
 
     E: FloatArray
@@ -196,13 +199,14 @@ class Circuit:
     index: dict[tuple[int, str], int]
     states: tuple[int, ...]
     slow: tuple[int, ...]
+    reach_V: FloatArray
 
     @property
     def size(self) -> int:
         """Number of candidates."""
         return int(self.E.shape[0])
 
-    def at(self, block: slice) -> Circuit:
+    def at(self, block: slice | IntArray) -> Circuit:
         """Return some of the candidates."""
         return replace(
             self,
@@ -211,6 +215,7 @@ class Circuit:
             source=self.source[block],
             constant=self.constant[block],
             rest=self.rest[block],
+            reach_V=self.reach_V[block],
             laws=self.laws_at(block),
         )
 
@@ -227,6 +232,13 @@ class Circuit:
             law if np.shape(law.plate_current(0.0, 100.0)) == () else law.at(index)
             for law in self.laws
         )
+
+    @property
+    def state_scale(self) -> FloatArray:
+        """What one volt on its node or across its capacitor is in each state, shape (states,)."""
+        found = np.abs(self.E[:, self.states, :]).max(axis=(0, 2))
+        # Some of a batch's candidates may have no capacitor where others have.
+        return np.where(found > 0, found, 1.0)
 
     @property
     def rest_state(self) -> FloatArray:
@@ -336,7 +348,7 @@ def _circuit(chain: Chain) -> Circuit:
             stage,
             stopper_lead_H=0.0, grid_lead_H=0.0, plate_lead_H=0.0, cathode_lead_H=0.0,
             grid_leak_ohm=np.minimum(stage.grid_leak_ohm, _INSULATION_OHM),
-            load_ohm=np.minimum(stage.load_ohm, _INSULATION_OHM),
+            load_ohm=np.minimum(stage.load_ohm, _open_output_ohm(stage)),
         )  # fmt: skip
         passive = SmallSignal(
             transconductance_S=flat(0.0),
@@ -382,7 +394,14 @@ def _circuit(chain: Chain) -> Circuit:
     states = tuple(int(i) for i in np.flatnonzero(np.any(E != 0, axis=(0, 2))))
     capacitors = [index[number, name] for number in range(len(laws)) for name in _CAPACITORS]
     slow = tuple(states.index(row) for row in capacitors if row in states)
-    return Circuit(E, A, source, constant, Q, tuple(laws), rest, index, states, slow)
+    reach = 2 * np.max([np.asarray(flat(link.stage.supply_V)) for link in chain.links], axis=0)
+    return Circuit(E, A, source, constant, Q, tuple(laws), rest, index, states, slow, reach)
+
+
+def _open_output_ohm(stage: Stage) -> FloatArray:
+    """Return what stands for an infinite load; coupled without a capacitor it has no memory."""
+    direct = np.isinf(np.asarray(stage.output_coupling_F, float))
+    return np.where(direct, _INSULATION_OHM, _OPEN_OUTPUT_OHM)
 
 
 def _at_rest(

@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
-from objectives.batch import BoolArray, FloatArray
+from objectives.batch import BoolArray, FloatArray, IntArray
 from objectives.chain import (
     Chain,
     Circuit,
@@ -72,6 +72,9 @@ _TOLERANCE_V = 1e-5
 # The error left is of the order of the square of the last Newton step over the voltage scale of
 # grid conduction, about 0.1 V: 1e-9 V.
 _MOST_ITERATIONS = 60
+_MOST_HALVINGS = 12
+_FORGOTTEN = 0.02
+"""A starting value of which less than this share is left does not steer the joints any more."""
 _BLOCK = 512
 """Candidates worked on at once: enough to spread the cost of a call, few enough for the cache."""
 
@@ -183,19 +186,56 @@ class _State:
     trend: FloatArray
     bad: BoolArray
 
+    def at(self, which: IntArray) -> _State:
+        """Return some of the candidates."""
+        return _State(
+            self.z[:, which], self.y[:, which], self.v[:, which], self.trend[:, which],
+            self.bad[which],
+        )  # fmt: skip
+
+    def put(self, which: IntArray, other: _State) -> None:
+        """Replace some of the candidates."""
+        for name in ("z", "y", "v", "trend", "bad"):
+            getattr(self, name)[..., which] = getattr(other, name)
+
 
 @dataclass
 class _Carry:
-    """Derivatives of z and y by the starting values of the slow states, (states, columns, N)."""
+    """Derivatives of z and y by the starting values of some states, (states, columns, N).
+
+    ``columns`` are those states; ``scale`` is what one volt across their capacitor is in each, so
+    that derivatives by ``columns`` are per volt and moves come out in volts.
+    """
 
     z: FloatArray
     y: FloatArray
+    columns: tuple[int, ...]
+    scale: FloatArray
 
     @classmethod
-    def start(cls, circuit: Circuit, size: int) -> _Carry:
-        z = np.zeros((len(circuit.states), len(circuit.slow), size))
-        z[list(circuit.slow), range(len(circuit.slow))] = 1.0
-        return cls(z, np.zeros_like(z))
+    def start(cls, circuit: Circuit, size: int, columns: tuple[int, ...]) -> _Carry:
+        scale = circuit.state_scale[list(columns)]
+        z = np.zeros((len(circuit.states), len(columns), size))
+        z[list(columns), range(len(columns))] = scale[:, None]
+        return cls(z, np.zeros_like(z), columns, scale)
+
+    @property
+    def matrix(self) -> FloatArray:
+        """What a volt in one of the columns comes to in each of them, (columns, columns, N)."""
+        return np.asarray(self.z[list(self.columns)] / self.scale[:, None, None])
+
+    def restarted(self) -> _Carry:
+        """Return starting directions in which the other states go along as they did at the end.
+
+        A coupling capacitor whose voltage is changed alone shares its charge with the capacitance
+        behind it at once, which would be mistaken for a decay. What remains of a direction after a
+        while is free of that; directions of which nothing remains keep the plain unit start.
+        """
+        back = np.moveaxis(np.linalg.pinv(np.moveaxis(self.matrix, -1, 0), rcond=_FORGOTTEN), 0, -1)
+        z = np.einsum("ijn,jkn->ikn", self.z, back)
+        z[list(self.columns)] = 0.0
+        z[list(self.columns), range(len(self.columns))] = self.scale[:, None]
+        return replace(self, z=z, y=np.einsum("ijn,jkn->ikn", self.y, back))
 
 
 class _Stepper:
@@ -264,8 +304,7 @@ class _Stepper:
             whole = left.size == largest.size
             K = self.K if whole or self.K.shape[-1] == 1 else self.K[..., left]
             own = laws if whole else self.circuit.laws_at(left)
-            # A full step that is still far off so late is cycling; half steps end that.
-            found = self.newton(own, K, v[:, left], p[:, left], 0.5 if iteration > 15 else 1.0)
+            found = self.newton(own, K, v[:, left], p[:, left], guarded=iteration > 4)
             for all_, part in zip((v, step, i, by_grid, by_plate), found, strict=True):
                 all_[:, left] = part
             left = left[~(np.abs(found[1]).max(axis=0) <= _TOLERANCE_V)]
@@ -283,16 +322,27 @@ class _Stepper:
         K: FloatArray,
         v: FloatArray,
         p: FloatArray,
-        share: float = 1.0,
+        guarded: bool = False,
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Return the new v, the step made, and currents and slopes at the old v."""
+        """Return the new v, the step made, and currents and slopes at the old v.
+
+        A guarded step is halved until the equations are met better than before, which ends the
+        cycling across the corner where the plate's voltage, and so its current, has gone.
+        """
         i, by_grid, by_plate = device_currents(laws, v)
         excess = self.apply(K, i)
         excess += p
         excess -= v
+        before = np.abs(excess).max(axis=0) if guarded else None
         step = solve_small(jacobian(K, by_grid, by_plate), excess[:, None])[:, 0]
-        if share != 1.0:
-            step = share * step
+        if before is not None:
+            for _ in range(_MOST_HALVINGS):
+                trial = v + step
+                after = np.abs(p + self.apply(K, device_currents(laws, trial)[0]) - trial)
+                worse = after.max(axis=0) > np.maximum(before, _TOLERANCE_V)
+                if not worse.any():
+                    break
+                step = np.where(worse, 0.5 * step, step)
         return v + step, step, i, by_grid, by_plate
 
     def carried(self, rhs: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatArray:
@@ -462,8 +512,8 @@ def periodic(
 
 
 _COARSE_STEPS = 96
-_MOST_PERIODS = 24
-_FINE_PERIODS = 6
+_SLOW_PERIODS = 8
+_ALL_PERIODS = 16
 
 
 def _periodic(
@@ -474,46 +524,114 @@ def _periodic(
     places: Sequence[Place],
     tolerance_V: float,
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
+    slow, everyone = circuit.slow, np.arange(circuit.size)
     few = min(steps, _COARSE_STEPS)
     coarse = _Stepper(circuit, period_s / few, ())
     signal = coarse.samples(emf, 0.0, few)
     state = _rest(circuit, circuit.size)
-    coarse.run(state, signal, record=False)
-    for _ in range(_MOST_PERIODS):
+    carry = _Carry.start(circuit, circuit.size, slow)
+    coarse.run(state, signal, record=False, carry=carry)
+    left = everyone
+    for _ in range(_SLOW_PERIODS):
         begin = state.z
-        carry = _Carry.start(circuit, circuit.size)
+        carry = carry.restarted()
         coarse.run(state, signal, record=False, carry=carry)
-        moved = _shoot(circuit, state, begin, carry)
-        if not np.max(np.abs(moved), initial=0.0) > tolerance_V:
+        left = np.flatnonzero(_shoot(circuit, state, begin, carry, signal) > tolerance_V)
+        if not left.size:
             break
+    if left.size:
+        _shoot_all(circuit.at(left), state, left, period_s / few, signal, tolerance_V)
+
     fine = _Stepper(circuit, period_s / steps, places)
     signal = fine.samples(emf, 0.0, steps)
+    begin = state.z
+    fine.run(state, signal, record=False)
+    settled_already = np.setdiff1d(everyone, left)
+    _shoot(circuit, state, begin, carry, signal, only=settled_already)
+    begin = state.z
+    state.bad[:] = False
+    out = np.moveaxis(fine.run(state, signal), (0, 1, 2), (2, 0, 1))
+    mismatch = _mismatch(circuit, state, begin)
+    left = np.flatnonzero((mismatch > tolerance_V) | state.bad)
+    if left.size:
+        again = _shoot_all(
+            circuit.at(left), state, left, period_s / steps, signal, tolerance_V, places
+        )
+        out[:, left], mismatch[left] = again
+    return out, mismatch, ~state.bad & (mismatch <= tolerance_V)
+
+
+def _mismatch(circuit: Circuit, state: _State, begin: FloatArray) -> FloatArray:
+    """Return the largest jump (V) of a slow state from the end of a period to its start."""
     slow = list(circuit.slow)
-    for period in range(_FINE_PERIODS):
+    return np.asarray(np.abs(state.z[slow] - begin[slow]).max(axis=0, initial=0.0))
+
+
+def _shoot_all(
+    circuit: Circuit,
+    whole: _State,
+    which: IntArray,
+    step_s: float,
+    signal: FloatArray,
+    tolerance_V: float,
+    places: Sequence[Place] = (),
+) -> tuple[FloatArray, FloatArray]:
+    """Shoot with every state, not the slow ones alone, for the few candidates that need it.
+
+    Where a period is short beside the memory of states taken as fast, or a state all but keeps its
+    value from period to period, the shorter method may not converge. ``whole`` is updated at
+    ``which``; returns what was recorded in the last period, and its mismatch.
+    """
+    stepper, state = _Stepper(circuit, step_s, places), whole.at(which)
+    columns = tuple(range(len(circuit.states)))
+    for number in range(_ALL_PERIODS):
         begin = state.z
+        carry = _Carry.start(circuit, circuit.size, columns)
         state.bad[:] = False
-        out = fine.run(state, signal, record=period > 0)
-        mismatch = np.abs(state.z[slow] - begin[slow]).max(axis=0, initial=0.0)
-        if period > 0 and not mismatch.max(initial=0.0) > tolerance_V:
+        out = stepper.run(state, signal, record=bool(places), carry=carry)
+        mismatch = _mismatch(circuit, state, begin)
+        if places and number > 0 and not mismatch.max() > tolerance_V:
             break
-        _shoot(circuit, state, begin, carry)
-    return np.moveaxis(out, (0, 1, 2), (2, 0, 1)), mismatch, ~state.bad & (mismatch <= tolerance_V)
+        moved = _shoot(circuit, state, begin, carry, signal)
+        if not places and not moved.max() > tolerance_V:
+            break
+    whole.put(which, state)
+    return np.moveaxis(out, (0, 1, 2), (2, 0, 1)), mismatch
 
 
-def _shoot(circuit: Circuit, state: _State, begin: FloatArray, carry: _Carry) -> FloatArray:
-    """Move the state at the end of a period towards the periodic one; return the slow moves (V)."""
-    slow = list(circuit.slow)
-    if not slow:
-        return np.zeros((0, state.z.shape[-1]))
-    excess = state.z[slow] - begin[slow]
-    matrix = -carry.z[slow]
-    matrix[range(len(slow)), range(len(slow))] += 1.0
-    # Dense and well-conditioned, a few unknowns a candidate, and only once a period.
+def _shoot(
+    circuit: Circuit,
+    state: _State,
+    begin: FloatArray,
+    carry: _Carry,
+    signal: FloatArray,
+    only: IntArray | None = None,
+) -> FloatArray:
+    """Move the state at the end of a period towards the periodic one.
+
+    Returns the largest move (V) of each candidate among the carried states.
+    """
+    columns, size = list(carry.columns), state.z.shape[-1]
+    if not columns:
+        return np.zeros(size)
+    excess = (state.z[columns] - begin[columns]) / carry.scale[:, None]
+    matrix = -carry.matrix
+    matrix[range(len(columns)), range(len(columns))] += 1.0
+    # Dense, a few unknowns a candidate, and only once a period.
     solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), excess.T[..., None])
     move = np.asarray(solved[..., 0].T, float)
+    largest = np.asarray(np.abs(move).max(axis=0))
+    # No capacitor is ever charged beyond what supplies and source can do; a move that asks for
+    # more has been led astray by a valve that is cut off in one guess and conducts in the next.
+    reach = circuit.reach_V + np.abs(signal).max()
+    move = move * np.minimum(1.0, reach / np.maximum(largest, 1e-30))
+    if only is not None:
+        kept = np.zeros(size)
+        kept[only] = 1.0
+        move = move * kept
     state.z = state.z + np.einsum("ijn,jn->in", carry.z, move)
     state.y = state.y + np.einsum("ijn,jn->in", carry.y, move)
-    return move
+    return largest
 
 
 # -- long signals ----------------------------------------------------------------------------------
@@ -564,9 +682,11 @@ def simulate_long(
     state = _rest(circuit, count)
     coarse = _Stepper(circuit, _COARSE_RATIO * step_s, ())
     signal = coarse.samples(emf, starts, length // _COARSE_RATIO)
-    for _ in range(_MOST_PASSES):
+    carry = _Carry.start(circuit, count, circuit.slow)
+    for number in range(_MOST_PASSES):
         begin = replace(state)
-        carry = _Carry.start(circuit, count)
+        if number > 0:
+            carry = _shifted(carry.restarted(), circuit)
         coarse.run(state, signal, record=False, carry=carry)
         moved = _join(circuit, state, begin, carry)
         if not moved.max(initial=0.0) > tolerance_V:
@@ -592,6 +712,16 @@ def simulate_long(
 _COARSE_RATIO = 4
 _MOST_PASSES = 24
 _FINE_PASSES = 5
+
+
+def _shifted(carry: _Carry, circuit: Circuit) -> _Carry:
+    """Hand the directions at each segment's end to the next segment's start."""
+    first = _Carry.start(circuit, 1, carry.columns)
+    return replace(
+        carry,
+        z=np.concatenate([first.z, carry.z[..., :-1]], axis=-1),
+        y=np.concatenate([first.y, carry.y[..., :-1]], axis=-1),
+    )
 
 
 def _join(circuit: Circuit, state: _State, begin: _State, carry: _Carry) -> FloatArray:

@@ -405,7 +405,7 @@ def assess(
 
 
 def _print_standing(standing: Any, found: Any) -> None:
-    from explorer.publish import part_text, score_text
+    from explorer.publish import broken_words, part_text, score_text
     from objectives.scores import REGISTRY
 
     table = Table(title="Scores of the given stage")
@@ -415,7 +415,7 @@ def _print_standing(standing: Any, found: Any) -> None:
         ends = ("", "")
         if name in found.front.scores and found.feasible:
             column = found.front.scores[name]
-            low, high = float(column.min()), float(column.max())
+            low, high = float(np.nanmin(column)), float(np.nanmax(column))
             free = next((f for f in found.problem.free if f.name == name), None)
             if free is not None:
                 losses = free.loss(column)
@@ -424,8 +424,8 @@ def _print_standing(standing: Any, found: Any) -> None:
         table.add_row(REGISTRY[name].label, score_text(name, value), *ends)
     out.print(table)
     out.print(standing.verdict)
-    for name, excess in standing.broken.items():
-        out.print(f"  broken: {name.replace('_', ' ')} (by {excess:.3g} of its scale)")
+    for line in broken_words(found.problem, standing.evaluation):
+        out.print(f"  broken: {line}", highlight=False, soft_wrap=True)
     if standing.nearest is not None:
         row = standing.nearest - 1
         listed = ", ".join(
@@ -437,7 +437,8 @@ def _print_standing(standing: Any, found: Any) -> None:
     table = Table(title="One step in each part")
     for title in ("part", "step", "from", "to"):
         table.add_column(title)
-    names = [n for n in found.problem.score_names if n in steps.columns]
+    # What is only shown is in the JSON and CSV; a terminal has no room for it.
+    names = [n for n in found.problem.searched_names if n in steps.columns]
     for name in names:
         table.add_column(f"{REGISTRY[name].label} ({REGISTRY[name].unit})", justify="right")
     table.add_column("limits")

@@ -7,13 +7,13 @@ import pandas as pd
 
 from explorer.brief import PARTS, Brief
 from explorer.exploration import Exploration
-from explorer.problem import FreeScore, Window
+from explorer.problem import Evaluation, FreeScore, Problem, Window
 from explorer.units import format_quantity, iec_60062_code
 from objectives.scores import REGISTRY, Assessment
 from reports.contents import PartLine, ReportContents, ScoreUse, Section
 from reports.sections import CAUTIONS
 
-__all__ = ["blocking_words", "contents_of", "part_text", "score_text"]
+__all__ = ["blocking_words", "broken_words", "contents_of", "part_text", "score_text"]
 
 _WORDS = {
     ("bypass_F", 0.0): "none",
@@ -109,8 +109,8 @@ def _job(ex: Exploration) -> list[str]:
             f"{format_quantity(brief.targets.input_corner, 'Hz')}."
         )
     sentences += [
-        f"{_capital(b.name)} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) must be "
-        f"{b.attenuation:g} dB down at the grid."
+        f"{_capital(b.name)} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) "
+        f"must be {b.attenuation:g} dB down at the grid."
         for b in brief.targets.radio_bands
     ]
     free = [f"{REGISTRY[f.name].label} ({_use_text(f)})" for f in ex.problem.free]
@@ -333,10 +333,9 @@ def blocking_words(ex: Exploration) -> list[str]:
         return []
     found, total = ex.source, ex.source.evaluated
     never = [name for name, least in found.least_excess.items() if least > 0]
-    words = []
-    words += [
+    words = [
         f"{_limit_label(name)}: none of the {total:,} candidates looked at keeps it; the best "
-        f"still misses it{_miss_words(ex, name)}."
+        f"still misses it{_miss_words(ex.problem, name, found.least_excess[name])}."
         for name in never
     ]
     if not never:
@@ -347,12 +346,9 @@ def blocking_words(ex: Exploration) -> list[str]:
             f"{total:,} candidates looked at that break each: {', '.join(listed)}."
         )
     if len(ex.front):
-        broken = [
-            f"{_limit_label(name)}{_miss_words(ex, name, row=0)}"
-            for name, excess in ex.front.excess.items()
-            if excess[0] > 0
-        ]
-        words.append(f"The nearest candidate breaks {' and '.join(broken)}.")
+        words.append(
+            f"The nearest candidate breaks {' and '.join(broken_words(ex.problem, ex.front))}."
+        )
     return words
 
 
@@ -360,16 +356,22 @@ def _limit_label(name: str) -> str:
     return REGISTRY[name].label if name in REGISTRY else name.replace("_", " ")
 
 
-def _miss_words(ex: Exploration, name: str, row: int | None = None) -> str:
+def broken_words(problem: Problem, found: Evaluation, row: int = 0) -> list[str]:
+    """Return each limit that a candidate breaks, with its value and what is allowed."""
+    words = []
+    for name, excess in found.excess.items():
+        if not excess[row] > 0:
+            continue
+        value = score_text(name, float(found.scores[name][row])) if name in REGISTRY else ""
+        words.append(_limit_label(name) + _miss_words(problem, name, float(excess[row]), value))
+    return words
+
+
+def _miss_words(problem: Problem, name: str, excess: float, value: str = "") -> str:
     if name in REGISTRY:
-        window = next(w for w in ex.problem.windows if w.name == name)
-        if row is not None:
-            return f" ({score_text(name, ex.front.scores[name][row])}, {_window_text(window)})"
-        return f" ({_window_text(window)})"
-    if name == "every score a number":
-        return ""
-    excess = ex.source.least_excess[name] if row is None else float(ex.front.excess[name][row])
-    return f" by {100 * excess:.1f} %"
+        window = next(w for w in problem.windows if w.name == name)
+        return f" ({value + ', ' if value else ''}{_window_text(window)})"
+    return "" if name == "every score a number" else f" by {100 * excess:.1f} %"
 
 
 def _assumptions(ex: Exploration) -> list[str]:

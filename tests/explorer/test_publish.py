@@ -91,7 +91,7 @@ def test_the_job_is_told_in_sentences(contents: ReportContents) -> None:
         "It is driven from 47 kΩ.",
         "It drives 470 kΩ and 50 pF.",
         "The input corner (where the grid is 3.01 dB down) is wanted at 8 kHz.",
-        "medium wave (530 kHz to 1.7 MHz) must be 20 dB down at the grid.",
+        "Medium wave (530 kHz to 1.7 MHz) must be 20 dB down at the grid.",
         "Traded against each other: gain (maximise); input corner error (minimise); "
         "noise (minimise); RF margin (maximise).",
         "Limits: plate current at least 600 µA and at most 900 µA.",
@@ -342,7 +342,7 @@ def test_the_limits_of_the_pick_show_the_room_left(
 def test_cautions_assumptions_and_sources_are_there(contents: ReportContents) -> None:
     assert contents.cautions == CAUTIONS
     assert "kill" in CAUTIONS[0]
-    assert any("Local electrical codes" in c for c in CAUTIONS)
+    assert any("electrical code of the place" in c for c in CAUTIONS)
     assert any("300 K" in a for a in contents.assumptions)
     assert any(s.startswith("12AX7: law: ") for s in contents.sources)
     assert any("IEC 60062" in s for s in contents.sources)

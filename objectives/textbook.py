@@ -46,6 +46,8 @@ class TextbookEstimate:
     gain_magnitude: FloatArray
     grid_cathode_F: FloatArray
     grid_plate_F: FloatArray
+    grid_capacitor_F: FloatArray
+    """What is fitted from grid to ground, in parallel."""
     input_F: FloatArray
     thevenin_ohm: FloatArray
     corner_Hz: FloatArray
@@ -58,10 +60,10 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     """Work out the estimate and the error of each simplification against the exact corner.
 
     The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the
-    Miller capacitance at that gain, the Thevenin resistance that the grid sees (source in parallel
-    with the leak, plus the stopper, by the leak's position), and f = 1/(2 pi R C). Each
-    simplification is then made alone in the exact network, so its own share of the error shows;
-    the last row makes them all, as in a quick hand calculation.
+    Miller capacitance at that gain with a capacitor fitted at the grid beside it, the Thevenin
+    resistance that the grid sees (source in parallel with the leak, plus the stopper, by the leak's
+    position), and f = 1/(2 pi R C). Each simplification is then made alone in the exact network, so
+    its own share of the error shows; the last row makes them all, as in a quick hand calculation.
 
     Source: the Miller formula above; mid-band gain e.g. F. Langford-Smith (ed.), Radiotron
     Designer's Handbook, 4th ed., 1953, ch. 12 (from memory).
@@ -71,7 +73,8 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     c_gk, c_gp = np.asarray(device.grid_cathode_F), np.asarray(device.grid_plate_F)
     load = parallel(stage.plate_load_ohm, stage.load_ohm)
     gain = gm / (gp + 1.0 / load)
-    input_F = miller_capacitance_F(c_gk, c_gp, gain)
+    fitted = np.asarray(stage.grid_capacitor_F)
+    input_F = miller_capacitance_F(c_gk, c_gp, gain) + fitted
     source, stopper = np.asarray(stage.source_ohm), np.asarray(stage.stopper_ohm)
     thevenin = np.where(
         np.asarray(stage.leak_at_grid) > 0.5,
@@ -109,7 +112,7 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         ("ideal stopper", "the stopper's own capacitance and lead inductance are left out",
          exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0))),
         ("all of them at once", "stopper and Miller capacitance at the full unloaded gain only",
-         one_pole(stopper, miller_capacitance_F(c_gk, c_gp, alone_gain))),
+         one_pole(stopper, miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted)),
     )  # fmt: skip
     estimate = one_pole(thevenin, input_F)
     return TextbookEstimate(
@@ -119,6 +122,7 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         gain_magnitude=gain,
         grid_cathode_F=c_gk,
         grid_plate_F=c_gp,
+        grid_capacitor_F=fitted,
         input_F=input_F,
         thevenin_ohm=thevenin,
         corner_Hz=estimate,

@@ -75,8 +75,8 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
     pocket calculator; five significant figures are shown and the full ones used.
     """
     reference = pick.targets.reference_Hz
-    e = estimate or textbook_estimate(pick.stage, pick.linear, reference)
-    stage = pick.stage.broadcast()
+    e = estimate or textbook_estimate(pick.loaded, pick.linear, reference)
+    stage = pick.loaded.broadcast()
     gm = _q(pick.linear.transconductance_S, "S")
     rp, load = _q(e.plate_resistance_ohm, "ohm"), _q(e.load_line_ohm, "ohm")
     mu = number(first(e.amplification_factor), 5)
@@ -96,12 +96,7 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
         ),
         ("the same in decibels", f"20 log10 |A| = 20 × log10({gain_text})",
          _q(20 * math.log10(gain), "dB") if gain > 0 else "—"),
-        (
-            "input capacitance, Miller effect included",
-            f"C_in = C_gk + C_gp (1 + |A|) = {_q(e.grid_cathode_F, 'F')} + "
-            f"{_q(e.grid_plate_F, 'F')} × (1 + {gain_text})",
-            _q(e.input_F, "F"),
-        ),
+        _capacitance_step(e, gain_text),
         _thevenin_step(pick, _q(e.thevenin_ohm, "ohm")),
         (
             "input corner, textbook",
@@ -131,6 +126,18 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
         ),
     ]  # fmt: skip
     return Steps(rows)
+
+
+def _capacitance_step(e: TextbookEstimate, gain_text: str) -> tuple[str, str, str]:
+    fitted = first(e.grid_capacitor_F) > 0
+    symbols = "C_gk + C_gp (1 + |A|)" + (" + C_g" if fitted else "")
+    numbers = f"{_q(e.grid_cathode_F, 'F')} + {_q(e.grid_plate_F, 'F')} × (1 + {gain_text})"
+    if fitted:
+        numbers += f" + {_q(e.grid_capacitor_F, 'F')}"
+    what = "input capacitance, Miller effect included"
+    if fitted:
+        what += ", and the capacitor fitted at the grid"
+    return what, f"C_in = {symbols} = {numbers}", _q(e.input_F, "F")
 
 
 def _load_step(own: str, following: str, result: str) -> tuple[str, str, str]:
@@ -173,7 +180,7 @@ def simplification_frame(
     Columns: simplification, meaning, corner_Hz, error_percent; the exact answer comes first, the
     textbook estimate last.
     """
-    e = estimate or textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
+    e = estimate or textbook_estimate(pick.loaded, pick.linear, pick.targets.reference_Hz)
     rows: list[tuple[str, str, float, float]] = [
         ("none: the exact network", "every element counts", first(e.exact_corner_Hz), 0.0)
     ]

@@ -70,7 +70,7 @@ CAUTIONS: Final = (
 def build_sections(contents: ReportContents) -> list[Section]:
     """Return every section of the report in reading order; empty ones are left out."""
     pick = contents.pick
-    estimate = textbook_estimate(pick.stage, pick.linear, pick.targets.reference_Hz)
+    estimate = textbook_estimate(pick.loaded, pick.linear, pick.targets.reference_Hz)
     sections = [
         Section(
             "cautions",
@@ -352,7 +352,7 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
     left_out = [
         f"{field_label(name)} {part_value(name, value)}"
         for name in _LEFT_OUT
-        if 0 < (value := first(getattr(pick.stage, name))) < np.inf
+        if 0 < (value := first(getattr(pick.loaded, name))) < np.inf
     ]
     if left_out:
         texts.append(f"The estimate knows nothing of: {', '.join(left_out)}.")
@@ -381,7 +381,6 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
 
 _LEFT_OUT: Final = (
     "cable_F",
-    "grid_capacitor_F",
     "stray_grid_ground_F",
     "stopper_shunt_F",
     "stopper_lead_H",

@@ -313,7 +313,7 @@ def responses(
     """Sweep the first stage of a batch from 1 Hz to 1 GHz on the exact network."""
     pick = _first(pick)
     targets = pick.targets
-    estimate = estimate or textbook_estimate(pick.stage, pick.linear, targets.reference_Hz)
+    estimate = estimate or textbook_estimate(pick.loaded, pick.linear, targets.reference_Hz)
     corners = {
         "target": targets.input_corner_Hz,
         "exact": first(pick.input_corner_Hz),
@@ -324,7 +324,7 @@ def responses(
     frequency = np.unique(
         np.concatenate([np.geomspace(1.0, 1e9, 9 * points_per_decade + 1), [*kept.values()]])
     )
-    network = Network(pick.stage.expand(), pick.linear.expand(), frequency)
+    network = Network(pick.loaded.expand(), pick.linear.expand(), frequency)
     ports: tuple[Port, ...] = ("grid", "output")
     levels = {
         f"{port}_dB": np.ravel(level_dB(network, port)) - first(level_dB(pick.reference, port))

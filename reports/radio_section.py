@@ -95,14 +95,17 @@ _CAPTION: Final = (
 
 
 def _single(assessment: Assessment) -> tuple[Assessment, bool]:
-    count = int(np.prod(assessment.stage.shape))
+    count = assessment.point.plate_current_A.size
     if count != 1:
         raise ValueError(f"assessment: a batch of {count}: must be one stage")
     stage = assessment.stage.map(lambda a: np.reshape(a, (1,)))
+    follower = assessment.follower
+    if follower is not None:
+        follower = follower[0].map(lambda a: np.reshape(a, (1,))), follower[1]
     targets, required = assessment.targets, bool(assessment.targets.radio_bands)
     if not required:
         targets = replace(targets, radio_bands=tuple(b.required(0.0) for b in radio_bands()))
-    return Assessment(stage, assessment.device, targets), required
+    return replace(assessment, stage=stage, follower=follower, targets=targets), required
 
 
 def _carrier(one: Assessment) -> Carrier:
@@ -118,7 +121,7 @@ def _opening(one: Assessment) -> list[str]:
         return [
             "There is no stopper: radio reaches the grid through the source and the cable alone."
         ]
-    limits = stopper_limits(one.stage, one.linear, one.targets.reference_Hz)
+    limits = stopper_limits(one.loaded, one.linear, one.targets.reference_Hz)
     own = (
         f"The stopper of {part_value('stopper_ohm', _field(one, 'stopper_ohm'))} is bridged by "
         f"{quantity(_field(one, 'stopper_shunt_F'), 'F', 3)} of its own and has "
@@ -163,7 +166,7 @@ def rejection_sweep(one: Assessment) -> pd.DataFrame:
                 {
                     "frequency_Hz": f,
                     "attenuation_dB": attenuation_dB(
-                        replace(one.stage, **change), one.linear, f, one.targets.reference_Hz
+                        replace(one.loaded, **change), one.linear, f, one.targets.reference_Hz
                     ).ravel(),
                     "stopper": name,
                 }
@@ -322,7 +325,7 @@ def _margin_note(one: Assessment) -> Note:
 def gain_chart(one: Assessment) -> alt.LayerChart:
     """Return the gain from grid to plate and from source to output, 1 kHz to 2 GHz."""
     f = np.geomspace(_LOW_HZ, _HIGH_HZ, 253)
-    network = Network(one.stage.expand(), one.linear.expand(), f)
+    network = Network(one.loaded.expand(), one.linear.expand(), f)
     levels: dict[str, FloatArray] = {
         "grid to plate": level_dB(network, "plate") - level_dB(network, "grid"),
         "source to output": level_dB(network, "output"),

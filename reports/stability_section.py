@@ -83,6 +83,14 @@ def section(assessment: Assessment, *, damping: float = WELL_DAMPED) -> Section:
             "round it."
         ),
     ]
+    if assessment.follower is not None:
+        blocks.append(
+            Note(
+                "The cathode follower on the plate counts with its input capacitance and what its "
+                "grid takes, as they are well below its own corner; its leads are not in it, and "
+                "what it does of itself with a long cable is a question of its own."
+            )
+        )
     return Section("stability", "Stability at very high frequencies", blocks)
 
 
@@ -107,11 +115,11 @@ def _chart(stage: Stage, device: SmallSignal, damping: float) -> list[Block]:
 
 
 def _single(assessment: Assessment) -> tuple[Stage, SmallSignal]:
-    count = int(np.prod(assessment.stage.shape))
+    count = assessment.point.plate_current_A.size
     if count != 1:
         raise ValueError(f"assessment: a batch of {count}: must be one stage")
     return (
-        assessment.stage.map(lambda a: a.reshape(-1)[0]),
+        assessment.loaded.map(lambda a: a.reshape(-1)[0]),
         assessment.linear.map(lambda a: a.reshape(-1)[0]),
     )
 

@@ -7,8 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from objectives.radio import assessed_detection, detected_by_band_dBu, radio_bands
+from objectives.radio import (
+    assessed_detection,
+    attenuation_dB,
+    detected_by_band_dBu,
+    radio_bands,
+)
 from objectives.scores import Assessment, Targets
+from objectives.surroundings import CathodeFollower
 from reports.contents import Figure, Note, Prose, Steps, Table
 from reports.look import spec_of
 from reports.radio_section import (
@@ -123,3 +129,20 @@ def test_a_stopper_that_falls_short_is_cautioned(pick):
 def test_one_stage_only(contents):
     with pytest.raises(ValueError, match="must be one stage"):
         section(contents.readable_stages)
+
+
+def test_a_follower_on_the_plate_counts(pick):
+    stage = replace(pick.stage, output_coupling_F=np.inf, load_ohm=np.inf)
+    follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=56e3, stray_grid_plate_F=5e-12)
+    loaded = replace(pick, stage=stage, follower=(follower, pick.device))
+    swept = rejection_sweep(loaded).query("stopper == 'as it is'")
+    expected = attenuation_dB(
+        loaded.loaded, loaded.linear, swept["frequency_Hz"].to_numpy(), pick.targets.reference_Hz
+    )
+    np.testing.assert_allclose(swept["attenuation_dB"], expected.ravel(), rtol=1e-12)
+    alone = rejection_sweep(replace(pick, stage=stage)).query("stopper == 'as it is'")
+    assert np.abs(swept["attenuation_dB"] - alone["attenuation_dB"]).max() > 0.01
+    bands = of_kind(section(loaded).blocks, Table)[0].frame
+    assert _number(bands.iloc[0, 5]) == pytest.approx(
+        float(detected_by_band_dBu(loaded)[bands.iloc[0, 0]][0]), abs=0.06
+    )

@@ -9,7 +9,9 @@ import pytest
 
 from objectives.scores import Assessment
 from objectives.stability import least_damping, smallest_stopper
+from objectives.surroundings import CathodeFollower
 from reports.contents import Figure, Note, Steps, Table
+from reports.format import number
 from reports.look import spec_of
 from reports.stability_section import damping_sweep, lead_table, section
 
@@ -103,3 +105,17 @@ def test_scalar_stages_serve_as_well(restage):
     scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
     rows = [of_kind(section(x).blocks, Steps)[0].rows for x in (a, scalar)]
     assert rows[0] == rows[1]
+
+
+def test_a_follower_on_the_plate_counts(restage, contents):
+    follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=100e3, stray_grid_plate_F=5e-12)
+    direct = {"output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0}
+    bare = restage(**{**LONG, **direct})
+    loaded = replace(bare, follower=(follower, contents.pick.device))
+    least = float(least_damping(loaded.loaded, loaded.linear)[0])
+    without = float(least_damping(bare.stage, bare.linear)[0])
+    assert number(least, 2) != number(without, 2)
+    notes = of_kind(section(loaded).blocks, Note)
+    assert number(least, 2) in notes[0].text
+    assert "cathode follower on the plate counts" in notes[-1].text
+    assert "follower" not in " ".join(note.text for note in of_kind(section(bare).blocks, Note))

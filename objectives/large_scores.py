@@ -36,6 +36,7 @@ _OCTAVES = 4.0
 as they do behind any plate's capacitance, less than 2 % of the power lies beyond."""
 _FEWEST, _MOST = 128, 16384
 _AUDIBLE_CLIPPING_DB = -100.0
+_MISMATCH = 3e-4
 _BLOCK = 512
 _LARGEST_RATIO = 1e3
 """A ratio beyond this is reported as this, so that every candidate can be compared."""
@@ -149,6 +150,17 @@ class Drive:
             return np.ravel(self.open_circuit[0, "output"])
         return self.emf(np.arange(1, self.steps + 1) / (self.steps * self.note_Hz))
 
+    @property
+    def tolerance_V(self) -> float:
+        """How far (V) a capacitor may be from ending a period where it began.
+
+        The sawtooth that this leaves is 90 dB and more under the note in any harmonic that counts.
+        """
+        shunt, share = self.divider_shunt_ohm, 1.0
+        if self.driver is not None and np.isfinite(shunt):
+            share = self.level_fraction * shunt / (self.divider_series_ohm + shunt)
+        return float(_MISMATCH * share * np.ptp(self.open_circuit_V))
+
     @cached_property
     def open_circuit_high_dB(self) -> float:
         """Power of the unwanted harmonics of that EMF relative to its fundamental (dB).
@@ -250,7 +262,9 @@ def _driven_block(drive: Drive, link: Link) -> FloatArray:
     places: tuple[Place, ...] = tuple(
         (last, name) for name in ("input", "grid", "cathode", "output")
     )
-    run = periodic(chain, drive.emf, 1 / drive.note_Hz, drive.steps, places)
+    run = periodic(
+        chain, drive.emf, 1 / drive.note_Hz, drive.steps, places, tolerance_V=drive.tolerance_V
+    )
     before, grid, output = (harmonics(run[last, at]) for at in ("input", "grid", "output"))
     shift = run.grid_cathode_V(last).mean(axis=-1) - run.grid_cathode_rest_V(last)
     found = np.stack(

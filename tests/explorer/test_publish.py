@@ -14,12 +14,13 @@ import pytest
 from explorer.exploration import Exploration, explore
 from explorer.pose import Posed
 from explorer.problem import FreeScore
-from explorer.publish import CAUTIONS, blocking_words, contents_of, part_text, score_text
+from explorer.publish import blocking_words, contents_of, part_text, score_text
 from explorer.search import Settings
 from explorer.valve_words import valve_frame, valve_record
 from objectives.scores import REGISTRY, Assessment, Score
 from objectives.valves import valve, valves
 from reports.contents import ReportContents
+from reports.sections import CAUTIONS
 
 Make = Callable[..., Posed]
 QUICK = Settings(seed=5, evaluations=60, batch=20)

@@ -1,0 +1,591 @@
+"""The ``stagefront`` command: every command, form, exit code and error, from any folder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import optuna
+import pandas as pd
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+import explorer.cli
+from explorer.assess import assess_design
+from explorer.brief import brief_schema, load_brief, parse_design, shipped_briefs
+from explorer.cli import app
+from explorer.exploration import explore
+from explorer.pose import pose
+from explorer.search import Progress, Settings
+from objectives.valves import format_valves, valve, valves
+
+FILES = {"report.html", "report.md", "front.csv", "readable.csv", "results.json"}
+DESIGN = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
+
+
+def run(*args: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in args], catch_exceptions=False)
+
+
+@pytest.fixture(scope="module")
+def text(brief_text: Callable[..., str]) -> Callable[..., str]:
+    """Return a maker of the small brief without the studies that take seconds."""
+
+    def make(*changes: tuple[str, str]) -> str:
+        return brief_text(*changes) + "\n[tolerance]\nstudy = false\n"
+
+    return make
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Go to an empty folder."""
+    folder = tmp_path / "anywhere"
+    folder.mkdir()
+    monkeypatch.chdir(folder)
+    return folder
+
+
+@pytest.fixture
+def brief(tmp_path: Path, text: Callable[..., str]) -> Path:
+    path = tmp_path / "briefs" / "small.toml"
+    path.parent.mkdir()
+    path.write_text(text(), "utf-8")
+    return path
+
+
+@pytest.fixture
+def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """Catch what would go into a report, for tests of what is printed."""
+    caught: list[Any] = []
+
+    def write(contents: Any, folder: Path) -> dict[str, Path]:
+        caught.append(contents)
+        return {"html": folder / "report.html"}
+
+    monkeypatch.setattr("reports.document.write_report", write)
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    return caught
+
+
+# --- explore -------------------------------------------------------------------------------------
+
+
+def test_explore_prints_the_front_and_writes_the_report(
+    brief: Path, place: Path, size: int
+) -> None:
+    result = run("explore", brief)
+    assert result.exit_code == 0
+    assert result.stdout.startswith("A small stage for tests\n")
+    assert f"every one of the {size} candidates" in result.stdout
+    assert "None of the" in result.stdout
+    # Without being told where, results go below the folder one is in, under the brief's name.
+    folder = place / "stagefront-out" / "small"
+    assert [p.name for p in place.iterdir()] == ["stagefront-out"]
+    assert {p.name for p in folder.iterdir()} == FILES | {"search.log", "figures"}
+    assert str(Path("stagefront-out") / "small" / "report.html") in result.stdout
+    assert not any(p.name.startswith(".") for p in folder.rglob("*"))
+    assert all(p.stat().st_size > 500 for p in folder.rglob("*") if p.is_file())
+    # The files agree with each other and with the table printed.
+    stored = json.loads((folder / "results.json").read_text("utf-8"))
+    front = pd.read_csv(folder / "front.csv")
+    readable = pd.read_csv(folder / "readable.csv")
+    assert stored["feasible"] is True
+    assert len(stored["front"]) == len(front)
+    assert stored["readable"][0]["candidate"] == readable["candidate"][0]
+    assert readable["marks"][0].startswith("pick")
+    listed = [line for line in result.stdout.splitlines() if re.match(r"│\s+\d+ │", line)]
+    assert len(listed) == len(readable)
+    assert [int(line.split("│")[1]) for line in listed] == readable["candidate"].tolist()
+    page = (folder / "report.html").read_text("utf-8")
+    assert "A small stage for tests" in page
+    assert "kill" in page
+    assert not re.search(r'(src|href)\s*=\s*"(https?:)?//', page)
+
+
+def test_explore_again_goes_on_in_json_and_csv(brief: Path, place: Path, light: list[Any]) -> None:
+    first = run("explore", brief, "--into", "out", "--method", "search", "--form", "json")
+    assert first.exit_code == 0
+    records = json.loads(first.stdout)
+    assert "Report: " in first.stderr
+    assert records[0]["marks"].startswith("pick")
+    more = run(
+        "explore", brief, "--into", "out", "--method", "search", "--evaluations", "80",
+        "--form", "csv", "--quiet",
+    )  # fmt: skip
+    assert more.exit_code == 0
+    assert "evaluated 80 of 162 candidates, 60 of them in an earlier run" in light[1].method[0]
+    rows = list(csv.DictReader(io.StringIO(more.stdout)))
+    shown = light[1].readable
+    assert [int(r["candidate"]) for r in rows] == shown["candidate"].tolist()
+    for name in ("gain_dB", "noise_dBu", "stopper_ohm", "bypass_F"):
+        assert [float(r[name]) for r in rows] == pytest.approx(shown[name].tolist(), rel=1e-12)
+    assert more.stderr.splitlines() == ["Report: out/report.html"]
+    assert [p.name for p in place.iterdir()] == ["out"]
+    # Progress goes to standard error, where it does not get between results.
+    assert "searching" in first.stderr
+    assert "searching" not in first.stdout
+
+
+def test_explore_does_what_its_options_say(
+    brief: Path, place: Path, light: list[Any], tmp_path: Path
+) -> None:
+    url = f"sqlite:///{tmp_path / 's.db'}"
+    assert run("explore", brief, "--method", "exact", "--quiet").exit_code == 0
+    assert light[-1].method[0].startswith("Exact front")
+    assert not list(place.rglob("*.log"))
+    result = run(
+        "explore", brief, "--method", "search", "--evaluations", "2", "--seed", "3",
+        "--storage", url, "--quiet",
+    )  # fmt: skip
+    assert result.exit_code == 0
+    assert "evaluated 2 of 162" in light[-1].method[0]
+    assert optuna.get_all_study_names(url)[0].endswith("-evolution-3")
+    assert list(place.iterdir()) == []
+
+
+def test_a_stored_search_starts_from_the_folder_of_its_brief(
+    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+) -> None:
+    brief.write_text(text(("batch = 20", 'batch = 20\nstorage = "kept/study.log"')), "utf-8")
+    assert run("explore", brief, "--method", "search", "--quiet").exit_code == 0
+    assert (brief.parent / "kept" / "study.log").is_file()
+    assert list(place.iterdir()) == []
+    assert len(light) == 1
+
+
+def test_paths_in_a_brief_start_from_its_folder(
+    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+) -> None:
+    (brief.parent / "d.csv").write_text("kind,value\nresistor,33k\nresistor,47k\n")
+    brief.write_text(
+        text(('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"')), "utf-8"
+    )
+    result = run("explore", Path("..") / "briefs" / "small.toml", "--method", "exact", "--quiet")
+    assert result.exit_code == 0
+    assert set(light[0].front["stopper_ohm"]) <= {33e3, 47e3}
+
+
+def test_constants_are_printed_once(
+    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+) -> None:
+    brief.write_text(
+        text(('noise_dBu = "minimise"',
+              'noise_dBu = "minimise"\nseries_departure_percent = "minimise"')), "utf-8"
+    )  # fmt: skip
+    result = run("explore", brief, "--method", "exact", "--quiet")
+    assert result.stdout.count("Same for all: series departure percent 0 %") == 1
+
+
+def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
+    brief: Path, place: Path, text: Callable[..., str], impossible: tuple[str, str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    def render(contents: Any) -> dict[str, str]:
+        return {"report.html": contents.blocking[0], "results.json": str(contents.feasible)}
+
+    # What the pages look like is tested where they are made.
+    monkeypatch.setattr("reports.document._render", render)
+    brief.write_text(text(impossible), "utf-8")
+    result = run("explore", brief, "--method", "exact", "--form", "json", "--quiet")
+    assert result.exit_code == 3
+    broken = [r["limits_broken"] for r in json.loads(result.stdout)]
+    assert len(broken) == 12
+    assert broken == sorted(broken)
+    assert broken[0] > 0
+    folder = place / "stagefront-out" / "small"
+    assert {p.name for p in folder.iterdir()} == {"report.html", "results.json"}
+    assert (folder / "report.html").read_text("utf-8").startswith("gain: none of the 162")
+    assert (folder / "results.json").read_text("utf-8") == "False"
+    table = run("explore", brief, "--method", "exact", "--quiet")
+    assert table.exit_code == 3
+    assert "The nearest candidates" in table.stdout
+    assert "gain: none of the 162 candidates looked at keeps it" in table.stdout
+
+
+# --- interrupted ---------------------------------------------------------------------------------
+
+
+def test_ctrl_c_writes_the_report_of_what_was_found_and_exits_130(
+    brief: Path, place: Path, text: Callable[..., str], continuous: tuple[str, str]
+) -> None:
+    brief.write_text(text(continuous, ("evaluations = 60", "evaluations = 1000000")), "utf-8")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "explorer", "explore", str(brief), "--into", "out", "--quiet"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    log = place / "out" / "search.log"
+    until = time.monotonic() + 60
+    while not (log.exists() and log.read_text("utf-8").count("constraint") > 40):
+        assert process.poll() is None
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    stdout, stderr = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Traceback" not in stderr
+    assert "The run was interrupted; the results are those found until then." in stdout
+    assert {p.name for p in (place / "out").iterdir()} == FILES | {"search.log", "figures"}
+    stored = json.loads((place / "out" / "results.json").read_text("utf-8"))
+    count = int(re.search(r"evaluated ([\d,]+) of", stored["method"][0])[1].replace(",", ""))  # type: ignore[index]
+    assert 40 <= count < 1_000_000
+    assert len(stored["front"]) > 0
+
+
+@contextmanager
+def interrupting(_: bool) -> Iterator[Callable[[Progress], None]]:
+    def report(_: Progress) -> None:
+        raise KeyboardInterrupt
+
+    yield report
+
+
+def test_an_interrupted_run_exits_130_in_every_command(
+    brief: Path, place: Path, light: list[Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(explorer.cli, "_progress", interrupting)
+    result = run("explore", brief, "--form", "json")
+    assert result.exit_code == 130
+    assert len(json.loads(result.stdout)) == len(light[0].readable) > 0
+    assert light[0].method[-1].startswith("The run was interrupted")
+    result = run("assess", brief, *DESIGN, "--form", "json", "--method", "search")
+    assert result.exit_code == 130
+    assert json.loads(result.stdout)["scores"]["gain_dB"] > 20
+
+
+@pytest.mark.parametrize("command", [["explore"], ["assess", *DESIGN, "--method", "search"]])
+def test_an_interrupt_before_the_first_candidate_says_so(
+    brief: Path, place: Path, light: list[Any], monkeypatch: pytest.MonkeyPatch, command: list[str]
+) -> None:
+    def ask(*_: Any) -> Any:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(optuna.Study, "ask", ask)
+    result = run(command[0], brief, *command[1:], "--quiet")
+    assert result.exit_code == 130
+    assert result.stdout == ""
+    assert result.stderr == "interrupted before any candidate was worked out\n"
+    assert light == []
+
+
+# --- assess --------------------------------------------------------------------------------------
+
+
+def test_assess_gives_the_same_by_arguments_and_by_file(brief: Path, place: Path) -> None:
+    by_words = run("assess", brief, *DESIGN, "--form", "json", "--quiet")
+    assert by_words.exit_code == 0
+    lines = [f'{k} = "{v}"' for k, v in (pair.split("=") for pair in DESIGN)]
+    (place / "mine.toml").write_text("\n".join(["[design]", *lines]))
+    by_file = run("assess", brief, "--design", "mine.toml", "--form", "json", "--quiet")
+    assert json.loads(by_file.stdout) == json.loads(by_words.stdout)
+    found = json.loads(by_words.stdout)
+    read = load_brief(brief)
+    ex = explore(pose(read), Settings(seed=5), method="exact")
+    standing = assess_design(ex, parse_design(DESIGN, read))
+    assert found["verdict"] == standing.verdict
+    assert found["nearest"] == standing.nearest
+    assert found["beaten_by"] == list(standing.beaten_by)
+    assert found["breaks"] == standing.broken == {}
+    assert found["scores"].keys() == standing.scores.keys()
+    for name, value in standing.scores.items():
+        if np.isfinite(value):
+            assert found["scores"][name] == pytest.approx(value, rel=1e-9), name
+    assert len(found["one_step"]) == len(standing.steps)
+    assert not (place / "stagefront-out").exists()  # the exact front needs no storage
+
+
+def test_assess_prints_tables_and_steps(brief: Path, place: Path) -> None:
+    result = run("assess", brief, *DESIGN, "--quiet")
+    assert result.exit_code == 0
+    assert "Scores of the given stage" in result.stdout
+    assert "It keeps every limit" in result.stdout
+    assert "Nearest on the front: candidate " in result.stdout
+    assert "One step in each part" in result.stdout
+    steps = run("assess", brief, *DESIGN, "--form", "csv", "--quiet")
+    rows = list(csv.DictReader(io.StringIO(steps.stdout)))
+    assert {(r["part"], r["step"]) for r in rows} >= {
+        ("grid stopper", "down"), ("grid stopper", "up"), ("cathode bypass", "down"),
+    }  # fmt: skip
+    assert all(r["keeps_limits"] in ("True", "False") for r in rows)
+
+
+def test_assess_names_what_a_stage_breaks(brief: Path, place: Path) -> None:
+    result = run("assess", brief, *DESIGN[:2], "cathode_resistor=1k", "bypass=22u", "--quiet")
+    assert result.exit_code == 0
+    assert "It breaks 1 limit of the brief." in result.stdout
+    assert "broken: plate current (" in result.stdout
+
+
+# --- check, schema, valves -----------------------------------------------------------------------
+
+
+def test_check_sums_a_brief_up(brief: Path, place: Path) -> None:
+    result = run("check", brief)
+    assert result.exit_code == 0
+    assert f"{brief}: in order." in result.stdout
+    summary = json.loads(run("check", brief, "--form", "json").stdout)
+    assert summary["candidates"] == 162
+    assert summary["valve"] == "12AX7"
+    assert summary["free scores"][0] == "gain_dB"
+    assert summary["varied"]["grid stopper"] == "E6, 10 kΩ to 220 kΩ"
+    assert summary["front"] == "exact and searched"
+    (row,) = csv.DictReader(io.StringIO(run("check", brief, "--form", "csv").stdout))
+    assert row["candidates"] == "162.0"
+    assert list(place.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", shipped_briefs())
+def test_shipped_briefs_are_in_order(name: str, place: Path) -> None:
+    result = run("check", name)
+    assert result.exit_code == 0
+    assert result.stdout.startswith(f"{name}: in order.")
+
+
+def test_check_reports_all_problems_at_once(
+    brief: Path, place: Path, text: Callable[..., str]
+) -> None:
+    brief.write_text(
+        text(('voltage = "250 V"', 'voltage = "-250 V"'), ('to = "220k"', 'to = "5k"')), "utf-8"
+    )
+    result = run("check", brief)
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert result.stderr.splitlines()[0] == f"{brief}:"
+    assert len(result.stderr.splitlines()) == 3
+    assert "supply.voltage: '-250 V': expected" in result.stderr
+    assert "parts.stopper.from: 10 kΩ: expected less than to (5 kΩ)" in result.stderr
+
+
+def test_schema_is_the_schema() -> None:
+    result = run("schema")
+    assert result.exit_code == 0
+    found = json.loads(result.stdout)
+    assert found["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert found["title"] == brief_schema()["title"]
+    assert set(found["properties"]) == set(brief_schema()["properties"])
+
+
+def test_valves_are_listed_and_shown() -> None:
+    listing = run("valves")
+    assert listing.exit_code == 0
+    assert all(entry.name in listing.stdout for entry in valves())
+    records = json.loads(run("valves", "--form", "json").stdout)
+    assert [r["valve"] for r in records] == [entry.name for entry in valves()]
+    rows = list(csv.DictReader(io.StringIO(run("valves", "--form", "csv").stdout)))
+    assert [r["valve"] for r in rows] == [entry.name for entry in valves()]
+    one = run("valves", "ecc83")
+    assert one.exit_code == 0
+    assert one.stdout.startswith("valve: 12AX7\n")
+    assert "Published values against the law" in one.stdout
+    record = json.loads(run("valves", "ECC83", "--form", "json").stdout)
+    assert record["capacitance"]["grid to plate"] == "1.7 pF"
+    residuals = list(csv.DictReader(io.StringIO(run("valves", "12AX7", "--form", "csv").stdout)))
+    assert len(residuals) == len(record["residuals"]) > 5
+
+
+def test_valves_looks_into_a_table_of_ones_own(place: Path) -> None:
+    from dataclasses import replace
+
+    mine = replace(valve("12AX7"), name="X1", aliases=(), description="invented")
+    (place / "mine.toml").write_text(format_valves([mine]), "utf-8")
+    records = json.loads(run("valves", "--table", "mine.toml", "--form", "json").stdout)
+    assert [r["valve"] for r in records] == ["X1"]
+    assert run("valves", "12AX7", "--table", "mine.toml").exit_code == 2
+
+
+# --- errors --------------------------------------------------------------------------------------
+
+
+def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
+    brief: Path, place: Path
+) -> None:
+    cases: list[tuple[list[str | Path], list[str]]] = [
+        (["explore", "nosuch"], ["brief: 'nosuch'", "expected a file or one of", "treble-cut"]),
+        (["explore", "treble-cat"], ["did you mean 'treble-cut'"]),
+        (["check", "nosuch.toml"], ["file: 'nosuch.toml'", "no such file", "expected a readable"]),
+        (["check", place], ["is a directory"]),
+        (["explore", brief, "--method", "best"], ["--method", "best", "auto", "search", "exact"]),
+        (["explore", brief, "--evaluations", "0"], ["--evaluations", "'0'", "number of 1 or more"]),
+        (["explore", brief, "--evaluations", "many"], ["--evaluations", "'many'"]),
+        (["explore", brief, "--seed", "-1"], ["--seed", "'-1'", "number of 0 or more"]),
+        (["explore", brief, "--form", "xml"], ["--form", "xml", "table", "json", "csv"]),
+        (["explore", brief, "--into", brief], ["into: ", str(brief), "must be a folder"]),
+        (["explore", brief, "--into", brief / "deeper"], ["into: ", "must be a folder"]),
+        (["explore", brief, "--storage", brief],
+         ["search.storage: ", str(brief), "must be a writable file", "database URL"]),
+        (["explore", brief, "--storage", "nosuch://host/name"], ["search.storage: 'nosuch://"]),
+        (["explore", brief, "--unknown"], ["--unknown"]),
+        (["explores"], ["explores"]),
+        (["assess", brief], ["design: ", "expected PART=VALUE arguments or --design FILE"]),
+        (["assess", brief, *DESIGN, "--design", "x.toml"], ["design: neither or both"]),
+        (["assess", brief, "--design", "x.toml"], ["file: 'x.toml'", "no such file"]),
+        (["assess", brief, "stopper=68q", *DESIGN[1:]],
+         ["design.stopper: '68q'", "expected a resistance"]),
+        (["assess", brief, "stoper=68k", *DESIGN[1:]], ["design.stoper", "did you mean 'stopper'"]),
+        (["assess", brief, *DESIGN[1:]], ["design.stopper: not given"]),
+        (["assess", brief, "stopper"], ["'stopper'", "expected part=value"]),
+        (["valves", "12AX8"], ["valve: '12AX8'", "must be one of", "12AX7"]),
+        (["valves", "--table", "nosuch.toml"], ["nosuch.toml", "No such file"]),
+    ]  # fmt: skip
+    for args, fragments in cases:
+        result = run(*args)
+        assert result.exit_code == 2, args
+        assert result.stdout == "", args
+        words = " ".join(re.sub(r"[│╭╮╰╯─]", " ", result.stderr).split())
+        for fragment in fragments:
+            assert fragment in words, (args, result.stderr)
+        assert "Traceback" not in result.stderr
+    # None of it left anything behind, and the brief that was named as a storage is untouched.
+    assert list(place.iterdir()) == []
+    assert run("check", brief).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "fragments"),
+    [
+        (('valve = "12AX7"', 'valve = "12AX8"'), ["valve: '12AX8'", "expected one of", "12AX7"]),
+        (('gain_dB = "maximise"', 'gian_dB = "maximise"'),
+         ["scores.gian_dB", "expected one of", "did you mean 'gain_dB'"]),
+        (('gain_dB = "maximise"', 'gain_dB = "biggest"'),
+         ["scores.gain_dB: 'biggest'", "maximise", "minimise"]),
+        (("[supply]", "[suply]"), ["suply", "unknown key", "supply"]),
+        (('value = "22n"', 'value = "22 kΩ"'), ["parts.output_coupling.value: '22 kΩ'"]),
+        (('title = "A small', "title = A small"), ["line 2", "expected TOML"]),
+    ],
+)  # fmt: skip
+def test_a_faulty_brief_is_refused_by_every_command(
+    brief: Path, place: Path, text: Callable[..., str], change: tuple[str, str],
+    fragments: list[str],
+) -> None:  # fmt: skip
+    brief.write_text(text(change), "utf-8")
+    for command in (["explore", brief], ["check", brief], ["assess", brief, *DESIGN]):
+        result = run(*command)
+        assert result.exit_code == 2
+        assert result.stdout == ""
+        for fragment in fragments:
+            assert fragment in result.stderr
+    assert list(place.iterdir()) == []
+
+
+def test_a_continuous_space_has_no_exact_front(
+    brief: Path, place: Path, text: Callable[..., str], continuous: tuple[str, str]
+) -> None:
+    brief.write_text(text(continuous), "utf-8")
+    for command in (["explore", brief], ["assess", brief, *DESIGN]):
+        result = run(*command, "--method", "exact", "--quiet")
+        assert result.exit_code == 2
+        assert "method: 'exact': must be 'auto' or 'search'" in result.stderr
+    assert list(place.iterdir()) == []
+    summary = json.loads(run("check", brief, "--form", "json").stdout)
+    assert (summary["candidates"], summary["front"]) == ("continuous", "searched")
+
+
+def test_an_error_in_the_report_leaves_an_earlier_one_as_it_was(
+    brief: Path, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    earlier = place / "out"
+    earlier.mkdir()
+    (earlier / "report.html").write_text("earlier")
+
+    def fail(*_: Any) -> Any:
+        raise OSError(28, "No space left on device", "report.md")
+
+    monkeypatch.setattr("reports.document._render", fail)
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    result = run("explore", brief, "--into", "out", "--method", "exact", "--quiet")
+    assert result.exit_code == 2
+    assert "No space left on device" in result.stderr
+    assert [p.name for p in earlier.iterdir()] == ["report.html"]
+    assert (earlier / "report.html").read_text() == "earlier"
+
+
+def test_brackets_in_words_and_paths_are_no_markup(
+    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+) -> None:
+    brief.write_text(text(("A small stage for tests", "A [red]stage[/red] [/]")), "utf-8")
+    result = run("explore", brief, "--into", "[bold]", "--method", "exact", "--quiet")
+    assert result.exit_code == 0
+    assert result.stdout.startswith("A [red]stage[/red] [/]\n")
+    assert "Report: [bold]/report.html" in result.stdout
+    assert "A [red]stage[/red] [/]" in run("check", brief).stdout
+
+
+# --- help and processes --------------------------------------------------------------------------
+
+COMMANDS = ("explore", "assess", "valves", "check", "schema")
+
+
+def test_help_lists_every_command_and_the_exit_codes() -> None:
+    result = run("--help")
+    assert result.exit_code == 0
+    for word in (*COMMANDS, "Exit codes", "130", "kill"):
+        assert word in result.stdout
+    group = typer.main.get_command(app)
+    assert set(COMMANDS) <= set(group.commands)  # type: ignore[attr-defined]
+
+
+def examples(command: str) -> list[list[str]]:
+    """Return the examples of a command's help, as a shell would split them."""
+    group = typer.main.get_command(app)
+    text = group.commands[command].help.replace("\\\n", " ")  # type: ignore[attr-defined]
+    lines = text.split("Examples:")[1].splitlines()
+    return [shlex.split(line.split(" > ")[0])[1:] for line in lines if "stagefront" in line]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_has_examples_that_the_command_takes(command: str, place: Path) -> None:
+    result = run(command, "--help")
+    assert result.exit_code == 0
+    assert "Examples:" in result.stdout
+    assert f"stagefront {command}" in result.stdout
+    group = typer.main.get_command(app)
+    found = examples(command)
+    assert found
+    for name, *args in found:
+        assert name == command
+        # Reading the arguments, without running the command, refuses what it does not know.
+        group.commands[name].make_context(name, args).close()  # type: ignore[attr-defined]
+
+
+def test_the_example_of_assess_is_a_whole_design() -> None:
+    name, brief, *pairs = examples("assess")[0]
+    assert name == "assess"
+    design = parse_design(pairs, load_brief(brief))
+    assert design.parts["stopper"] > 0
+
+
+def test_the_module_is_the_command(brief: Path, place: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "explorer", "check", str(brief)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert done.stderr == ""
+    assert done.stdout == run("check", brief).stdout
+    assert list(place.iterdir()) == []
+
+
+def test_a_reader_that_goes_away_is_no_crash(tmp_path: Path) -> None:
+    read, write = os.pipe()
+    os.close(read)
+    with os.fdopen(write, "w") as gone:
+        done = subprocess.run(
+            [sys.executable, "-m", "explorer", "schema"],
+            stdout=gone, stderr=subprocess.PIPE, text=True, timeout=60, check=False, cwd=tmp_path,
+        )  # fmt: skip
+    assert "Traceback" not in done.stderr
+    assert done.returncode in (0, 1)

@@ -34,7 +34,8 @@ __all__ = ["Found", "Progress", "Settings", "constant_scores", "enumerate_front"
 Sampler = Literal["evolution", "estimator", "random"]
 _NEAREST = 12
 """Nearest candidates kept for when nothing is feasible."""
-_PROBE = 512
+_PROBE, _COSTLY_PROBE = 512, 64
+"""Candidates that are looked at before the search; fewer where each takes milliseconds."""
 _FEW = 32
 
 
@@ -145,7 +146,8 @@ def _rows(parts: Parts) -> FloatArray:
 
 def _probe(problem: Problem, seed: int) -> Evaluation:
     """Return a seeded random sample of the space."""
-    return problem.evaluate(problem.draw(_PROBE, np.random.default_rng(seed)))
+    count = _COSTLY_PROBE if problem.costly else _PROBE
+    return problem.evaluate(problem.draw(count, np.random.default_rng(seed)))
 
 
 def _live_scale(probe: Evaluation) -> Scale:

@@ -16,7 +16,7 @@ from explorer.search import Found, Report, Settings, constant_scores, enumerate_
 from objectives.batch import FloatArray, IntArray
 from objectives.scores import REGISTRY
 
-__all__ = ["Exploration", "Method", "explore"]
+__all__ = ["Exploration", "Method", "enumerable", "explore"]
 
 _TRACE_POINTS = 20
 _COSTLY_EXACT = 2000
@@ -115,9 +115,7 @@ def explore(
     if method == "exact" and not np.isfinite(problem.size):
         raise ValueError("method: 'exact': must be 'auto' or 'search' where a part is continuous")
     searched = search(problem, settings, report) if method != "exact" else None
-    # A costly score (one that takes a solution in time) makes whole spaces a matter of hours.
-    most = min(exact_up_to, _COSTLY_EXACT) if problem.costly else exact_up_to
-    wanted = method == "exact" or (method == "auto" and problem.size <= most)
+    wanted = method == "exact" or (method == "auto" and enumerable(problem, exact_up_to))
     stopped = searched is not None and searched.interrupted
     exact = enumerate_front(problem, settings.seed, report) if wanted and not stopped else None
     if exact is not None and exact.interrupted and searched is not None:
@@ -159,6 +157,14 @@ def explore(
         best=best,
         worst=worst,
     )
+
+
+def enumerable(problem: Problem, exact_up_to: int) -> bool:
+    """Return whether a space is small enough that "auto" works all of it out.
+
+    A costly score (one that takes a solution in time) makes a large space a matter of hours.
+    """
+    return problem.size <= (min(exact_up_to, _COSTLY_EXACT) if problem.costly else exact_up_to)
 
 
 def _without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:

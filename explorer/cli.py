@@ -362,6 +362,7 @@ def assess(
     """
     with _plain_errors():
         from explorer.assess import assess_design
+        from explorer.exploration import enumerable
         from explorer.exploration import explore as run
         from explorer.pose import pose
 
@@ -374,7 +375,7 @@ def assess(
         posed = pose(read)
         # The exact front needs no search beside it; a stored search is taken up where it stands.
         exact = method is How.exact or (
-            method is How.auto and posed.problem.size <= read.search.exact_up_to
+            method is How.auto and enumerable(posed.problem, read.search.exact_up_to)
         )
         with _progress(quiet) as report:
             found = run(
@@ -641,11 +642,13 @@ def check(
       stagefront check my-brief.toml
     """
     with _plain_errors():
+        from explorer.exploration import enumerable
         from explorer.pose import pose
 
         read = load_brief(brief)
         posed = pose(read)
     size = posed.problem.size
+    whole = enumerable(posed.problem, read.search.exact_up_to)
     summary = {
         "title": read.title,
         "valve": posed.problem.device.name,
@@ -654,7 +657,7 @@ def check(
         "free scores": [f.name for f in posed.problem.free],
         "limits": [w.name for w in posed.problem.windows],
         "source resistance (ohm)": posed.source_ohm,
-        "front": "exact and searched" if size <= read.search.exact_up_to else "searched",
+        "front": "exact and searched" if whole else "searched",
     }
     if form is Form.json:
         _print_json(summary)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import moocore
 import numpy as np
 import pytest
 
-from explorer.exploration import Exploration, explore
+from explorer.exploration import Exploration, enumerable, explore
 from explorer.pose import Posed
 from explorer.search import Progress, Settings
 from objectives.scores import REGISTRY
@@ -163,6 +164,23 @@ def test_each_method_does_what_it_says(
     assert seen == {w for w, done in (("enumerating", exact), ("searching", searched)) if done}
     assert (ex.search_share is not None) == (exact and searched)
     assert len(ex.front) > 3
+
+
+def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    problem = posed().problem
+    assert enumerable(problem, 162)
+    assert not enumerable(problem, 161)
+    monkeypatch.setitem(REGISTRY, "noise_dBu", replace(REGISTRY["noise_dBu"], costly=True))
+    assert enumerable(problem, 162)  # 162 candidates are few
+    wide = posed(
+        ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E192"\nfrom = "10k"\nto = "47k"')
+    ).problem
+    assert 2000 < wide.size < 3000
+    assert not enumerable(wide, 200_000)
+    cheap = replace(wide, free=wide.free[:1])
+    assert enumerable(cheap, 200_000)
 
 
 def test_a_continuous_space_is_searched_and_cannot_be_exact(

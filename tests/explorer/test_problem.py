@@ -443,3 +443,53 @@ def test_another_drawer_of_the_same_name_is_another_search(
             (tmp_path / "d.csv").write_text("\n".join(["kind,value", *lines]))
             prints.add(pose(parse_brief(text, tmp_path)).problem.fingerprint)
         assert len(prints) == 2
+
+
+# --- scores that are only shown ------------------------------------------------------------------
+
+
+def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
+    """Enter an invented score that keeps how many stages it was asked for at a time."""
+    asked: list[int] = []
+
+    def compute(a: Assessment) -> np.ndarray:
+        asked.append(int(np.prod(a.stage.shape)))
+        return np.asarray(a.stage.stopper_ohm) / 1e3
+
+    entry = Score(
+        "odd_ratio", "", "minimise", "invented for this test", "none", compute, costly=costly
+    )
+    monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
+    return asked
+
+
+def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = counted(monkeypatch, costly=True)
+    problem = replace(posed().problem, shown=("odd_ratio", "input_corner_Hz", "gain_dB"))
+    assert not problem.costly
+    found = problem.evaluate(whole(problem))
+    assert asked == []
+    assert set(found.scores) == set(problem.searched_names)
+    shown = problem.show(found, np.array([7, 3]))
+    assert asked == [2]
+    column = shown.scores["odd_ratio"]
+    assert np.flatnonzero(np.isfinite(column)).tolist() == [3, 7]
+    assert column[[3, 7]].tolist() == (found.parts["stopper_ohm"][[3, 7]] / 1e3).tolist()
+    # What costs little is worked out for all, what decides is kept as it was.
+    assert np.isfinite(shown.scores["input_corner_Hz"]).all()
+    assert shown.scores["gain_dB"] is found.scores["gain_dB"]
+    assert set(shown.scores) == set(problem.score_names)
+
+
+def test_a_costly_score_that_decides_makes_the_problem_costly(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counted(monkeypatch, costly=True)
+    problem = posed().problem
+    free = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")))
+    limited = replace(problem, windows=(Window("odd_ratio", at_most=1e3),))
+    assert free.costly
+    assert limited.costly
+    assert not problem.costly

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from explorer.brief import PARTS, Brief, Design
+from explorer.brief import PARTS, Brief
+from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
 from explorer.publish import part_text

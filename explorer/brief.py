@@ -7,8 +7,6 @@ wrong with a brief is reported at once, in a :class:`BriefError`, one line a pro
 
     parts.stopper.from: '22 uF': expected a resistance in Ω, such as 220k, 4k7, 2.2 MΩ, R47
 
-A :class:`Design` is one value for every part of a brief: the existing stage that is assessed.
-
 Attribute names follow the keys of the file, save that ``from``, ``to`` and ``values`` are ``low``,
 ``high`` and ``listed``. All values are floats in SI units; a part left out is 0 (or an infinite
 resistance, for a grid leak), a direct coupling or a full bypass is an infinite capacitance.
@@ -16,17 +14,14 @@ resistance, for a grid leak), a direct coupling or a full bypass is an infinite 
 
 from __future__ import annotations
 
-import difflib
 import math
-import re
-import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Final, Generic, Literal, Self, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, Final, Generic, Literal, Self, TypeVar
 
 import numpy as np
 from pydantic import (
@@ -49,6 +44,17 @@ from pydantic import (
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from explorer.brief_errors import (
+    ABSENT,
+    Bare,
+    BriefError,
+    Fault,
+    Faults,
+    did_you_mean,
+    problem_lines,
+    read_text,
+    read_toml,
+)
 from explorer.series import (
     UNIT_OF_KIND,
     Drawer,
@@ -85,7 +91,6 @@ __all__ = [
     "BriefError",
     "CathodeFollower",
     "Continuous",
-    "Design",
     "Driver",
     "DriverStage",
     "GridLeakChoice",
@@ -107,9 +112,7 @@ __all__ = [
     "brief_schema",
     "check_names",
     "load_brief",
-    "load_design",
     "parse_brief",
-    "parse_design",
     "shipped_brief_text",
     "shipped_briefs",
 ]
@@ -117,78 +120,6 @@ __all__ = [
 SeriesName = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
 LeakPosition = Literal["before stopper", "after stopper", "either"]
 Use = Literal["maximise", "minimise", "near", "window", "show"]
-
-
-# --- problems ------------------------------------------------------------------------------------
-
-
-class BriefError(ValueError):
-    """A brief or design that cannot be used.
-
-    Attributes:
-        problems: one line each, ``field: value: what is allowed``. ``field`` is the dotted path
-            in the file; tables of a list are counted from 1, as in ``targets.radio_bands[1].to``.
-        source: the file or the name of the text.
-    """
-
-    def __init__(self, problems: Iterable[str], source: str = "brief") -> None:
-        self.problems: tuple[str, ...] = tuple(problems)
-        self.source = source
-        super().__init__("\n".join([f"{source}:", *(f"  {line}" for line in self.problems)]))
-
-
-@dataclass(frozen=True)
-class _Problem:
-    where: tuple[str | int, ...]
-    value: object
-    expected: str
-
-
-class _Problems(ValueError):
-    """Several problems found by one check, each with its place below the checked table."""
-
-    def __init__(self, *problems: _Problem) -> None:
-        super().__init__("; ".join(problem.expected for problem in problems))
-        self.problems = problems
-
-
-_ABSENT: Final = object()
-
-
-class _Bare(str):
-    """A value already written as people write it, to be shown without quotes."""
-
-
-def _shown(value: object) -> str:
-    """Write a value as it stands in the file, cut short."""
-    if value is _ABSENT:
-        return "not given"
-    if isinstance(value, _Bare):
-        return value
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{key} = …" for key in value) + "}"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "…"
-
-
-def _path(where: Iterable[str | int]) -> str:
-    text = ""
-    for step in where:
-        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else step
-    return text or "brief"
-
-
-def _line(where: Iterable[str | int], value: object, expected: str) -> str:
-    return f"{_path(where)}: {_shown(value)}: {expected}"
-
-
-def _did_you_mean(word: str, known: Iterable[str]) -> str:
-    names = sorted(known)
-    by_lower = {name.lower(): name for name in names}
-    close = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
-    return f"; did you mean {by_lower[close[0]]!r}?" if close else ""
 
 
 # --- parts ---------------------------------------------------------------------------------------
@@ -285,7 +216,7 @@ def _open_drawer(name: str, folder: Traversable, where: tuple[str | int, ...]) -
     try:
         return read_drawer(_beside(folder, name))
     except DrawerError as error:
-        raise _Problems(*(_Problem(where, name, text) for text in error.problems)) from None
+        raise Faults(*(Fault(where, name, text) for text in error.problems)) from None
 
 
 class PartChoice(_Section, Generic[Q, R]):
@@ -326,11 +257,9 @@ class PartChoice(_Section, Generic[Q, R]):
             if present
         ]
         if len(given) != 1:
-            text = _Bare(" and ".join(given)) if given else _ABSENT
-            raise _Problems(
-                _Problem(
-                    (), text, "expected exactly one of value, values, series, continuous, drawer"
-                )
+            text = Bare(" and ".join(given)) if given else ABSENT
+            raise Faults(
+                Fault((), text, "expected exactly one of value, values, series, continuous, drawer")
             )
         self._check_range(given[0])
         self._values = self._read_values(info)
@@ -342,15 +271,15 @@ class PartChoice(_Section, Generic[Q, R]):
         for key, end in ends.items():
             if way in ("value", "values") and end is not None:
                 expected = "expected only beside series, continuous or drawer"
-                problems.append(_Problem((key,), _Bare(self._text(end)), expected))
+                problems.append(Fault((key,), Bare(self._text(end)), expected))
             elif way in ("series", "continuous") and end is None:
-                problems.append(_Problem((key,), _ABSENT, f"expected a value beside {way}"))
+                problems.append(Fault((key,), ABSENT, f"expected a value beside {way}"))
         rising = self.low is None or self.high is None or self.low < self.high
         if not problems and not rising:
             expected = f"expected less than to ({self._text(self.high)})"
-            problems.append(_Problem(("from",), _Bare(self._text(self.low)), expected))
+            problems.append(Fault(("from",), Bare(self._text(self.low)), expected))
         if problems:
-            raise _Problems(*problems)
+            raise Faults(*problems)
 
     def _read_values(self, info: ValidationInfo) -> FloatArray | Continuous:
         low = self.low if self.low is not None else 0.0
@@ -359,24 +288,24 @@ class PartChoice(_Section, Generic[Q, R]):
             return np.array([self.value], dtype=np.float64)
         if self.listed is not None:
             if not self.listed:
-                raise _Problems(_Problem(("values",), [], "expected at least one value"))
+                raise Faults(Fault(("values",), [], "expected at least one value"))
             repeated = [value for value in self.listed if self.listed.count(value) > 1]
             if repeated:
-                shown = _Bare(self._text(repeated[0]))
-                raise _Problems(_Problem(("values",), shown, "listed twice: expected once"))
+                shown = Bare(self._text(repeated[0]))
+                raise Faults(Fault(("values",), shown, "listed twice: expected once"))
             return np.array(sorted(self.listed), dtype=np.float64)
         if self.series is not None:
             found = series_values(self.series, low, high)
             if found.size == 0:
                 text = f"no value {self._span()}: expected a wider range"
-                raise _Problems(_Problem(("series",), self.series, text))
+                raise Faults(Fault(("series",), self.series, text))
             return found
         if self.drawer is not None:
             self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
             found = self._drawer.parts(self.kind).between(low, high)
             if found.size == 0:
                 text = f"no {self.kind} {self._span()}: expected at least one in the drawer"
-                raise _Problems(_Problem(("drawer",), self.drawer, text))
+                raise Faults(Fault(("drawer",), self.drawer, text))
             return found
         return Continuous(low, high)
 
@@ -391,6 +320,12 @@ class PartChoice(_Section, Generic[Q, R]):
     def values(self) -> FloatArray | Continuous:
         """Return the values the part may take: ascending SI values, shape (n,), or a range."""
         return self._values
+
+    def ends(self) -> tuple[float, ...]:
+        """Return every value the part may take, or the two ends of a range."""
+        if isinstance(self._values, Continuous):
+            return (self._values.low, self._values.high)
+        return tuple(float(value) for value in self._values)
 
     @property
     def stock(self) -> Drawer | None:
@@ -572,11 +507,11 @@ class Driver(_Section):
     def _one_form(self) -> Self:
         forms = [name for name in ("resistance", "stage") if getattr(self, name) is not None]
         if len(forms) != 1:
-            value = _Bare(" and ".join(forms)) if forms else _ABSENT
-            raise _Problems(_Problem((), value, "expected exactly one of resistance, stage"))
+            value = Bare(" and ".join(forms)) if forms else ABSENT
+            raise Faults(Fault((), value, "expected exactly one of resistance, stage"))
         if self.level_fraction != 1.0 and self.divider_shunt_resistance is None:
             expected = "expected 1 unless divider_shunt_resistance is given"
-            raise _Problems(_Problem(("level_fraction",), self.level_fraction, expected))
+            raise Faults(Fault(("level_fraction",), self.level_fraction, expected))
         return self
 
     def after_divider(self, source_ohm: float) -> tuple[float, float]:
@@ -643,8 +578,8 @@ class Load(_Section):
         names = ("resistance", "stage", "cathode_follower")
         forms = [name for name in names if getattr(self, name) is not None]
         if len(forms) != 1:
-            value = _Bare(" and ".join(forms)) if forms else _ABSENT
-            raise _Problems(_Problem((), value, f"expected exactly one of {', '.join(names)}"))
+            value = Bare(" and ".join(forms)) if forms else ABSENT
+            raise Faults(Fault((), value, f"expected exactly one of {', '.join(names)}"))
         return self
 
 
@@ -682,9 +617,7 @@ class Strays(_Section):
         try:
             style = resistor_style(raw["stopper_style"])
         except ValueError as error:
-            raise _Problems(
-                _Problem(("stopper_style",), raw["stopper_style"], str(error))
-            ) from None
+            raise Faults(Fault(("stopper_style",), raw["stopper_style"], str(error))) from None
         table = {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
         return {**table, **raw}
 
@@ -702,8 +635,8 @@ class Reference(_Section):
     def _band_rises(self) -> Self:
         if not self.band[0] < self.band[1]:
             expected = "expected two frequencies, the lower first"
-            shown = _Bare(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
-            raise _Problems(_Problem(("band",), shown, expected))
+            shown = Bare(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
+            raise Faults(Fault(("band",), shown, expected))
         return self
 
 
@@ -729,12 +662,12 @@ class RadioBand(_Section):
         edges = [key for key in ("name", "from", "to") if key not in raw]
         if not isinstance(raw.get("band"), str):
             if edges:
-                raise _Problems(_Problem((edges[0],), _ABSENT, "required, or band instead"))
+                raise Faults(Fault((edges[0],), ABSENT, "required, or band instead"))
             return raw
         try:
             known = radio_band(raw["band"])
         except ValueError as error:
-            raise _Problems(_Problem(("band",), raw["band"], str(error))) from None
+            raise Faults(Fault(("band",), raw["band"], str(error))) from None
         table = {"name": known.name, "from": known.low_Hz, "to": known.high_Hz}
         return {**table, **raw}
 
@@ -742,7 +675,7 @@ class RadioBand(_Section):
     def _rises(self) -> Self:
         if not self.low < self.high:
             low, high = (format_quantity(edge, "Hz") for edge in (self.low, self.high))
-            raise _Problems(_Problem(("from",), _Bare(low), f"expected less than to ({high})"))
+            raise Faults(Fault(("from",), Bare(low), f"expected less than to ({high})"))
         return self
 
 
@@ -767,8 +700,8 @@ class Drive(_Section):
     def _above_the_note(self) -> Self:
         if not self.note < self.harmonics_above:
             expected = f"expected more than note ({format_quantity(self.note, 'Hz')})"
-            found = _Bare(format_quantity(self.harmonics_above, "Hz"))
-            raise _Problems(_Problem(("harmonics_above",), found, expected))
+            found = Bare(format_quantity(self.harmonics_above, "Hz"))
+            raise Faults(Fault(("harmonics_above",), found, expected))
         return self
 
 
@@ -929,33 +862,33 @@ _BOUNDS: Final = ("at_least", "at_most")
 
 
 def _read_bounds(
-    raw: Mapping[str, Any], name: str, keys: Sequence[str], problems: list[_Problem]
+    raw: Mapping[str, Any], name: str, keys: Sequence[str], problems: list[Fault]
 ) -> dict[str, float]:
     """Read a table of numbers whose unit is the one ``name`` ends in."""
     unit = unit_of_name(name)
     found: dict[str, float] = {}
     for key, text in raw.items():
         if key not in keys:
-            hint = _did_you_mean(key, keys)
+            hint = did_you_mean(key, keys)
             expected = f"unknown key; expected {', '.join(keys)}{hint}"
-            problems.append(_Problem((name, key), text, expected))
+            problems.append(Fault((name, key), text, expected))
             continue
         try:
             found[key] = parse_quantity(text, unit)
         except QuantityError as error:
-            problems.append(_Problem((name, key), text, f"expected {error.allowed}"))
+            problems.append(Fault((name, key), text, f"expected {error.allowed}"))
     low, high = found.get("at_least"), found.get("at_most")
     if low is not None and high is not None and not low <= high:
         expected = f"expected no more than at_most ({high:g})"
-        problems.append(_Problem((name, "at_least"), low, expected))
+        problems.append(Fault((name, "at_least"), low, expected))
     return found
 
 
 def _read_scores(raw: Any) -> dict[str, Score]:
     if not isinstance(raw, Mapping):
-        raise _Problems(_Problem((), raw, "expected a table of scores and their uses"))
+        raise Faults(Fault((), raw, "expected a table of scores and their uses"))
     scores: dict[str, Score] = {}
-    problems: list[_Problem] = []
+    problems: list[Fault] = []
     for name, given in raw.items():
         if isinstance(given, Score):
             scores[name] = given
@@ -966,14 +899,14 @@ def _read_scores(raw: Any) -> dict[str, Score]:
             near = bounds.get("near")
             if near is not None and len(bounds) > 1:
                 expected = "expected near alone; put bounds under [limits]"
-                problems.append(_Problem((name,), given, expected))
+                problems.append(Fault((name,), given, expected))
             if near is not None and unit_of_name(name) == "Hz" and near <= 0:
-                problems.append(_Problem((name, "near"), given["near"], "expected above 0 Hz"))
+                problems.append(Fault((name, "near"), given["near"], "expected above 0 Hz"))
             scores[name] = Score(name, "window" if near is None else "near", **bounds)
         else:
-            problems.append(_Problem((name,), given, _USES))
+            problems.append(Fault((name,), given, _USES))
     if problems:
-        raise _Problems(*problems)
+        raise Faults(*problems)
     return scores
 
 
@@ -1078,7 +1011,7 @@ class Limits(_Section):
     @classmethod
     def _read_windows(cls, raw: Mapping[str, Any]) -> dict[str, Window]:
         windows: dict[str, Window] = {}
-        problems: list[_Problem] = []
+        problems: list[Fault] = []
         settings = [name for name in cls.model_fields if name != "windows"]
         for name, given in raw.items():
             if isinstance(given, Window):
@@ -1087,10 +1020,10 @@ class Limits(_Section):
                 bounds = _read_bounds(given, name, _BOUNDS, problems)
                 windows[name] = Window(name, **bounds)
             else:
-                expected = "expected { at_least = …, at_most = … }" + _did_you_mean(name, settings)
-                problems.append(_Problem((name,), given, expected))
+                expected = "expected { at_least = …, at_most = … }" + did_you_mean(name, settings)
+                problems.append(Fault((name,), given, expected))
         if problems:
-            raise _Problems(*problems)
+            raise Faults(*problems)
         return windows
 
     @field_serializer("windows")
@@ -1229,58 +1162,58 @@ class Brief(_Section):
         problems = [*self._part_problems(), *self._score_problems()]
         problems += self._valve_problems(_folder(info))
         if problems:
-            raise _Problems(*problems)
+            raise Faults(*problems)
         return self
 
-    def _part_problems(self) -> Iterator[_Problem]:
+    def _part_problems(self) -> Iterator[Fault]:
         parts = self.parts
         if not self.varied:
             expected = "every part is fixed: expected values, series, continuous or drawer for one"
-            yield _Problem(("parts",), _ABSENT, expected)
+            yield Fault(("parts",), ABSENT, expected)
         leak, coupling = parts.grid_leak, parts.input_coupling
         coupling_out = parts.output_coupling
-        if math.inf in _ends(leak) and any(map(math.isfinite, _ends(coupling))):
+        if math.inf in leak.ends() and any(map(math.isfinite, coupling.ends())):
             expected = "the grid would float: expected a leak, or input_coupling direct"
-            yield _Problem(("parts", "grid_leak"), "none", expected)
-        if self.driver.stage is not None and math.inf in _ends(coupling):
+            yield Fault(("parts", "grid_leak"), "none", expected)
+        if self.driver.stage is not None and math.inf in coupling.ends():
             expected = "expected a capacitor: the plate of driver.stage is at a direct voltage"
-            yield _Problem(("parts", "input_coupling"), "direct", expected)
-        if self.load.cathode_follower is not None and _ends(coupling_out) != (math.inf,):
+            yield Fault(("parts", "input_coupling"), "direct", expected)
+        if self.load.cathode_follower is not None and coupling_out.ends() != (math.inf,):
             expected = 'expected "direct" or nothing: the cathode follower is directly coupled'
-            shown = _Bare(" or ".join(format_quantity(end, "F") for end in _ends(coupling_out)))
-            yield _Problem(("parts", "output_coupling"), shown, expected)
+            shown = Bare(" or ".join(format_quantity(end, "F") for end in coupling_out.ends()))
+            yield Fault(("parts", "output_coupling"), shown, expected)
 
-    def _score_problems(self) -> Iterator[_Problem]:
+    def _score_problems(self) -> Iterator[Fault]:
         if not self.free_scores:
             expected = "expected at least one score that is maximised, minimised or near a value"
-            yield _Problem(("scores",), list(self.scores), expected)
+            yield Fault(("scores",), list(self.scores), expected)
         named = [("scores", name) for name in self.scores]
         named += [("limits", name) for name in self.limits.windows]
         for section, name in named:
             if name.startswith("input_corner_error") and self.targets.input_corner is None:
                 expected = f"expected a frequency: {section}.{name} is measured against it"
-                yield _Problem(("targets", "input_corner"), _ABSENT, expected)
+                yield Fault(("targets", "input_corner"), ABSENT, expected)
             if name in _DRIVEN and self.drive is None:
                 expected = f"expected a table: {section}.{name} is measured under it"
-                yield _Problem(("drive",), _ABSENT, expected)
+                yield Fault(("drive",), ABSENT, expected)
             if name.startswith(("rf_margin", "detected_radio")) and not self.targets.radio_bands:
                 expected = f"expected at least one band: {section}.{name} is measured over them"
-                yield _Problem(("targets", "radio_bands"), _ABSENT, expected)
+                yield Fault(("targets", "radio_bands"), ABSENT, expected)
 
-    def _valve_problems(self, folder: Traversable) -> Iterator[_Problem]:
+    def _valve_problems(self, folder: Traversable) -> Iterator[Fault]:
         table = valves()
         if self.valve_table is not None:
             try:
                 table += self._load_valve_table(_beside(folder, self.valve_table))
             except ValueError as error:
-                yield _Problem(("valve_table",), self.valve_table, str(error))
+                yield Fault(("valve_table",), self.valve_table, str(error))
                 return
         # A valve of the user's own table takes the place of a built-in one of the same name.
         known = {name.casefold(): valve for valve in table for name in valve.names}
         users: list[tuple[tuple[str | int, ...], str]] = []
         if (self.valve is None) == (self.transistor is None):
-            value = _ABSENT if self.valve is None else "valve and transistor"
-            yield _Problem(("valve",), value, "expected exactly one of valve, transistor")
+            value = ABSENT if self.valve is None else "valve and transistor"
+            yield Fault(("valve",), value, "expected exactly one of valve, transistor")
         if self.valve is not None:
             users.append((("valve",), self.valve))
         if self.transistor is not None:
@@ -1295,34 +1228,27 @@ class Brief(_Section):
         spelled = sorted({name for valve in table for name in valve.names})
         for place, name in users:
             if name.casefold() not in known:
-                expected = f"expected one of {', '.join(spelled)}{_did_you_mean(name, spelled)}"
-                yield _Problem(place, name, expected)
+                expected = f"expected one of {', '.join(spelled)}{did_you_mean(name, spelled)}"
+                yield Fault(place, name, expected)
         found = known.get((self.valve or "").casefold())
         if self.strays.shielded and found is not None and found.c_grid_plate_shielded_F is None:
             expected = f"expected false: no capacitances of the {found.name} with shield are known"
-            yield _Problem(("strays", "shielded"), True, expected)
+            yield Fault(("strays", "shielded"), True, expected)
 
-    def _transistor_problems(self, wanted: str) -> Iterator[_Problem]:
+    def _transistor_problems(self, wanted: str) -> Iterator[Fault]:
         names = sorted({name for t in transistors() for name in (t.name, *t.aliases)})
         if wanted.casefold() not in {name.casefold() for name in names}:
-            expected = f"expected one of {', '.join(names)}{_did_you_mean(wanted, names)}"
-            yield _Problem(("transistor",), wanted, expected)
+            expected = f"expected one of {', '.join(names)}{did_you_mean(wanted, names)}"
+            yield Fault(("transistor",), wanted, expected)
         if self.strays.shielded:
             expected = "expected false: a transistor has no shield"
-            yield _Problem(("strays", "shielded"), True, expected)
+            yield Fault(("strays", "shielded"), True, expected)
 
     def _load_valve_table(self, table: Traversable) -> tuple[Valve, ...]:
         if not (isinstance(table, Path) and table.is_file()):
             raise ValueError("no such file beside the brief: expected a TOML valve table")
         self._valve_table_path = table
         return load_valves(table)
-
-
-def _ends(choice: PartChoice[Any, Any]) -> tuple[float, ...]:
-    values = choice.values()
-    if isinstance(values, Continuous):
-        return (values.low, values.high)
-    return tuple(float(value) for value in values)
 
 
 def check_names(brief: Brief, known: Mapping[str, object]) -> None:
@@ -1339,7 +1265,7 @@ def check_names(brief: Brief, known: Mapping[str, object]) -> None:
     named += [("limits", name) for name in brief.limits.windows]
     allowed = ", ".join(sorted(known))
     problems = [
-        f"{section}.{name}: unknown name: expected one of {allowed}{_did_you_mean(name, known)}"
+        f"{section}.{name}: unknown name: expected one of {allowed}{did_you_mean(name, known)}"
         for section, name in named
         if name not in known
     ]
@@ -1369,7 +1295,7 @@ def shipped_brief_text(name: str) -> str:
         BriefError: no such brief.
     """
     if name not in shipped_briefs():
-        hint = _did_you_mean(name, shipped_briefs())
+        hint = did_you_mean(name, shipped_briefs())
         expected = f"expected a file or one of {', '.join(shipped_briefs())}{hint}"
         raise BriefError([f"brief: {name!r}: {expected}"], name)
     return (files("explorer") / "briefs" / f"{name}.toml").read_text(encoding="utf-8")
@@ -1390,7 +1316,7 @@ def load_brief(source: str | Path) -> Brief:
         return parse_brief(shipped_brief_text(source), files("explorer") / "briefs", source)
     if not path.exists() and path.suffix != ".toml" and len(path.parts) == 1:
         shipped_brief_text(str(source))
-    return parse_brief(_read_text(path), path.parent, str(source))
+    return parse_brief(read_text(path), path.parent, str(source))
 
 
 def parse_brief(
@@ -1406,124 +1332,15 @@ def parse_brief(
     Raises:
         BriefError: every problem found, one line each.
     """
-    data = _read_toml(text, source) if isinstance(text, str) else text
+    data = read_toml(text, source) if isinstance(text, str) else text
     base = Path(folder) if isinstance(folder, str) else folder
     try:
         brief = Brief.model_validate(data, context={"folder": base})
     except ValidationError as error:
-        raise BriefError(_problem_lines(error, Brief), source) from None
+        raise BriefError(problem_lines(error, Brief), source) from None
     brief._source = source
     brief._text = text if isinstance(text, str) else ""
     return brief
-
-
-def _read_text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise BriefError(
-            [f"file: {str(path)!r}: not UTF-8 text: expected TOML"], str(path)
-        ) from None
-    except OSError as error:
-        reason = (error.strerror or str(error)).lower()
-        raise BriefError(
-            [f"file: {str(path)!r}: {reason}: expected a readable TOML file"], str(path)
-        ) from None
-
-
-def _read_toml(text: str, source: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        match = re.search(r"\(at line (\d+), column (\d+)\)", message)
-        reason = message.split(" (at ")[0]
-        if match is None:
-            raise BriefError([f"end of file: {reason}: expected TOML"], source) from None
-        number, column = int(match[1]), int(match[2])
-        lines = text.splitlines()
-        line = lines[number - 1].strip() if number <= len(lines) else ""
-        raise BriefError(
-            [f"line {number}, column {column}: {line!r}: {reason}: expected TOML"], source
-        ) from None
-
-
-def _problem_lines(error: ValidationError, model: type[BaseModel]) -> list[str]:
-    """Translate what pydantic found into lines ``field: value: what is allowed``."""
-    lines: list[str] = []
-    for found in error.errors(include_url=False):
-        where = found["loc"]
-        if where[:2] == ("limits", "windows"):
-            where = ("limits", *where[2:])
-        cause = found.get("ctx", {}).get("error")
-        if isinstance(cause, _Problems):
-            lines += [_line((*where, *p.where), p.value, p.expected) for p in cause.problems]
-        elif isinstance(cause, QuantityError):
-            lines.append(_line(where, cause.value, f"expected {cause.allowed}"))
-        elif found["type"] == "missing":
-            lines.append(_line(where, _ABSENT, "required" + _what(where, model)))
-        elif found["type"] == "extra_forbidden":
-            keys = _keys_at(where[:-1], model)
-            hint = _did_you_mean(str(where[-1]), keys)
-            text = f"unknown key; expected one of {', '.join(keys)}{hint}"
-            lines.append(_line(where, found["input"], text))
-        else:
-            lines.append(_line(where, found["input"], _plainly(found["type"], found["msg"])))
-    return list(dict.fromkeys(lines))
-
-
-_PLAIN: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "model_type": "expected a table",
-        "string_type": "expected text in quotes",
-        "bool_type": "expected true or false",
-        "int_type": "expected a whole number",
-        "tuple_type": "expected a list",
-        "string_too_short": "expected text that is not empty",
-    }
-)
-
-
-def _plainly(kind: str, message: str) -> str:
-    text = message.removeprefix("Input should be ").replace("Value error, ", "")
-    return _PLAIN.get(kind, f"expected {text}")
-
-
-def _what(where: Sequence[str | int], model: type[BaseModel]) -> str:
-    """Return ``": description"`` of the field at ``where``."""
-    parent = _model_at(where[:-1], model)
-    for name, field in parent.model_fields.items() if parent else ():
-        if (field.alias or name) == where[-1] and field.description:
-            return f": {field.description.rstrip('.')}"
-    return ""
-
-
-def _keys_at(where: Sequence[str | int], model: type[BaseModel]) -> list[str]:
-    found = _model_at(where, model)
-    if found is None:
-        return []
-    return [field.alias or name for name, field in found.model_fields.items()]
-
-
-def _model_at(where: Sequence[str | int], model: type[BaseModel]) -> type[BaseModel] | None:
-    """Return the model of the table at a path, or None."""
-    here: type[BaseModel] | None = model
-    for step in where:
-        if isinstance(step, int) or here is None:
-            continue
-        fields = {field.alias or name: field for name, field in here.model_fields.items()}
-        here = _model_in(fields[step].annotation) if step in fields else None
-    return here
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for argument in get_args(annotation):
-        found = _model_in(argument)
-        if found is not None:
-            return found
-    return None
 
 
 def brief_schema() -> dict[str, Any]:
@@ -1555,107 +1372,3 @@ def _without_null(node: Any) -> Any:
             return {**kept[0], **node}
         node["anyOf"] = kept
     return node
-
-
-# --- designs -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Design:
-    """One value for every part of a brief: a concrete stage in the brief's surroundings."""
-
-    parts: Mapping[str, float]
-    """Value (ohm or F) of every part of :data:`PARTS`, by key."""
-    leak_at_grid: bool = False
-    """Whether the grid leak is on the grid side of the stopper."""
-    title: str = ""
-
-    def stage_fields(self) -> dict[str, float]:
-        """Return the values by field of ``objectives.stage.Stage``, with ``leak_at_grid``."""
-        found = {PARTS[name].stage_field: value for name, value in self.parts.items()}
-        return {**found, "leak_at_grid": float(self.leak_at_grid)}
-
-
-_POSITION: Final = "grid_leak_position"
-
-
-def load_design(path: str | Path, brief: Brief) -> Design:
-    """Read a design from the ``[design]`` table of a TOML file.
-
-    The table gives a value for each part by its key of ``[parts]``, and may give
-    ``grid_leak_position`` and ``title``; a part the brief fixes may be left out.
-
-    Raises:
-        BriefError: the file or a value is wrong, or a part is missing.
-    """
-    file = Path(path)
-    data = _read_toml(_read_text(file), str(path))
-    problems = [
-        _line((key,), value, "unknown key; expected one table, [design]")
-        for key, value in data.items()
-        if key != "design"
-    ]
-    table = data.get("design", _ABSENT)
-    if not isinstance(table, Mapping):
-        problems.append(_line(("design",), table, "expected a table with a value for each part"))
-    if problems:
-        raise BriefError(problems, str(path))
-    assert isinstance(table, Mapping)
-    return _read_design(table, brief, str(path))
-
-
-def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
-    """Read a design from ``part=value`` pairs, as given on a command line.
-
-    Raises:
-        BriefError: a pair or a value is wrong, or a part is missing.
-    """
-    table: dict[str, str] = {}
-    problems = []
-    for pair in pairs:
-        name, mark, value = pair.partition("=")
-        name = name.strip()
-        if not mark or not name:
-            problems.append(f"design: {pair!r}: expected part=value, such as stopper=68k")
-        elif name in table:
-            problems.append(f"design.{name}: {value.strip()!r}: given twice: expected once")
-        else:
-            table[name] = value.strip()
-    if problems:
-        raise BriefError(problems, "design")
-    return _read_design(table, brief, "design")
-
-
-def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
-    known = (*PARTS, _POSITION, "title")
-    problems = [
-        _line(("design", key), value, f"unknown part; expected one of {', '.join(known)}")
-        + _did_you_mean(key, known)
-        for key, value in table.items()
-        if key not in known
-    ]
-    parts: dict[str, float] = {}
-    for name, choice in brief.parts.items():
-        if name in table:
-            try:
-                given = type(choice).model_validate({"value": table[name]})
-            except ValidationError as error:
-                lines = _problem_lines(error, type(choice))
-                problems += [f"design.{name}" + line.removeprefix("value") for line in lines]
-            else:
-                parts[name] = _ends(given)[0]
-        elif choice.varied and not (name == "grid_leak" and len(_ends(choice)) == 1):
-            problems.append(_line(("design", name), _ABSENT, "required: the brief leaves it free"))
-        else:
-            parts[name] = _ends(choice)[0]
-    position = table.get(_POSITION, brief.parts.grid_leak.position)
-    if position not in ("before stopper", "after stopper"):
-        shown = table.get(_POSITION, _ABSENT)
-        expected = "expected 'before stopper' or 'after stopper'"
-        problems.append(_line(("design", _POSITION), shown, expected))
-    title = table.get("title", "")
-    if not isinstance(title, str):
-        problems.append(_line(("design", "title"), title, "expected text in quotes"))
-    if problems:
-        raise BriefError(problems, source)
-    return Design(MappingProxyType(parts), position == "after stopper", title)

@@ -25,15 +25,9 @@ from rich.progress import (
 )
 from rich.table import Table
 
-from explorer.brief import (
-    Brief,
-    BriefError,
-    brief_schema,
-    load_brief,
-    load_design,
-    parse_design,
-    shipped_briefs,
-)
+from explorer.brief import Brief, brief_schema, load_brief, shipped_briefs
+from explorer.brief_errors import BriefError
+from explorer.designs import load_design, parse_design
 from explorer.search import Progress as SearchProgress
 from explorer.search import Report, Settings
 

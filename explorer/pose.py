@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.brief import PARTS, Brief, BriefError, Continuous, check_names
+from explorer.brief import PARTS, Brief, Continuous, check_names
+from explorer.brief_errors import BriefError
 from explorer.problem import Choice, FreeScore, Problem, Window
 from explorer.units import format_quantity
 from objectives import stability  # noqa: F401 (enters its scores)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from explorer.assess import Standing, assess_design
-from explorer.brief import parse_design
+from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
 from explorer.pose import Posed
 from explorer.search import Settings

@@ -20,18 +20,17 @@ from hypothesis import strategies as st
 from explorer.brief import (
     PARTS,
     Brief,
-    BriefError,
     Continuous,
     Score,
     brief_schema,
     check_names,
     load_brief,
-    load_design,
     parse_brief,
-    parse_design,
     shipped_brief_text,
     shipped_briefs,
 )
+from explorer.brief_errors import BriefError
+from explorer.designs import load_design, parse_design
 from explorer.series import read_drawer, series_values
 from objectives.scores import REGISTRY
 from objectives.stage import Stage

@@ -26,8 +26,9 @@ from typer.testing import CliRunner, Result
 
 import explorer.cli
 from explorer.assess import assess_design
-from explorer.brief import brief_schema, load_brief, parse_design, shipped_briefs
+from explorer.brief import brief_schema, load_brief, shipped_briefs
 from explorer.cli import app
+from explorer.designs import parse_design
 from explorer.exploration import explore
 from explorer.pose import pose
 from explorer.search import Progress, Settings

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.brief import BriefError, parse_brief
+from explorer.brief import parse_brief
+from explorer.brief_errors import BriefError
 from explorer.pose import Posed, pose, valve_table
 from explorer.problem import CHUNK, Choice, Evaluation, FreeScore, Problem, Window
 from objectives.nodal import dense_response

@@ -1,0 +1,238 @@
+"""The drive made audible: a test tone and a chord before the stopper, after it, at the output.
+
+The signals are our own and invented: a sine at the drive's note, and a plucked chord put together
+from decaying harmonics. Both pass the whole chain sample by sample with the driver's clipping, grid
+current and blocking in it, and are written as WAV files at one common loudness.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import wave
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from scipy import signal
+
+from objectives.batch import FloatArray
+from objectives.chain import Place
+from objectives.drive_study import DriveStudy, Point
+from objectives.large_signal import sampled, simulate_long
+
+__all__ = ["Recording", "WavFile", "plucked_chord", "recordings", "write_wav", "write_wavs"]
+
+RATE_HZ: Final = 48_000
+_OVERSAMPLING: Final = 2
+"""The chain is solved at 96 kHz; each step of the solver has two halves."""
+_TONE_S: Final = 0.5
+_GAP_S: Final = 0.25
+_CHORD_S: Final = 1.75
+_RMS_DBFS: Final = -20.0
+_PEAK_DBFS: Final = -1.0
+_RUMBLE_HZ: Final = 15.0
+_RATIOS: Final = (1.0, 1.5, 2.0, 2.5, 3.0)
+"""The chord over the note: root, fifth, octave, third and fifth above, in pure intervals."""
+_PLACES: Final[dict[Point, str]] = {
+    "input": "before the stopper",
+    "grid": "after the stopper",
+    "output": "output",
+}
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A signal at one place, free of its direct voltage.
+
+    Attributes
+    ----------
+    name : for the file: 'tone-before-the-stopper'
+    sound, place : what it is and where, in words
+    volts : samples at 48 kHz (V)
+    """
+
+    name: str
+    sound: str
+    place: str
+    volts: FloatArray
+
+    @property
+    def rms_V(self) -> float:
+        """Root mean square (V)."""
+        return float(np.sqrt(np.mean(self.volts**2)))
+
+    @property
+    def peak_V(self) -> float:
+        """Largest magnitude (V)."""
+        return float(np.max(np.abs(self.volts)))
+
+
+@dataclass(frozen=True)
+class WavFile:
+    """A file written: its recording and the voltage that full scale stands for (V)."""
+
+    path: Path
+    recording: Recording
+    full_scale_V: float
+    bits: int
+
+    @property
+    def rms_dBFS(self) -> float:
+        """Root mean square relative to full scale (dB)."""
+        return float(20 * np.log10(self.recording.rms_V / self.full_scale_V))
+
+
+def plucked_chord(note_Hz: float, seconds: float, rate_Hz: float = RATE_HZ) -> FloatArray:
+    """Return a chord of plucked strings, invented, with a largest magnitude of 1.
+
+    Every string has its harmonics up to 8 kHz, weaker and shorter-lived the higher they are and
+    slightly sharp, as stiff strings are; the string is plucked at an eighth of its length, and the
+    strings follow each other by 12 ms.
+
+    Raises
+    ------
+    ValueError
+        If the note or the length is not positive, or the note is above 1 kHz.
+    """
+    if not 0 < note_Hz <= 1000:
+        raise ValueError(f"note_Hz: {note_Hz!r}: must be more than 0 and at most 1000")
+    if not 0 < seconds <= 60:
+        raise ValueError(f"seconds: {seconds!r}: must be more than 0 and at most 60")
+    time = np.arange(round(seconds * rate_Hz)) / rate_Hz
+    total = np.zeros(time.size)
+    for string, ratio in enumerate(_RATIOS):
+        f = ratio * note_Hz
+        k = np.arange(1, max(2, int(8e3 / f) + 1))[:, None]
+        since = np.maximum(time - 0.012 * string, 0.0)
+        partial = k * f * np.sqrt(1 + 5e-5 * k**2)
+        weight = np.sin(np.pi * k / 8) / k**1.2
+        decay = np.exp(-since * (0.8 + 0.5 * k * np.sqrt(f / 220.0)))
+        attack = 1 - np.exp(-since / 1e-3)
+        total += np.sum(weight * decay * np.sin(2 * np.pi * partial * since), axis=0) * attack
+    fade = np.minimum(1.0, (time[-1] - time) / 0.02)
+    total *= fade
+    return np.asarray(total / np.max(np.abs(total)))
+
+
+def recordings(study: DriveStudy) -> tuple[Recording, ...]:
+    """Return tone and chord at every place of the study's chain, six recordings.
+
+    Both come from the source with the drive's level as their peak. The chord is built on the
+    drive's note, brought into the octave from 82 Hz.
+    """
+    drive = study.drive
+    tone = np.sin(2 * np.pi * drive.note_Hz * np.arange(round(_TONE_S * RATE_HZ)) / RATE_HZ)
+    ramp = signal.windows.tukey(tone.size, 0.04)
+    root = 82.4 * 2 ** (np.log2(drive.note_Hz / 82.4) % 1)
+    chord = plucked_chord(root, _CHORD_S)
+    gap = np.zeros(round(_GAP_S * RATE_HZ))
+    source = drive.level_V * np.concatenate([tone * ramp, gap, chord, gap / 4])
+    source = np.clip(source, -drive.clip_V, drive.clip_V)
+    fine = np.asarray(signal.resample_poly(source, _OVERSAMPLING, 1))
+    points: tuple[Point, ...] = tuple(_PLACES)
+    places: tuple[Place, ...] = tuple(study.place(point) for point in points)
+    rate = _OVERSAMPLING * RATE_HZ
+    run = simulate_long(
+        study.chain, sampled(fine, rate), 1 / rate, fine.size, places,
+        tolerance_V=max(10 * drive.tolerance_V, 1e-6),
+    )  # fmt: skip
+    rumble = signal.butter(2, _RUMBLE_HZ, "highpass", fs=RATE_HZ, output="sos")
+    spans = {
+        "tone": slice(0, tone.size),
+        "chord": slice(tone.size + gap.size, tone.size + gap.size + chord.size),
+    }
+    found = []
+    for point, place in zip(points, places, strict=True):
+        swing = np.ravel(run.swing(place))[: fine.size]
+        slow = signal.resample_poly(swing, 1, _OVERSAMPLING)
+        # The bias shift is far below hearing and would only take room.
+        heard = np.asarray(signal.sosfilt(rumble, slow))
+        for sound, span in spans.items():
+            words = _PLACES[point]
+            found.append(Recording(f"{sound}-{words.replace(' ', '-')}", sound, words, heard[span]))
+    return tuple(sorted(found, key=lambda r: r.sound != "tone"))
+
+
+def write_wavs(
+    study: DriveStudy,
+    folder: str | Path,
+    *,
+    bits: int = 24,
+    made: Sequence[Recording] | None = None,
+) -> tuple[WavFile, ...]:
+    """Write the recordings of a study into a folder, each file whole or not at all.
+
+    All are brought to the same r.m.s. value, 20 dB under full scale, so that none sounds better
+    for being louder; where a peak would then be cut off, all are lowered together until the
+    highest is 1 dB under full scale.
+
+    Parameters
+    ----------
+    study :
+        The study; its chain is solved again for the two sounds, some seconds of work.
+    folder :
+        Where to; made if it does not exist.
+    bits :
+        16 or 24 a sample.
+    made :
+        The recordings, where they exist already.
+
+    Raises
+    ------
+    ValueError
+        If ``bits`` is neither 16 nor 24.
+    OSError
+        If the folder cannot be written to.
+    """
+    _check_bits(bits)
+    sounds = recordings(study) if made is None else tuple(made)
+    gain_dB = _RMS_DBFS
+    for sound in sounds:
+        if sound.rms_V > 0:
+            crest_dB = 20 * np.log10(sound.peak_V / sound.rms_V)
+            gain_dB = min(gain_dB, _PEAK_DBFS - crest_dB)
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = []
+    for sound in sounds:
+        full_scale = sound.rms_V / 10 ** (gain_dB / 20) if sound.rms_V > 0 else 1.0
+        path = folder / f"{sound.name}.wav"
+        write_wav(path, sound.volts / full_scale, bits=bits)
+        files.append(WavFile(path, sound, full_scale, bits))
+    return tuple(files)
+
+
+def write_wav(path: Path, samples: FloatArray, *, bits: int = 24, rate_Hz: int = RATE_HZ) -> None:
+    """Write one channel of samples between -1 and +1 as a WAV file, atomically.
+
+    Raises
+    ------
+    ValueError
+        If ``bits`` is neither 16 nor 24, or a sample is beyond full scale.
+    """
+    _check_bits(bits)
+    largest = float(np.max(np.abs(samples), initial=0.0))
+    if not largest <= 1.0:
+        raise ValueError(f"samples: a magnitude of {largest:.6g}: must be at most 1")
+    whole = np.round(np.asarray(samples) * (2 ** (bits - 1) - 1)).astype("<i4")
+    frames = whole.view(np.uint8).reshape(-1, 4)[:, : bits // 8].tobytes()
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".tmp", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file, wave.open(file, "wb") as out:
+            out.setnchannels(1)
+            out.setsampwidth(bits // 8)
+            out.setframerate(rate_Hz)
+            out.writeframes(frames)
+        Path(temporary).chmod(0o644)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def _check_bits(bits: int) -> None:
+    if bits not in (16, 24):
+        raise ValueError(f"bits: {bits!r}: must be 16 or 24")

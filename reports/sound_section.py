@@ -1,0 +1,419 @@
+"""The section on large signals: what the drive, the stopper and the grid make of the sound."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.drive_study import DriveStudy, Point, drive_study
+from objectives.headroom import Headroom
+from objectives.large_scores import Drive
+from objectives.scores import Assessment
+from reports.contents import Block, Figure, Note, Prose, Section, Table
+from reports.format import first, fixed, number, quantity
+from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+from reports.sound import WavFile
+
+__all__ = [
+    "blocking_chart",
+    "blocking_data",
+    "headroom_table",
+    "section",
+    "spectrum_chart",
+    "spectrum_data",
+    "waveform_chart",
+    "waveform_data",
+]
+
+_LABELS: Final[dict[Point, str]] = {
+    "driver": "driver's plate",
+    "input": "before the stopper",
+    "grid": "after the stopper",
+    "output": "output",
+}
+_COLOURS: Final = {
+    "driver's plate": ACCENTS["slate"],
+    "before the stopper": ACCENTS["blue"],
+    "after the stopper": ACCENTS["orange"],
+    "output": ACCENTS["plum"],
+}
+_SHOWN_SAMPLES: Final = 480
+_FLOOR_DB: Final = -120.0
+_EVEN: Final = 1.0
+"""Harmonics that differ by less than this (dB) count as unchanged in words."""
+
+
+def section(
+    assessment: Assessment,
+    drive: Drive | None = None,
+    *,
+    study: DriveStudy | None = None,
+    wavs: Sequence[WavFile] = (),
+) -> Section:
+    """Return the section on a stage under its drive.
+
+    Parameters
+    ----------
+    assessment :
+        The pick, a batch of one.
+    drive :
+        The signal; that of the targets when None.
+    study :
+        The drive study, where it has been worked out already.
+    wavs :
+        Files written from it, to be listed.
+
+    Raises
+    ------
+    ValueError
+        As :func:`objectives.drive_study.drive_study`.
+    """
+    found = drive_study(assessment, drive) if study is None else study
+    blocks: list[Block] = [
+        Prose(_opening(found)),
+        *_findings(found),
+        Figure(
+            "waveforms",
+            waveform_chart(found),
+            "One period of the steady state, voltages at rest taken off. Between the two upper "
+            "curves lie the voltage that the coupling capacitor has taken on and the drop in the "
+            "stopper.",
+        ),
+        Figure(
+            "spectra",
+            spectrum_chart(found),
+            "Harmonics relative to the note. Upright line: the frequency above which harmonics "
+            "count as unwanted.",
+        ),
+        _level_table(found),
+        Figure(
+            "blocking",
+            blocking_chart(found),
+            "A quiet note that is overloaded for a while (shaded): its mean grid–cathode voltage, "
+            "and how loud the note is at the output, period by period.",
+        ),
+        headroom_table(found.headroom),
+    ]
+    if wavs:
+        blocks.append(_wav_table(found, wavs))
+    blocks.append(
+        Note(
+            "Solved in time with the valve's own equation, grid current, every capacitor of the "
+            "network and the driver loaded by the stage. Lead inductances are left out, the supply "
+            "is stiff, and capacitances of the valve do not move with its voltages."
+        )
+    )
+    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
+
+
+# -- words -----------------------------------------------------------------------------------------
+
+
+def _opening(study: DriveStudy) -> list[str]:
+    drive = study.drive
+    note = f"{quantity(drive.level_V, 'V')} peak at {quantity(drive.note_Hz, 'Hz')}"
+    if drive.driver is not None and drive.device is not None:
+        text = (
+            f"The source gives {note} to the driver, one section of the {drive.device.name}, which "
+            "drives this stage"
+        )
+        shunt = drive.divider_shunt_ohm
+        if drive.divider_series_ohm > 0 or math.isfinite(shunt):
+            share = drive.level_fraction * shunt / (drive.divider_series_ohm + shunt)
+            parts = f"{quantity(drive.divider_series_ohm, 'ohm')} in series"
+            if math.isfinite(shunt):
+                parts += f", {quantity(shunt, 'ohm')} to ground"
+                text += f" through a divider ({parts}; {fixed(100 * share, 1)} % of the voltage)"
+            else:
+                text += f" through {parts}"
+        text += "."
+    elif math.isfinite(drive.clip_V):
+        text = f"The source of the stage gives {note}, clipped at ±{quantity(drive.clip_V, 'V')}."
+    else:
+        text = f"The source of the stage gives {note}."
+    return [text]
+
+
+def _findings(study: DriveStudy) -> list[Block]:
+    blocks: list[Block] = []
+    above = quantity(study.drive.harmonics_above_Hz, "Hz")
+    fall, across = study.fall_dB, study.fall_across_stopper_dB
+    if study.open_circuit_high_dB > -100:
+        text = (
+            f"The power of the harmonics above {above}, relative to the note, {_moved(fall)} from "
+            f"the open-circuit {'output of the driver' if study.drive.driver else 'source'} to the "
+            f"grid, and {_moved(across)} from before the stopper to after it."
+        )
+        if min(fall, across) < -_EVEN and study.conducting_share > 0.01:
+            text += (
+                f" The grid conducts for {_percent(study.conducting_share)} of the period: it "
+                "clips the signal behind the stopper, and those edges no stopper can take off. A "
+                "smaller signal at the grid would let the stopper do its work."
+            )
+        blocks.append(Note(text, "finding" if fall > 0 else "caution"))
+    else:
+        blocks.append(Note("This drive is too small to make harmonics worth counting."))
+    blocks.append(_blocking_note(study))
+    if not study.settled:
+        blocks.append(Note("The steady state was not found to the accuracy asked for.", "caution"))
+    return blocks
+
+
+def _moved(fall_dB: float) -> str:
+    if abs(fall_dB) < 0.05:
+        return "stays the same"
+    return f"{'falls' if fall_dB > 0 else 'rises'} by {fixed(abs(fall_dB), 1)} dB"
+
+
+def _blocking_note(study: DriveStudy) -> Note:
+    blocking = study.blocking
+    shift = study.bias_shift_V
+    text = (
+        f"Under the drive the mean grid–cathode voltage is {quantity(study.bias_V, 'V', 3)}, at "
+        f"rest {quantity(study.rest_bias_V, 'V', 3)}: a shift of {quantity(shift, 'V', 3)}. "
+    )
+    silence, recovery = blocking.silence_s, blocking.recovery_s
+    if math.isinf(silence):
+        after = float(blocking.time_s[-1]) - blocking.loud_to_s
+        text += f"A quiet note is still not back within 3 dB {quantity(after, 's', 2)} afterwards."
+    elif silence == 0:
+        text += "A quiet note afterwards is never more than 3 dB off its level: no blocking."
+    else:
+        text += (
+            f"After {quantity(blocking.loud_to_s - blocking.loud_from_s, 's', 2)} of it a quiet "
+            f"note takes {quantity(silence, 's', 2)} to come back within 3 dB of its level"
+        )
+        if 0 < recovery < math.inf:
+            text += f", and the bias {quantity(recovery, 's', 2)} to come back within a tenth"
+        text += "."
+    return Note(text, "caution" if silence > 0.05 else "remark")
+
+
+def _percent(share: float) -> str:
+    return f"{fixed(100 * share, 0)} %"
+
+
+# -- tables ----------------------------------------------------------------------------------------
+
+
+def headroom_table(found: Headroom) -> Table:
+    """Return the swings of the first stage of a batch as a table."""
+    rows = [
+        (
+            "to cut-off",
+            quantity(first(found.grid_to_cutoff_V), "V", 3),
+            quantity(first(found.output_to_cutoff_V), "V", 3),
+        ),
+        (
+            "to grid conduction",
+            quantity(first(found.grid_to_conduction_V), "V", 3),
+            quantity(first(found.output_to_conduction_V), "V", 3),
+        ),
+    ]
+    smaller, ratio = first(found.smaller_V), first(found.asymmetry_ratio)
+    rms, at_5 = first(found.undistorted_V_rms), first(found.output_V_rms(5.0))
+    return Table(
+        pd.DataFrame(rows, columns=["swing", "at the grid (peak)", "at the output (peak)"]),
+        f"Headroom on the AC load line from the operating point. The smaller swing, "
+        f"{quantity(smaller, 'V', 3)}, allows {quantity(rms, 'V', 3)} r.m.s. at the output; the "
+        f"swings differ by a factor of {number(ratio, 3)}. At 5 % distortion, or where the grid "
+        f"begins to conduct, the output is {quantity(at_5, 'V', 3)} r.m.s. Cut-off: 1 % of the "
+        "quiescent current left; conduction: grid at the cathode's voltage.",
+    )
+
+
+def _level_table(study: DriveStudy) -> Table:
+    above = quantity(study.drive.harmonics_above_Hz, "Hz")
+    rows = [
+        {
+            "place": _LABELS[point],
+            "note (peak)": quantity(float(np.abs(study.amplitudes_V[point][1])), "V", 3),
+            "distortion (%)": fixed(study.distortion_percent(point), 1),
+            f"harmonics above {above} (dB)": fixed(study.high_dB(point), 1),
+            "above mid-swing (%)": fixed(100 * study.duty(point), 0),
+        }
+        for point in study.points
+    ]
+    return Table(
+        pd.DataFrame(rows),
+        "Levels under the drive. Harmonics: their power relative to the note's, up to two octaves "
+        "above the limit. Above mid-swing: share of the period; 50 % is symmetrical in time.",
+    )
+
+
+def _wav_table(study: DriveStudy, wavs: Sequence[WavFile]) -> Table:
+    sounds = {
+        "tone": f"test tone, {quantity(study.drive.note_Hz, 'Hz')}",
+        "chord": "plucked chord, synthesized",
+    }
+    frame = pd.DataFrame(
+        {
+            "file": [wav.path.name for wav in wavs],
+            "sound": [sounds.get(wav.recording.sound, wav.recording.sound) for wav in wavs],
+            "place": [wav.recording.place for wav in wavs],
+            "r.m.s.": [quantity(wav.recording.rms_V, "V", 3) for wav in wavs],
+            "full scale": [quantity(wav.full_scale_V, "V", 3) for wav in wavs],
+        }
+    )
+    return Table(
+        frame,
+        f"Sound files, 48 kHz, {wavs[0].bits} bits, one channel, all at the same loudness "
+        f"({fixed(wavs[0].rms_dBFS, 1)} dB r.m.s. relative to full scale). Both sounds are made by "
+        "us from sines; nothing is recorded.",
+    )
+
+
+# -- charts ----------------------------------------------------------------------------------------
+
+
+def waveform_data(study: DriveStudy) -> pd.DataFrame:
+    """Return one period: columns place, time_ms, voltage_V; thinned to a few hundred samples."""
+    frames = []
+    every = max(1, study.time_s.size // _SHOWN_SAMPLES)
+    for point in ("input", "grid", "output"):
+        frames.append(
+            pd.DataFrame(
+                {
+                    "place": _LABELS[point],
+                    "time_ms": 1e3 * study.time_s[::every],
+                    "voltage_V": study.waveform_V(point)[::every],
+                }
+            )
+        )
+    return pd.concat(frames, ignore_index=True)
+
+
+def waveform_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return the waveforms: before and after the stopper above, the output below."""
+    data = waveform_data(study)
+    output = data["place"] == _LABELS["output"]
+    rows = [
+        _lines(data[~output], "at the stopper (V)", 240),
+        _lines(data[output], "at the output (V)", 180),
+    ]
+    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared", color="shared")
+    return chart
+
+
+def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
+    chart: alt.Chart = (
+        alt.Chart(data)
+        .mark_line()
+        .encode(
+            alt.X("time_ms:Q", title="time (ms)", scale=alt.Scale(nice=False, zero=True)),
+            alt.Y("voltage_V:Q", title=title, axis=alt.Axis(format=SI_TICKS)),
+            _colour(),
+            tooltip=[
+                alt.Tooltip("place:N"),
+                alt.Tooltip("time_ms:Q", title="time (ms)", format=".3f"),
+                alt.Tooltip("voltage_V:Q", title="voltage (V)", format=".3s"),
+            ],
+        )
+        .properties(width=PAGE_WIDTH - 80, height=height)
+    )
+    return chart
+
+
+def _colour() -> alt.Color:
+    shown = [_LABELS["input"], _LABELS["grid"], _LABELS["output"]]
+    return alt.Color(
+        "place:N",
+        title=None,
+        scale=alt.Scale(domain=shown, range=[_COLOURS[name] for name in shown]),
+        sort=shown,
+    )
+
+
+def spectrum_data(study: DriveStudy) -> pd.DataFrame:
+    """Return the audible harmonics: columns place, frequency_Hz, level_dB (re the note)."""
+    frames = []
+    for point in ("input", "grid", "output"):
+        f, level = study.levels_dB(point)
+        frames.append(pd.DataFrame({"place": _LABELS[point], "frequency_Hz": f, "level_dB": level}))
+    data = pd.concat(frames, ignore_index=True)
+    return data[data["level_dB"] >= _FLOOR_DB].reset_index(drop=True)
+
+
+def spectrum_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return the harmonics at the three places."""
+    data = spectrum_data(study)
+    base = alt.Chart(data).encode(
+        alt.X(
+            "frequency_Hz:Q",
+            title="frequency (Hz)",
+            scale=alt.Scale(type="log", nice=False),
+            axis=alt.Axis(format=SI_TICKS),
+        ),
+        alt.Y("level_dB:Q", title="level relative to the note (dB)"),
+        _colour(),
+        tooltip=[
+            alt.Tooltip("place:N"),
+            alt.Tooltip("frequency_Hz:Q", title="frequency (Hz)", format=".4s"),
+            alt.Tooltip("level_dB:Q", title="level (dB)", format=".1f"),
+        ],
+    )
+    limit = (
+        alt.Chart(pd.DataFrame({"frequency_Hz": [study.drive.harmonics_above_Hz]}))
+        .mark_rule(color=INK, strokeDash=[4, 3])
+        .encode(x="frequency_Hz:Q")
+    )
+    chart: alt.LayerChart = alt.layer(
+        base.mark_line(strokeWidth=1, opacity=0.5), base.mark_point(size=22), limit
+    ).properties(width=PAGE_WIDTH - 80, height=320)
+    return chart
+
+
+def blocking_data(study: DriveStudy) -> pd.DataFrame:
+    """Return the burst, a row a period: columns time_s, grid_cathode_V, output_dB."""
+    found = study.blocking
+    return pd.DataFrame(
+        {
+            "time_s": found.time_s,
+            "grid_cathode_V": found.grid_cathode_V,
+            "output_dB": found.output_dB,
+        }
+    )
+
+
+def blocking_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return bias and level of the quiet note before, during and after the overload."""
+    found = study.blocking
+    data = blocking_data(study)
+    data = data[data["time_s"] <= _settled_s(study)]
+    # During the overload the note is not the quiet one, so its level says nothing.
+    loud = (data["time_s"] > found.loud_from_s) & (data["time_s"] < found.loud_to_s)
+    quiet = data.assign(output_dB=data["output_dB"].where(~loud))
+    span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
+    rows = []
+    for frame, field, title, colour in (
+        (data, "grid_cathode_V", "mean grid–cathode (V)", ACCENTS["orange"]),
+        (quiet, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
+    ):
+        shade = alt.Chart(span).mark_rect(color=MUTED, opacity=0.12).encode(x="from:Q", x2="to:Q")
+        line = (
+            alt.Chart(frame)
+            .mark_line(color=colour)
+            .encode(
+                alt.X("time_s:Q", title="time (s)", scale=alt.Scale(nice=False)),
+                alt.Y(f"{field}:Q", title=title),
+                tooltip=[
+                    alt.Tooltip("time_s:Q", title="time (s)", format=".3f"),
+                    alt.Tooltip(f"{field}:Q", title=title, format=".2f"),
+                ],
+            )
+        )
+        rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - 80, height=180))
+    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared")
+    return chart
+
+
+def _settled_s(study: DriveStudy) -> float:
+    """Return the time (s) after which the burst has nothing more to show."""
+    found = study.blocking
+    took = max(found.silence_s, found.recovery_s, 0.025)
+    return found.loud_to_s + 4 * took

@@ -27,6 +27,8 @@ __all__ = ["Headroom", "LoadLine", "headroom"]
 
 _POINTS = 24
 """Points over half a period at which a driven stage is solved: harmonics up to the 23rd."""
+_DRIVEN_V = 5.0
+"""No junction takes this much more than at rest: the current would rise beyond any bound."""
 _BEYOND = 4.0
 """A drive of so many times the swing to cut-off clips a stage far beyond any criterion."""
 
@@ -61,8 +63,7 @@ class LoadLine:
         def flat(value: FloatArray) -> FloatArray:
             return np.broadcast_to(np.asarray(value, float), shape).ravel()
 
-        own = np.shape(law.plate_current(0.0, 100.0))
-        if own:
+        if _has_arrays(law):
             law = law.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))
         return cls(
             law,
@@ -76,7 +77,7 @@ class LoadLine:
 
     @cached_property
     def _one_law(self) -> bool:
-        return np.shape(self.law.plate_current(0.0, 100.0)) == ()
+        return not _has_arrays(self.law)
 
     def law_at(self, which: FloatArray) -> ConductionLaw:
         """Return the law of some stages, numbered by floats as the root finder passes them."""
@@ -128,6 +129,9 @@ class LoadLine:
 @dataclass(frozen=True)
 class Headroom:
     """Swings from the operating point, shape of the batch; peak values, not peak to peak.
+
+    Where the law states a ``saturation_V``, as that of a bipolar transistor does, whose base always
+    conducts, reaching it takes the place of grid conduction.
 
     Attributes
     ----------
@@ -256,6 +260,27 @@ def headroom(
     to_cutoff = np.maximum(v0 - cut_V, 0.0) + (i0 - left) * line.cathode_ohm
     out_cutoff = (i0 - left) * passed
 
+    total = np.maximum(line.plate_ohm + line.cathode_ohm, 1e-3)
+    saturation_V = getattr(law, "saturation_V", None)
+    if saturation_V is not None:
+        # Saturation: the plate voltage is known, hence the current on the load line.
+        more = np.maximum(u0 - saturation_V, 0.0) / total
+        driven_V = v0.copy()
+        open_ = np.flatnonzero((i0 > 0) & (more > 0))
+        if open_.size:
+            at = np.full(open_.size, saturation_V)
+            driven_V[open_] = _root(
+                too_much, v0[open_], v0[open_] + _DRIVEN_V, at, (i0 + more)[open_], which[open_]
+            )
+        to_saturation = np.maximum(driven_V - v0, 0.0) + more * line.cathode_ohm
+        return Headroom(
+            out_cutoff.reshape(shape),
+            (more * passed).reshape(shape),
+            to_cutoff.reshape(shape),
+            to_saturation.reshape(shape),
+            line,
+        )
+
     # Conduction: the grid voltage is known, the current on the load line is not.
     onset = np.maximum(_onset(line, grid_current_A), v0)
 
@@ -263,7 +288,6 @@ def headroom(
         v, u, i, total, n = args
         return np.asarray(line.law_at(n).plate_current(v, u - total * (x - i)) - x)
 
-    total = np.maximum(line.plate_ohm + line.cathode_ohm, 1e-3)
     more = np.zeros(i0.shape)
     reach = np.flatnonzero(onset > v0)
     if reach.size:
@@ -281,6 +305,12 @@ def headroom(
         to_conduction.reshape(shape),
         line,
     )
+
+
+def _has_arrays(law: ConductionLaw) -> bool:
+    """Return whether the law has parameters of its own for each stage."""
+    currents = law.plate_current(0.0, 100.0), law.grid_current(0.0, 100.0)
+    return any(np.shape(current) != () for current in currents)
 
 
 def _onset(line: LoadLine, grid_current_A: float | None) -> FloatArray:

@@ -88,4 +88,6 @@ def operating_point_near(
 
 
 def _has_arrays(law: ConductionLaw) -> bool:
-    return np.shape(law.plate_current(0.0, 100.0)) != ()
+    # A parameter of the grid current alone, a current gain say, does not show in the plate's.
+    currents = law.plate_current(0.0, 100.0), law.grid_current(0.0, 100.0)
+    return any(np.shape(current) != () for current in currents)

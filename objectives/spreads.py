@@ -20,16 +20,19 @@ from objectives.device import Device, Rating
 from objectives.noise import DeviceNoise
 from objectives.operating_point import OperatingPoint, operating_point
 from objectives.stage import Stage
+from objectives.terms import Terms, terms_of
 from objectives.triodes import ConductionLaw
 
 __all__ = [
     "MAINS_SUPPLY",
     "SERIES_TOLERANCE",
+    "TRANSISTOR_QUANTITIES",
     "VALVE_QUANTITIES",
     "Distribution",
     "Spread",
     "SpreadDevice",
     "default_spreads",
+    "published_spreads",
     "quantities",
     "spread_batch",
 ]
@@ -44,7 +47,18 @@ VALVE_QUANTITIES: Mapping[str, str] = {
     "valve_grid_plate_F": "capacitance grid to plate",
     "valve_plate_cathode_F": "capacitance plate to cathode",
 }
-"""What of a valve may spread, and what the factor of a spread multiplies."""
+"""What of a valve may spread, and what the factor of a spread multiplies.
+
+The capacitances are those of a transistor too.
+"""
+
+TRANSISTOR_QUANTITIES: Mapping[str, str] = {
+    "transistor_cutoff_voltage": "cut-off voltage, and I_dss to the power that its limits give",
+    "transistor_current_gain": "current gain at any given current",
+}
+"""What of a transistor may spread instead of a valve's current and amplification factor."""
+
+_DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
 
 _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
 # A spread this wide is no tolerance any more, and keeps every factor positive.
@@ -62,7 +76,8 @@ class Spread:
 
     Attributes
     ----------
-    quantity : a field of :class:`~objectives.stage.Stage`, or one of :data:`VALVE_QUANTITIES`
+    quantity : a field of :class:`~objectives.stage.Stage`, or one of :data:`VALVE_QUANTITIES` or
+        :data:`TRANSISTOR_QUANTITIES`
     low, high : ends of the relative deviation (dimensionless), e.g. -0.2 and 0.5
     distribution :
         between the ends:
@@ -91,13 +106,13 @@ class Spread:
     source: str = "common practice, no source"
 
     def __post_init__(self) -> None:
-        allowed = (*_STAGE_FIELDS, *VALVE_QUANTITIES)
+        allowed = (*_STAGE_FIELDS, *_DEVICE_QUANTITIES)
         if self.quantity not in allowed:
             close = difflib.get_close_matches(self.quantity, allowed, n=1)
             hint = f"; did you mean {close[0]}?" if close else ""
             raise ValueError(
                 f"spread.quantity: {self.quantity!r}: must be a field of a stage or one of "
-                f"{', '.join(VALVE_QUANTITIES)}{hint}"
+                f"{', '.join(_DEVICE_QUANTITIES)}{hint}"
             )
         if self.distribution not in get_args(Distribution):
             raise ValueError(
@@ -260,6 +275,19 @@ def default_spreads(
     return tuple(found)
 
 
+def published_spreads(device: Device) -> tuple[Spread, ...]:
+    """Return how a transistor's parameters spread between the limits of its data sheet.
+
+    Nothing for a device that publishes none. The shape between the limits is common practice, no
+    source: makers say nothing of it, and few transistors lie at either end.
+    """
+    stated = getattr(device, "parameter_spread", ())
+    return tuple(
+        Spread(own.quantity, own.low, own.high, "rounded", device.sources.spread)  # type: ignore[attr-defined]
+        for own in stated
+    )
+
+
 def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:
     """Return the quantities of the spreads.
 
@@ -298,6 +326,11 @@ class SpreadDevice:
     def name(self) -> str:
         """Name for reports."""
         return self.nominal.name
+
+    @property
+    def terms(self) -> Terms:
+        """What people call it and its electrodes."""
+        return terms_of(self.nominal)
 
     def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
@@ -361,7 +394,7 @@ def spread_batch(
     changed: dict[str, Any] = {
         name: np.asarray(getattr(drawn, name), float) * factor
         for name, factor in by_name.items()
-        if name not in VALVE_QUANTITIES
+        if name not in _DEVICE_QUANTITIES
     }
     # One field of the full shape makes the whole batch have it, whatever else spreads.
     changed["supply_V"] = np.broadcast_to(changed.get("supply_V", drawn.supply_V), shape)
@@ -384,12 +417,32 @@ def spread_batch(
             ConductionLaw,
             varied.varied(current=ones if current is None else current * ones, mu=mu_factor),
         )
+    law = _of_other_parameters(device, law, by_name, np.ones(shape))
     together = by_name.get("valve_capacitance", 1.0)
     gk, gp, pk = (
         np.asarray(by_name.get(name, 1.0) * together)
         for name in ("valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F")
     )
     return replace(drawn, **changed), SpreadDevice(device, law, (gk, gp, pk))
+
+
+def _of_other_parameters(
+    device: Device, law: ConductionLaw, factors: Mapping[str, FloatArray], ones: FloatArray
+) -> ConductionLaw:
+    """Return the law with the parameters behind a transistor's own quantities multiplied."""
+    known = {own.quantity: own.powers for own in getattr(device, "parameter_spread", ())}
+    for quantity in TRANSISTOR_QUANTITIES.keys() & factors.keys():
+        if quantity not in known:
+            raise ValueError(
+                f"spread.quantity: {quantity!r}: must be one that the {device.name} publishes, "
+                f"{', '.join(known) or 'which is none'}"
+            )
+        changed: dict[str, Any] = {
+            name: np.asarray(getattr(law, name), float) * factors[quantity] ** power * ones
+            for name, power in known[quantity].items()
+        }
+        law = replace(law, **changed)  # type: ignore[type-var]
+    return law
 
 
 def _step_needed(law: _VariedLaw, point: OperatingPoint) -> FloatArray:

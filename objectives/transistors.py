@@ -13,12 +13,12 @@ equivalent: ``grid_bias_V`` and ``grid_leak_ohm``.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Self, TypeAlias
+from typing import Annotated, ClassVar, Self, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +30,7 @@ from objectives.device import Rating
 from objectives.noise import DeviceNoise
 from objectives.operating_point import OperatingPoint
 from objectives.stage import Stage
+from objectives.terms import BIPOLAR, FIELD_EFFECT, Terms
 
 __all__ = [
     "Bipolar",
@@ -220,8 +221,9 @@ class Bipolar(Batch):
     transistor is left out; across V_ce = 0 the value alone is continuous). Both currents rise
     with both voltages, or stay. The base current is that of the emitter junction; the
     surplus of a saturated transistor is left out, so a saturated stage is recognised as such, by
-    V_ce under 0.2 V, but its base current is too small. High injection is left out as well: the
-    law is good well below the current at which the sheet's current gain begins to fall.
+    V_ce under :attr:`saturation_V`, but its base current is too small. High injection is left out
+    as well: the law is good well below the current at which the sheet's current gain begins to
+    fall.
 
     Attributes
     ----------
@@ -247,6 +249,9 @@ class Bipolar(Batch):
     leakage_A: Parameter = 0.0
     leakage_ideality: Parameter = 2.0
     temperature_K: Parameter = 298.15
+
+    saturation_V: ClassVar[float] = 0.2
+    """Collector-emitter voltage (V) at which a swing towards more current ends."""
 
     def __post_init__(self) -> None:
         _require_positive(
@@ -340,6 +345,23 @@ def _require_not_negative(**values: Parameter) -> None:
             raise ValueError(f"{name}: {value!r}: must be finite and not less than 0")
 
 
+@dataclass(frozen=True)
+class ParameterSpread:
+    """How far parameters of a law stray together from transistor to transistor of one type.
+
+    Attributes
+    ----------
+    quantity : what strays, one of :data:`objectives.spreads.TRANSISTOR_QUANTITIES`
+    low, high : ends of its relative deviation (dimensionless)
+    powers : fields of the law; each is multiplied by the factor to its power
+    """
+
+    quantity: str
+    low: float
+    high: float
+    powers: Mapping[str, float]
+
+
 # -- devices -------------------------------------------------------------------------------------
 
 
@@ -351,10 +373,32 @@ class DataSources:
     capacitance: str
     noise: str
     ratings: str
+    spread: str
+
+
+class _Sourced:
+    """The sources under the names that an entry of the valve table has for them."""
+
+    sources: DataSources
+
+    @property
+    def law_source(self) -> str:
+        """Where the law comes from."""
+        return self.sources.law
+
+    @property
+    def capacitance_source(self) -> str:
+        """Where the capacitances come from."""
+        return self.sources.capacitance
+
+    @property
+    def ratings_source(self) -> str:
+        """Where the ratings come from."""
+        return self.sources.ratings
 
 
 @dataclass(frozen=True)
-class JunctionFet:
+class JunctionFet(_Sourced):
     """A junction field-effect transistor of the table, as :class:`~objectives.device.Device`.
 
     Attributes
@@ -368,8 +412,13 @@ class JunctionFet:
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
     drain_source_max_V, drain_gate_max_V, gate_source_reverse_max_V : ratings (V, positive)
     gate_current_max_A, dissipation_max_W : ratings; None where not published
-    sources : where law, capacitances, noise and ratings come from
+    cutoff_range_V : ends of the published range of the cut-off voltage (V), the least first
+    idss_power : I_dss goes with the cut-off voltage to this power from transistor to transistor
+    sources : where law, capacitances, noise, ratings and spread come from
     """
+
+    terms: ClassVar[Terms] = FIELD_EFFECT
+    noise_parameters: ClassVar[tuple[str, ...]] = ("channel_noise_factor", "flicker_corner_Hz")
 
     name: str
     law: SquareLawFet
@@ -386,8 +435,19 @@ class JunctionFet:
     gate_source_reverse_max_V: float | None = None
     gate_current_max_A: float | None = None
     dissipation_max_W: float | None = None
+    cutoff_range_V: tuple[float, float] | None = None
+    idss_power: float = 1.0
     aliases: tuple[str, ...] = ()
     description: str = ""
+
+    @property
+    def parameter_spread(self) -> tuple[ParameterSpread, ...]:
+        """How the law's parameters stray from transistor to transistor, as published."""
+        if self.cutoff_range_V is None:
+            return ()
+        low, high = (end / float(self.law.cutoff_V) - 1.0 for end in self.cutoff_range_V)
+        powers = {"cutoff_V": 1.0, "idss_A": self.idss_power}
+        return (ParameterSpread("transistor_cutoff_voltage", low, high, powers),)
 
     def capacitances(self, point: OperatingPoint) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return gate-source, gate-drain and drain-source capacitance (F) at the bias.
@@ -433,7 +493,7 @@ class JunctionFet:
 
 
 @dataclass(frozen=True)
-class BipolarTransistor:
+class BipolarTransistor(_Sourced):
     """A bipolar transistor of the table, as :class:`~objectives.device.Device`.
 
     The base spreading resistance counts in the noise alone; in the response it is to be added to
@@ -451,8 +511,13 @@ class BipolarTransistor:
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
     collector_emitter_max_V, collector_base_max_V, emitter_base_max_V : ratings (V)
     collector_current_max_A, dissipation_max_W : ratings; None where not published
-    sources : where law, capacitances, noise and ratings come from
+    forward_gain_range : ends of the published range of the current gain, as a share of the
+        typical one (dimensionless)
+    sources : where law, capacitances, noise, ratings and spread come from
     """
+
+    terms: ClassVar[Terms] = BIPOLAR
+    noise_parameters: ClassVar[tuple[str, ...]] = ("base_ohm", "flicker_corner_Hz")
 
     name: str
     law: Bipolar
@@ -470,8 +535,19 @@ class BipolarTransistor:
     emitter_base_max_V: float | None = None
     collector_current_max_A: float | None = None
     dissipation_max_W: float | None = None
+    forward_gain_range: tuple[float, float] | None = None
     aliases: tuple[str, ...] = ()
     description: str = ""
+
+    @property
+    def parameter_spread(self) -> tuple[ParameterSpread, ...]:
+        """How the law's parameters stray from transistor to transistor, as published."""
+        if self.forward_gain_range is None:
+            return ()
+        low, high = (end - 1.0 for end in self.forward_gain_range)
+        # The leakage of the base goes with the rest of its current: the gain falls at all currents.
+        powers = {"forward_gain": 1.0, "leakage_A": -1.0}
+        return (ParameterSpread("transistor_current_gain", low, high, powers),)
 
     def capacitances(self, point: OperatingPoint) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return C_pi = gm tau_F + C_je, C_mu and collector-emitter capacitance (F) at the bias."""
@@ -580,6 +656,13 @@ class _FetRatings(_Model):
     source: _Text
 
 
+class _FetSpread(_Model):
+    cutoff_least_V: Annotated[float, Field(lt=0, allow_inf_nan=False)]
+    cutoff_most_V: Annotated[float, Field(lt=0, allow_inf_nan=False)]
+    idss_power: _NotNegative
+    source: _Text
+
+
 class _Named(_Model):
     name: _Text
     aliases: tuple[_Text, ...] = Field(default=(), strict=False)
@@ -591,9 +674,10 @@ class _FetEntry(_Named):
     capacitance: _FetCapacitance
     noise: _FetNoise
     ratings: _FetRatings
+    spread: _FetSpread | None = None
 
     def device(self) -> JunctionFet:
-        c = self.capacitance
+        c, s = self.capacitance, self.spread
         return JunctionFet(
             name=self.name,
             aliases=self.aliases,
@@ -604,6 +688,8 @@ class _FetEntry(_Named):
             drain_source_F=c.drain_source_pF * _PICO,
             built_in_V=c.built_in_V,
             grading=c.grading,
+            cutoff_range_V=(s.cutoff_least_V, s.cutoff_most_V) if s is not None else None,
+            idss_power=s.idss_power if s is not None else 1.0,
             sources=_sources(self),
             **self.noise.model_dump(exclude={"source"}),
             **self.ratings.model_dump(exclude={"source"}),
@@ -646,14 +732,22 @@ class _BipolarRatings(_Model):
     source: _Text
 
 
+class _BipolarSpread(_Model):
+    gain_typical: _Positive
+    gain_least: _Positive
+    gain_most: _Positive
+    source: _Text
+
+
 class _BipolarEntry(_Named):
     law: _BipolarLaw
     capacitance: _BipolarCapacitance
     noise: _BipolarNoise
     ratings: _BipolarRatings
+    spread: _BipolarSpread | None = None
 
     def device(self) -> BipolarTransistor:
-        c = self.capacitance
+        c, s = self.capacitance, self.spread
         law = self.law.model_dump(exclude={"source"}, exclude_none=True)
         return BipolarTransistor(
             name=self.name,
@@ -666,6 +760,9 @@ class _BipolarEntry(_Named):
             built_in_V=c.built_in_V,
             grading=c.grading,
             transit_s=c.transit_ns * _NANO,
+            forward_gain_range=(s.gain_least / s.gain_typical, s.gain_most / s.gain_typical)
+            if s is not None
+            else None,
             sources=_sources(self),
             **self.noise.model_dump(exclude={"source"}),
             **self.ratings.model_dump(exclude={"source"}),
@@ -683,6 +780,7 @@ def _sources(entry: _FetEntry | _BipolarEntry) -> DataSources:
         capacitance=entry.capacitance.source,
         noise=entry.noise.source,
         ratings=entry.ratings.source,
+        spread=entry.spread.source if entry.spread is not None else "",
     )
 
 

@@ -10,7 +10,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.spreads import VALVE_QUANTITIES, Spread
+from objectives.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
 from objectives.tolerance import ResponseBand, Swing, ToleranceStudy, WorstCase
 from reports.contents import Block, Figure, Note, Prose, Section, Table
 from reports.format import (
@@ -47,6 +47,8 @@ _VALVE_LABELS: Final = {
     "valve_grid_cathode_F": "grid–cathode capacitance",
     "valve_grid_plate_F": "grid–plate capacitance",
     "valve_plate_cathode_F": "plate–cathode capacitance",
+    "transistor_cutoff_voltage": "cut-off voltage of the transistor",
+    "transistor_current_gain": "current gain of the transistor",
 }
 _SHOWN_PARTS: Final = 6
 """Quantities in each tornado; the rest of them matter less still."""
@@ -300,7 +302,8 @@ def _spread_table(spreads: Sequence[Spread]) -> Table:
             "quantity": [quantity_label(s.quantity) for s in spreads],
             "spread": [s.words() for s in spreads],
             "what it multiplies": [
-                VALVE_QUANTITIES.get(s.quantity, "the nominal value") for s in spreads
+                {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}.get(s.quantity, "the nominal value")
+                for s in spreads
             ],
             "source": [s.source for s in spreads],
         }

@@ -11,27 +11,16 @@ from explorer.problem import Evaluation, FreeScore, Problem, Window
 from explorer.units import format_quantity, iec_60062_code
 from objectives.scores import REGISTRY, Assessment
 from reports.contents import PartLine, ReportContents, ScoreUse, Section
+from reports.format import part_value, sentence
 from reports.sections import CAUTIONS
 
 __all__ = ["blocking_words", "broken_words", "contents_of", "part_text", "score_text"]
 
-_WORDS = {
-    ("bypass_F", 0.0): "none",
-    ("bypass_F", np.inf): "full (taken as a short)",
-    ("input_coupling_F", np.inf): "direct",
-    ("output_coupling_F", np.inf): "direct",
-    ("leak_at_grid", 0.0): "before the stopper",
-    ("leak_at_grid", 1.0): "after the stopper",
-}
-
 
 def part_text(field: str, value: float) -> str:
     """Return a part's value as people write it: '68 kΩ', 'none', 'after the stopper'."""
-    if (field, value) in _WORDS:
-        return _WORDS[field, value]
-    if value == 0 or np.isinf(value):
-        return "none"
-    return format_quantity(value, "ohm" if field.endswith("_ohm") else "F")
+    # Reports keep number and unit on one line; a terminal and a sentence may break them.
+    return part_value(field, value).replace("\u00a0", " ")
 
 
 def score_text(name: str, value: float) -> str:
@@ -46,10 +35,6 @@ def score_text(name: str, value: float) -> str:
     else:
         text = format_quantity(value, unit)
     return text.replace("-", "−")
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _use_text(free: FreeScore) -> str:
@@ -109,7 +94,7 @@ def _job(ex: Exploration) -> list[str]:
             f"{format_quantity(brief.targets.input_corner, 'Hz')}."
         )
     sentences += [
-        f"{_capital(b.name)} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) "
+        f"{sentence(b.name)} ({format_quantity(b.low, 'Hz')} to {format_quantity(b.high, 'Hz')}) "
         f"must be {b.attenuation:g} dB down at the grid."
         for b in brief.targets.radio_bands
     ]
@@ -219,7 +204,7 @@ def _reasons(ex: Exploration) -> list[str]:
         here, there = front.scores[free.name][row], front.scores[free.name][best]
         label = REGISTRY[free.name].label
         if scaled[best, j] >= scaled[row, j] - 1e-9:
-            reasons.append(f"{_capital(label)}: {score_text(free.name, here)}, the front's best.")
+            reasons.append(f"{sentence(label)}: {score_text(free.name, here)}, the front's best.")
             continue
         costs = [
             f"{REGISTRY[f.name].label} from {score_text(f.name, front.scores[f.name][row])} to "
@@ -228,7 +213,7 @@ def _reasons(ex: Exploration) -> list[str]:
             if i != j and scaled[best, i] > scaled[row, i] + 1e-9
         ]
         reasons.append(
-            f"{_capital(label)}: {score_text(free.name, here)}; candidate {best + 1} has "
+            f"{sentence(label)}: {score_text(free.name, here)}; candidate {best + 1} has "
             f"{score_text(free.name, there)}, at the cost of {' and '.join(costs) or 'nothing'}."
         )
     return reasons

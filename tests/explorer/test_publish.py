@@ -49,7 +49,7 @@ def contents(ex: Exploration) -> ReportContents:
         ("grid_leak_ohm", 1e6, "1 MΩ"),
         ("grid_leak_ohm", np.inf, "none"),
         ("bypass_F", 0.0, "none"),
-        ("bypass_F", np.inf, "full (taken as a short)"),
+        ("bypass_F", np.inf, "full"),
         ("bypass_F", 22e-6, "22 µF"),
         ("bypass_F", 680e-9, "680 nF"),
         ("input_coupling_F", np.inf, "direct"),
@@ -317,7 +317,7 @@ def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(posed: M
         posed(('values = ["none", "22u"]', 'values = ["none", "full"]')), QUICK, method="exact"
     )
     lines = {line.field: line for line in contents_of(ex).parts}
-    assert lines["bypass_F"].value in ("none", "full (taken as a short)")
+    assert lines["bypass_F"].value in ("none", "full")
     assert lines["bypass_F"].marking == ""
     assert lines["bypass_F"].stress == ""
     assert "input_coupling_F" not in lines  # direct by the brief: no part

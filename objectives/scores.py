@@ -175,9 +175,7 @@ class Assessment:
         bands = self.targets.radio_bands
         if not bands:
             return {}
-        f = np.concatenate(
-            [np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands]
-        )
+        f = np.concatenate([np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands])
         swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)

@@ -362,7 +362,7 @@ def spectrum_chart(study: DriveStudy) -> alt.TopLevelMixin:
         .mark_rule(color=INK, strokeDash=[4, 3])
         .encode(x="frequency_Hz:Q")
     )
-    chart: alt.LayerChart = alt.layer(
+    chart: alt.TopLevelMixin = alt.layer(
         base.mark_line(strokeWidth=1, opacity=0.5), base.mark_point(size=22), limit
     ).properties(width=PAGE_WIDTH - 80, height=320)
     return chart
@@ -385,14 +385,11 @@ def blocking_chart(study: DriveStudy) -> alt.TopLevelMixin:
     found = study.blocking
     data = blocking_data(study)
     data = data[data["time_s"] <= _settled_s(study)]
-    # During the overload the note is not the quiet one, so its level says nothing.
-    loud = (data["time_s"] > found.loud_from_s) & (data["time_s"] < found.loud_to_s)
-    quiet = data.assign(output_dB=data["output_dB"].where(~loud))
     span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
     rows = []
     for frame, field, title, colour in (
         (data, "grid_cathode_V", "mean grid–cathode (V)", ACCENTS["orange"]),
-        (quiet, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
+        (data, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
     ):
         shade = alt.Chart(span).mark_rect(color=MUTED, opacity=0.12).encode(x="from:Q", x2="to:Q")
         line = (

@@ -15,6 +15,7 @@ from explorer.problem import Evaluation, Problem
 from explorer.publish import part_text
 from objectives.batch import FloatArray
 from objectives.scores import REGISTRY, Assessment
+from objectives.terms import terms_of
 
 __all__ = ["Standing", "assess_design", "one_step"]
 
@@ -112,7 +113,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
     A step is to the next value that the brief allows for the part, or for a part that it fixes the
     next preferred value of its stock series. Parts that are not fitted have no step.
     """
-    start = design.stage_fields()
+    start, say = design.stage_fields(), terms_of(problem.device).say
     rows: list[dict[str, object]] = []
     changed: list[dict[str, float]] = []
     for name, info in PARTS.items():
@@ -131,7 +132,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
                 to = float(values[at])
                 rows.append(
                     {
-                        "part": info.label,
+                        "part": say(info.label),
                         "step": word,
                         "from": part_text(field, value),
                         "to": part_text(field, to),
@@ -142,7 +143,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
             to = 1.0 - start["leak_at_grid"]
             rows.append(
                 {
-                    "part": "grid leak position",
+                    "part": say("grid leak position"),
                     "step": "move",
                     "from": part_text("leak_at_grid", start["leak_at_grid"]),
                     "to": part_text("leak_at_grid", to),

@@ -30,6 +30,7 @@ from explorer.brief_errors import BriefError
 from explorer.designs import load_design, parse_design
 from explorer.search import Progress as SearchProgress
 from explorer.search import Report, Settings
+from objectives.terms import terms_of
 
 __all__ = ["app", "main"]
 
@@ -275,7 +276,10 @@ def _stop_if_empty(found: Any) -> None:
 
 def _print_front(contents: Any) -> None:
     from explorer.publish import part_text, score_text
+    from reports.spoken import spoken_contents
 
+    terms = terms_of(contents.pick.device)
+    contents, say = spoken_contents(contents, terms), terms.say
     out.print(f"[bold]{escape(contents.title)}[/bold]")
     for sentence in (*contents.method, *contents.blocking, *contents.pick_reasons):
         out.print(escape(sentence), highlight=False)
@@ -286,7 +290,7 @@ def _print_front(contents: Any) -> None:
     for label in contents.part_labels.values():
         table.add_column(label, justify="right")
     for use in free:
-        table.add_column(use.name.rsplit("_", 1)[0].replace("_", " "), justify="right")
+        table.add_column(say(use.name.rsplit("_", 1)[0].replace("_", " ")), justify="right")
     table.add_column("what it is")
     for row in frame.to_dict("records"):
         table.add_row(
@@ -298,7 +302,7 @@ def _print_front(contents: Any) -> None:
         )
     out.print(table)
     for name, value in contents.constants.items():
-        out.print(f"Same for all: {name.replace('_', ' ')} {score_text(name, value)}")
+        out.print(f"Same for all: {say(name.replace('_', ' '))} {score_text(name, value)}")
 
 
 def _print_frame(frame: pd.DataFrame, form: Form) -> None:
@@ -403,6 +407,7 @@ def _print_standing(standing: Any, found: Any) -> None:
     from explorer.publish import broken_words, part_text, score_text
     from objectives.scores import REGISTRY
 
+    say = terms_of(found.problem.device).say
     table = Table(title="Scores of the given stage")
     for title in ("score", "value", "front's best", "front's worst"):
         table.add_column(title, justify="left" if title == "score" else "right")
@@ -416,15 +421,15 @@ def _print_standing(standing: Any, found: Any) -> None:
                 losses = free.loss(column)
                 low, high = float(column[losses.argmin()]), float(column[losses.argmax()])
             ends = (score_text(name, low), score_text(name, high))
-        table.add_row(REGISTRY[name].label, score_text(name, value), *ends)
+        table.add_row(say(REGISTRY[name].label), score_text(name, value), *ends)
     out.print(table)
     out.print(standing.verdict)
     for line in broken_words(found.problem, standing.evaluation):
-        out.print(f"  broken: {line}", highlight=False, soft_wrap=True)
+        out.print(f"  broken: {say(line)}", highlight=False, soft_wrap=True)
     if standing.nearest is not None:
         row = standing.nearest - 1
         listed = ", ".join(
-            f"{c.label} {part_text(c.part, float(found.front.parts[c.part][row]))}"
+            f"{say(c.label)} {part_text(c.part, float(found.front.parts[c.part][row]))}"
             for c in found.problem.choices
         )
         out.print(f"Nearest on the front: candidate {standing.nearest} ({listed}).")
@@ -435,7 +440,8 @@ def _print_standing(standing: Any, found: Any) -> None:
     # What is only shown is in the JSON and CSV; a terminal has no room for it.
     names = [n for n in found.problem.searched_names if n in steps.columns]
     for name in names:
-        table.add_column(f"{REGISTRY[name].label} ({REGISTRY[name].unit})", justify="right")
+        heading = f"{say(REGISTRY[name].label)} ({REGISTRY[name].unit})"
+        table.add_column(heading, justify="right")
     table.add_column("limits")
     for step in steps.to_dict("records"):
         table.add_row(
@@ -641,12 +647,13 @@ def check(
 
         read = load_brief(brief)
         posed = pose(read)
+    terms = terms_of(posed.problem.device)
     size = posed.problem.size
     whole = enumerable(posed.problem, read.search.exact_up_to)
     summary = {
         "title": read.title,
-        "valve": posed.problem.device.name,
-        "varied": {c.label: c.origin for c in posed.problem.choices},
+        terms.kind: posed.problem.device.name,
+        "varied": {terms.say(c.label): c.origin for c in posed.problem.choices},
         "candidates": size if np.isfinite(size) else "continuous",
         "free scores": [f.name for f in posed.problem.free],
         "limits": [w.name for w in posed.problem.windows],

@@ -19,7 +19,7 @@ from objectives.devices import device as named_device
 from objectives.large_scores import Drive
 from objectives.radio import Carrier
 from objectives.scores import REGISTRY, PartRating, RadioBand, Targets
-from objectives.spreads import Spread, default_spreads
+from objectives.spreads import Spread, default_spreads, published_spreads
 from objectives.stage import Stage
 from objectives.surroundings import CathodeFollower, Driver, NextLoad, driver_of, next_stage_load
 from objectives.tolerance import ToleranceSetup
@@ -348,7 +348,8 @@ def _tolerance(
         for name, choice in brief.parts.items()
         if choice.series is not None
     }
-    spreads = []
+    own_of_valves = {"valve_transconductance", "valve_amplification_factor"}
+    spreads = list(published_spreads(device))
     for spread in default_spreads(
         replace(fixed, **{part: values.max() for part, values in varied.items()}),
         series=series,
@@ -358,8 +359,8 @@ def _tolerance(
             stated.valve_capacitance / 100,
         ),
     ):
-        if spread.quantity.startswith("valve_") and not isinstance(device, ValveDevice):
-            continue  # transistors spread in ways of their own, which no table here states
+        if spread.quantity in own_of_valves and not isinstance(device, ValveDevice):
+            continue
         own = {"_ohm": stated.resistors, "_F": stated.capacitors, "_V": stated.supply}
         if not spread.quantity.startswith("valve_"):
             suffix = spread.quantity[spread.quantity.rindex("_") :]

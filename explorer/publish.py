@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -10,6 +12,7 @@ from explorer.exploration import Exploration
 from explorer.problem import Evaluation, FreeScore, Problem, Window
 from explorer.units import format_quantity, iec_60062_code
 from objectives.scores import REGISTRY, Assessment
+from objectives.terms import AsIs, terms_of
 from reports.contents import PartLine, ReportContents, ScoreUse, Section
 from reports.format import part_value, sentence
 from reports.sections import CAUTIONS
@@ -83,7 +86,7 @@ def _job(ex: Exploration) -> list[str]:
     brief = ex.posed.brief
     stage = ex.problem.fixed
     sentences = [
-        f"One {ex.problem.device.name} common-cathode stage on a supply of "
+        f"One {ex.problem.device.name} {terms_of(ex.problem.device).stage} on a supply of "
         f"{format_quantity(brief.supply.voltage, 'V')}.",
         _driver_words(ex),
         _load_words(ex, float(np.asarray(stage.load_ohm)), float(np.asarray(stage.load_F))),
@@ -126,20 +129,21 @@ def _driver_words(ex: Exploration) -> str:
     )
     if posed.divider_ratio < 0.999:
         text += f", behind a divider that passes {posed.divider_ratio:.3g} of its voltage"
-    return text + "."
+    return AsIs(text + ".")
 
 
 def _load_words(ex: Exploration, load_ohm: float, load_F: float) -> str:
     brief = ex.posed.brief
     if brief.load.cathode_follower is not None:
-        return f"It drives a directly coupled {brief.load.cathode_follower.valve} cathode follower."
+        after = brief.load.cathode_follower.valve
+        return AsIs(f"It drives a directly coupled {after} cathode follower.")
     what = "" if np.isinf(load_ohm) else f" {format_quantity(load_ohm, 'ohm')}"
     if load_F > 0:
         what += f"{' and' if what else ''} {format_quantity(load_F, 'F')}"
     if not what:
         return "It drives nothing but its own plate load."
     if brief.load.stage is not None:
-        return f"It drives the grid of a next {brief.load.stage.valve} stage, which is{what}."
+        return AsIs(f"It drives the grid of a next {brief.load.stage.valve} stage, which is{what}.")
     return f"It drives{what}."
 
 
@@ -375,6 +379,16 @@ def _assumptions(ex: Exploration) -> list[str]:
         " (common practice, no source, unless measured); strays as the brief states them.",
         "Electrodes' stray capacitances act at the electrodes, inside the lead inductances.",
     ]
+    if brief.supply.grid_bias != 0:
+        found.append(
+            f"The {format_quantity(brief.supply.grid_bias, 'V')} that the grid leak returns to "
+            "hold, without noise or ripple."
+        )
+    if hasattr(ex.problem.device.law, "temperature_K"):
+        found.append(
+            f"The law of the {ex.problem.device.name} is that of its data sheet's temperature; "
+            "what warmth does to the operating point is not counted."
+        )
     if ex.posed.next_stage is not None:
         found.append(
             "The next stage is taken as its leak and its input capacitance at the reference "
@@ -384,21 +398,42 @@ def _assumptions(ex: Exploration) -> list[str]:
 
 
 def _sources(ex: Exploration) -> list[str]:
-    valve = getattr(ex.problem.device, "valve", None)
-    found = []
-    if valve is not None:
-        found += [
-            f"{valve.name}: law: {valve.law_source}.",
-            f"{valve.name}: capacitances: {valve.capacitance_source}.",
-            f"{valve.name}: ratings: {valve.ratings_source}.",
-            f"{valve.name}: noise: {valve.noise.source}.",
-        ]
+    device = ex.problem.device
+    entry: Any = getattr(device, "valve", device)
+    noise = entry.sources.noise if hasattr(entry, "sources") else entry.noise.source
+    found = [
+        f"{device.name}: law: {entry.law_source}.",
+        f"{device.name}: capacitances: {entry.capacitance_source}.",
+        f"{device.name}: ratings: {entry.ratings_source}.",
+        f"{device.name}: noise: {noise}.",
+    ]
     found += [
         "Miller capacitance: J. M. Miller, Scientific Papers of the Bureau of Standards 15, 1920.",
         "Thermal noise: H. Nyquist, Physical Review 32, 1928.",
         "A-weighting: IEC 61672-1. Preferred values: IEC 60063. Markings: IEC 60062.",
     ]
     return found
+
+
+# Direct voltages up to here are harmless to dry skin (IEC 61140, from memory: 60 V, ripple-free).
+_HARMLESS_V = 60.0
+_LOW_VOLTAGE_CAUTIONS = (
+    "The stage itself works at a harmless voltage; what supplies it may not. Chargers, adapters "
+    "and anything else on the mains are for people who are trained to work on them, and the "
+    "electrical code of the place decides what may be built and used.",
+    "Junctions die of a supply that is turned round, of static electricity and of a soldering iron "
+    "on a live board: switch off, let capacitors run down, and touch ground first.",
+    "Electrolytic capacitors burst when they are turned round. Parts must stand the full supply "
+    "across them, as a coupling capacitor does at switch-on.",
+    "All figures are calculated from nominal data. Measure the built stage before relying on them.",
+)
+
+
+def _cautions(brief: Brief) -> tuple[str, ...]:
+    """Return the cautions that the highest direct voltage of the brief asks for."""
+    others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
+    supplies = [brief.supply.voltage, *(other.supply for other in others if other is not None)]
+    return CAUTIONS if max(supplies) > _HARMLESS_V else _LOW_VOLTAGE_CAUTIONS
 
 
 def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> ReportContents:
@@ -418,7 +453,7 @@ def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> Re
     trace = ex.trace
     return ReportContents(
         title=brief.title,
-        scenario=" ".join(brief.scenario.split()),
+        scenario=AsIs(" ".join(brief.scenario.split())),
         job=_job(ex),
         uses=_uses(ex),
         constants=dict(ex.constants),
@@ -435,7 +470,7 @@ def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> Re
         blocking=blocking_words(ex),
         assumptions=_assumptions(ex),
         sources=_sources(ex),
-        cautions=CAUTIONS,
+        cautions=_cautions(brief),
         extra_sections=extra_sections,
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
     )

@@ -75,7 +75,7 @@ _TRANSISTOR = {
     "valve cold": "transconductance 0",
     "while warming up": "as it is switched on",
     "leads, pins and mica": "leads and case",
-    "hum and microphony": "hum",
+    "direct current, hum and microphony": "direct current and hum",
     "amplification factor": "intrinsic gain",
     "a resonance in the plate lead": "a resonance in that lead",
     # A follower on the plate is a valve, whatever drives it.

@@ -22,6 +22,7 @@ import pandas as pd
 import vl_convert
 from markupsafe import Markup, escape
 
+from objectives.terms import terms_of
 from reports.contents import (
     Block,
     Figure,
@@ -37,6 +38,7 @@ from reports.format import number
 from reports.front_chart import thinned
 from reports.look import spec_of, svg_of
 from reports.sections import build_sections
+from reports.spoken import spoken_chart, spoken_contents, spoken_section
 
 __all__ = ["results", "write_report"]
 
@@ -96,16 +98,20 @@ def _render(contents: ReportContents) -> dict[str, str]:
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(_bundle)
-        sections = build_sections(contents)
+        terms = terms_of(contents.pick.device)
+        sections = [spoken_section(section, terms) for section in build_sections(contents)]
+        told = spoken_contents(contents, terms)
         blocks = [block for section in sections for block in section.blocks]
         _require_own_names(blocks)
-        specs = {b.name: spec_of(b.chart) for b in blocks if isinstance(b, Figure)}
+        specs = {
+            b.name: spoken_chart(spec_of(b.chart), terms) for b in blocks if isinstance(b, Figure)
+        }
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {
             "report.md": _markdown(contents, sections, specs),
-            "front.csv": contents.front.to_csv(index=False),
-            "readable.csv": contents.readable.to_csv(index=False),
-            "results.json": _json(results(contents), indent=1) + "\n",
+            "front.csv": told.front.to_csv(index=False),
+            "readable.csv": told.readable.to_csv(index=False),
+            "results.json": _json(results(told), indent=1) + "\n",
             "report.html": _html(contents, sections, specs, bundle.result()),
         }
         for name, svg in drawn.items():

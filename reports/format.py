@@ -178,6 +178,8 @@ def quantity(value: float, unit: str, digits: int = 4, *, padded: bool = False) 
 
 def field_unit(name: str) -> str:
     """Return the unit that a name ends in: ``stopper_ohm`` gives ``"ohm"``; ``""`` where none."""
+    if name.endswith("_per_V"):
+        return "/V"
     return _SUFFIX_UNITS.get(name.rpartition("_")[2], "")
 
 

@@ -14,7 +14,9 @@ from scipy import stats
 
 from objectives.corners import HIGHEST_HZ
 from objectives.scores import Assessment
+from objectives.spreads import TRANSISTOR_QUANTITIES, published_spreads
 from objectives.textbook import TextbookEstimate, textbook_estimate
+from objectives.transistors import BipolarTransistor, JunctionFet, Transistor
 from objectives.valves import Valve
 from reports.calculation import operating_point_steps, simplification_frame, textbook_steps
 from reports.charts import (
@@ -532,7 +534,7 @@ def _valve(pick: Assessment) -> Section:
     device = pick.device
     entry = getattr(device, "valve", device)
     blocks: list[Block] = [Prose([t for t in (getattr(entry, "description", ""),) if t])]
-    rows = [_law_row(device.law, entry), _capacitance_row(pick, entry), *_entry_rows(entry)]
+    rows = [_law_row(device.law, entry), _capacitance_row(pick, entry), *_entry_rows(pick, entry)]
     blocks.append(Table(pd.DataFrame(rows, columns=["data", "values", "source"])))
     fit = getattr(entry, "fit", None)
     points = tuple(getattr(fit, "points", ()))
@@ -565,8 +567,27 @@ def _parameters(law: Any, prefix: str = "") -> Iterator[str]:
             yield from _parameters(value, f"{parameter.name} ")
         elif isinstance(value, (int, float, np.ndarray)):
             unit = score_unit(parameter.name)
-            label = plain_words(parameter.name) if unit else parameter.name
+            plain = plain_words(parameter.name) if unit else parameter.name
+            label = _PARAMETER_WORDS.get(parameter.name, plain)
             yield f"{prefix}{label} {quantity(first(value), unit)}"
+
+
+_PARAMETER_WORDS: Final = {
+    "idss_A": "I_dss",
+    "cutoff_V": "cut-off voltage",
+    "channel_modulation_per_V": "channel modulation",
+    "gate_saturation_A": "gate saturation current",
+    "gate_leakage_A": "gate leakage",
+    "temperature_K": "at",
+    "saturation_A": "saturation current",
+    "forward_gain": "forward current gain",
+    "early_V": "Early voltage",
+    "leakage_A": "base leakage",
+    "leakage_ideality": "its ideality",
+    "base_ohm": "base resistance",
+    "channel_noise_factor": "channel noise factor",
+}
+"""What parameters of a transistor are called, where their name in the table does not say it."""
 
 
 def _spaced(name: str) -> str:
@@ -593,13 +614,16 @@ _RATING_UNITS: Final = {
 }
 
 
-def _entry_rows(entry: Any) -> Iterator[tuple[str, str, str]]:
-    """Yield what an entry of the valve table says of ratings, noise and spread."""
+def _entry_rows(pick: Assessment, entry: Any) -> Iterator[tuple[str, str, str]]:
+    """Yield what an entry of a device table says of ratings, noise and spread."""
     stated = [
         f"{plain_words(name).removesuffix(' max')} {quantity(value, unit)}"
         for name, unit in _RATING_UNITS.items()
         if (value := getattr(entry, name, None)) is not None
     ]
+    if isinstance(entry, JunctionFet | BipolarTransistor):
+        yield from _transistor_rows(pick, entry)
+        return
     if stated:
         yield "ratings, each a maximum", "; ".join(stated), getattr(entry, "ratings_source", "—")
     for name, title in (("noise", "noise"), ("spread", "spread between valves, one sigma")):
@@ -612,6 +636,20 @@ def _entry_rows(entry: Any) -> Iterator[tuple[str, str, str]]:
             if isinstance(value := getattr(record, field.name), (int, float))
         ]
         yield title, "; ".join(texts), str(getattr(record, "source", "—"))
+
+
+def _transistor_rows(pick: Assessment, entry: Transistor) -> Iterator[tuple[str, str, str]]:
+    ratings = [f"{r.name} {_of(r.allowed, r.unit)}" for r in entry.ratings(pick.stage, pick.point)]
+    yield "ratings, each a maximum", "; ".join(ratings), entry.sources.ratings
+    noise = [
+        f"{_PARAMETER_WORDS.get(name, plain_words(name))} "
+        f"{quantity(getattr(entry, name), score_unit(name))}"
+        for name in entry.noise_parameters
+    ]
+    yield "noise", "; ".join(noise), entry.sources.noise
+    for own in published_spreads(entry):
+        what = TRANSISTOR_QUANTITIES[own.quantity]
+        yield "spread between transistors", f"{what}: {own.words()}", own.source
 
 
 def _residual_row(point: Any) -> dict[str, str]:

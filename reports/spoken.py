@@ -1,0 +1,158 @@
+"""Everything a report says, in the words of its own device.
+
+Sections and charts are written for a valve. Here they are handed to
+:meth:`~objectives.terms.Terms.say` block by block, once, on their way into a document; sources are
+quoted as they are.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import pandas as pd
+
+from objectives.terms import VALVE, Terms
+from reports.contents import (
+    Block,
+    Figure,
+    Note,
+    PartLine,
+    Prose,
+    ReportContents,
+    Section,
+    Steps,
+    Svg,
+    Table,
+)
+
+__all__ = ["spoken_chart", "spoken_contents", "spoken_section"]
+
+Say = Callable[[str], str]
+
+_QUOTED: Final = frozenset({"source", "sources"})
+"""Sections and columns that quote where something comes from."""
+_CHART_TEXTS: Final = frozenset(
+    {"title", "subtitle", "text", "description", "domain", "sort", "value", "values"}
+)
+"""Keys of a chart whose strings people read; all others name fields, marks and colours."""
+
+
+def spoken_section(section: Section, terms: Terms) -> Section:
+    """Return a section in the device's words; charts are for :func:`spoken_chart`."""
+    if terms == VALVE or section.key in _QUOTED:
+        return section
+    blocks = [_block(block, terms.say) for block in section.blocks]
+    return replace(section, title=terms.say(section.title), blocks=blocks)
+
+
+def _block(block: Block, say: Say) -> Block:
+    match block:
+        case Prose():
+            texts = [t if t.startswith("Sources: ") else say(t) for t in block.paragraphs]
+            return replace(block, paragraphs=texts)
+        case Note():
+            return replace(block, text=say(block.text))
+        case Steps():
+            return Steps([(say(what), say(how), say(result)) for what, how, result in block.rows])
+        case Table():
+            marked = {row: say(mark) for row, mark in block.marked.items()}
+            frame = _frame(block.frame, say)
+            return replace(block, frame=frame, caption=say(block.caption), marked=marked)
+        case Figure():
+            return replace(block, caption=say(block.caption))
+        case Svg():
+            # Only what stands between tags is text.
+            markup = re.sub(r"(?<=>)[^<>]+(?=<)", lambda found: say(found[0]), block.markup)
+            return replace(block, markup=markup, words=say(block.words), caption=say(block.caption))
+
+
+def _frame(frame: pd.DataFrame, say: Say) -> pd.DataFrame:
+    """Return a table with its headings and its texts said, but for quoted sources."""
+    columns = {
+        name if name in _QUOTED else say(str(name)): column
+        if name in _QUOTED
+        else [say(value) if isinstance(value, str) else value for value in column]
+        for name, column in frame.items()
+    }
+    return pd.DataFrame(columns, index=frame.index)
+
+
+def spoken_chart(spec: dict[str, Any], terms: Terms) -> dict[str, Any]:
+    """Return a chart's specification with everything that people read said in the device's words.
+
+    The rows of its data are said too, so that they match the domains of the scales.
+    """
+    if terms == VALVE:
+        return spec
+    found = {key: _chart(value, key, terms.say) for key, value in spec.items() if key != "datasets"}
+    if "datasets" in spec:
+        found["datasets"] = {
+            name: [_chart(row, "values", terms.say) for row in rows]
+            for name, rows in spec["datasets"].items()
+        }
+    return found
+
+
+def _chart(node: Any, key: str, say: Say) -> Any:
+    if isinstance(node, str):
+        return say(node) if key in _CHART_TEXTS else node
+    if isinstance(node, list):
+        return [_chart(item, key, say) for item in node]
+    if not isinstance(node, dict):
+        return node
+    if key == "values":  # a row of data: every string in it is one
+        return {name: say(v) if isinstance(v, str) else v for name, v in node.items()}
+    return {name: _chart(value, name, say) for name, value in node.items()}
+
+
+def spoken_contents(contents: ReportContents, terms: Terms) -> ReportContents:
+    """Return the contents as a list of numbers and names should have them, in the device's words.
+
+    For what is printed or stored beside the document; sections are made from the contents as they
+    are, and said afterwards.
+    """
+    if terms == VALVE:
+        return contents
+    say = terms.say
+
+    def all_of(texts: Sequence[str]) -> list[str]:
+        return [say(text) for text in texts]
+
+    return replace(
+        contents,
+        job=all_of(contents.job),
+        uses=[replace(u, meaning=say(u.meaning), use=say(u.use)) for u in contents.uses],
+        method=all_of(contents.method),
+        front=_marks(contents.front, say),
+        readable=_marks(contents.readable, say),
+        pick_reasons=all_of(contents.pick_reasons),
+        part_labels=_labels(contents.part_labels, say),
+        parts=[_line(line, say) for line in contents.parts],
+        limits=_frame(contents.limits, say),
+        blocking=all_of(contents.blocking),
+        assumptions=all_of(contents.assumptions),
+        cautions=all_of(contents.cautions),
+    )
+
+
+def _marks(frame: pd.DataFrame, say: Say) -> pd.DataFrame:
+    if "marks" not in frame.columns:
+        return frame
+    return frame.assign(marks=[say(mark) for mark in frame["marks"]])
+
+
+def _labels(labels: Mapping[str, str], say: Say) -> dict[str, str]:
+    return {name: say(label) for name, label in labels.items()}
+
+
+def _line(line: PartLine, say: Say) -> PartLine:
+    return replace(
+        line,
+        label=say(line.label),
+        value=say(line.value),
+        chosen=say(line.chosen),
+        stress=say(line.stress),
+    )

@@ -1,4 +1,4 @@
-"""The studies of the pick that go into the report beside the front: radio, damping, tolerances."""
+"""The studies of the pick that go into the report: large signals, radio, damping, tolerances."""
 
 from __future__ import annotations
 
@@ -7,10 +7,13 @@ from pathlib import Path
 
 from explorer.exploration import Exploration
 from explorer.tolerance import tolerance_study
+from objectives.drive_study import drive_study
+from objectives.large_scores import headroom_of
 from objectives.scores import REGISTRY, Assessment
 from objectives.tolerance import ToleranceStudy
-from reports import radio_section, stability_section, tolerance_section
+from reports import radio_section, sound_section, stability_section, tolerance_section
 from reports.contents import Section
+from reports.sound import WavFile, write_wavs
 
 __all__ = ["studies"]
 
@@ -32,14 +35,29 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> tuple[Sect
     tell = say or (lambda _: None)
     front = ex.front
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
+    found = [_signal(ex, pick, folder, tell)]
     tell("radio at the grid")
-    found = [radio_section.section(pick)]
+    found.append(radio_section.section(pick))
     tell("damping")
     found.append(stability_section.section(pick))
     if ex.posed.brief.tolerance.study and pick.targets.tolerance is not None:
         tell("tolerances")
         found.append(tolerance_section.section(_tolerances(ex)))
     return tuple(found)
+
+
+def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:
+    """Return the section on large signals: under the brief's drive, or headroom alone."""
+    if pick.targets.drive is None:
+        return Section("headroom", "Headroom", [sound_section.headroom_table(headroom_of(pick))])
+    tell("the stage under its drive")
+    study = drive_study(pick)
+    wavs: tuple[WavFile, ...] = ()
+    stated = ex.posed.brief.drive
+    if stated is not None and stated.sound:
+        tell("sound")
+        wavs = write_wavs(study, folder / "sound")
+    return sound_section.section(pick, study=study, wavs=wavs)
 
 
 def _tolerances(ex: Exploration) -> ToleranceStudy:

@@ -46,6 +46,8 @@ __all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
 _INSULATION_OHM = 1e11
 _OPEN_OUTPUT_OHM = 1e9
 
+_FEW = 48
+
 PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 """Where a link's voltage to ground may be taken, and the node of :mod:`objectives.nodal`: the
 input is after the source resistance (or divider), the others are the electrodes and the load."""
@@ -288,14 +290,17 @@ def device_currents(
 
 
 def solve_small(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve many small systems at once, in place; shapes (m, m, N) and (m, columns, N).
+    """Solve many small systems at once; shapes (m, m, N) and (m, columns, N). Uses up both.
 
-    Gaussian elimination with the batch on the last axis, so that every operation is one array
-    operation: for four unknowns many times as fast as a call of the dense solver a matrix. There is
-    no pivoting: the matrices are ``1 + Z G`` of a passive network Z and a triode G, whose
-    diagonal stays above 1.
+    The dense solver takes about a microsecond a matrix, so beyond a few candidates Gaussian
+    elimination with the batch on the last axis, every operation one array operation, is many times
+    as fast. It does not pivot: the matrices are ``1 + Z G`` of a passive network Z and a triode G,
+    whose diagonal stays above 1.
     """
-    m = matrix.shape[0]
+    m, size = matrix.shape[0], matrix.shape[-1]
+    if size <= _FEW:
+        solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), np.moveaxis(right, -1, 0))
+        return np.asarray(np.moveaxis(solved, 0, -1), float)
     for k in range(m):
         factor = matrix[k + 1 :, k] / matrix[k, k]
         matrix[k + 1 :, k + 1 :] -= factor[:, None] * matrix[k, k + 1 :]

@@ -41,7 +41,7 @@ def driven(contents: ReportContents) -> Assessment:
 
 @pytest.fixture(scope="module")
 def study(driven: Assessment) -> DriveStudy:
-    return drive_study(driven, loud_s=0.02, after_s=0.1)
+    return drive_study(driven, loud_s=0.01, after_s=0.05)
 
 
 @pytest.fixture(scope="module")
@@ -215,7 +215,7 @@ def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
     drive = driven.targets.drive
     assert drive is not None
     loud = replace(drive, divider_series_ohm=0.0, divider_shunt_ohm=np.inf)
-    page = section(driven, study=drive_study(driven, loud, loud_s=0.02, after_s=0.02))
+    page = section(driven, study=drive_study(driven, loud, loud_s=0.003, after_s=0.003))
     cautions = [b for b in find(page, Note) if b.kind == "caution"]  # type: ignore[attr-defined]
     assert any("no stopper can take off" in b.text for b in cautions)  # type: ignore[attr-defined]
 

@@ -389,6 +389,12 @@ def _assumptions(ex: Exploration) -> list[str]:
             f"The law of the {ex.problem.device.name} is that of its data sheet's temperature; "
             "what warmth does to the operating point is not counted."
         )
+    base_ohm = getattr(ex.problem.device, "base_ohm", 0.0)
+    if base_ohm:
+        found.append(
+            f"The base resistance, {format_quantity(base_ohm, 'ohm')}, counts in the noise alone; "
+            "in the response it would be more of the stopper."
+        )
     if ex.posed.next_stage is not None:
         found.append(
             "The next stage is taken as its leak and its input capacitance at the reference "

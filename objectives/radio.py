@@ -655,7 +655,7 @@ def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
 @score(
     "detected_radio_dBu", "dBu", "minimise",
     "loudest audio that a carrier in the radio bands leaves by detection, referred to the source",
-    source="square law of the valve's own curve at its operating point",
+    source="square law of the device's own curve at its operating point",
     requires=("radio_bands",),
 )  # fmt: skip
 def _detected(a: Assessment) -> FloatArray:

@@ -329,7 +329,7 @@ def _rf_margin(a: Assessment) -> FloatArray:
 
 @score(
     "noise_dBu", "dBu", "minimise", "A-weighted noise referred to the source",
-    source="IEC 61672-1 weighting; Nyquist 1928; valve noise as its table entry says",
+    source="IEC 61672-1 weighting; Nyquist 1928; device noise as its table entry says",
 )  # fmt: skip
 def _noise(a: Assessment) -> FloatArray:
     return a.noise.total_dBu

@@ -165,9 +165,9 @@ class Spread:
     def words(self) -> str:
         """Return the ends and the shape in words, e.g. '±5 %, uniform'."""
         if self.low == -self.high:
-            ends = f"±{100 * self.high:g} %"
+            ends = f"±{100 * self.high:.3g} %"
         else:
-            ends = f"{100 * self.low:+g} % to {100 * self.high:+g} %".replace("-", "−")
+            ends = f"{100 * self.low:+.3g} % to {100 * self.high:+.3g} %".replace("-", "−")
         return f"{ends}, {self.distribution}"
 
 

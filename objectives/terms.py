@@ -111,7 +111,7 @@ FIELD_EFFECT = Terms(
         {
             "V_gk": "V_gs", "Vgk": "Vgs", "V_pk": "V_ds", "V_p": "V_d", "V_k": "V_s",
             "V_b": "V_dd", "V_s": "V_sig", "I_p": "I_d", "R_k": "R_s", "R_s": "R_sig",
-            "C_gk": "C_gs", "C_gp": "C_gd", "r_p": "r_ds", "A_k": "A_s",
+            "C_gk": "C_gs", "C_gp": "C_gd", "r_p": "r_ds", "A_k": "A_s", "g_g": "g_gs",
         }
     ),
 )  # fmt: skip

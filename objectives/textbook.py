@@ -43,13 +43,21 @@ class TextbookEstimate:
     amplification_factor: FloatArray
     load_line_ohm: FloatArray
     """Plate load in parallel with what follows."""
+    unbypassed_ohm: FloatArray
+    """What of the cathode circuit no bypass is across; 0 with the cathode grounded for signals."""
     gain_magnitude: FloatArray
+    cathode_gain: FloatArray
+    """Share of the grid's voltage that the cathode follows; 0 with the cathode grounded."""
     grid_cathode_F: FloatArray
     grid_plate_F: FloatArray
     grid_capacitor_F: FloatArray
     """What is fitted from grid to ground, in parallel."""
     input_F: FloatArray
     thevenin_ohm: FloatArray
+    conduction_ohm: FloatArray
+    """What a conducting grid presents, raised by the cathode that follows; inf for none."""
+    resistance_ohm: FloatArray
+    """Both of them in parallel."""
     corner_Hz: FloatArray
     exact_corner_Hz: FloatArray
     error_percent: FloatArray
@@ -62,25 +70,37 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the
     Miller capacitance at that gain with a capacitor fitted at the grid beside it, the Thevenin
     resistance that the grid sees (source in parallel with the leak, plus the stopper, by the leak's
-    position), and f = 1/(2 pi R C). Each simplification is then made alone in the exact network, so
-    its own share of the error shows; the last row makes them all, as in a quick hand calculation.
+    position), and f = 1/(2 pi R C). A bypass counts as a short. Where some of the cathode circuit,
+    Rk, has none across it, (mu + 1) Rk joins the denominator of the gain, and of C_gk and of what a
+    conducting grid (the base of a transistor) takes only that share counts that the cathode does
+    not follow. Each simplification is then made alone in the exact network, so its own share of the
+    error shows; the last row makes them all, as in a quick hand calculation.
 
-    Source: the Miller formula above; mid-band gain e.g. F. Langford-Smith (ed.), Radiotron
-    Designer's Handbook, 4th ed., 1953, ch. 12 (from memory).
+    Source: the Miller formula above; mid-band gain, with and without an unbypassed cathode
+    resistor, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953, ch. 12;
+    for transistors e.g. P. R. Gray, R. G. Meyer, Analysis and Design of Analog Integrated Circuits
+    (both from memory).
     """
     stage, device = stage.broadcast(), device.broadcast()
     gm, gp = np.asarray(device.transconductance_S), np.asarray(device.plate_conductance_S)
     c_gk, c_gp = np.asarray(device.grid_cathode_F), np.asarray(device.grid_plate_F)
     load = parallel(stage.plate_load_ohm, stage.load_ohm)
-    gain = gm / (gp + 1.0 / load)
+    unbypassed = _unbypassed_ohm(stage)
+    # 1 + (gm + gp) Rk is what the cathode resistor divides the current by.
+    gain = gm / (gp + (1.0 + (gm + gp) * unbypassed) / load)
+    followed = gain * unbypassed / load
     fitted = np.asarray(stage.grid_capacitor_F)
-    input_F = miller_capacitance_F(c_gk, c_gp, gain) + fitted
+    input_F = miller_capacitance_F(c_gk * (1.0 - followed), c_gp, gain) + fitted
     source, stopper = np.asarray(stage.source_ohm), np.asarray(stage.stopper_ohm)
     thevenin = np.where(
         np.asarray(stage.leak_at_grid) > 0.5,
         parallel(source + stopper, stage.grid_leak_ohm),
         parallel(source, stage.grid_leak_ohm) + stopper,
     )
+
+    with np.errstate(divide="ignore"):
+        conduction = 1.0 / (np.asarray(device.grid_conductance_S) * (1.0 - followed))
+    resistance = parallel(thevenin, conduction)
 
     def exact(of: Stage) -> FloatArray:
         return corner_frequency(of, device, "grid", reference_Hz, upper=True)
@@ -108,23 +128,27 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         ("no next stage", "nothing loads the plate but its own load",
          exact(replace(stage, **no_next))),
         ("constant gain", "the input capacitance at the reference frequency is kept at every "
-         "frequency, in one RC section", one_pole(thevenin, constant_F)),
+         "frequency, in one RC section", one_pole(resistance, constant_F)),
         ("ideal stopper", "the stopper's own capacitance and lead inductance are left out",
          exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0))),
         ("all of them at once", "stopper and Miller capacitance at the full unloaded gain only",
          one_pole(stopper, miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted)),
     )  # fmt: skip
-    estimate = one_pole(thevenin, input_F)
+    estimate = one_pole(resistance, input_F)
     return TextbookEstimate(
         plate_resistance_ohm=1.0 / gp,
         amplification_factor=gm / gp,
         load_line_ohm=load,
+        unbypassed_ohm=unbypassed,
         gain_magnitude=gain,
+        cathode_gain=followed,
         grid_cathode_F=c_gk,
         grid_plate_F=c_gp,
         grid_capacitor_F=fitted,
         input_F=input_F,
         thevenin_ohm=thevenin,
+        conduction_ohm=conduction,
+        resistance_ohm=resistance,
         corner_Hz=estimate,
         exact_corner_Hz=truth,
         error_percent=_percent(estimate, truth),
@@ -133,6 +157,14 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
             for name, meaning, corner in rows
         ),
     )
+
+
+def _unbypassed_ohm(stage: Stage) -> FloatArray:
+    """Return the cathode resistance (ohm) for signals, with a bypass that is there as a short."""
+    resistor = np.asarray(stage.cathode_resistor_ohm, float)
+    bypassed = parallel(resistor, stage.bypass_series_ohm)
+    rest = np.where(np.asarray(stage.bypass_F, float) > 0, bypassed, resistor)
+    return np.asarray(rest + np.asarray(stage.cathode_unbypassed_ohm, float))
 
 
 def _percent(value: FloatArray, truth: FloatArray) -> FloatArray:

@@ -485,9 +485,9 @@ class JunctionFet(_Sourced):
             self.sources.ratings,
             ("drain-source voltage", point.plate_cathode_V, self.drain_source_max_V, "V"),
             ("drain-gate voltage", point.plate_V - point.grid_V, self.drain_gate_max_V, "V"),
-            ("reverse gate-source voltage", -point.grid_cathode_V,
+            ("reverse gate-source voltage", _positive(-point.grid_cathode_V),
              self.gate_source_reverse_max_V, "V"),
-            ("gate current", point.grid_current_A, self.gate_current_max_A, "A"),
+            ("gate current", _positive(point.grid_current_A), self.gate_current_max_A, "A"),
             ("dissipation", _dissipation_W(point), self.dissipation_max_W, "W"),
         )  # fmt: skip
 
@@ -588,7 +588,8 @@ class BipolarTransistor(_Sourced):
              self.collector_emitter_max_V, "V"),
             ("collector-base voltage", point.plate_V - point.grid_V,
              self.collector_base_max_V, "V"),
-            ("emitter-base voltage", -point.grid_cathode_V, self.emitter_base_max_V, "V"),
+            ("emitter-base voltage", _positive(-point.grid_cathode_V), self.emitter_base_max_V,
+             "V"),
             ("collector current", point.plate_current_A, self.collector_current_max_A, "A"),
             ("dissipation", _dissipation_W(point), self.dissipation_max_W, "W"),
         )  # fmt: skip
@@ -600,6 +601,11 @@ Transistor: TypeAlias = JunctionFet | BipolarTransistor
 def _dissipation_W(point: OperatingPoint) -> FloatArray:
     control = np.maximum(point.grid_current_A * point.grid_cathode_V, 0.0)
     return np.asarray(point.plate_dissipation_W + control)
+
+
+def _positive(value: FloatArray) -> FloatArray:
+    """Return what counts against a rating of one direction: nothing in the other."""
+    return np.maximum(value, 0.0)
 
 
 def _ratings(source: str, *rows: tuple[str, FloatArray, float | None, str]) -> list[Rating]:

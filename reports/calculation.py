@@ -39,6 +39,7 @@ def operating_point_steps(pick: Assessment) -> Steps:
     if counts:
         rows.append(("grid current", "I_g, solved", _q(point.grid_current_A, "A")))
     rows += [
+        *_bias_step(pick),
         (
             "cathode voltage to ground",
             f"V_k = {total} R_k = {_q(point.cathode_current_A, 'A')} × {cathode}",
@@ -68,6 +69,21 @@ def operating_point_steps(pick: Assessment) -> Steps:
     return Steps(rows)
 
 
+def _bias_step(pick: Assessment) -> list[tuple[str, str, str]]:
+    """Return the grid's voltage from a fixed bias, where there is one."""
+    if first(pick.stage.grid_bias_V) == 0:
+        return []
+    bias, through = pick.stage.grid_return()
+    return [
+        (
+            "grid voltage to ground, from the bias through all that the grid current passes",
+            f"V_g = V_bias − I_g R = {_q(bias, 'V')} − "
+            f"{_q(pick.point.grid_current_A, 'A')} × {_q(through, 'ohm')}",
+            _q(pick.point.grid_V, "V"),
+        )
+    ]
+
+
 def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -> Steps:
     """Return the hand calculation of gain and input corner, then the exact answers.
 
@@ -89,18 +105,16 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
             mu,
         ),
         _load_step(_q(stage.plate_load_ohm, "ohm"), _q(stage.load_ohm, "ohm"), load),
-        (
-            "gain from grid to plate, cathode taken as grounded",
-            f"|A| = µ R/(r_p + R) = {mu} × {load} / ({rp} + {load})",
-            gain_text,
-        ),
+        *_gain_steps(e, mu, rp, load, gain_text),
         ("the same in decibels", f"20 log10 |A| = 20 × log10({gain_text})",
          _q(20 * math.log10(gain), "dB") if gain > 0 else "—"),
         _capacitance_step(e, gain_text),
         _thevenin_step(pick, _q(e.thevenin_ohm, "ohm")),
+        *_conduction_steps(pick, e),
         (
             "input corner, textbook",
-            f"f = 1/(2π R C_in) = 1 / (2 × π × {_q(e.thevenin_ohm, 'ohm')} × {_q(e.input_F, 'F')})",
+            "f = 1/(2π R C_in) = 1 / "
+            f"(2 × π × {_q(e.resistance_ohm, 'ohm')} × {_q(e.input_F, 'F')})",
             _q(e.corner_Hz, "Hz"),
         ),
         (
@@ -128,10 +142,63 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
     return Steps(rows)
 
 
+def _gain_steps(
+    e: TextbookEstimate, mu: str, rp: str, load: str, gain: str
+) -> list[tuple[str, str, str]]:
+    if first(e.unbypassed_ohm) == 0:
+        formula = f"|A| = µ R/(r_p + R) = {mu} × {load} / ({rp} + {load})"
+        return [("gain from grid to plate, cathode taken as grounded", formula, gain)]
+    left = _q(e.unbypassed_ohm, "ohm")
+    below = f"({rp} + {load} + ({mu} + 1) × {left})"
+    return [
+        (
+            f"gain from grid to plate, {left} of the cathode circuit without a bypass",
+            f"|A| = µ R/(r_p + R + (µ + 1) R_k) = {mu} × {load} / {below}",
+            gain,
+        ),
+        (
+            "share of the grid's voltage that the cathode follows",
+            f"A_k = µ R_k/(r_p + R + (µ + 1) R_k) = {mu} × {left} / {below}",
+            number(first(e.cathode_gain), 5),
+        ),
+    ]
+
+
+def _follows(e: TextbookEstimate) -> tuple[str, str]:
+    """Return the factor by which a cathode that follows the grid counts, and its numbers."""
+    if first(e.cathode_gain) == 0:
+        return "", ""
+    return " (1 − A_k)", f" × (1 − {number(first(e.cathode_gain), 5)})"
+
+
+def _conduction_steps(pick: Assessment, e: TextbookEstimate) -> list[tuple[str, str, str]]:
+    """Return what a conducting grid adds; nothing where it does not matter."""
+    conduction, thevenin = first(e.conduction_ohm), first(e.thevenin_ohm)
+    if not thevenin > 1e-4 * conduction:
+        return []
+    symbol, follows = _follows(e)
+    conductance = _q(pick.linear.grid_conductance_S, "S")
+    taken = f"1 / ({conductance}{follows})" if follows else f"1 / {conductance}"
+    return [
+        (
+            "resistance that the conducting grid presents",
+            f"R_in = 1/(g_g{symbol}) = {taken}",
+            _q(conduction, "ohm"),
+        ),
+        (
+            "both in parallel",
+            f"R ∥ R_in = 1 / (1/({_q(thevenin, 'ohm')}) + 1/({_q(conduction, 'ohm')}))",
+            _q(e.resistance_ohm, "ohm"),
+        ),
+    ]
+
+
 def _capacitance_step(e: TextbookEstimate, gain_text: str) -> tuple[str, str, str]:
     fitted = first(e.grid_capacitor_F) > 0
-    symbols = "C_gk + C_gp (1 + |A|)" + (" + C_g" if fitted else "")
-    numbers = f"{_q(e.grid_cathode_F, 'F')} + {_q(e.grid_plate_F, 'F')} × (1 + {gain_text})"
+    symbol, follows = _follows(e)
+    symbols = f"C_gk{symbol} + C_gp (1 + |A|)" + (" + C_g" if fitted else "")
+    own = f"{_q(e.grid_cathode_F, 'F')}{follows}"
+    numbers = f"{own} + {_q(e.grid_plate_F, 'F')} × (1 + {gain_text})"
     if fitted:
         numbers += f" + {_q(e.grid_capacitor_F, 'F')}"
     what = "input capacitance, Miller effect included"

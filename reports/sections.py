@@ -239,8 +239,8 @@ def _front(contents: ReportContents) -> Section:
             "front",
             front_chart(contents),
             "In the HTML file these views and the table are linked: a click chooses a candidate "
-            "everywhere, with shift it adds to the choice; dragging in a plate keeps what lies "
-            "inside, in several plates at once; a double click lets go.",
+            "everywhere, with shift it adds to the choice; dragging in a panel keeps what lies "
+            "inside, in several panels at once; a double click lets go.",
         ),
         front_table(contents),
     ]
@@ -555,7 +555,7 @@ def _valve(pick: Assessment) -> Section:
 
 def _law_row(law: Any, entry: Any) -> tuple[str, str, str]:
     """Return the equation's name and its parameters, those of its grid current among them."""
-    name = _spaced(type(law).__name__)
+    name = _LAW_WORDS.get(type(law).__name__) or _spaced(type(law).__name__)
     values = "; ".join(_parameters(law)) if is_dataclass(law) else ""
     return f"equation: {name}", values, str(getattr(entry, "law_source", "") or "—")
 
@@ -572,6 +572,10 @@ def _parameters(law: Any, prefix: str = "") -> Iterator[str]:
             yield f"{prefix}{label} {quantity(first(value), unit)}"
 
 
+_LAW_WORDS: Final = {
+    "SquareLawFet": "square law of the channel, and gate diode",
+    "Bipolar": "transport current with the Early effect, and base current",
+}
 _PARAMETER_WORDS: Final = {
     "idss_A": "I_dss",
     "cutoff_V": "cut-off voltage",

@@ -80,3 +80,42 @@ def test_each_simplification_is_the_one_it_names():
         Stage(**{**stage.numeric_fields(), "leak_at_grid": 1.0}), _device(60.0, 100e3), 400.0
     )
     assert after.thevenin_ohm[0] == pytest.approx(150e3 * 470e3 / 620e3)
+
+
+def test_an_unbypassed_cathode_by_hand():
+    """A = mu R/(rp + R + (mu + 1) Rk) and C_gk (1 - Ak): Radiotron Designer's Handbook (memory)."""
+    device = SmallSignal(1.6e-3, 16e-6, 1.8e-12, 1.7e-12, 0.0)
+    parts = {"supply_V": 300, "plate_load_ohm": 100e3, "source_ohm": 50e3, "stopper_ohm": 68e3}
+    open_ = Stage(**parts, cathode_resistor_ohm=1500, bypass_F=0.0)
+    found = textbook_estimate(open_, device, 400.0)
+    below = 62.5e3 + 100e3 + 101 * 1500
+    assert found.gain_magnitude[0] == pytest.approx(100 * 100e3 / below)
+    assert found.cathode_gain[0] == pytest.approx(100 * 1500 / below)
+    share = 1 - found.cathode_gain[0]
+    assert found.input_F[0] == pytest.approx(1.8e-12 * share + 1.7e-12 * (1 + 1e7 / below))
+    # So the estimate is near, where it once took the cathode as grounded.
+    assert abs(found.error_percent[0]) < 2
+    # Split, the part below the bypass does not count; a resistor in series with the bypass does.
+    split = Stage(**parts, cathode_resistor_ohm=1200, cathode_unbypassed_ohm=300, bypass_F=22e-6)
+    assert textbook_estimate(split, device, 400.0).unbypassed_ohm[0] == 300
+    series = Stage(**parts, cathode_resistor_ohm=1500, bypass_series_ohm=500, bypass_F=22e-6)
+    assert textbook_estimate(series, device, 400.0).unbypassed_ohm[0] == pytest.approx(375)
+    grounded = Stage(**parts, cathode_resistor_ohm=1500, bypass_F=np.inf)
+    assert textbook_estimate(grounded, device, 400.0).cathode_gain[0] == 0
+
+
+def test_a_conducting_grid_lies_in_parallel():
+    """A base: 1/g_pi (1 + gm Re) beside source and stopper, to the exact corner within 3 %."""
+    device = SmallSignal(40e-3, 1e-7, 30e-12, 3e-12, 0.0, grid_conductance_S=40e-3 / 300)
+    stage = Stage(
+        supply_V=12, plate_load_ohm=4.7e3, cathode_resistor_ohm=1e3, cathode_unbypassed_ohm=100,
+        bypass_F=np.inf, source_ohm=4.7e3, stopper_ohm=1e3, grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    found = textbook_estimate(stage, device, 400.0)
+    base = 7500 * (1 + 0.04 * 100)
+    assert found.conduction_ohm[0] == pytest.approx(base, rel=1e-3)
+    assert found.resistance_ohm[0] == pytest.approx(5700 * base / (5700 + base), rel=1e-3)
+    assert abs(found.error_percent[0]) < 3
+    idle = textbook_estimate(stage, _device(60.0, 4.7e3), 400.0)
+    assert np.isinf(idle.conduction_ohm[0])
+    assert idle.resistance_ohm[0] == idle.thevenin_ohm[0]

@@ -9,7 +9,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from objectives.scores import Assessment
+from objectives.devices import device
+from objectives.scores import Assessment, Targets
+from objectives.stage import Stage
 from reports.calculation import operating_point_steps, simplification_frame, textbook_steps
 
 Restage = Callable[..., Assessment]
@@ -44,6 +46,7 @@ CASES: list[dict[str, float]] = [
     {"load_ohm": np.inf},
     {"source_ohm": 0.0},
     {"cathode_unbypassed_ohm": 330.0, "bypass_F": 10e-6},
+    {"bypass_F": 0.0, "grid_capacitor_F": 22e-12},
 ]
 
 
@@ -114,3 +117,39 @@ def test_simplifications_are_measured_against_the_exact_corner(restage: Restage)
     by_name = frame.set_index("simplification")["error_percent"]
     assert by_name["perfect source"] > 5  # a source of 38 kΩ before a stopper of 120 kΩ
     assert len(frame) == 9
+
+
+def test_an_unbypassed_resistor_and_a_conducting_base_have_steps_of_their_own() -> None:
+    """A common-emitter stage of invented parts; every formula works out to its result."""
+    stage = Stage(
+        supply_V=12.0, grid_bias_V=2.164, grid_leak_ohm=18.03e3, plate_load_ohm=2.2e3,
+        cathode_resistor_ohm=680.0, cathode_unbypassed_ohm=47.0, bypass_F=220e-6,
+        input_coupling_F=4.7e-6, source_ohm=4.7e3, stopper_ohm=1e3, load_ohm=10e3,
+    ).broadcast()  # fmt: skip
+    pick = Assessment(stage, device("BC550B"), Targets())
+    rows = {what: (formula, result) for what, formula, result in textbook_steps(pick).rows}
+    for what, (formula, result) in rows.items():
+        if "whole network" not in formula:
+            tolerance = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
+            assert worked(formula) == pytest.approx(value(result), **tolerance), formula
+    gain = next(result for what, (_, result) in rows.items() if "without a bypass" in what)
+    exact = value(rows["gain from grid to plate, exact"][1])
+    assert 20 * math.log10(value(gain)) == pytest.approx(exact, abs=0.1)
+    # What the base takes: 1/g_pi, raised by the emitter that follows.
+    taken = value(rows["resistance that the conducting grid presents"][1])
+    share = value(rows["share of the grid's voltage that the cathode follows"][1])
+    assert taken == pytest.approx(1 / (float(pick.point.grid_conductance_S[0]) * (1 - share)), 1e-3)
+    for what, formula, result in operating_point_steps(pick).rows:
+        if "solved" not in formula:
+            assert worked(formula) == pytest.approx(value(result), rel=3e-4, abs=2e-4), what
+    direct = {what: result for what, _, result in operating_point_steps(pick).rows}
+    bias = direct["grid voltage to ground, from the bias through all that the grid current passes"]
+    assert value(bias) == pytest.approx(float(pick.point.grid_V[0]), rel=1e-4)
+    assert value(bias) < 2.164 - 0.01
+
+
+def test_a_grounded_cathode_and_an_idle_grid_have_none(restage: Restage) -> None:
+    formulas = " ".join(formula for _, formula, _ in textbook_steps(restage()).rows)
+    assert "A_k" not in formulas
+    assert "R_in" not in formulas
+    assert "V_bias" not in " ".join(f for _, f, _ in operating_point_steps(restage()).rows)

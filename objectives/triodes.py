@@ -13,6 +13,7 @@ the grid does.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Any, Protocol, Self, TypeAlias
 
 import numpy as np
@@ -75,7 +76,7 @@ class _Parameters:
         # With an exponent of 1 or less the transconductance would jump at cut-off.
         return 1.0 if name in ("exponent", "ex") else 0.0
 
-    @property
+    @cached_property
     def parameter_shape(self) -> tuple[int, ...]:
         """Common shape of all parameters; ``()`` for a single valve."""
         shapes = []

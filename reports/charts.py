@@ -191,12 +191,15 @@ def _grid_voltages(law: Any, reach_V: float, top_A: float, at_rest_V: float) -> 
 def _curve_ends(lines: LoadLines) -> pd.DataFrame:
     """Return where each plate curve leaves the chart, with its grid voltage as a label."""
     rows: list[dict[str, object]] = []
-    lowest = math.inf
+    lowest, rightmost = math.inf, -math.inf
     for grid_V, curve in lines.curves.groupby("grid_V", sort=False):
         volts, amps = curve["plate_V"].to_numpy(), curve["current_A"].to_numpy()
         text = f"{number(float(grid_V), 3)} V"  # type: ignore[arg-type]
         if amps[-1] > lines.top_A:
             at = float(np.interp(lines.top_A, amps, volts))
+            if at - rightmost < 0.045 * lines.reach_V:
+                continue  # a transistor's curves rise so steeply that their ends would touch
+            rightmost = at
             rows.append({"plate_V": at, "current_A": lines.top_A, "text": text, "side": "top"})
         elif lowest - amps[-1] > 0.035 * lines.top_A:
             lowest = float(amps[-1])
@@ -219,7 +222,7 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
         "current_A:Q",
         title="plate current (mA)",
         scale=alt.Scale(domain=[0, lines.top_A], nice=False),
-        axis=alt.Axis(labelExpr="format(1000 * datum.value, '~g')"),
+        axis=alt.Axis(labelExpr="format(1000 * datum.value, '~r')"),
     )
     curves = (
         alt.Chart(lines.curves)

@@ -353,7 +353,7 @@ class _Views:
             "title": [score_label(use.name, with_unit=True), *([better] if better else [])],
             "scale": alt.Scale(type="log" if wide else "linear", zero=False, nice=not wide),
             "axis": alt.Axis(
-                format=SI_TICKS if prefixed(use.unit) else "~g",
+                format=SI_TICKS if prefixed(use.unit) else "~f",
                 tickCount=5,
                 # An upright title's second line lies nearer to the axis than its first.
                 titlePadding=20 if upright else 8,

@@ -128,7 +128,7 @@ BIPOLAR = Terms(
             "plate": "collector",
             "anode": "collector",
             "cathode": "emitter",
-            "grid leak": "base bias resistance",
+            "grid leak": "bias resistance",
             "leak": "bias resistance",
             "grid conduction": "saturation",
             "conduction: grid at the cathode's voltage": "saturation: 0.2 V collector to emitter",

@@ -105,9 +105,10 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
             mu,
         ),
         _load_step(_q(stage.plate_load_ohm, "ohm"), _q(stage.load_ohm, "ohm"), load),
-        *_gain_steps(e, mu, rp, load, gain_text),
+        _gain_step(e, mu, rp, load, gain_text),
         ("the same in decibels", f"20 log10 |A| = 20 × log10({gain_text})",
          _q(20 * math.log10(gain), "dB") if gain > 0 else "—"),
+        *_following_step(e, mu, rp, load),
         _capacitance_step(e, gain_text),
         _thevenin_step(pick, _q(e.thevenin_ohm, "ohm")),
         *_conduction_steps(pick, e),
@@ -142,25 +143,30 @@ def textbook_steps(pick: Assessment, estimate: TextbookEstimate | None = None) -
     return Steps(rows)
 
 
-def _gain_steps(
-    e: TextbookEstimate, mu: str, rp: str, load: str, gain: str
-) -> list[tuple[str, str, str]]:
+def _gain_step(e: TextbookEstimate, mu: str, rp: str, load: str, gain: str) -> tuple[str, str, str]:
     if first(e.unbypassed_ohm) == 0:
         formula = f"|A| = µ R/(r_p + R) = {mu} × {load} / ({rp} + {load})"
-        return [("gain from grid to plate, cathode taken as grounded", formula, gain)]
+        return "gain from grid to plate, cathode taken as grounded", formula, gain
     left = _q(e.unbypassed_ohm, "ohm")
-    below = f"({rp} + {load} + ({mu} + 1) × {left})"
+    return (
+        f"gain from grid to plate, {left} of the cathode circuit without a bypass",
+        f"|A| = µ R/(r_p + R + (µ + 1) R_k) = {mu} × {load} / "
+        f"({rp} + {load} + ({mu} + 1) × {left})",
+        gain,
+    )
+
+
+def _following_step(e: TextbookEstimate, mu: str, rp: str, load: str) -> list[tuple[str, str, str]]:
+    if first(e.unbypassed_ohm) == 0:
+        return []
+    left = _q(e.unbypassed_ohm, "ohm")
     return [
         (
-            f"gain from grid to plate, {left} of the cathode circuit without a bypass",
-            f"|A| = µ R/(r_p + R + (µ + 1) R_k) = {mu} × {load} / {below}",
-            gain,
-        ),
-        (
             "share of the grid's voltage that the cathode follows",
-            f"A_k = µ R_k/(r_p + R + (µ + 1) R_k) = {mu} × {left} / {below}",
+            f"A_k = µ R_k/(r_p + R + (µ + 1) R_k) = {mu} × {left} / "
+            f"({rp} + {load} + ({mu} + 1) × {left})",
             number(first(e.cathode_gain), 5),
-        ),
+        )
     ]
 
 

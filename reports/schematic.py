@@ -18,6 +18,7 @@ from schemdraw.backends import svg as svg_backend
 
 from objectives.device import Device
 from objectives.stage import Stage
+from objectives.terms import terms_of
 from objectives.triodes import ConductionLaw
 from reports.contents import Svg
 from reports.format import field_label, first, part_value, quantity
@@ -162,7 +163,9 @@ class _Drawing:
     def text(
         self, at: _Point, text: str, halign: Literal["left", "center", "right"], **style: Any
     ) -> None:
-        label = elm.Label().at(at).label(text, halign=halign, valign="center", **style)
+        # Said here and not afterwards, so that the picture has room for the words that it shows.
+        said = terms_of(self.device).say(text)
+        label = elm.Label().at(at).label(said, halign=halign, valign="center", **style)
         self.drawing.add(label)
 
     def name(self, field: str, at: _Point, halign: Literal["left", "center", "right"]) -> None:
@@ -231,8 +234,8 @@ class _Drawing:
         self.down(elm.ResistorIEC, "grid_leak_ohm", (here, 0), -3.4)
         self.drawing.add(elm.Dot(open=True).at((here, -3.4)))
         self.text((here, -3.8), f"{quantity(self.values['grid_bias_V'], 'V')} bias", "center")
-        self.wire((here, 0), (here + 2.0, 0))
-        return here + 2.0
+        self.wire((here, 0), (here + 2.6, 0))
+        return here + 2.6
 
     def _stopper(self, x: float) -> float:
         if not self.has("stopper_ohm"):

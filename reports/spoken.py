@@ -7,7 +7,6 @@ quoted as they are.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -64,9 +63,8 @@ def _block(block: Block, say: Say) -> Block:
         case Figure():
             return replace(block, caption=say(block.caption))
         case Svg():
-            # Only what stands between tags is text.
-            markup = re.sub(r"(?<=>)[^<>]+(?=<)", lambda found: say(found[0]), block.markup)
-            return replace(block, markup=markup, words=say(block.words), caption=say(block.caption))
+            # A drawing has laid its own words out, so it has said them as well.
+            return replace(block, words=say(block.words), caption=say(block.caption))
 
 
 def _frame(frame: pd.DataFrame, say: Say) -> pd.DataFrame:

@@ -25,7 +25,7 @@ def test_a_valve_gets_every_text_as_it_is() -> None:
             "The gate stopper: the drain–source voltage of the transistor, V_ds = V_d − V_s, and "
             "its gate leak.",
             "The base stopper: the collector–emitter voltage of the transistor, V_ce = V_c − V_e, "
-            "and its base bias resistance.",
+            "and its bias resistance.",
         ),
         ("Plate load", "Drain load", "Collector load"),
         ("cathode bypass", "source bypass", "emitter bypass"),

@@ -131,6 +131,7 @@ BIPOLAR = Terms(
             "grid leak": "bias resistance",
             "leak": "bias resistance",
             "grid conduction": "saturation",
+            "the grid begins to conduct": "saturation begins",
             "conduction: grid at the cathode's voltage": "saturation: 0.2 V collector to emitter",
             "plate curves": "output characteristics",
             "plate resistance": "collector–emitter resistance",

@@ -625,8 +625,14 @@ def test_the_schema_refuses_what_the_reader_refuses(
 # --- shipped briefs ------------------------------------------------------------------------------
 
 
-def test_three_briefs_are_shipped() -> None:
-    assert shipped_briefs() == ("quiet-input", "studio-line", "treble-cut")
+def test_these_briefs_are_shipped() -> None:
+    assert shipped_briefs() == (
+        "battery-preamp",
+        "quiet-input",
+        "studio-line",
+        "talkback",
+        "treble-cut",
+    )
 
 
 @pytest.mark.parametrize("name", shipped_briefs())

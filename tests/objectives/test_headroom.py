@@ -11,15 +11,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
+from objectives import large_scores  # noqa: F401 (enters its scores)
 from objectives.batch import FloatArray
 from objectives.chain import Chain, Link
 from objectives.headroom import Headroom, headroom
 from objectives.large_signal import periodic, sine
 from objectives.network import Network, SmallSignal
 from objectives.operating_point import operating_point
+from objectives.scores import Assessment, Targets
 from objectives.spectrum import distortion_percent, harmonics
 from objectives.stage import Stage, parallel
 from objectives.triodes import ChildLangmuir, ConductionLaw, GridCurrent, Koren
+from objectives.valve_device import ValveDevice
+from objectives.valves import valve
 
 GRID = GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901)
 KOREN = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GRID)
@@ -211,3 +215,27 @@ def test_bad_input_is_named(law: Koren, options: dict[str, float], message: str)
 def test_bad_criterion_is_named() -> None:
     with pytest.raises(ValueError, match=r"distortion_percent: 50\.0: must be more than 0"):
         of(STAGE, KOREN).output_V_rms(50.0)
+
+
+def test_output_at_five_percent_against_the_resistance_coupled_chart(reference):
+    """The 300 V rows of the chart's output column (from memory, see the reference).
+
+    The valve's fit has not seen this column. Ours lies 5 to 12 % under it in every row: the chart's
+    makers drove to "about" 5 % of a valve with its own spread, and 15 % is what both allow.
+    """
+    rows = [r for r in reference("resistance_coupled_12ax7")["row"] if r["supply_V"] == 300]
+    published = np.array(reference("resistance_coupled_12ax7_output")["output_V_peak"])
+    column = {k: np.array([r[k] for r in rows]) for k in rows[0] if k != "used"}
+    stage = Stage(
+        supply_V=column["supply_V"],
+        plate_load_ohm=column["plate_load_ohm"],
+        cathode_resistor_ohm=column["cathode_resistor_ohm"],
+        load_ohm=column["next_leak_ohm"],
+        output_coupling_F=1e-6,
+    )
+    a = Assessment(stage, ValveDevice(valve("12AX7")), Targets())
+    at_5_percent = np.sqrt(2) * a["output_at_5_percent_V"]
+    assert len(rows) == len(published) == 9
+    np.testing.assert_allclose(at_5_percent, published, rtol=0.15)
+    # The order of the nine is the chart's: what gives more output there gives more here.
+    assert np.corrcoef(at_5_percent, published)[0, 1] > 0.99

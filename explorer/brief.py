@@ -81,7 +81,7 @@ from explorer.units import (
     parse_quantity,
     unit_of_name,
 )
-from objectives.radio import radio_band, resistor_style
+from objectives.radio import radio_band, resistor_style, wiring, wirings
 from objectives.transistors import transistors
 from objectives.valves import Valve, load_valves, valves
 
@@ -491,6 +491,13 @@ class Driver(_Section):
     cable_capacitance: Farads = Field(
         default=0.0, description="Shunt capacitance to ground after the source resistance (F)."
     )
+    cable: str | None = Field(
+        default=None,
+        description="Kind of cable, from the table of wiring; gives the capacitance by its length.",
+    )
+    cable_metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
+        default=None, description="Length of the cable (m)."
+    )
     divider_series_resistance: Ohms = Field(
         default=0.0,
         description="Resistor in series with the source, before the level control (ohm).",
@@ -502,6 +509,29 @@ class Driver(_Section):
     level_fraction: _Fraction = Field(
         default=1.0, description="Setting of the level control: share of its track below the wiper."
     )
+
+    @model_validator(mode="after")
+    def _cable_from_table(self) -> Self:
+        """Take the capacitance of a cable of the table, beside whatever is stated."""
+        if (self.cable is None) != (self.cable_metres is None):
+            missing = "cable" if self.cable is None else "cable_metres"
+            raise Faults(Fault((missing,), ABSENT, "expected both of cable, cable_metres"))
+        if self.cable is None or self.cable_metres is None:
+            return self
+        known = [w.name for w in wirings() if w.per == "metre"]
+        if self.cable not in known:
+            hint = did_you_mean(self.cable, known)
+            expected = f"expected one of {', '.join(known)}{hint}"
+            raise Faults(Fault(("cable",), self.cable, expected))
+        return self
+
+    @property
+    def cable_F(self) -> float:
+        """Shunt capacitance of the cable (F): stated, and by kind and length."""
+        if self.cable is None or self.cable_metres is None:
+            return self.cable_capacitance
+        by_length = float(wiring(self.cable).total_F(self.cable_metres))
+        return self.cable_capacitance + by_length
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
@@ -1212,7 +1242,7 @@ class Brief(_Section):
         known = {name.casefold(): valve for valve in table for name in valve.names}
         users: list[tuple[tuple[str | int, ...], str]] = []
         if (self.valve is None) == (self.transistor is None):
-            value = ABSENT if self.valve is None else "valve and transistor"
+            value = ABSENT if self.valve is None else Bare("valve and transistor")
             yield Fault(("valve",), value, "expected exactly one of valve, transistor")
         if self.valve is not None:
             users.append((("valve",), self.valve))

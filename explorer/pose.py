@@ -97,7 +97,7 @@ def pose(brief: Brief) -> Posed:
         grid_bias_V=brief.supply.grid_bias,
         source_ohm=source_ohm,
         source_ratio=ratio,
-        cable_F=brief.driver.cable_capacitance + _driver_F(driver),
+        cable_F=brief.driver.cable_F + _driver_F(driver),
         stray_grid_plate_F=strays.grid_to_plate,
         stray_grid_cathode_F=strays.grid_to_cathode,
         stray_plate_cathode_F=strays.plate_to_cathode,
@@ -333,7 +333,7 @@ def _drive(brief: Brief) -> Drive | None:
         divider_series_ohm=between.divider_series_resistance,
         divider_shunt_ohm=between.divider_shunt_resistance or np.inf,
         level_fraction=between.level_fraction,
-        cable_F=between.cable_capacitance,
+        cable_F=between.cable_F,
     )
 
 

@@ -1,0 +1,129 @@
+"""What a brief says of cables, styles, bands, drive, carrier and tolerances reaches the problem."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+import numpy as np
+import pytest
+
+from explorer.brief import BriefError, parse_brief, shipped_brief_text
+from explorer.exploration import explore
+from explorer.pose import pose
+from explorer.search import Settings
+from objectives.radio import radio_band, resistor_style, wiring
+from objectives.spreads import Spread
+
+
+def changed(**sections: dict[str, Any]) -> dict[str, Any]:
+    """Return the treble-cut brief as a mapping, some sections changed key by key."""
+    brief = tomllib.loads(shipped_brief_text("treble-cut"))
+    for section, values in sections.items():
+        brief.setdefault(section, {}).update(values)
+    return brief
+
+
+def test_a_cable_by_kind_and_length_adds_to_what_is_stated():
+    brief = changed()
+    brief["driver"] = {
+        "resistance": "10k", "cable_capacitance": "50 pF", "cable": "instrument cable",
+        "cable_metres": 3,
+    }  # fmt: skip
+    del brief["drive"]
+    brief["scores"] = {"gain_dB": "maximise"}
+    problem = pose(parse_brief(brief)).problem
+    by_hand = 50e-12 + 3 * wiring("instrument cable").capacitance_F
+    assert float(np.asarray(problem.fixed.cable_F)) == pytest.approx(by_hand)
+
+
+def test_a_style_gives_shunt_and_leads_unless_they_are_stated():
+    style = resistor_style("metal film 1/2 W")
+    stated = pose(parse_brief(changed(strays={"stopper_style": "metal film 1/2 W"}))).problem.fixed
+    assert float(np.asarray(stated.stopper_shunt_F)) == style.shunt_F
+    assert float(np.asarray(stated.stopper_lead_H)) == style.lead_H
+    own = changed(strays={"stopper_style": "metal film 1/2 W", "stopper_shunt": "1 pF"})
+    fixed = pose(parse_brief(own)).problem.fixed
+    assert float(np.asarray(fixed.stopper_shunt_F)) == pytest.approx(1e-12)
+
+
+def test_a_band_of_the_table_brings_name_and_edges():
+    bands = pose(parse_brief(changed())).problem.targets.radio_bands
+    medium = radio_band("AM")
+    assert (bands[0].name, bands[0].low_Hz, bands[0].high_Hz) == (
+        medium.name, medium.low_Hz, medium.high_Hz,
+    )  # fmt: skip
+
+
+def test_drive_carrier_and_tolerance_reach_the_targets():
+    brief = changed(
+        carrier={"level": "50 mV", "modulation": "80 %"},
+        tolerance={"resistors": "1 %", "capacitors": "5 %", "supply": "3 %", "draws": 64},
+    )
+    targets = pose(parse_brief(brief)).problem.targets
+    assert targets.drive is not None
+    assert (targets.drive.level_V, targets.drive.note_Hz) == (20.0, 220.0)
+    assert targets.carrier is not None
+    assert (targets.carrier.emf_V, targets.carrier.modulation) == (0.05, 0.8)
+    assert targets.tolerance is not None
+    assert targets.tolerance.draws == 64
+    spread: dict[str, Spread] = {s.quantity: s for s in targets.tolerance.spreads}
+    assert spread["stopper_ohm"].high == pytest.approx(0.01)
+    assert spread["output_coupling_F"].high == pytest.approx(0.05)
+    assert spread["supply_V"].low == pytest.approx(-0.03)
+    assert spread["valve_transconductance"].high == pytest.approx(0.25)
+    assert targets.tolerance.windows["rf_margin_dB"] == (0.0, np.inf)
+
+
+def test_yield_can_be_a_score_of_the_search():
+    brief = changed(tolerance={"draws": 64})
+    brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
+    posed = pose(parse_brief(brief))
+    found = explore(posed, Settings(seed=1, evaluations=120, batch=40))
+    assert found.exact is None  # too costly for the whole space
+    good = found.front.scores["tolerance_yield_percent"]
+    again = posed.problem.assess(found.front.parts)["tolerance_yield_percent"]
+    np.testing.assert_array_equal(good, again)  # the draws are common to all, and repeatable
+    blind = posed.problem.draw(40, np.random.default_rng(3))
+    assert good.max() > posed.problem.assess(blind)["tolerance_yield_percent"].mean()
+    assert np.all((good >= 0) & (good <= 100))
+
+
+@pytest.mark.parametrize(
+    ("sections", "line"),
+    [
+        ({"driver": {"cable": "instrument cable"}},
+         "driver.cable_metres: not given: expected both of cable, cable_metres"),
+        ({"driver": {"cable": "instrument cabel", "cable_metres": 2}},
+         "driver.cable: 'instrument cabel': expected one of"),
+        ({"strays": {"stopper_style": "carbon film 1/3 W"}}, "strays.stopper_style: 'carbon film"),
+        ({"targets": {"radio_bands": [{"band": "XM", "attenuation": "20 dB"}]}},
+         "targets.radio_bands[1].band: 'XM'"),
+        ({"drive": {"harmonics_above": "100 Hz"}}, "drive.harmonics_above: 100 Hz: expected more"),
+        ({"transistor": "J201"}, None),
+        ({"tolerance": {"draws": 3}}, "tolerance.draws: 3"),
+        ({"carrier": {"modulation": "130 %"}}, "carrier.modulation: '130 %'"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named(sections, line):
+    brief = changed(**{k: v for k, v in sections.items() if isinstance(v, dict)})
+    for key, value in sections.items():
+        if not isinstance(value, dict):
+            brief[key] = value
+            line = "valve: valve and transistor: expected exactly one of valve, transistor"
+    with pytest.raises(BriefError) as caught:
+        parse_brief(brief)
+    assert any(problem.startswith(line) for problem in caught.value.problems), caught.value.problems
+
+
+def test_a_drive_that_does_not_clip_is_refused_before_any_work():
+    with pytest.raises(BriefError, match=r"drive\.level_V: 0\.01: must drive the driver into"):
+        pose(parse_brief(changed(drive={"level": "10 mV"})))
+
+
+def test_scores_under_drive_ask_for_a_drive():
+    brief = changed()
+    del brief["drive"]
+    with pytest.raises(BriefError) as caught:
+        parse_brief(brief)
+    assert "drive: not given" in caught.value.problems[0]

@@ -15,6 +15,7 @@ from scipy import stats
 from objectives.corners import HIGHEST_HZ
 from objectives.scores import Assessment
 from objectives.spreads import TRANSISTOR_QUANTITIES, published_spreads
+from objectives.terms import AsIs
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from objectives.transistors import BipolarTransistor, JunctionFet, Transistor
 from objectives.valves import Valve
@@ -255,6 +256,10 @@ def _parts(contents: ReportContents) -> Section:
     blocks: list[Block] = [
         schematic(pick.stage, pick.device, contents.part_labels, contents.part_labels)
     ]
+    if pick.follower is not None:
+        after = pick.follower[1].name
+        words = f"At the output hangs the grid of the {after} cathode follower, which is not drawn."
+        blocks.append(Prose([AsIs(words)]))
     if contents.parts:
         frame = pd.DataFrame(
             [

@@ -173,6 +173,7 @@ def test_its_ratings_are_limits_of_the_pick(followed: Run) -> None:
 
 def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:
     assert "It drives a directly coupled 12AU7 cathode follower." in followed.markdown
+    assert "hangs the grid of the 12AU7 cathode follower, which is not drawn" in followed.markdown
     keys = {section.key for section in followed.sections}
     assert keys >= SECTIONS
     assert "The cathode follower on the plate counts with its input capacitance" in (

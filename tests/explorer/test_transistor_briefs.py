@@ -12,9 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rich.console import Console
 from scipy import constants
+from typer.testing import CliRunner
 
 from explorer.brief import Brief, load_brief, parse_brief, shipped_brief_text
+from explorer.cli import app
 from explorer.exploration import Exploration, explore
 from explorer.pose import pose
 from explorer.publish import contents_of
@@ -326,3 +329,56 @@ def test_the_tables_of_the_report_are_whole(sections: tuple[Section, ...]) -> No
         for block in section.blocks:
             if isinstance(block, Table):
                 assert len(block.frame) > 0
+
+
+# --- the command line -----------------------------------------------------------------------------
+
+
+def cli(*args: str) -> str:
+    found = CliRunner().invoke(app, list(args), catch_exceptions=False)
+    assert found.exit_code == 0, found.output
+    return found.stdout
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_check_names_the_transistor_and_its_parts(name: str) -> None:
+    control, output, common, _ = WORDS[name]
+    found = json.loads(cli("check", name, "--form", "json"))
+    assert found["transistor"] == DEVICES[name]
+    assert "valve" not in found
+    assert {f"{control} stopper", f"{output} load", f"{common} resistor"} <= found["varied"].keys()
+
+
+def test_a_given_stage_is_judged_in_its_own_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.cli.out", Console(width=400))
+    path = tmp_path / "talkback.toml"
+    path.write_text(quick_brief("talkback").text, "utf-8")
+    parts = ("stopper=1k", "plate_load=2k7", "cathode_resistor=470", "cathode_unbypassed=47",
+             "bypass=220u")  # fmt: skip
+    into = ("--into", str(tmp_path / "out"), "--quiet")
+    text = cli("assess", str(path), *parts, *into)
+    assert "keeps every limit" in text
+    for words in ("base stopper", "collector load", "emitter resistor", "collector current"):
+        assert words in text, words
+    assert not OF_A_VALVE.search(text)
+    steps = json.loads(cli("assess", str(path), *parts, *into, "--form", "json"))["one_step"]
+    assert {"base stopper", "unbypassed emitter section"} <= {step["part"] for step in steps}
+
+
+def test_the_printed_front_is_in_its_own_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.cli.out", Console(width=400))
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    monkeypatch.setattr("reports.document.write_report", lambda *_: {"html": tmp_path})
+    path = tmp_path / "battery.toml"
+    path.write_text(quick_brief("battery-preamp").text, "utf-8")
+    text = cli("explore", str(path), "--into", str(tmp_path / "out"), "--evaluations", "200",
+               "--method", "search", "--quiet")  # fmt: skip
+    for words in ("gate stopper", "drain load", "source resistor", "source bypass"):
+        assert words in text, words
+    assert not OF_A_VALVE.search(text)
+    # Said once: twice would have made it the resistor of the signal source.
+    assert "signal source resistor" not in text

@@ -237,6 +237,7 @@ def explore(
         from explorer.publish import contents_of
         from explorer.studies import studies
         from reports.document import write_report
+        from reports.spoken import spoken_contents
 
         read = load_brief(brief)
         posed = pose(read)
@@ -259,7 +260,8 @@ def explore(
         _print_front(contents)
         out.print(f"\nReport: [bold]{escape(str(written['html']))}[/bold]", soft_wrap=True)
     else:
-        _print_frame(contents.readable, form)
+        told = spoken_contents(contents, terms_of(found.problem.device))
+        _print_frame(told.readable, form)
         err.print(f"Report: {escape(str(written['html']))}", soft_wrap=True)
     if found.interrupted:
         raise typer.Exit(INTERRUPTED)

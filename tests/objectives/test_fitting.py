@@ -341,7 +341,8 @@ def test_a_missing_csv_is_named(tmp_path):
 def test_the_fit_to_published_points_does_not_see_the_tested_ones():
     entry = valve("6SN7")
     points = [
-        replace(p, published=30 * p.published) if p.used == "tested" else p for p in entry.fit.points
+        replace(p, published=30 * p.published) if p.used == "tested" else p
+        for p in entry.fit.points
     ]
     law, record = fit_published(points, grid=entry.law.grid)
     assert law == refit(entry).law

@@ -298,13 +298,18 @@ def _print_front(contents: Any) -> None:
         table.add_row(
             str(row["candidate"]),
             *(part_text(p, float(row[p])) for p in contents.part_labels),
-            *(score_text(u.name, float(row[u.name])) for u in free),
+            *(_unbroken(score_text(u.name, float(row[u.name]))) for u in free),
             row["marks"],
             style="bold" if "pick" in row["marks"].split(", ") else None,
         )
     out.print(table)
     for name, value in contents.constants.items():
         out.print(f"Same for all: {say(name.replace('_', ' '))} {score_text(name, value)}")
+
+
+def _unbroken(text: str) -> str:
+    """Return the text so that a narrow terminal does not part a number from its unit."""
+    return text.replace(" ", "\u00a0")
 
 
 def _print_frame(frame: pd.DataFrame, form: Form) -> None:

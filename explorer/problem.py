@@ -83,20 +83,26 @@ class Window:
         The step from broken to kept is in the score's unit, divided by a scale that makes limits on
         different scores comparable: 10 for decibels, else the limit itself (1 where that is 0).
         """
-        unit = REGISTRY[self.name].unit
-
-        def scale(limit: float) -> float:
-            if unit in ("dB", "dBu"):
-                return 10.0
-            return abs(limit) or 1.0
-
         excess = np.where(np.isnan(value), np.nan, -np.inf)
         # An open end is no limit, even for an infinite value (their difference is no number).
         if np.isfinite(self.at_least):
-            excess = np.maximum(excess, (self.at_least - value) / scale(self.at_least))
+            excess = np.maximum(excess, (self.at_least - value) / self._scale(self.at_least))
         if np.isfinite(self.at_most):
-            excess = np.maximum(excess, (value - self.at_most) / scale(self.at_most))
+            excess = np.maximum(excess, (value - self.at_most) / self._scale(self.at_most))
         return np.asarray(excess)
+
+    def value_at(self, excess: float) -> float:
+        """Return the value that lies so far outside; nan where either end could be meant."""
+        if np.isfinite(self.at_least) and not np.isfinite(self.at_most):
+            return self.at_least - excess * self._scale(self.at_least)
+        if np.isfinite(self.at_most) and not np.isfinite(self.at_least):
+            return self.at_most + excess * self._scale(self.at_most)
+        return np.nan
+
+    def _scale(self, limit: float) -> float:
+        if REGISTRY[self.name].unit in ("dB", "dBu"):
+            return 10.0
+        return abs(limit) or 1.0
 
 
 @dataclass(frozen=True)

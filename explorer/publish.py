@@ -359,6 +359,8 @@ def broken_words(problem: Problem, found: Evaluation, row: int = 0) -> list[str]
 def _miss_words(problem: Problem, name: str, excess: float, value: str = "") -> str:
     if name in REGISTRY:
         window = next(w for w in problem.windows if w.name == name)
+        if not value and np.isfinite(best := window.value_at(excess)):
+            value = score_text(name, best)
         return f" ({value + ', ' if value else ''}{_window_text(window)})"
     return "" if name == "every score a number" else f" by {100 * excess:.1f} %"
 

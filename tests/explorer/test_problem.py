@@ -494,3 +494,18 @@ def test_a_costly_score_that_decides_makes_the_problem_costly(
     assert free.costly
     assert limited.costly
     assert not problem.costly
+
+
+@pytest.mark.parametrize(
+    ("window", "value"),
+    [
+        (Window("gain_dB", at_least=44.0), 36.8),
+        (Window("plate_current_A", at_most=2e-3), 3.1e-3),
+        (Window("lower_corner_Hz", at_most=20.0), 5.0),
+    ],
+)
+def test_the_value_behind_an_excess_is_found_again(window: Window, value: float) -> None:
+    excess = float(window.excess(np.asarray(value)))
+    assert window.value_at(excess) == pytest.approx(value)
+    both = Window(window.name, at_least=1.0, at_most=2.0)
+    assert np.isnan(both.value_at(excess))

@@ -33,10 +33,10 @@ from objectives.network import SmallSignal
 from objectives.nodal import UNKNOWNS, descriptor
 from objectives.operating_point import operating_point
 from objectives.stage import Stage
+from objectives.triodes import ConductionLaw, flat_law
 
 if TYPE_CHECKING:
     from objectives.scores import Assessment
-    from objectives.triodes import ConductionLaw
 
 __all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
 
@@ -106,7 +106,7 @@ class Link:
 
         return Link(
             self.stage.map(ravel),
-            _flat_law(self.law, shape, size),
+            flat_law(self.law, shape),
             ravel(self.grid_cathode_F),
             ravel(self.grid_plate_F),
             ravel(self.plate_cathode_F),
@@ -381,7 +381,7 @@ def _circuit(chain: Chain) -> Circuit:
         constant[:, at["x"]] += bias * at_grid
         for row, electrode in ((2 * number, "g"), (2 * number + 1, "p")):
             Q[row, at[electrode]], Q[row, at["k"]] = 1.0, -1.0
-        law = _flat_law(link.law, shape, size)
+        law = flat_law(link.law, shape)
         laws.append(law)
         point = operating_point(stage, law, extra_plate_current_A=flat(link.drawn_A))
         ports[2 * number], ports[2 * number + 1] = point.grid_cathode_V, point.plate_cathode_V
@@ -453,18 +453,6 @@ def equilibrated_solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
     """Solve (N, n, n) x = (N, n, k) with rows scaled: they differ by twenty decades."""
     scale = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
     return np.linalg.solve(matrix * scale, right * scale)
-
-
-def _flat_law(law: ConductionLaw, shape: tuple[int, ...], size: int) -> ConductionLaw:
-    own = np.shape(law.plate_current(0.0, 100.0))
-    if own == ():
-        return law
-    if own != shape:
-        raise ValueError(
-            f"law: parameters of shape {own}: must be scalars or have the shape of the chain, "
-            f"{shape}"
-        )
-    return law.at(np.unravel_index(np.arange(size), shape))
 
 
 def _require(name: str, value: FloatArray, good: BoolArray, allowed: str) -> None:

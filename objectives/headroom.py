@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import fft
@@ -19,9 +18,7 @@ from scipy.optimize import elementwise
 from objectives.batch import FloatArray
 from objectives.network import Network
 from objectives.operating_point import OperatingPoint
-
-if TYPE_CHECKING:
-    from objectives.triodes import ConductionLaw
+from objectives.triodes import ConductionLaw, flat_law, law_shape
 
 __all__ = ["Headroom", "LoadLine", "headroom"]
 
@@ -63,10 +60,8 @@ class LoadLine:
         def flat(value: FloatArray) -> FloatArray:
             return np.broadcast_to(np.asarray(value, float), shape).ravel()
 
-        if _has_arrays(law):
-            law = law.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))
         return cls(
-            law,
+            flat_law(law, shape),
             flat(point.grid_cathode_V),
             flat(point.plate_cathode_V),
             flat(point.plate_current_A),
@@ -77,7 +72,7 @@ class LoadLine:
 
     @cached_property
     def _one_law(self) -> bool:
-        return not _has_arrays(self.law)
+        return law_shape(self.law) == ()
 
     def law_at(self, which: FloatArray) -> ConductionLaw:
         """Return the law of some stages, numbered by floats as the root finder passes them."""
@@ -305,12 +300,6 @@ def headroom(
         to_conduction.reshape(shape),
         line,
     )
-
-
-def _has_arrays(law: ConductionLaw) -> bool:
-    """Return whether the law has parameters of its own for each stage."""
-    currents = law.plate_current(0.0, 100.0), law.grid_current(0.0, 100.0)
-    return any(np.shape(current) != () for current in currents)
 
 
 def _onset(line: LoadLine, grid_current_A: float | None) -> FloatArray:

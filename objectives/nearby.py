@@ -79,15 +79,9 @@ def operating_point_near(
     ).broadcast()
     if np.all(good):
         return point
-    rest = operating_point(stage.at(~good), law.at(~good) if _has_arrays(law) else law)
+    rest = operating_point(stage.at(~good), law.at(~good))
     merged: dict[str, Any] = {}
     for name, value in point.numeric_fields().items():
         merged[name] = np.array(value)
         merged[name][~good] = getattr(rest, name)
     return replace(point, **merged)
-
-
-def _has_arrays(law: ConductionLaw) -> bool:
-    # A parameter of the grid current alone, a current gain say, does not show in the plate's.
-    currents = law.plate_current(0.0, 100.0), law.grid_current(0.0, 100.0)
-    return any(np.shape(current) != () for current in currents)

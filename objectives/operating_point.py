@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,9 +10,7 @@ from scipy.optimize import elementwise
 
 from objectives.batch import Batch, FloatArray
 from objectives.stage import Stage
-
-if TYPE_CHECKING:
-    from objectives.triodes import ConductionLaw
+from objectives.triodes import ConductionLaw, flat_law, law_shape
 
 __all__ = ["OperatingPoint", "operating_point"]
 
@@ -117,25 +114,20 @@ def operating_point(
         bias_V.shape, grid_ohm.shape, supply.shape, load.shape, cathode.shape, extra.shape,
         stage.shape,
     )  # fmt: skip
-    law_shape = _law_shape(law)
-    has_arrays = law_shape != ()
+    own_shape = law_shape(law)
+    has_arrays = own_shape != ()
     if has_arrays and int(np.prod(shape)) == 1:
-        shape = law_shape  # one stage, many devices
-    if has_arrays and law_shape != shape:
-        raise ValueError(
-            f"law: parameters of shape {law_shape}: must be scalars or have the shape of the "
-            f"stages, {shape}"
-        )
+        shape = own_shape  # one stage, many devices
+    # The root finder drops finished elements as it goes, so each carries its own index into the
+    # parameters of the law.
+    each_law = flat_law(law, shape)
     flat = [
         np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)
     ]
-    # The law's parameters may be arrays; the root finder drops finished elements as it goes, so
-    # each element carries its own index into them.
-    flat_law = law.at(np.unravel_index(np.arange(flat[0].size), shape)) if has_arrays else law
 
     def ports(v: FloatArray, *args: FloatArray) -> tuple[FloatArray, ...]:
         bias, rg, vb, rp, rk, drawn, index = args
-        own = flat_law.at(index.astype(np.intp)) if has_arrays else flat_law
+        own = each_law.at(index.astype(np.intp)) if has_arrays else each_law
         # The grid currents of the sources depend on the grid voltage alone while the device
         # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
         grid = own.grid_current(v, vb)
@@ -155,11 +147,11 @@ def operating_point(
     else:
         # At or below this voltage the cathode is at or above the supply, so no plate current flows.
         low = np.minimum(flat[0] - flat[2], 0.0)
-        taken = np.maximum(flat_law.grid_current(low, flat[2]), 0.0)
+        taken = np.maximum(each_law.grid_current(low, flat[2]), 0.0)
         low = low - 2.0 * taken * (flat[1] + flat[4])
         # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
         # as much is above the root whatever the rounding.
-        leaked = np.maximum(-flat_law.grid_current(low, flat[2]), 0.0)
+        leaked = np.maximum(-each_law.grid_current(low, flat[2]), 0.0)
         high = flat[0] + 2.0 * leaked * (flat[1] + flat[4])
         found = elementwise.find_root(excess, (low, high), args=(*flat, index), maxiter=200)
         v = np.asarray(found.x, float)
@@ -172,7 +164,7 @@ def operating_point(
     cathode_V = np.where(flat[4] > _LEAST_CATHODE_OHM, cathode_V, 0.0)
     plate_V = flat[2] - (plate_A + flat[5]) * flat[3]
     vpk = plate_V - cathode_V
-    own = flat_law
+    own = each_law
     _, gm, gp = own.linearise(v, vpk)
     _, gg, ggp = own.linearise_grid(v, vpk)
 
@@ -190,13 +182,6 @@ def operating_point(
         grid_conductance_S=shaped(gg),
         grid_plate_conductance_S=shaped(ggp),
         supply_current_A=shaped(plate_A + flat[5]),
-    )
-
-
-def _law_shape(law: ConductionLaw) -> tuple[int, ...]:
-    """Return the common shape of a law's parameters, found from what it gives for one voltage."""
-    return np.broadcast_shapes(
-        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
     )
 
 

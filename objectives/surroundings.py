@@ -8,7 +8,6 @@ driver, ``load_ohm`` and ``load_F`` for what follows.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,13 +15,11 @@ from scipy.optimize import elementwise
 
 from objectives.batch import Batch, ComplexArray, FloatArray
 from objectives.device import Device, small_signal
-from objectives.network import Network, SmallSignal
+from objectives.network import Network, SmallSignal, flatten
 from objectives.operating_point import OperatingPoint, operating_point
 from objectives.stage import Stage, parallel
 from objectives.textbook import miller_capacitance_F
-
-if TYPE_CHECKING:
-    from objectives.triodes import ConductionLaw
+from objectives.triodes import ConductionLaw, flat_law, law_shape
 
 __all__ = [
     "CathodeFollower",
@@ -37,7 +34,6 @@ __all__ = [
     "with_follower",
 ]
 
-_B = TypeVar("_B", bound=Batch)
 
 # The load resistance at which the impedance of an output is measured; any value serves, as the
 # measurement allows for it exactly.
@@ -347,33 +343,33 @@ def follower_point(
     _require("follower.supply_V", supply, supply > 0, "more than 0")
     _require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
     held = np.asarray(grid_V, float)
-    shape = np.broadcast_shapes(follower.shape, _law_shape(law), held.shape)
-    flat_law = _flat_law(law, shape)
+    shape = np.broadcast_shapes(follower.shape, law_shape(law), held.shape)
+    each_law = flat_law(law, shape)
     vg, vb, rk = (np.broadcast_to(a, shape).ravel() for a in (held, supply, resistor))
     index = np.arange(vg.size, dtype=float)
 
     def excess(
         w: FloatArray, vg: FloatArray, vb: FloatArray, rk: FloatArray, index: FloatArray
     ) -> FloatArray:
-        own = _law_at(flat_law, index)
+        own = each_law.at(index.astype(np.intp))
         cathode_V = vg - w
         current = own.plate_current(w, vb - cathode_V) + own.grid_current(w, vb - cathode_V)
         return np.asarray(current - cathode_V / rk)
 
     if vg.size:
-        at_zero = flat_law.grid_current(0.0, 0.0)
+        at_zero = each_law.grid_current(0.0, 0.0)
         low = np.minimum(np.minimum(vg - vb, 0.0), vg - rk * np.maximum(at_zero, 0.0))
         # A law may leave a small negative grid current at a very negative grid; twice what it
         # makes in the resistor keeps rounding from moving the root out of the bracket.
-        least = flat_law.grid_current(low, 0.0)
+        least = each_law.grid_current(low, 0.0)
         high = np.maximum(vg + 2.0 * rk * np.maximum(-least, 0.0), low)
         found = elementwise.find_root(excess, (low, high), args=(vg, vb, rk, index), maxiter=200)
         w = np.asarray(found.x, float)
     else:
         w = vg
     vpk = vb - vg + w
-    plate_A, gm, gp = flat_law.linearise(w, vpk)
-    grid_A, gg, ggp = flat_law.linearise_grid(w, vpk)
+    plate_A, gm, gp = each_law.linearise(w, vpk)
+    grid_A, gg, ggp = each_law.linearise_grid(w, vpk)
 
     def shaped(a: ArrayLike) -> FloatArray:
         return np.broadcast_to(np.asarray(a, float), vg.shape).reshape(shape)
@@ -435,19 +431,15 @@ def coupled_operating_point(
         As the two solvers; and if array parameters of a law have another shape.
     """
     shape = np.broadcast_shapes(
-        stage.shape, follower.shape, _law_shape(law), _law_shape(follower_law)
+        stage.shape, follower.shape, law_shape(law), law_shape(follower_law)
     )
-    flat_stage, flat_follower = _flat(stage, shape), _flat(follower, shape)
-    flat_law, flat_follower_law = _flat_law(law, shape), _flat_law(follower_law, shape)
+    flat_stage, flat_follower = flatten(stage, shape), flatten(follower, shape)
+    each_law, each_follower_law = flat_law(law, shape), flat_law(follower_law, shape)
 
     def drawn(x: FloatArray, index: FloatArray) -> FloatArray:
         where = index.astype(np.intp)
-        point = operating_point(
-            flat_stage.at(where), _law_at(flat_law, index), extra_plate_current_A=x
-        )
-        after = follower_point(
-            flat_follower.at(where), _law_at(flat_follower_law, index), point.plate_V
-        )
+        point = operating_point(flat_stage.at(where), each_law.at(where), extra_plate_current_A=x)
+        after = follower_point(flat_follower.at(where), each_follower_law.at(where), point.plate_V)
         return after.point.grid_current_A
 
     def excess(x: FloatArray, index: FloatArray) -> FloatArray:
@@ -467,8 +459,8 @@ def coupled_operating_point(
             maxiter=200,
         )
         x[open_] = found.x
-    point = operating_point(flat_stage, flat_law, extra_plate_current_A=x)
-    after = follower_point(flat_follower, flat_follower_law, point.plate_V)
+    point = operating_point(flat_stage, each_law, extra_plate_current_A=x)
+    after = follower_point(flat_follower, each_follower_law, point.plate_V)
     return point.map(lambda a: a.reshape(shape)), FollowerPoint(
         point=after.point.map(lambda a: a.reshape(shape)),
         gain=after.gain.reshape(shape),
@@ -533,34 +525,6 @@ def with_follower(
 def _shaped(value: ArrayLike, shape: tuple[int, ...]) -> FloatArray:
     """Return the value broadcast to the shape."""
     return np.broadcast_to(np.asarray(value, float), shape)
-
-
-def _flat(batch: _B, shape: tuple[int, ...]) -> _B:
-    """Return the batch with every field that is not a scalar as one flat axis."""
-    return batch.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape).ravel())
-
-
-def _law_shape(law: ConductionLaw) -> tuple[int, ...]:
-    return np.broadcast_shapes(
-        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
-    )
-
-
-def _flat_law(law: ConductionLaw, shape: tuple[int, ...]) -> ConductionLaw:
-    """Return the law with array parameters as one flat axis; they must have the whole shape."""
-    own = _law_shape(law)
-    if own == ():
-        return law
-    if own != shape:
-        raise ValueError(
-            f"law: parameters of shape {own}: must be scalars or have the shape of the batch, "
-            f"{shape}"
-        )
-    return law.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))
-
-
-def _law_at(law: ConductionLaw, index: FloatArray) -> ConductionLaw:
-    return law if _law_shape(law) == () else law.at(index.astype(np.intp))
 
 
 def _require(name: str, value: FloatArray, good: ArrayLike, allowed: str) -> None:

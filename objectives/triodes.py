@@ -27,6 +27,8 @@ __all__ = [
     "DempwolfZolzer",
     "GridCurrent",
     "Koren",
+    "flat_law",
+    "law_shape",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -54,6 +56,36 @@ class ConductionLaw(Protocol):
 
     def at(self, index: Any) -> Self:
         """Return the law with its array parameters indexed; scalar parameters stay."""
+
+
+def law_shape(law: ConductionLaw) -> tuple[int, ...]:
+    """Return the common shape of a law's parameters, found from what it gives for one voltage.
+
+    Both currents are asked: a parameter of the grid current alone, a current gain say, does not
+    show in the plate's.
+    """
+    return np.broadcast_shapes(
+        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
+    )
+
+
+def flat_law(law: ConductionLaw, shape: tuple[int, ...]) -> ConductionLaw:
+    """Return the law with array parameters as one flat axis of stages of that shape.
+
+    Raises
+    ------
+    ValueError
+        If the parameters are neither scalars nor of that shape.
+    """
+    own = law_shape(law)
+    if own == ():
+        return law
+    if own != shape:
+        raise ValueError(
+            f"law: parameters of shape {own}: must be scalars or have the shape of the stages, "
+            f"{shape}"
+        )
+    return law.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))
 
 
 @dataclass(frozen=True)

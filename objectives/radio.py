@@ -418,7 +418,7 @@ def alternatives(
     ValueError
         If the assessment is not of one stage.
     """
-    one = _only(assessment)
+    one = assessment.single()
     stage = one.stage
     if styles is None:
         styles = (*resistor_styles(), resistor_style("carbon film 1/4 W").in_series(2))
@@ -465,18 +465,6 @@ def alternatives(
         )
         for at, (label, _) in enumerate(rows)
     ]
-
-
-def _only(assessment: Assessment) -> Assessment:
-    """Return an assessment of one stage with the fields of stage and follower as scalars."""
-    count = assessment.point.plate_current_A.size
-    if count != 1:
-        raise ValueError(f"assessment: a batch of {count}: must be one stage")
-    follower = assessment.follower
-    if follower is not None:
-        follower = follower[0].map(lambda a: a.reshape(())), follower[1]
-    stage = assessment.stage.map(lambda a: a.reshape(()))
-    return replace(assessment, stage=stage, follower=follower)
 
 
 # -- detection -------------------------------------------------------------------------------------

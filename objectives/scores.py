@@ -223,6 +223,22 @@ class Assessment:
                     )
         return [Rating(r.name, r.value, r.allowed * t.derating, r.unit, r.source) for r in found]
 
+    def single(self) -> Assessment:
+        """Return the same one stage with the fields of stage and follower as scalars.
+
+        Raises
+        ------
+        ValueError
+            If the batch is not of one stage.
+        """
+        count = self.point.plate_current_A.size
+        if count != 1:
+            raise ValueError(f"assessment: a batch of {count}: must be one stage")
+        follower = self.follower
+        if follower is not None:
+            follower = follower[0].map(lambda a: a.reshape(())), follower[1]
+        return replace(self, stage=self.stage.map(lambda a: a.reshape(())), follower=follower)
+
     def __getitem__(self, name: str) -> FloatArray:
         """Return one score of every stage, shape of the batch."""
         value = REGISTRY[name].compute(self)

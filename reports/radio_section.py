@@ -95,17 +95,11 @@ _CAPTION: Final = (
 
 
 def _single(assessment: Assessment) -> tuple[Assessment, bool]:
-    count = assessment.point.plate_current_A.size
-    if count != 1:
-        raise ValueError(f"assessment: a batch of {count}: must be one stage")
-    stage = assessment.stage.map(lambda a: np.reshape(a, (1,)))
-    follower = assessment.follower
-    if follower is not None:
-        follower = follower[0].map(lambda a: np.reshape(a, (1,))), follower[1]
+    one = assessment.single()
     targets, required = assessment.targets, bool(assessment.targets.radio_bands)
     if not required:
         targets = replace(targets, radio_bands=tuple(b.required(0.0) for b in radio_bands()))
-    return replace(assessment, stage=stage, follower=follower, targets=targets), required
+    return replace(one, stage=one.stage.broadcast(), targets=targets), required
 
 
 def _carrier(one: Assessment) -> Carrier:

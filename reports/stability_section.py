@@ -57,7 +57,8 @@ def section(assessment: Assessment, *, damping: float = WELL_DAMPED) -> Section:
     ValueError
         If the assessment is not of one stage, or ``damping`` is not below 1.
     """
-    stage, device = _single(assessment)
+    one = assessment.single()
+    stage, device = one.loaded, one.linear
     found = resonances(stage, device)
     least = float(least_damping(stage, device))
     margin = float(transconductance_margin_dB(stage, device))
@@ -112,16 +113,6 @@ def _chart(stage: Stage, device: SmallSignal, damping: float) -> list[Block]:
             ]
         )
     ]
-
-
-def _single(assessment: Assessment) -> tuple[Stage, SmallSignal]:
-    count = assessment.point.plate_current_A.size
-    if count != 1:
-        raise ValueError(f"assessment: a batch of {count}: must be one stage")
-    return (
-        assessment.loaded.map(lambda a: a.reshape(-1)[0]),
-        assessment.linear.map(lambda a: a.reshape(-1)[0]),
-    )
 
 
 def _opening(stage: Stage, found: list[Resonance]) -> list[str]:

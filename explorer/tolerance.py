@@ -14,9 +14,10 @@ from SALib.analyze import sobol as sobol_analyze
 from SALib.sample import sobol as sobol_sample
 from scipy.stats import binomtest
 
-from objectives.batch import FloatArray
+from objectives.batch import FloatArray, IntArray
 from objectives.corners import Port, swept_level_dB
 from objectives.network import flatten
+from objectives.response_surface import FrontYields, ResponseSurface
 from objectives.scores import Assessment
 from objectives.spreads import Spread
 from objectives.tolerance import (
@@ -34,7 +35,7 @@ from objectives.tolerance import (
     worst_cases,
 )
 
-__all__ = ["DRAWS", "YIELD", "sensitivity", "sobol_indices", "tolerance_study"]
+__all__ = ["DRAWS", "YIELD", "front_yields", "sensitivity", "sobol_indices", "tolerance_study"]
 
 DRAWS = 10_240
 """Built stages of each design: ten times 1024, so that every spread is sampled evenly."""
@@ -98,7 +99,7 @@ def tolerance_study(
     drawn = draw_scores(front, spreads, units, names, ratings=setup.ratings)
     good = drawn.good(setup.windows)
     intervals = [binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good]
-    one = _row(front, pick)
+    one = _rows(front, slice(pick, pick + 1))
     if frequency_Hz is None:
         frequency_Hz = np.geomspace(1.0, 100e6, 161)
     indices, built = sensitivity(one, setup, names, samples=index_samples)
@@ -138,13 +139,13 @@ def tolerance_study(
     )
 
 
-def _row(front: Assessment, row: int) -> Assessment:
-    """Return one design as a batch of one."""
+def _rows(front: Assessment, rows: slice) -> Assessment:
+    """Return some designs as a batch of one axis."""
     shape = batch_shape(front)
-    stage = flatten(front.stage, shape).at(slice(row, row + 1))
+    stage = flatten(front.stage, shape).at(rows)
     follower = front.follower
     if follower is not None:
-        follower = flatten(follower[0], shape).at(slice(row, row + 1)), follower[1]
+        follower = flatten(follower[0], shape).at(rows), follower[1]
     return replace(front, stage=stage, follower=follower)
 
 
@@ -160,6 +161,112 @@ def _response(
     )
     nominal = swept_level_dB(one.loaded, one.linear, frequency_Hz, port).reshape(-1)
     return ResponseBand(port, frequency_Hz, nominal, low, middle, high)
+
+
+# -- a whole front ---------------------------------------------------------------------------------
+
+_ROWS = 16
+"""Designs worked on at a time: as many as keep all their draws in some tens of megabytes."""
+_MOST_MISFIT = 0.1
+"""A surface serves a design when it is off by less than a tenth of each score's own spread (r.m.s.)
+and puts at most ..."""
+_MOST_WRONG = 1
+"""... so many of the check draws on the wrong side of a limit."""
+MOST_SOLVED = 1_000_000
+"""Built stages that are solved at most for designs that no surface serves."""
+
+
+def front_yields(
+    front: Assessment,
+    setup: ToleranceSetup,
+    scores: Sequence[str],
+    *,
+    draws: int = DRAWS,
+    most_solved: int = MOST_SOLVED,
+    report: Callable[[int, int], None] | None = None,
+) -> FrontYields:
+    """Build every design of a whole front many times.
+
+    A design is solved for some hundred of the draws, a response surface fitted to most of these
+    and held against the rest of them; where it holds, the other draws are read off it. Where it
+    does not (a transistor that some draws drive out of saturation), every draw is solved, for as
+    many designs as ``most_solved`` allows, from the first on; the others stand on the few.
+
+    Parameters
+    ----------
+    front :
+        The designs, a batch of one axis, those that matter most first.
+    setup, scores, draws :
+        As of :func:`tolerance_study`.
+    most_solved :
+        Built stages that may be solved for designs that no surface serves.
+    report :
+        Called with the designs done and their number.
+    """
+    begun = time.perf_counter()
+    size = math.prod(batch_shape(front))
+    names = tuple(dict.fromkeys((*scores, *setup.windows)))
+    units = draw_units(setup.spreads, draws, setup.seed)
+    surface = ResponseSurface(setup.spreads, units)
+    good, ratings_kept = np.empty(size), np.empty(size)
+    kept = {name: np.empty(size) for name in setup.windows}
+    bands = {name: np.empty((len(_PERCENTILES), size)) for name in names}
+    counts, solved = np.full(size, draws), np.full(size, surface.solved)
+    misfit = dict.fromkeys(names, 0.0)
+    checked = wrongly_good = wrongly_bad = 0
+
+    def enter(rows: IntArray, drawn: DrawnScores) -> None:
+        good[rows] = drawn.good(setup.windows).mean(axis=-1)
+        ratings_kept[rows] = (drawn.rating_excess <= 0).mean(axis=-1)
+        for name, inside in drawn.inside(setup.windows).items():
+            kept[name][rows] = inside.mean(axis=-1)
+        for name, band in drawn.bands(_PERCENTILES).items():
+            bands[name][:, rows] = band
+
+    for start in range(0, size, _ROWS):
+        rows = np.arange(start, min(start + _ROWS, size))
+        some = _rows(front, slice(start, start + _ROWS))
+        found = surface.scores(some, names, ratings=setup.ratings)
+        off = found.misfit()
+        too_good, too_bad = found.wrong_side(setup.windows)
+        serves = too_good + too_bad <= _MOST_WRONG
+        for value in off.values():
+            serves &= value <= _MOST_MISFIT
+        enter(rows[serves], found.drawn.at(serves))
+        checked += found.checks * int(np.count_nonzero(serves))
+        wrongly_good += int(too_good[serves].sum())
+        wrongly_bad += int(too_bad[serves].sum())
+        for name, value in off.items():
+            misfit[name] = max(misfit[name], float(np.max(value[serves], initial=0.0)))
+        for at in np.flatnonzero(~serves):
+            row = start + int(at)
+            if most_solved >= draws:
+                most_solved -= draws
+                solved[row] = draws
+                one = _rows(some, slice(at, at + 1))
+                drawn = draw_scores(one, setup.spreads, units, names, ratings=setup.ratings)
+            else:
+                counts[row] = surface.solved
+                drawn = found.solved.at(slice(at, at + 1))
+            enter(np.array([row]), drawn)
+        if report is not None:
+            report(min(start + _ROWS, size), size)
+    return FrontYields(
+        windows=setup.windows,
+        percentiles=_PERCENTILES,
+        good=good,
+        kept=kept,
+        ratings_kept=ratings_kept,
+        bands=bands,
+        draws=counts,
+        solved=solved,
+        wanted=draws,
+        checked=checked,
+        wrongly_good=wrongly_good,
+        wrongly_bad=wrongly_bad,
+        misfit=misfit,
+        seconds=time.perf_counter() - begun,
+    )
 
 
 # -- which part matters ----------------------------------------------------------------------------

@@ -142,14 +142,19 @@ class Headroom:
     line: LoadLine
 
     @property
+    def peaks_V(self) -> tuple[FloatArray, FloatArray]:
+        """Peaks at the output to cut-off and to grid conduction (V peak)."""
+        return self.output_to_cutoff_V, self.output_to_conduction_V
+
+    @property
     def smaller_V(self) -> FloatArray:
         """The smaller of the two peaks at the output (V peak)."""
-        return np.minimum(self.output_to_cutoff_V, self.output_to_conduction_V)
+        return np.minimum(*self.peaks_V)
 
     @property
     def asymmetry_ratio(self) -> FloatArray:
         """The larger of the two peaks at the output over the smaller; 1 is symmetrical."""
-        larger = np.maximum(self.output_to_cutoff_V, self.output_to_conduction_V)
+        larger = np.maximum(*self.peaks_V)
         smaller = self.smaller_V
         ratio = np.divide(larger, smaller, where=smaller > 0, out=np.full(larger.shape, np.inf))
         return np.asarray(ratio)

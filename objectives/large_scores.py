@@ -10,6 +10,7 @@ output, which is the same for every candidate.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -22,7 +23,7 @@ from objectives.chain import Chain, Link, Place
 from objectives.device import Device
 from objectives.headroom import Headroom, headroom
 from objectives.large_signal import Emf, Waveforms, clipped_sine, periodic, sine
-from objectives.scores import Assessment, score
+from objectives.scores import Assessment, least, score, score_of_facets
 from objectives.spectrum import distortion_percent, harmonics, high_harmonics_dB
 from objectives.stage import Stage
 
@@ -329,14 +330,15 @@ def _driven_distortion(a: Assessment) -> FloatArray:
     return driven(a).distortion_percent
 
 
-@score(
+@score_of_facets(
     "headroom_V", "V", "maximise",
     "smaller of the peak output swings to cut-off and to grid conduction on the AC load line",
+    least,
     source="load-line construction; cut-off: 1 % of the quiescent current; conduction: grid at "
     "the cathode's voltage",
 )  # fmt: skip
-def _headroom(a: Assessment) -> FloatArray:
-    return headroom_of(a).smaller_V
+def _headroom(a: Assessment) -> Sequence[FloatArray]:
+    return headroom_of(a).peaks_V
 
 
 @score(
@@ -347,13 +349,14 @@ def _asymmetry(a: Assessment) -> FloatArray:
     return np.minimum(headroom_of(a).asymmetry_ratio, _LARGEST_RATIO)
 
 
-@score(
+@score_of_facets(
     "undistorted_output_V", "V", "maximise",
     "r.m.s. value of the largest sine at the output that reaches neither cut-off nor grid "
     "conduction",
+    least,
 )  # fmt: skip
-def _undistorted(a: Assessment) -> FloatArray:
-    return headroom_of(a).undistorted_V_rms
+def _undistorted(a: Assessment) -> Sequence[FloatArray]:
+    return tuple(peak / np.sqrt(2.0) for peak in headroom_of(a).peaks_V)
 
 
 @score(

@@ -25,7 +25,7 @@ from objectives.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB
 from objectives.network import Network, SmallSignal
 from objectives.noise import to_dBu
 from objectives.operating_point import OperatingPoint
-from objectives.scores import BAND_POINTS, Assessment, RadioBand, score
+from objectives.scores import BAND_POINTS, Assessment, RadioBand, greatest, score_of_facets
 from objectives.stage import Stage
 
 if TYPE_CHECKING:
@@ -640,12 +640,12 @@ def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
     return {band.name: per_band[..., at] for at, band in enumerate(a.targets.radio_bands)}
 
 
-@score(
+@score_of_facets(
     "detected_radio_dBu", "dBu", "minimise",
     "loudest audio that a carrier in the radio bands leaves by detection, referred to the source",
+    greatest,
     source="square law of the device's own curve at its operating point",
     requires=("radio_bands",),
 )  # fmt: skip
-def _detected(a: Assessment) -> FloatArray:
-    levels = np.max(list(detected_by_band_dBu(a).values()), axis=0)
-    return np.asarray(np.minimum(levels, -QUIETEST_DBU))
+def _detected(a: Assessment) -> Sequence[FloatArray]:
+    return tuple(np.minimum(level, -QUIETEST_DBU) for level in detected_by_band_dBu(a).values())

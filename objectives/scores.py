@@ -1,11 +1,12 @@
 """The scores: named, united, directed numbers of a stage, in one registry.
 
-A new score is one function of an :class:`Assessment` and one :func:`score` entry.
+A new score is one function of an :class:`Assessment` and one :func:`score` entry, or
+:func:`score_of_facets` where it has a kink.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -40,10 +41,15 @@ __all__ = [
     "Score",
     "Targets",
     "departure_percent",
+    "greatest",
+    "least",
+    "magnitude",
     "score",
+    "score_of_facets",
 ]
 
 Direction = Literal["maximise", "minimise", "neither"]
+Combine = Callable[[Sequence[FloatArray]], FloatArray]
 BAND_POINTS = 9
 """Frequencies at which a radio band is sampled, spread evenly in log f, both edges included."""
 
@@ -254,11 +260,18 @@ class Score:
     direction: Direction
     meaning: str
     source: str
-    compute: Callable[[Assessment], FloatArray] = field(repr=False)
+    facets: Callable[[Assessment], Sequence[FloatArray]] = field(repr=False)
+    """What the score is made of: numbers that vary smoothly with the parts of the stage."""
+    combine: Combine = field(repr=False)
+    """Makes the score of its facets, and may have a kink: the least of several, a distance."""
     requires: frozenset[str] = frozenset()
     """Fields of :class:`Targets` without which the score has no meaning."""
     costly: bool = False
     """Whether it takes milliseconds a stage or more; then it is not shown for a whole front."""
+
+    def compute(self, assessment: Assessment) -> FloatArray:
+        """Return the score of every stage, a shape that broadcasts to the batch."""
+        return self.combine(self.facets(assessment))
 
     @property
     def label(self) -> str:
@@ -270,6 +283,29 @@ class Score:
 REGISTRY: dict[str, Score] = {}
 
 
+_One = Callable[["Assessment"], FloatArray]
+_Several = Callable[["Assessment"], Sequence[FloatArray]]
+
+
+def _only(parts: Sequence[FloatArray]) -> FloatArray:
+    return parts[0]
+
+
+def least(parts: Sequence[FloatArray]) -> FloatArray:
+    """Return the least of several arrays, element by element."""
+    return np.asarray(np.min(np.broadcast_arrays(*parts), axis=0))
+
+
+def greatest(parts: Sequence[FloatArray]) -> FloatArray:
+    """Return the greatest of several arrays, element by element."""
+    return np.asarray(np.max(np.broadcast_arrays(*parts), axis=0))
+
+
+def magnitude(parts: Sequence[FloatArray]) -> FloatArray:
+    """Return the magnitude of the only array."""
+    return np.abs(parts[0])
+
+
 def score(
     name: str,
     unit: str,
@@ -278,18 +314,43 @@ def score(
     source: str = "definition",
     requires: tuple[str, ...] = (),
     costly: bool = False,
-) -> Callable[[Callable[[Assessment], FloatArray]], Callable[[Assessment], FloatArray]]:
+) -> Callable[[_One], _One]:
     """Enter a function into the registry under ``name`` (which ends in its unit)."""
 
-    def enter(compute: Callable[[Assessment], FloatArray]) -> Callable[[Assessment], FloatArray]:
-        if name in REGISTRY:
-            raise ValueError(f"score {name!r} is registered already")
-        REGISTRY[name] = Score(
-            name, unit, direction, meaning, source, compute, frozenset(requires), costly
-        )
+    def enter(compute: _One) -> _One:
+        _enter(
+            Score(
+                name, unit, direction, meaning, source, lambda a: (compute(a),), _only,
+                frozenset(requires), costly,
+            )
+        )  # fmt: skip
         return compute
 
     return enter
+
+
+def score_of_facets(
+    name: str,
+    unit: str,
+    direction: Direction,
+    meaning: str,
+    combine: Combine,
+    source: str = "definition",
+    requires: tuple[str, ...] = (),
+) -> Callable[[_Several], _Several]:
+    """Enter a score with a kink: the function returns what is smooth, ``combine`` the score."""
+
+    def enter(facets: _Several) -> _Several:
+        _enter(Score(name, unit, direction, meaning, source, facets, combine, frozenset(requires)))
+        return facets
+
+    return enter
+
+
+def _enter(entry: Score) -> None:
+    if entry.name in REGISTRY:
+        raise ValueError(f"score {entry.name!r} is registered already")
+    REGISTRY[entry.name] = entry
 
 
 @score("gain_dB", "dB", "maximise", "source to output, at the reference frequency")
@@ -310,16 +371,17 @@ def _input_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.input_corner_Hz, HIGHEST_HZ)
 
 
-@score(
+@score_of_facets(
     "input_corner_error_octaves", "octaves", "minimise",
     "distance of the input corner from its target, |log2(f/target)|",
+    magnitude,
     requires=("input_corner_Hz",),
 )  # fmt: skip
-def _input_corner_error(a: Assessment) -> FloatArray:
+def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     target = a.targets.input_corner_Hz
     if target is None:
         raise ValueError("targets.input_corner: not given: input_corner_error_octaves needs it")
-    return np.abs(np.log2(_input_corner(a) / target))
+    return (np.log2(_input_corner(a) / target),)
 
 
 @score("lower_corner_Hz", "Hz", "minimise", "lower -3.01 dB frequency, source to output")
@@ -332,15 +394,16 @@ def _upper_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.output_corners_Hz[1], HIGHEST_HZ)
 
 
-@score(
+@score_of_facets(
     "rf_margin_dB", "dB", "maximise",
     "least attenuation at the grid over the radio bands, less what is required",
+    least,
     requires=("radio_bands",),
 )  # fmt: skip
-def _rf_margin(a: Assessment) -> FloatArray:
+def _rf_margin(a: Assessment) -> Sequence[FloatArray]:
     if not a.radio_margins_dB:
         raise ValueError("targets.radio_bands: not given: rf_margin_dB needs at least one")
-    return np.asarray(np.min(list(a.radio_margins_dB.values()), axis=0))
+    return tuple(a.radio_margins_dB.values())
 
 
 @score(

@@ -42,9 +42,12 @@ __all__ = [
     "ToleranceStudy",
     "WorstCase",
     "batch_shape",
+    "build",
     "draw_batch",
+    "draw_factors",
     "draw_scores",
     "draw_units",
+    "flat",
     "response_band_dB",
     "swings",
     "worst_cases",
@@ -134,11 +137,18 @@ def draw_batch(
 
     Parameters are those of :func:`spread_batch`; all stages share the draws.
     """
-    factors = _factors(spreads, draw_units(spreads, draws, seed))
+    factors = draw_factors(spreads, draw_units(spreads, draws, seed))
     return spread_batch(stage, device, spreads, factors, point=point)
 
 
-def _factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:
+def draw_factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:
+    """Return what each quantity is multiplied by, shape (draws, spreads) as ``units``.
+
+    Raises
+    ------
+    ValueError
+        If ``units`` has not one column a spread.
+    """
     if units.shape[1:] != (len(spreads),):
         raise ValueError(
             f"units: shape {units.shape}: must have one column a spread, {len(spreads)}"
@@ -180,6 +190,13 @@ class DrawnScores:
             kept = kept & inside
         return np.asarray(kept)
 
+    def at(self, candidates: slice | BoolArray) -> DrawnScores:
+        """Return some of the candidates."""
+        return DrawnScores(
+            {name: value[candidates] for name, value in self.values.items()},
+            self.rating_excess[candidates],
+        )
+
     def bands(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
         """Return percentiles of every score, shape (percentiles, candidates)."""
         return {
@@ -216,9 +233,9 @@ def draw_scores(
     """
     for name in names:
         _require_score(name, "scores")
-    base = _flat(nominal)
+    base = flat(nominal)
     size, draws = base.stage.shape[0], len(units)
-    factors = _factors(spreads, units)
+    factors = draw_factors(spreads, units)
     values = {name: np.empty((size, draws)) for name in names}
     excess = np.full((size, draws), -np.inf)
     # A chunk is as many built stages as stay in the processor's cache.
@@ -227,7 +244,7 @@ def draw_scores(
 
     for row, column in itertools.product(range(0, size, tall), range(0, draws, wide)):
         rows, columns = slice(row, row + tall), slice(column, column + wide)
-        built = _built(base, rows, spreads, factors[columns])
+        built = build(base, rows, spreads, factors[columns])
         for name in names:
             values[name][rows, columns] = built[name]
         if ratings:
@@ -241,7 +258,7 @@ def batch_shape(nominal: Assessment) -> tuple[int, ...]:
     return np.broadcast_shapes(nominal.stage.shape, follower) or (1,)
 
 
-def _flat(nominal: Assessment) -> Assessment:
+def flat(nominal: Assessment) -> Assessment:
     """Return the assessment with one flat axis of candidates and targets fit for draws."""
     shape = batch_shape(nominal)
     stage = flatten(nominal.stage, shape)
@@ -316,9 +333,20 @@ class _Built(Assessment):
         )
 
 
-def _built(
+def build(
     base: Assessment, rows: slice, spreads: Sequence[Spread], factors: FloatArray
 ) -> Assessment:
+    """Return the stages built from some candidates, shape (rows, draws).
+
+    Parameters
+    ----------
+    base :
+        The candidates, as of :func:`flat`.
+    rows :
+        Which of them are built.
+    factors :
+        Shape (draws, spreads), as of :func:`draw_factors`.
+    """
     stage, device = spread_batch(
         base.stage.at(rows), base.device, spreads, factors, point=base.point.at(rows)
     )
@@ -512,10 +540,10 @@ def _at_factors(
     """Return scores of one stage at given factors (rows, spreads), each of shape (rows,)."""
     for name in names:
         _require_score(name, "scores")
-    base = _flat(nominal)
+    base = flat(nominal)
     parts = []
     for start in range(0, len(factors), _CHUNK):
-        built = _built(base, slice(0, 1), spreads, factors[start : start + _CHUNK])
+        built = build(base, slice(0, 1), spreads, factors[start : start + _CHUNK])
         parts.append({name: np.asarray(built[name])[0] for name in names})
     return {name: np.concatenate([part[name] for part in parts]) for name in names}
 
@@ -544,13 +572,13 @@ def response_band_dB(
     ``nominal`` is a batch of one; ``units`` as of :func:`draw_units`.
     """
     _require_single(nominal)
-    base = _flat(nominal)
-    factors = _factors(spreads, units)
+    base = flat(nominal)
+    factors = draw_factors(spreads, units)
     level = np.empty((len(units), len(frequency_Hz)))
 
     for start in range(0, len(units), _CHUNK):
         rows = slice(start, start + _CHUNK)
-        built = _built(base, slice(0, 1), spreads, factors[rows])
+        built = build(base, slice(0, 1), spreads, factors[rows])
         level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
     return np.asarray(np.percentile(level, percentiles, axis=0))
 

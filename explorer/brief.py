@@ -757,6 +757,10 @@ class Tolerance(_Section):
     """How parts, valve and supply spread; read by the tolerance study and the yield score."""
 
     study: bool = Field(default=True, description="Put a tolerance study into the report.")
+    front: bool = Field(
+        default=True,
+        description="Study the yield of every design on the front, not only those shown.",
+    )
     resistors: _AnyPercent | None = Field(
         default=None, description="Resistors, plus and minus (per cent); else by series, or 5."
     )

@@ -252,8 +252,8 @@ def explore(
             )
         _stop_if_empty(found)
         with _working(quiet) as say:
-            sections = studies(found, folder, say)
-            contents = contents_of(found, sections)
+            more = studies(found, folder, say)
+            contents = contents_of(found, more.sections, more.built)
             say("report")
             written = write_report(contents, folder)
     if form is Form.table:

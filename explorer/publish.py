@@ -444,8 +444,19 @@ def _cautions(brief: Brief) -> tuple[str, ...]:
     return CAUTIONS if max(supplies) > _HARMLESS_V else _LOW_VOLTAGE_CAUTIONS
 
 
-def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> ReportContents:
+def contents_of(
+    ex: Exploration,
+    extra_sections: tuple[Section, ...] = (),
+    built: pd.DataFrame | None = None,
+) -> ReportContents:
     """Return what a report of this exploration is made from.
+
+    Parameters
+    ----------
+    extra_sections :
+        What the studies say.
+    built :
+        Further columns for the table of the front, one row a design.
 
     Raises
     ------
@@ -455,7 +466,7 @@ def contents_of(ex: Exploration, extra_sections: tuple[Section, ...] = ()) -> Re
     if len(ex.front) == 0:
         raise ValueError("front: empty: must hold at least one candidate")
     brief, front = ex.posed.brief, ex.front
-    frame = ex.frame()
+    frame = ex.frame() if built is None else pd.concat([ex.frame(), built], axis=1)
     readable = front.take(ex.readable)
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
     trace = ex.trace

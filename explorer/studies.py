@@ -3,25 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
 from explorer.exploration import Exploration
-from explorer.tolerance import tolerance_study
+from explorer.tolerance import front_yields, tolerance_study
 from objectives.drive_study import drive_study
 from objectives.large_scores import headroom_of
+from objectives.response_surface import FrontYields
 from objectives.scores import REGISTRY, Assessment
 from objectives.tolerance import ToleranceStudy
-from reports import radio_section, sound_section, stability_section, tolerance_section
-from reports.contents import Section
+from reports import (
+    radio_section,
+    sound_section,
+    stability_section,
+    tolerance_section,
+    yield_section,
+)
+from reports.contents import Block, Section
 from reports.sound import WavFile, write_wavs
 
-__all__ = ["studies"]
+__all__ = ["Studies", "studies"]
 
 Say = Callable[[str], None]
 
 
-def studies(ex: Exploration, folder: Path, say: Say | None = None) -> tuple[Section, ...]:
-    """Return the further sections of a report on a feasible exploration.
+@dataclass(frozen=True)
+class Studies:
+    """What the studies of an exploration add to its report.
+
+    Attributes
+    ----------
+    sections : further sections
+    built : further columns for the table of the front, one row a design; None where there are none
+    """
+
+    sections: tuple[Section, ...] = ()
+    built: pd.DataFrame | None = None
+
+
+def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
+    """Return what the studies add to the report on a feasible exploration.
 
     Parameters
     ----------
@@ -31,7 +55,7 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> tuple[Sect
         Called with what is being worked on.
     """
     if not ex.feasible:
-        return ()
+        return Studies()
     tell = say or (lambda _: None)
     front = ex.front
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
@@ -40,10 +64,24 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> tuple[Sect
     found.append(radio_section.section(pick))
     tell("damping")
     found.append(stability_section.section(pick))
-    if ex.posed.brief.tolerance.study and pick.targets.tolerance is not None:
-        tell("tolerances")
-        found.append(tolerance_section.section(_tolerances(ex)))
-    return tuple(found)
+    stated = ex.posed.brief.tolerance
+    if not stated.study or pick.targets.tolerance is None:
+        return Studies(tuple(found))
+    tell("tolerances")
+    study = _tolerances(ex)
+    yields = _front_yields(ex, study, tell) if stated.front else None
+    blocks: list[Block] = []
+    if yields is not None:
+        blocks = yield_section.front_blocks(
+            yields,
+            ex.frame(),
+            ex.scale(front.losses).max(axis=1),
+            pick=ex.pick,
+            free=[f.name for f in ex.problem.free],
+            parts=[c.part for c in ex.problem.choices],
+        )
+    found.append(tolerance_section.section(study, blocks))
+    return Studies(tuple(found), None if yields is None else yields.frame())
 
 
 def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:
@@ -60,16 +98,30 @@ def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Secti
     return sound_section.section(pick, study=study, wavs=wavs)
 
 
+def _drawn_names(ex: Exploration) -> list[str]:
+    # A study of ten thousand builds has no time for a solution in time of each, nor a use for
+    # how far a drawn value lies from a series.
+    return [
+        name
+        for name in ex.problem.searched_names
+        if not REGISTRY[name].costly and not name.startswith("series_departure")
+    ]
+
+
 def _tolerances(ex: Exploration) -> ToleranceStudy:
     shown = ex.front.take(ex.readable)
     designs: Assessment = ex.problem.assess(shown.parts)
     setup = designs.targets.tolerance
     assert setup is not None
-    # A study of ten thousand builds has no time for a solution in time of each, nor a use for
-    # how far a drawn value lies from a series.
-    names = [
-        name
-        for name in ex.problem.searched_names
-        if not REGISTRY[name].costly and not name.startswith("series_departure")
-    ]
-    return tolerance_study(designs, [str(row + 1) for row in ex.readable], setup, names)
+    return tolerance_study(designs, [str(row + 1) for row in ex.readable], setup, _drawn_names(ex))
+
+
+def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Say) -> FrontYields:
+    designs: Assessment = ex.problem.assess(ex.front.parts)
+    setup = designs.targets.tolerance
+    assert setup is not None
+
+    def report(done: int, total: int) -> None:
+        tell(f"tolerances of the front: {done:,} of {total:,} designs")
+
+    return front_yields(designs, setup, _drawn_names(ex), known=(ex.readable, shown), report=report)

@@ -99,7 +99,7 @@ def tolerance_study(
     drawn = draw_scores(front, spreads, units, names, ratings=setup.ratings)
     good = drawn.good(setup.windows)
     intervals = [binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good]
-    one = _rows(front, slice(pick, pick + 1))
+    one = _rows(front, np.array([pick]))
     if frequency_Hz is None:
         frequency_Hz = np.geomspace(1.0, 100e6, 161)
     indices, built = sensitivity(one, setup, names, samples=index_samples)
@@ -139,7 +139,7 @@ def tolerance_study(
     )
 
 
-def _rows(front: Assessment, rows: slice) -> Assessment:
+def _rows(front: Assessment, rows: IntArray) -> Assessment:
     """Return some designs as a batch of one axis."""
     shape = batch_shape(front)
     stage = flatten(front.stage, shape).at(rows)
@@ -183,6 +183,7 @@ def front_yields(
     *,
     draws: int = DRAWS,
     most_solved: int = MOST_SOLVED,
+    known: tuple[IntArray, ToleranceStudy] | None = None,
     report: Callable[[int, int], None] | None = None,
 ) -> FrontYields:
     """Build every design of a whole front many times.
@@ -200,6 +201,9 @@ def front_yields(
         As of :func:`tolerance_study`.
     most_solved :
         Built stages that may be solved for designs that no surface serves.
+    known :
+        Rows of the front, and a study of just these designs from the same draws and scores: its
+        results are taken over.
     report :
         Called with the designs done and their number.
     """
@@ -212,6 +216,7 @@ def front_yields(
     kept = {name: np.empty(size) for name in setup.windows}
     bands = {name: np.empty((len(_PERCENTILES), size)) for name in names}
     counts, solved = np.full(size, draws), np.full(size, surface.solved)
+    refused = np.zeros(size, dtype=bool)
     misfit = dict.fromkeys(names, 0.0)
     checked = wrongly_good = wrongly_bad = 0
 
@@ -223,9 +228,22 @@ def front_yields(
         for name, band in drawn.bands(_PERCENTILES).items():
             bands[name][:, rows] = band
 
-    for start in range(0, size, _ROWS):
-        rows = np.arange(start, min(start + _ROWS, size))
-        some = _rows(front, slice(start, start + _ROWS))
+    to_do = np.arange(size)
+    if known is not None:
+        at_rows, study = known
+        if (study.draws, study.scores, study.setup.seed) != (draws, names, setup.seed):
+            raise ValueError("known: must be of the same draws and scores")
+        good[at_rows], ratings_kept[at_rows] = study.good, study.ratings_kept
+        for name in kept:
+            kept[name][at_rows] = study.kept[name]
+        for name in names:
+            bands[name][:, at_rows] = study.bands[name]
+        solved[at_rows] = draws
+        to_do = np.setdiff1d(to_do, at_rows)
+
+    for start in range(0, len(to_do), _ROWS):
+        rows = to_do[start : start + _ROWS]
+        some = _rows(front, rows)
         found = surface.scores(some, names, ratings=setup.ratings)
         off = found.misfit()
         too_good, too_bad = found.wrong_side(setup.windows)
@@ -233,24 +251,25 @@ def front_yields(
         for value in off.values():
             serves &= value <= _MOST_MISFIT
         enter(rows[serves], found.drawn.at(serves))
+        refused[rows[~serves]] = True
         checked += found.checks * int(np.count_nonzero(serves))
         wrongly_good += int(too_good[serves].sum())
         wrongly_bad += int(too_bad[serves].sum())
         for name, value in off.items():
             misfit[name] = max(misfit[name], float(np.max(value[serves], initial=0.0)))
         for at in np.flatnonzero(~serves):
-            row = start + int(at)
+            row = rows[at]
             if most_solved >= draws:
                 most_solved -= draws
                 solved[row] = draws
-                one = _rows(some, slice(at, at + 1))
+                one = _rows(some, np.array([at]))
                 drawn = draw_scores(one, setup.spreads, units, names, ratings=setup.ratings)
             else:
                 counts[row] = surface.solved
                 drawn = found.solved.at(slice(at, at + 1))
             enter(np.array([row]), drawn)
         if report is not None:
-            report(min(start + _ROWS, size), size)
+            report(start + len(rows), len(to_do))
     return FrontYields(
         windows=setup.windows,
         percentiles=_PERCENTILES,
@@ -260,6 +279,7 @@ def front_yields(
         bands=bands,
         draws=counts,
         solved=solved,
+        refused=refused,
         wanted=draws,
         checked=checked,
         wrongly_good=wrongly_good,

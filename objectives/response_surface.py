@@ -235,6 +235,8 @@ class FrontYields:
     """Built stages that the numbers of each design stand on."""
     solved: IntArray
     """How many of these were solved; the rest were read off the design's surface."""
+    refused: BoolArray
+    """Designs that no surface follows closely enough, of those on which it was tried."""
     wanted: int
     """Built stages of a design where time did not run short."""
     checked: int

@@ -251,6 +251,10 @@ class Assessment:
         return np.broadcast_to(np.asarray(value, float), self.point.plate_current_A.shape)
 
 
+def _only(parts: Sequence[FloatArray]) -> FloatArray:
+    return parts[0]
+
+
 @dataclass(frozen=True)
 class Score:
     """One named number of a stage."""
@@ -262,7 +266,7 @@ class Score:
     source: str
     facets: Callable[[Assessment], Sequence[FloatArray]] = field(repr=False)
     """What the score is made of: numbers that vary smoothly with the parts of the stage."""
-    combine: Combine = field(repr=False)
+    combine: Combine = field(default=_only, repr=False)
     """Makes the score of its facets, and may have a kink: the least of several, a distance."""
     requires: frozenset[str] = frozenset()
     """Fields of :class:`Targets` without which the score has no meaning."""
@@ -285,10 +289,6 @@ REGISTRY: dict[str, Score] = {}
 
 _One = Callable[["Assessment"], FloatArray]
 _Several = Callable[["Assessment"], Sequence[FloatArray]]
-
-
-def _only(parts: Sequence[FloatArray]) -> FloatArray:
-    return parts[0]
 
 
 def least(parts: Sequence[FloatArray]) -> FloatArray:

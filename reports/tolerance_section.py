@@ -58,12 +58,13 @@ _SHOWN_SCORES: Final = 6
 _WORTH_NAMING: Final = 0.03
 
 
-def section(study: ToleranceStudy) -> Section:
+def section(study: ToleranceStudy, front: Sequence[Block] = ()) -> Section:
     """Return the section on the tolerances of a front and of its pick.
 
-    All numbers are the study's; nothing is worked out again here.
+    All numbers are the study's; nothing is worked out again here. ``front`` is what there is to
+    say of the whole front, and follows the designs shown.
     """
-    blocks: list[Block] = [Prose(_opening(study)), *_findings(study), yield_table(study)]
+    blocks: list[Block] = [Prose(_opening(study)), *_findings(study), yield_table(study), *front]
     if _chosen_scores(study):
         blocks.append(
             Figure(

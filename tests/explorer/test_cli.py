@@ -32,6 +32,7 @@ from explorer.designs import parse_design
 from explorer.exploration import explore
 from explorer.pose import pose
 from explorer.search import Progress, Settings
+from explorer.studies import Studies
 from objectives.valves import format_valves, valve, valves
 
 FILES = {"report.html", "report.md", "front.csv", "readable.csv", "results.json"}
@@ -79,7 +80,7 @@ def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         return {"html": folder / "report.html"}
 
     monkeypatch.setattr("reports.document.write_report", write)
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
     return caught
 
 
@@ -506,7 +507,7 @@ def test_an_error_in_the_report_leaves_an_earlier_one_as_it_was(
         raise OSError(28, "No space left on device", "report.md")
 
     monkeypatch.setattr("reports.document._render", fail)
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
     result = run("explore", brief, "--into", "out", "--method", "exact", "--quiet")
     assert result.exit_code == 2
     assert "No space left on device" in result.stderr

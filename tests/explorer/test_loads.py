@@ -72,8 +72,8 @@ class Run:
 
     def __init__(self, posed: Posed, folder: Path) -> None:
         self.ex: Exploration = explore(posed, QUICK, method="exact")
-        sections = studies(self.ex, folder)
-        self.contents: ReportContents = contents_of(self.ex, sections)
+        more = studies(self.ex, folder)
+        self.contents: ReportContents = contents_of(self.ex, more.sections, more.built)
         self.written = write_report(self.contents, folder)
 
     @cached_property

@@ -186,7 +186,7 @@ def test_a_candidate_whose_score_is_no_number_is_never_feasible(
     def odd(a: Assessment) -> np.ndarray:
         return np.where(np.asarray(a.stage.stopper_ohm) > 1e5, np.nan, 1.0)
 
-    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", odd)
+    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", lambda a: [odd(a)])
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     problem = posed().problem
     problem = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")), windows=())
@@ -458,7 +458,13 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
         return np.asarray(a.stage.stopper_ohm) / 1e3
 
     entry = Score(
-        "odd_ratio", "", "minimise", "invented for this test", "none", compute, costly=costly
+        "odd_ratio",
+        "",
+        "minimise",
+        "invented for this test",
+        "none",
+        lambda a: [compute(a)],
+        costly=costly,
     )
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     return asked

@@ -414,7 +414,7 @@ def test_a_score_that_is_never_a_number_blocks_without_a_percentage(
     def odd(a: Assessment) -> np.ndarray:
         return np.full(a.stage.shape, np.nan)
 
-    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", odd)
+    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", lambda a: [odd(a)])
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     base = posed()
     problem = replace(base.problem, free=(*base.problem.free, FreeScore("odd_ratio", "minimise")))

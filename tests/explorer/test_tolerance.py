@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer.tolerance import YIELD, sobol_indices, tolerance_study
+from explorer.tolerance import YIELD, front_yields, sobol_indices, tolerance_study
 from objectives.noise import DeviceNoise
-from objectives.scores import Assessment, Targets
+from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
-from objectives.tolerance import ToleranceSetup
+from objectives.tolerance import ToleranceSetup, draw_scores, draw_units
 from objectives.triodes import Koren
 
 
@@ -179,3 +179,74 @@ def test_bad_requests_are_refused(changed, words):
     given = {"candidates": "abc", "scores": ["gain_dB"]} | QUICK | changed
     with pytest.raises(ValueError, match=words):
         tolerance_study(front(), given.pop("candidates"), setup, given.pop("scores"), **given)
+
+
+# -- the whole front -------------------------------------------------------------------------------
+
+
+def test_yields_of_a_front_are_those_of_solved_draws():
+    a = front(np.geomspace(33e3, 150e3, 21))
+    corner = a["input_corner_Hz"]
+    windows = {"input_corner_Hz": (0.9 * corner[10], 1.1 * corner[10]), "gain_dB": (35.0, np.inf)}
+    setup = ToleranceSetup(default_spreads(a.stage), windows, seed=3)
+    told = []
+    found = front_yields(a, setup, ["noise_dBu"], draws=4096, report=lambda *at: told.append(at))
+    names = ("noise_dBu", *windows)
+    units = draw_units(setup.spreads, 4096, 3)
+    drawn = draw_scores(a, setup.spreads, units, names)
+    assert np.all(found.by_surface)
+    assert not np.any(found.short | found.refused)
+    np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)
+    assert np.ptp(found.good) > 0.5
+    for name, inside in drawn.inside(windows).items():
+        np.testing.assert_allclose(found.kept[name], inside.mean(axis=-1), atol=3e-3)
+    for name, band in drawn.bands().items():
+        error = np.abs(found.bands[name] - band) / drawn.values[name].std(axis=-1)
+        assert error.max() < 0.03, name
+        assert 0 < found.misfit[name] < 0.1
+    assert found.checked == 21 * 64
+    assert found.wrongly_good + found.wrongly_bad <= 0.005 * found.checked
+    assert told == [(16, 21), (21, 21)]
+    frame = found.frame()
+    np.testing.assert_array_equal(frame["built_yield_percent"], 100 * found.good)
+    np.testing.assert_array_equal(frame["built_gain_dB_p95"], found.bands["gain_dB"][2])
+    assert np.all(frame["built_stages"] == 4096)
+    assert np.all(frame["built_stages_solved"] == found.solved)
+
+
+def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
+    # A score in steps of half a decibel, which no polynomial follows.
+    stage = Stage(
+        supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=np.array([1.5e3, 150.0, 180.0]),
+        stopper_ohm=68e3, source_ohm=10e3, load_ohm=1e6,
+    )  # fmt: skip
+    a = Assessment(stage, Valve(), Targets())
+    bent = REGISTRY["gain_dB"]
+    steps = replace(bent, facets=lambda x: (np.floor(2 * bent.compute(x)),))
+    setup = ToleranceSetup(default_spreads(stage), {"gain_dB": (60.0, np.inf)})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(REGISTRY, "gain_dB", steps)
+        found = front_yields(a, setup, [], draws=1024, most_solved=2 * 1024)
+        exact = draw_scores(a, setup.spreads, draw_units(setup.spreads, 1024, 1), ["gain_dB"])
+    assert found.refused.tolist() == [True, True, True]
+    assert found.draws.tolist() == [1024, 1024, found.solved[2]]
+    assert found.solved[:2].tolist() == [1024, 1024]
+    assert found.short.tolist() == [False, False, True]
+    good = exact.good(setup.windows)
+    np.testing.assert_array_equal(found.good[:2], good[:2].mean(axis=-1))
+    assert found.good[2] == good[2, : found.draws[2]].mean()
+    assert found.checked == 0
+
+
+def test_a_study_of_some_designs_is_taken_over():
+    a = front()
+    setup = ToleranceSetup(default_spreads(a.stage), {"gain_dB": (35.0, np.inf)})
+    one = replace(a, stage=a.stage.at(slice(1, 2)))
+    study = tolerance_study(one, ["2"], setup, ["gain_dB"], **(QUICK | {"draws": 512}))
+    found = front_yields(a, setup, ["gain_dB"], draws=512, known=(np.array([1]), study))
+    assert found.good[1] == study.good[0]
+    assert found.solved.tolist()[1] == 512
+    assert found.by_surface.tolist() == [True, False, True]
+    np.testing.assert_array_equal(found.bands["gain_dB"][:, 1], study.bands["gain_dB"][:, 0])
+    with pytest.raises(ValueError, match="known: must be of the same draws"):
+        front_yields(a, setup, ["gain_dB"], draws=1024, known=(np.array([1]), study))

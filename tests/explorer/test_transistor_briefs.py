@@ -22,7 +22,7 @@ from explorer.exploration import Exploration, explore
 from explorer.pose import pose
 from explorer.publish import contents_of
 from explorer.search import Settings
-from explorer.studies import studies
+from explorer.studies import Studies, studies
 from objectives.devices import device
 from objectives.large_scores import headroom_of
 from objectives.noise import a_weighting_dB
@@ -91,13 +91,18 @@ def name(ex: Exploration) -> str:
 
 
 @pytest.fixture(scope="module")
-def sections(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> tuple[Section, ...]:
+def more(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Studies:
     return studies(ex, tmp_path_factory.mktemp("studies"))
 
 
 @pytest.fixture(scope="module")
-def contents(ex: Exploration, sections: tuple[Section, ...]) -> ReportContents:
-    return contents_of(ex, sections)
+def sections(more: Studies) -> tuple[Section, ...]:
+    return more.sections
+
+
+@pytest.fixture(scope="module")
+def contents(ex: Exploration, more: Studies) -> ReportContents:
+    return contents_of(ex, more.sections, more.built)
 
 
 @pytest.fixture(scope="module")
@@ -371,7 +376,7 @@ def test_the_printed_front_is_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("explorer.cli.out", Console(width=400))
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: ())
+    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
     monkeypatch.setattr("reports.document.write_report", lambda *_: {"html": tmp_path})
     path = tmp_path / "battery.toml"
     path.write_text(quick_brief("battery-preamp").text, "utf-8")

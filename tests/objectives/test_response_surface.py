@@ -1,0 +1,170 @@
+"""Response surfaces against a closed form, and against draws that are all solved."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from objectives.noise import DeviceNoise
+from objectives.response_surface import CHECKS, ResponseSurface, builds_to_fit
+from objectives.scores import REGISTRY, Assessment, RadioBand, Targets, greatest, least, magnitude
+from objectives.spreads import Spread, default_spreads
+from objectives.stage import Stage
+from objectives.tolerance import draw_scores, draw_units
+from objectives.triodes import Koren
+
+
+class Valve:
+    """A device with constant capacitances."""
+
+    name = "test valve"
+    # Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996.
+    law = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
+
+    def __init__(self, farads=(1.6e-12, 2.4e-12, 0.5e-12)):
+        self.farads = farads
+
+    def capacitances(self, point):
+        return self.farads
+
+    def noise(self, point, temperature_K):
+        shape = np.shape(point.plate_current_A)
+        return DeviceNoise(np.full(shape, 2e-17), np.full(shape, 1e3), np.zeros(shape))
+
+    def ratings(self, stage, point):
+        return []
+
+
+def test_yield_of_an_rc_corner_has_the_closed_form():
+    # The corner is 1/(2 pi R C); R and C uniform, so the share of corners above a limit is an
+    # integral over R of what C leaves.
+    stage = Stage(
+        supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=0.0,
+        stopper_ohm=np.array([56e3, 68e3, 72e3]), grid_capacitor_F=100e-12,
+    )  # fmt: skip
+    a = Assessment(stage, Valve((1e-18,) * 3), Targets(reference_Hz=1.0))
+    r, c = 0.10, 0.20
+    spreads = (Spread.plus_minus("stopper_ohm", r), Spread.plus_minus("grid_capacitor_F", c))
+    limit = 1 / (2 * np.pi * 68e3 * 100e-12)
+    found = ResponseSurface(spreads, draw_units(spreads, 8192, 1)).scores(a, ["input_corner_Hz"])
+    good = found.drawn.good({"input_corner_Hz": (limit, np.inf)}).mean(axis=-1)
+    for stopper, share in zip(stage.stopper_ohm, good, strict=True):
+        most = 68e3 / stopper
+
+        def below(x, most=most):
+            return np.clip((most / x - (1 - c)) / (2 * c), 0, 1) / (2 * r)
+
+        kink = [p for p in (most / (1 + c), most / (1 - c)) if 1 - r < p < 1 + r]
+        exact = quad(below, 1 - r, 1 + r, points=kink or None)[0]
+        assert share == pytest.approx(exact, abs=2e-3)
+    assert np.all(found.misfit()["input_corner_Hz"] < 0.06)
+
+
+def test_a_single_spread_gives_the_share_of_its_range_inside_the_window():
+    # The plate voltage rises with the supply, so the yield is where it crosses the limit: found
+    # on nominal stages by bisection, which knows nothing of draws.
+    stage = Stage(supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
+    spreads = (Spread.plus_minus("supply_V", 0.1),)
+
+    def plate_V(supply_V):
+        one = Stage(supply_V=supply_V, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
+        return float(
+            np.ravel(Assessment(one.broadcast(), Valve(), Targets())["plate_voltage_V"])[0]
+        )
+
+    low, high = 270.0, 330.0
+    limit = plate_V(310.0)
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if plate_V(middle) < limit else (low, middle)
+    surface = ResponseSurface(spreads, draw_units(spreads, 4096, 5))
+    found = surface.scores(Assessment(stage.broadcast(), Valve(), Targets()), ["plate_voltage_V"])
+    good = found.drawn.good({"plate_voltage_V": (limit, np.inf)}).mean(axis=-1)
+    assert good[0] == pytest.approx((330.0 - low) / 60.0, abs=1e-3)
+
+
+BANDS = (
+    RadioBand("AM", 526.5e3, 1606.5e3, 10.0),
+    RadioBand("FM", 87.5e6, 108e6, 40.0),
+)
+
+
+def kinked():
+    stage = Stage(
+        supply_V=280.0, plate_load_ohm=np.array([100e3, 150e3, 220e3, 100e3]),
+        cathode_resistor_ohm=np.array([1.5e3, 1.8e3, 2.7e3, 820.0]), bypass_F=22e-6,
+        stopper_ohm=np.array([68e3, 100e3, 33e3, 47e3]), stopper_shunt_F=0.3e-12, source_ohm=10e3,
+        grid_leak_ohm=1e6, output_coupling_F=22e-9, load_ohm=1e6, load_F=50e-12,
+    )  # fmt: skip
+    corner = Assessment(stage, Valve(), Targets())["input_corner_Hz"]
+    return Assessment(stage, Valve(), Targets(radio_bands=BANDS, input_corner_Hz=float(corner[0])))
+
+
+def test_scores_with_a_kink_are_read_from_what_is_smooth():
+    a = kinked()
+    spreads = default_spreads(a.stage)
+    units = draw_units(spreads, 2048, 2)
+    names = (
+        "input_corner_error_octaves", "rf_margin_dB", "headroom_V", "undistorted_output_V",
+        "detected_radio_dBu", "gain_dB", "noise_dBu", "lower_corner_Hz",
+    )  # fmt: skip
+    found = ResponseSurface(spreads, units).scores(a, names)
+    solved = draw_scores(a, spreads, units, names)
+    # The first design's nominal corner is the target itself: the distance has its kink there.
+    assert np.min(solved.values["input_corner_error_octaves"][0]) < 1e-3
+    for name in names:
+        spread = solved.values[name].std(axis=-1)
+        error = np.abs(found.drawn.values[name] - solved.values[name])
+        assert np.all(np.sqrt((error**2).mean(axis=-1)) < 0.06 * spread), name
+        np.testing.assert_array_equal(
+            found.drawn.values[name][:, : found.solved.values[name].shape[1]],
+            found.solved.values[name],
+        )
+        assert np.all(error[:, : found.fitted + found.checks] <= 1e-9 * np.abs(spread[:, None]))
+
+
+def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
+    a = kinked()
+    spreads = default_spreads(a.stage)
+    units = draw_units(spreads, 1024, 2)
+    surface = ResponseSurface(spreads, units)
+    found = surface.scores(a, ["gain_dB"])
+    at = slice(found.fitted, found.fitted + CHECKS)
+    solved = draw_scores(a, spreads, units, ["gain_dB"]).values["gain_dB"]
+    read = found.read_checks.values["gain_dB"]
+    error = np.sqrt(((read - solved[:, at]) ** 2).mean(axis=-1))
+    scale = solved[:, : surface.solved].std(axis=-1)
+    np.testing.assert_allclose(found.misfit()["gain_dB"], error / scale, rtol=1e-6)
+    limit = float(np.median(solved[0, at]))
+    good, bad = found.wrong_side({"gain_dB": (limit, np.inf)})
+    np.testing.assert_array_equal(good, ((read >= limit) & (solved[:, at] < limit)).sum(axis=-1))
+    np.testing.assert_array_equal(bad, ((read < limit) & (solved[:, at] >= limit)).sum(axis=-1))
+
+
+def test_nothing_that_spreads_gives_the_nominal_stage():
+    a = kinked()
+    found = ResponseSurface((), draw_units((), 128, 1)).scores(a, ["gain_dB"])
+    np.testing.assert_allclose(
+        found.drawn.values["gain_dB"], np.tile(a["gain_dB"][:, np.newaxis], 128), rtol=1e-12
+    )
+    assert np.all(found.misfit()["gain_dB"] < 1e-3)
+
+
+def test_too_few_draws_are_refused():
+    spreads = default_spreads(kinked().stage)
+    needed = builds_to_fit(len(spreads)) + CHECKS
+    with pytest.raises(ValueError, match=f"units: {needed} draws: must be more than the {needed}"):
+        ResponseSurface(spreads, draw_units(spreads, needed, 1))
+
+
+def test_every_score_is_made_of_its_facets():
+    parts = (np.array([1.0, -4.0]), np.array([0.5, -5.0]))
+    assert least(parts).tolist() == [0.5, -5.0]
+    assert greatest(parts).tolist() == [1.0, -4.0]
+    assert magnitude(parts[:1]).tolist() == [1.0, 4.0]
+    a = kinked()
+    margin = np.array(list(a.radio_margins_dB.values()))
+    np.testing.assert_array_equal(a["rf_margin_dB"], margin.min(axis=0))
+    assert len(REGISTRY["rf_margin_dB"].facets(a)) == len(BANDS)
+    assert len(REGISTRY["gain_dB"].facets(a)) == 1

@@ -1,0 +1,151 @@
+"""What is said of the yield of a whole front is what the yields say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from objectives.response_surface import FrontYields
+from reports.contents import Figure, Prose, Table
+from reports.look import spec_of, svg_of
+from reports.yield_section import front_blocks, price_table, yield_chart
+
+SIZE = 12
+FREE = ("gain_dB", "output_resistance_ohm")
+PARTS = ("stopper_ohm", "plate_load_ohm")
+GOOD = np.array([0.99, 0.2, 0.62, 0.81, 0.93, 0.96, 1.0, 0.4, 0.1, 0.0, 0.5, 0.7])
+GIVEN_UP = np.array([0.9, 0.3, 0.35, 0.5, 0.45, 0.6, 0.95, 0.7, 0.8, 0.9, 0.4, 0.99])
+PICK = 1
+
+
+@pytest.fixture
+def yields() -> FrontYields:
+    """Return yields of an invented front, of which some designs are solved and some short."""
+    draws, solved = np.full(SIZE, 10_240), np.full(SIZE, 244)
+    solved[[1, 2]] = 10_240
+    draws[9:] = 244
+    corner = np.where(np.arange(SIZE) % 2 == 0, GOOD, np.maximum(GOOD, 0.995))
+    refused = np.zeros(SIZE, dtype=bool)
+    refused[[2, 9, 10, 11]] = True
+    return FrontYields(
+        windows={"input_corner_Hz": (1e3, np.inf)},
+        percentiles=(5.0, 50.0, 95.0),
+        good=GOOD,
+        kept={"input_corner_Hz": corner},
+        ratings_kept=np.where(np.arange(SIZE) % 2 == 0, 1.0, GOOD),
+        bands={"gain_dB": np.tile(np.array([[30.0], [31.0], [32.0]]), SIZE)},
+        draws=draws,
+        solved=solved,
+        refused=refused,
+        wanted=10_240,
+        checked=448,
+        wrongly_good=2,
+        wrongly_bad=3,
+        misfit={"gain_dB": 0.031},
+        seconds=1.234,
+    )
+
+
+@pytest.fixture
+def front() -> pd.DataFrame:
+    at = np.arange(SIZE)
+    return pd.DataFrame(
+        {
+            "candidate": at + 1,
+            "stopper_ohm": 10e3 * (at + 1),
+            "plate_load_ohm": 100e3,
+            "gain_dB": 30.0 + at,
+            "output_resistance_ohm": 1e3 * 2.0**at,
+        }
+    )
+
+
+def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame) -> None:
+    words, figure, table = front_blocks(yields, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
+    assert isinstance(words, Prose)
+    assert isinstance(figure, Figure)
+    assert isinstance(table, Table)
+    first, surfaces, solved, short = (text.replace("\u00a0", " ") for text in words.paragraphs)
+    assert "12 designs" in first
+    assert "50 % by 8, 80 % by 5, 90 % by 4, 95 % by 3, 99 % by 2" in first
+    assert "the pick stands at 20 %, the best at 100 %" in first
+    assert "front.csv" in first
+    assert "Of 7 of them 244 builds were solved" in surfaces
+    assert "Of 448 solved builds" in surfaces
+    assert "5 (1.1 %) fell on the other side" in surfaces
+    assert "2 of them bad ones that it calls good" in surfaces
+    assert "is 3.1 % of that score's own spread" in surfaces
+    assert "2 designs: those in the table above, and 1 that no surface follows" in solved
+    assert "No surface follows 3 further designs" in short
+    # 1.96 sqrt(0.25/244) is 6.3 points.
+    assert "up to 6.3 points" in short
+
+
+def test_a_front_that_never_builds_well_is_told_so(
+    yields: FrontYields, front: pd.DataFrame
+) -> None:
+    poor = replace(yields, good=np.full(SIZE, 0.25))
+    words = front_blocks(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)[0]
+    assert isinstance(words, Prose)
+    assert "reached" not in words.paragraphs[0]
+    assert "The pick stands at 25\u00a0%, the best at 25\u00a0%" in words.paragraphs[0]
+    table = price_table(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
+    assert table.frame["yield asked"].tolist() == ["the pick"]
+
+
+def test_the_price_is_the_least_given_up_for_each_yield(
+    yields: FrontYields, front: pd.DataFrame
+) -> None:
+    table = price_table(yields, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
+    rows = table.frame.set_index("yield asked")
+    expected = {}
+    for share in (0.5, 0.8, 0.9, 0.95, 0.99):
+        enough = [i for i in range(SIZE) if GOOD[i] >= share]
+        expected[f"{100 * share:g}\u00a0% or more"] = min(enough, key=lambda i: GIVEN_UP[i]) + 1
+    assert rows["candidate"].to_dict() == {
+        "the pick": "2",
+        **{words: str(at) for words, at in expected.items()},
+        "the highest": "7",
+    }
+    assert rows.loc["the highest", "yield (%)"] == "100.0"
+    assert rows.loc["the pick", "given up at worst (%)"] == "30"
+    assert rows.loc["the pick", "grid stopper"] == "20\u00a0kΩ"
+    assert table.marked == {0: "pick"}
+
+
+def test_the_chart_shows_every_design_in_a_panel_a_score(
+    yields: FrontYields, front: pd.DataFrame
+) -> None:
+    chart = yield_chart(yields, front, PICK, FREE)
+    spec = spec_of(chart)
+    assert len(spec["concat"]) == len(FREE)
+    (rows,) = spec["datasets"].values()
+    assert [row["yield"] for row in rows] == (100 * GOOD).tolist()
+    assert [row["which"] for row in rows].count("the pick") == 1
+    # Even rows miss the corner, odd ones a rating; what misses nothing says so.
+    assert [row["missed"] for row in rows][:8] == [
+        "input corner", "a rating", "input corner", "a rating", "input corner", "a rating",
+        "nothing: all are good", "a rating",
+    ]  # fmt: skip
+    axes = [panel["layer"][0]["encoding"]["x"] for panel in spec["concat"]]
+    assert axes[1]["scale"]["type"] == "log"
+    assert "the pick 20\u00a0%, the best 100\u00a0% (candidate 7)" in spec["description"]
+    assert svg_of(spec).startswith("<svg")
+
+
+def test_thousands_are_thinned_but_never_the_pick(yields: FrontYields) -> None:
+    size = 4000
+    many = replace(
+        yields,
+        good=np.linspace(0, 1, size),
+        kept={"input_corner_Hz": np.linspace(0, 1, size)},
+        ratings_kept=np.ones(size),
+    )
+    front = pd.DataFrame({"candidate": np.arange(size) + 1, "gain_dB": np.arange(size) / 100})
+    (rows,) = spec_of(yield_chart(many, front, 2345, ("gain_dB",)))["datasets"].values()
+    assert len(rows) == 1501
+    (pick,) = (row for row in rows if row["which"] == "the pick")
+    assert pick["candidate"] == 2346

@@ -511,7 +511,7 @@ def valves(
         _print_frame(pd.DataFrame(record["residuals"]), form)
         return
     for key, value in record.items():
-        if key == "residuals":
+        if key in ("residuals", "curves"):
             continue
         if isinstance(value, Mapping):
             out.print(f"[bold]{key}[/bold]")
@@ -527,6 +527,15 @@ def valves(
                             ("quantity", "conditions", "published", "law", "error", "used",
                              "source")))  # fmt: skip
     out.print(residuals)
+    if not record["curves"]:
+        return
+    columns = [name for name in record["curves"][0] if name != "each"]
+    curves = Table(title="Readings off published plate curves (each one: --form json)")
+    for column in columns:
+        curves.add_column(column)
+    for curve in record["curves"]:
+        curves.add_row(*(escape(str(curve[c])) for c in columns))
+    out.print(curves)
 
 
 _LEFT = ("valve", "also")

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from explorer.units import format_quantity
-from objectives.valves import FitPoint, Valve
+from objectives.valves import CurveReadings, FitPoint, Valve
 
 __all__ = ["valve_frame", "valve_record"]
 
@@ -95,6 +95,29 @@ def valve_record(entry: Valve) -> dict[str, Any]:
         "spread": {f.name: getattr(entry.spread, f.name) for f in fields(entry.spread)},
         "fit": entry.fit.method if entry.fit is not None else "none",
         "residuals": [_point(p) for p in (entry.fit.points if entry.fit is not None else ())],
+        "curves": [_curve(c, entry) for c in (entry.fit.curves if entry.fit is not None else ())],
+    }
+
+
+def _curve(curve: CurveReadings, entry: Valve) -> dict[str, Any]:
+    error = curve.plate_error_V(entry.law)
+    return {
+        "readings": len(curve.readings),
+        "r.m.s. error along the plate voltage": f"{np.sqrt(np.mean(error**2)):.1f} V",
+        "largest": f"{error[np.argmax(np.abs(error))]:+.1f} V",
+        "could be read to": f"{curve.within_V:g} V",
+        "used": curve.used,
+        "source": curve.source,
+        "each": [
+            {
+                "grid_V": r.grid_V,
+                "plate_V": r.plate_V,
+                "plate_current_A": r.plate_current_A,
+                "law_A": r.law_A,
+                "error_V": round(float(volts), 2),
+            }
+            for r, volts in zip(curve.readings, error, strict=True)
+        ],
     }
 
 

@@ -34,6 +34,7 @@ from objectives.operating_point import operating_point
 from objectives.stage import Stage, parallel
 from objectives.triodes import LAWS, GridCurrent
 from objectives.valves import (
+    CurveReadings,
     FitPoint,
     FitRecord,
     Law,
@@ -742,9 +743,10 @@ def fit_published(
     points: Sequence[FitPoint],
     law: Equation = "koren",
     *,
+    curves: Sequence[CurveReadings] = (),
     grid: GridCurrent | None = None,
 ) -> tuple[Law, FitRecord]:
-    """Fit a law to published points; those marked ``tested`` only test it.
+    """Fit a law to published points and curves; those marked ``tested`` only test it.
 
     A few points do not fix every parameter: each is also held, with a stated width, near a value
     typical of small triodes, the amplification factor near the published one.
@@ -772,11 +774,25 @@ def fit_published(
 
     def misfit(x: FloatArray) -> FloatArray:
         model = law_values(_build(law, knobs, x, {}, None), fitted)
-        # Bounds keep the logarithm finite where a trial law is cut off.
-        ratio = np.clip(np.nan_to_num(model / published, nan=1e-9), 1e-9, 1e9)
-        return np.concatenate([np.log(ratio) / sigma, (x - centre)[held_near] / width])
+        return np.concatenate(
+            [_log_ratio(model, published) / sigma, (x - centre)[held_near] / width]
+        )
 
     solution = _solve(misfit, knobs, list(centre))
+    read = [c for c in curves if c.used == "fitted"]
+    if read:
+        first = _build(law, knobs, solution.x, {}, None)
+        vg, vp, current = (
+            np.concatenate([c.column(name) for c in read])
+            for name in ("grid_V", "plate_V", "plate_current_A")
+        )
+        curve_sigma = np.concatenate([_reading_sigma(c, first) for c in read])
+
+        def with_curves(x: FloatArray) -> FloatArray:
+            model = _build(law, knobs, x, {}, None).plate_current(vg, vp)
+            return np.concatenate([misfit(x), _log_ratio(model, current) / curve_sigma])
+
+        solution = _solve(with_curves, knobs, list(solution.x))
     result = _rounded(_build(law, knobs, solution.x, {}, grid))
     values = law_values(result, points)
     method = (
@@ -785,6 +801,12 @@ def fit_published(
             f"{100 * _PUBLISHED_SIGMA[q]:g} % {q}"
             for q in _PUBLISHED_SIGMA
             if any(p.quantity == q for p in fitted)
+        )
+        + (
+            f"; {sum(len(c.readings) for c in read)} readings off curves, one sigma "
+            f"{100 * _PUBLISHED_SIGMA['plate_current_A']:g} % and the errors of reading"
+            if read
+            else ""
         )
         + "; held near typical: "
         + ", ".join(
@@ -798,6 +820,30 @@ def fit_published(
     return result, FitRecord(
         method,
         tuple(replace(p, law=float(f"{v:.6g}")) for p, v in zip(points, values, strict=True)),
+        tuple(_with_law(c, result) for c in curves),
+    )
+
+
+def _log_ratio(model: FloatArray, datum: FloatArray) -> FloatArray:
+    # Bounds keep the logarithm finite where a trial law is cut off.
+    return np.asarray(np.log(np.clip(np.nan_to_num(model / datum, nan=1e-9), 1e-9, 1e9)))
+
+
+def _reading_sigma(curve: CurveReadings, law: Law) -> FloatArray:
+    """Return one sigma of each reading's current, relative, shape ``(readings,)``."""
+    current = curve.column("plate_current_A")
+    _, _, slope_S = law.linearise(curve.column("grid_V"), curve.column("plate_V"))
+    by_chart = np.hypot(curve.within_A, slope_S * curve.within_V) / current
+    return np.asarray(np.hypot(_PUBLISHED_SIGMA["plate_current_A"], by_chart))
+
+
+def _with_law(curve: CurveReadings, law: Law) -> CurveReadings:
+    given = law.plate_current(curve.column("grid_V"), curve.column("plate_V"))
+    return replace(
+        curve,
+        readings=tuple(
+            replace(r, law_A=float(f"{v:.6g}")) for r, v in zip(curve.readings, given, strict=True)
+        ),
     )
 
 
@@ -831,7 +877,9 @@ def refit(entry: Valve) -> Valve:
     """
     if entry.fit is None or not entry.fit.points:
         raise ValueError(f"{entry.name}: fit: none: must record the points to fit")
-    law, record = fit_published(entry.fit.points, _equation(entry.law), grid=entry.law.grid)
+    law, record = fit_published(
+        entry.fit.points, _equation(entry.law), curves=entry.fit.curves, grid=entry.law.grid
+    )
     return replace(entry, law=law, fit=record)
 
 
@@ -957,6 +1005,12 @@ def _report(entry: Valve) -> str:
         lines.append(
             f"  {p.used:7} {p.quantity:21} {p.published:10.4g} {p.law:10.4g} "
             f"{p.residual_percent:+6.1f} %  {at}"
+        )
+    for c in entry.fit.curves if entry.fit else ():
+        off = c.plate_error_V(entry.law)
+        lines.append(
+            f"  {c.used:7} {len(c.readings)} readings off curves: {np.sqrt(np.mean(off**2)):.1f} V "
+            f"r.m.s. along the plate voltage, at most {np.max(np.abs(off)):.1f} V  ({c.source})"
         )
     return "\n".join(lines)
 

@@ -11,18 +11,22 @@ import json
 import reprlib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, astuple, dataclass, field, fields
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.optimize import elementwise
 
+from objectives.batch import FloatArray
 from objectives.triodes import LAWS, ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 
 __all__ = [
     "QUANTITIES",
+    "CurveReading",
+    "CurveReadings",
     "FitPoint",
     "FitRecord",
     "Valve",
@@ -113,6 +117,71 @@ class FitPoint:
 
 
 @dataclass(frozen=True)
+class CurveReading:
+    """One reading off a published plate curve, and what the law gives there (V, V, A, A)."""
+
+    grid_V: float
+    plate_V: float
+    plate_current_A: float
+    law_A: float
+
+
+@dataclass(frozen=True)
+class CurveReadings:
+    """Readings off the published plate curves of one chart.
+
+    Attributes
+    ----------
+    readings : voltages, current read, current by the law
+    within_V, within_A : how closely the chart was read along either axis, one sigma (V, A)
+    used : ``"fitted"``, or ``"tested"`` where the fit has not seen them
+    source : whose chart, and who read it
+    """
+
+    readings: tuple[CurveReading, ...]
+    within_V: float
+    within_A: float
+    used: str
+    source: str
+
+    @property
+    def points(self) -> tuple[FitPoint, ...]:
+        """The readings as single numbers."""
+        return tuple(
+            FitPoint(
+                "plate_current_A",
+                {"grid_V": r.grid_V, "plate_V": r.plate_V},
+                r.plate_current_A,
+                r.law_A,
+                self.used,
+                self.source,
+            )
+            for r in self.readings
+        )
+
+    def column(self, name: str) -> FloatArray:
+        """Return one field of all readings, shape ``(readings,)``."""
+        return np.array([getattr(r, name) for r in self.readings])
+
+    def plate_error_V(self, law: Law) -> FloatArray:
+        """Return how far along the plate voltage the law's curve lies from each reading (V).
+
+        Positive where the law needs more plate voltage for the current that was read. A chart is
+        steep: there a small error of voltage is a large one of current. Shape ``(readings,)``.
+        """
+        grid, plate = self.column("grid_V"), self.column("plate_V")
+        current = self.column("plate_current_A")
+
+        def excess(plate_V: FloatArray, grid_V: FloatArray, wanted_A: FloatArray) -> FloatArray:
+            return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
+
+        found = elementwise.find_root(
+            excess, (np.full(plate.shape, 1e-3), 4.0 * plate + 100.0), args=(grid, current)
+        )
+        return np.asarray(found.x - plate)
+
+
+@dataclass(frozen=True)
 class FitRecord:
     """How a law was fitted and how well it does.
 
@@ -120,10 +189,12 @@ class FitRecord:
     ----------
     method : the fit in words
     points : every number it was fitted to or tested on; empty for a set taken from elsewhere
+    curves : readings off plate curves that it was fitted to or tested on
     """
 
     method: str
     points: tuple[FitPoint, ...] = ()
+    curves: tuple[CurveReadings, ...] = ()
 
     def worst_percent(self, used: str | None = None, quantity: str | None = None) -> float:
         """Return the largest absolute residual (per cent); nan where no point matches."""
@@ -331,6 +402,17 @@ def _valve_lines(entry: Valve) -> list[str]:
         if entry.fit.points:
             rows = [{f.name: getattr(p, f.name) for f in fields(p)} for p in entry.fit.points]
             lines += ["point = [", *(f"    {_toml(row)}," for row in rows), "]"]
+        for curve in entry.fit.curves:
+            lines += ["", "[[valve.fit.curves]]"]
+            lines += _pairs(
+                source=curve.source,
+                used=curve.used,
+                within_V=curve.within_V,
+                within_A=curve.within_A,
+            )
+            lines += ["# grid V, plate V, plate current A, by the law A", "reading = ["]
+            lines += [f"    {_toml(astuple(r))}," for r in curve.readings]
+            lines += ["]"]
     return lines
 
 
@@ -439,6 +521,21 @@ class _Table:
             raise self.fail(field, value, f"an array of tables, [[{field}]]")
         return [_Table(v, f"{self.where}: {field} {i + 1}") for i, v in enumerate(value)]
 
+    def rows(self, field: str, width: int) -> list[tuple[float, ...]]:
+        """Read a list of rows of so many finite numbers, at least one."""
+        value = self.content.pop(field, None)
+        allowed = f"a list of rows of {width} finite numbers each"
+        if not isinstance(value, list) or not value:
+            raise self.fail(field, value, allowed)
+        for row in value:
+            good = isinstance(row, list) and len(row) == width
+            if not good or not all(
+                isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v)
+                for v in row
+            ):
+                raise self.fail(field, row, allowed)
+        return [tuple(map(float, row)) for row in value]
+
     def finish(self) -> None:
         for name, value in self.content.items():
             raise ValueError(f"{self.where}: {name}: {value!r}: no such field here")
@@ -496,7 +593,9 @@ def _read_valve(entry: _Table) -> Valve:
         spread.finish()
     if (fit := entry.table("fit")) is not None:
         given["fit"] = FitRecord(
-            fit.text("method"), tuple(_read_point(p) for p in fit.tables("point"))
+            fit.text("method"),
+            tuple(_read_point(p) for p in fit.tables("point")),
+            tuple(_read_curves(c) for c in fit.tables("curves")),
         )
         fit.finish()
     entry.finish()
@@ -549,19 +648,42 @@ def _parameters(table: _Table, kind: type[Any]) -> dict[str, float]:
     return found
 
 
+def _read_used(table: _Table) -> str:
+    used = table.text("used")
+    if used not in ("fitted", "tested"):
+        raise table.fail("used", used, '"fitted" or "tested"')
+    return used
+
+
+def _read_curves(table: _Table) -> CurveReadings:
+    found = CurveReadings(
+        tuple(CurveReading(*row) for row in table.rows("reading", len(fields(CurveReading)))),
+        table.number("within_V"),
+        table.number("within_A"),
+        _read_used(table),
+        table.text("source"),
+    )
+    for at, r in enumerate(found.readings):
+        if not (r.plate_V > 0 and r.plate_current_A > 0 and r.law_A >= 0):
+            raise table.fail(
+                f"reading {at + 1}",
+                list(astuple(r)),
+                "grid V, plate V above 0, plate current above 0 A, current by the law from 0 A",
+            )
+    table.finish()
+    return found
+
+
 def _read_point(table: _Table) -> FitPoint:
     quantity = table.text("quantity")
     if quantity not in QUANTITIES:
         raise table.fail("quantity", quantity, f"one of {', '.join(QUANTITIES)}")
-    used = table.text("used")
-    if used not in ("fitted", "tested"):
-        raise table.fail("used", used, '"fitted" or "tested"')
     point = FitPoint(
         quantity,
         table.numbers("conditions"),
         table.number("published"),
         table.number("law", inclusive=True),
-        used,
+        _read_used(table),
         table.text("source"),
     )
     table.finish()

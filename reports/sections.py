@@ -48,7 +48,7 @@ from reports.format import (
 )
 from reports.front_chart import front_chart, losses_of, mark_words, spanning_scores
 from reports.schematic import schematic
-from reports.valve_charts import residual_chart
+from reports.valve_charts import plate_curves_chart, residual_chart
 
 __all__ = ["CAUTIONS", "build_sections", "front_table", "trade_offs"]
 
@@ -555,6 +555,8 @@ def _valve(pick: Assessment) -> Section:
             )
         frame = pd.DataFrame([_residual_row(point) for point in points])
         blocks += _sourced(Table(frame, "Published numbers and what the law gives for them."))
+        if isinstance(entry, Valve):
+            blocks += _plate_curves(entry)
     return Section("valve", f"The {device.name} as it is modelled here", blocks)
 
 
@@ -659,6 +661,47 @@ def _transistor_rows(pick: Assessment, entry: Transistor) -> Iterator[tuple[str,
     for own in published_spreads(entry):
         what = TRANSISTOR_QUANTITIES[own.quantity]
         yield "spread between transistors", f"{what}: {own.words()}", own.source
+
+
+def _plate_curves(entry: Valve) -> list[Block]:
+    """Return the law's plate curves with what is published of them, and how far they lie apart."""
+    curves = entry.fit.curves if entry.fit is not None else ()
+    blocks: list[Block] = [
+        Figure(
+            "plate-curves",
+            plate_curves_chart(entry),
+            "Plate curves of the law at several grid voltages, and the published "
+            + ("readings and points" if curves else "points")
+            + " beside them; dashed: the rated dissipation.",
+        )
+    ]
+    rows = []
+    for curve in curves:
+        error = curve.plate_error_V(entry.law)
+        worst = int(np.argmax(np.abs(error)))
+        at = curve.readings[worst]
+        rows.append(
+            {
+                "readings off curves": f"{len(curve.readings)}",
+                "r.m.s. error along the plate voltage": quantity(
+                    float(np.sqrt(np.mean(error**2))), "V", 2
+                ),
+                "largest": quantity(float(error[worst]), "V", 2),
+                "where": f"{quantity(at.grid_V, 'V')}, {quantity(at.plate_V, 'V')}",
+                "could be read to": quantity(curve.within_V, "V"),
+                "used": curve.used,
+                "source": curve.source,
+            }
+        )
+    if rows:
+        blocks += _sourced(
+            Table(
+                pd.DataFrame(rows),
+                "Readings off published plate curves, and how far along the plate voltage the "
+                "law's curve lies from them: positive where it needs more voltage for the current.",
+            )
+        )
+    return blocks
 
 
 def _residual_row(point: Any) -> dict[str, str]:

@@ -176,7 +176,7 @@ def plate_curves_chart(
         Grid voltages of the curves; None takes those of the measurements, or round steps from 0
         to cut-off.
     plate_max_V, current_max_A :
-        Ends of the axes (V, A); None takes the rating, or the largest reading.
+        Ends of the axes (V, A); None takes the rating, or the largest reading where it is more.
     width, height :
         Size (px).
 
@@ -185,10 +185,10 @@ def plate_curves_chart(
     ValueError
         If an end of an axis is not above 0, or a list of grid voltages is empty.
     """
-    law = subject.law
+    law, record = subject.law, _record(subject)
     data = [
         p
-        for p in _record(subject).points
+        for p in (*record.points, *(p for curve in record.curves for p in curve.points))
         if p.quantity == "plate_current_A" and {"grid_V", "plate_V"} <= p.conditions.keys()
     ]
     if plate_max_V is None:
@@ -286,9 +286,10 @@ def _title(subject: Valve | Fit, what: str) -> str:
 
 
 def _plate_end(subject: Valve | Fit, data: Sequence[FitPoint]) -> float:
+    readings = [p.conditions["plate_V"] for p in data]
     if isinstance(subject, Valve) and subject.plate_voltage_max_V is not None:
-        return subject.plate_voltage_max_V
-    return max((p.conditions["plate_V"] for p in data), default=300.0)
+        return max(subject.plate_voltage_max_V, *readings)
+    return max(readings, default=300.0)
 
 
 def _grid_steps(law: Law, plate_max_V: float, data: Sequence[FitPoint]) -> list[float]:

@@ -79,7 +79,7 @@ def test_yield_can_be_a_score_of_the_search():
     brief = changed(tolerance={"draws": 64})
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
     posed = pose(parse_brief(brief))
-    found = explore(posed, Settings(seed=1, evaluations=120, batch=40))
+    found = explore(posed, Settings(seed=1, evaluations=600, batch=60))
     assert found.exact is None  # too costly for the whole space
     good = found.front.scores["tolerance_yield_percent"]
     again = posed.problem.assess(found.front.parts)["tolerance_yield_percent"]

@@ -1,8 +1,14 @@
-"""Fits to measured and published data. All measurements here are invented: a law plus noise."""
+"""Fits to measured and published data.
+
+Measurements are invented (a law plus noise), but for those of two real valves in
+tests/references, each with its source.
+"""
 
 import itertools
 import os
+import tomllib
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -22,6 +28,7 @@ from objectives.fitting import (
 from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.valves import FitPoint, load_valves, read_valves, valve, valves
 
+REFERENCES = Path(__file__).parents[1] / "references"
 GRID_V = (0.0, -0.5, -1.0, -1.5, -2.0, -2.5, -3.0)
 PLATE_V = (10.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0, 300.0)
 TRUE = Koren(mu=96.0, ex=1.36, kg1=1400.0, kp=520.0, kvb=340.0, grid_offset_V=0.35)
@@ -34,6 +41,54 @@ def measure(law, grid_V=GRID_V, plate_V=PLATE_V, noise=0.01, seed=20, least_A=2e
     current = exact * np.exp(np.random.default_rng(seed).normal(0.0, noise, exact.size))
     on = exact > least_A
     return Measurements(vg[on], vp[on], current[on], source="invented for this test")
+
+
+# ----------------------------------------------------------------------------- real valves
+
+
+def measured(rows):
+    """Readings of a real valve: grid V, plate V, plate current in mA."""
+    vg, vp, current_mA = np.array(rows).T
+    return Measurements(vg, vp, current_mA / 1e3, source="tests/references")
+
+
+@pytest.mark.parametrize(("section", "rms", "tested"), [("A", 2.0, 2.0), ("B", 7.0, 3.0)])
+def test_one_law_follows_a_measured_5751_over_its_whole_range(section, rms, tested):
+    # 0.01 to 6.6 mA; the smallest readings are resolved to their own size only.
+    sheet = tomllib.loads((REFERENCES / "measured_5751.toml").read_text("utf-8"))
+    data = measured(sheet["sections"][section])
+    assert fit_law(data).rms_percent() < rms
+    held_out = fit_law(data, hold_out_every=3)
+    assert held_out.tested is not None
+    assert held_out.rms_percent(held_out.tested) < tested
+    assert abs(held_out.bias_percent(held_out.tested)) < 1.0
+
+
+def test_the_fit_of_a_measured_5751_agrees_with_the_testers_own_summary():
+    # The tester takes its slopes between neighbouring settings of its supplies.
+    sheet = tomllib.loads((REFERENCES / "measured_5751.toml").read_text("utf-8"))
+    told = sheet["summary"]
+    law = fit_law(measured(sheet["sections"]["A"])).law
+    current, gm, gp = law.linearise(told["grid_V"], told["plate_V"])
+    assert current == pytest.approx(told["plate_current_mA"] / 1e3, rel=0.03)
+    assert gm / gp == pytest.approx(told["amplification_factor"], rel=0.03)
+    assert gm == pytest.approx(told["transconductance_S"], rel=0.10)
+    assert 1 / gp == pytest.approx(told["plate_resistance_ohm"], rel=0.10)
+
+
+def test_a_measured_6n3p_is_refused_until_the_advice_is_followed():
+    sheet = tomllib.loads((REFERENCES / "measured_6n3p.toml").read_text("utf-8"))
+    data, held = measured(sheet["reading"]), {}
+    # Readings that contradict each other by tens of per cent do not tell every parameter.
+    for name, value in (("grid_offset_V", 0.0), ("kvb", 300.0)):
+        with pytest.raises(ValueError, match=f"{name}: not determined .* hold it: held="):
+            fit_law(data, held={"grid_smear_V": 0.0, **held})
+        held[name] = value
+    law = fit_law(data, held={"grid_smear_V": 0.0, **held}).law
+    # Where the report took its slopes it does not say; the middle of its curves is here.
+    _, gm, gp = law.linearise(-1.0, 100.0)
+    assert sheet["transconductance_S"][0] <= gm <= sheet["transconductance_S"][1]
+    assert gm / gp == pytest.approx(sheet["amplification_factor"][0], rel=0.1)
 
 
 # ------------------------------------------------------------------------------- recovery

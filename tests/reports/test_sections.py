@@ -190,7 +190,7 @@ def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportConte
     entry = valve("12AX7")
     pick = replace(contents.pick, device=ValveDevice(entry))
     of = section(replace(contents, pick=pick), "valve")
-    data, residuals = (block.frame for block in blocks(of, Table))
+    data, residuals, curves = (block.frame for block in blocks(of, Table))
     values = dict(zip(data["data"], data["values"], strict=True))
     assert "mu" in values["equation: Koren"]
     assert "grid–plate" in values["capacitances, without strays"]
@@ -204,7 +204,15 @@ def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportConte
         abs(float(plain(r).replace("−", "-").removesuffix(" %"))) for r in residuals["residual"]
     ]
     assert max(shown) == pytest.approx(worst, abs=0.06)
-    assert blocks(of, Figure)[0].name == "residuals"
+    assert [figure.name for figure in blocks(of, Figure)] == ["residuals", "plate-curves"]
+    for row, curve in zip(curves.itertuples(index=False), entry.fit.curves, strict=True):
+        error = curve.plate_error_V(entry.law)
+        assert row[0] == str(len(curve.readings))
+        assert plain(row[1]) == f"{np.sqrt(np.mean(error**2)):.2g} V"
+        assert float(plain(row[2]).replace("−", "-").removesuffix(" V")) == pytest.approx(
+            error[np.argmax(np.abs(error))], rel=0.05
+        )
+        assert curves["used"].tolist() == ["fitted", "tested"]
 
 
 def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportContents) -> None:

@@ -91,7 +91,12 @@ def test_rated_dissipation_and_data_are_on_the_chart():
     rated, data = rows(chart.layer[2]), rows(chart.layer[3])
     watts = rated["plate_V"] * rated["current_mA"] / 1e3
     assert watts.to_numpy() == pytest.approx(1.0)
-    assert data["current_mA"].tolist() == pytest.approx([1.2, 0.5])
+    # The two points of the sheet, and then every reading off its curves.
+    assert data["current_mA"].tolist()[:2] == pytest.approx([1.2, 0.5])
+    readings = [r for curve in entry.fit.curves for r in curve.readings]
+    assert data["plate_V"].tolist()[2:] == [r.plate_V for r in readings]
+    across = chart.to_dict()["layer"][0]["encoding"]["x"]["scale"]["domain"]
+    assert across == [0, max(r.plate_V for r in readings)]
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)

@@ -180,6 +180,7 @@ _BypassFarads = Annotated[
 _CouplingFarads = Annotated[float, QuantityField("F", above=0, words=(("direct", math.inf),))]
 _OptionalFarads = Annotated[float, QuantityField("F", minimum=0, words=_NONE_0)]
 _Ratio = Annotated[float, QuantityField("ratio", above=0, maximum=1)]
+_RatioFrom0 = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
 _Fraction = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
 _AnyPercent = Annotated[float, QuantityField("percent", minimum=0, maximum=99)]
 
@@ -454,6 +455,10 @@ class Supply(_Section):
     )
     grid_bias: Volts = Field(
         default=0.0, description="Fixed bias that the cold end of the grid leak returns to (V)."
+    )
+    grid_bias_ratio: _RatioFrom0 = Field(
+        default=0.0,
+        description="Share of the supply that is added to it, as a divider from the supply does.",
     )
 
 

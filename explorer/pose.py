@@ -95,6 +95,7 @@ def pose(brief: Brief) -> Posed:
     fixed = Stage(
         supply_V=brief.supply.voltage,
         grid_bias_V=brief.supply.grid_bias,
+        grid_bias_ratio=brief.supply.grid_bias_ratio,
         source_ohm=source_ohm,
         source_ratio=ratio,
         cable_F=brief.driver.cable_F + _driver_F(driver),

@@ -381,10 +381,12 @@ def _assumptions(ex: Exploration) -> list[str]:
         " (common practice, no source, unless measured); strays as the brief states them.",
         "Electrodes' stray capacitances act at the electrodes, inside the lead inductances.",
     ]
-    if brief.supply.grid_bias != 0:
+    bias_V = float(np.ravel(ex.problem.fixed.bias_V)[0])
+    if bias_V != 0:
+        follows = " and follows the supply" if brief.supply.grid_bias_ratio > 0 else " and holds"
         found.append(
-            f"The {format_quantity(brief.supply.grid_bias, 'V')} that the grid leak returns to "
-            "hold, without noise or ripple."
+            f"The grid leak returns to {format_quantity(bias_V, 'V')}, which is free of noise and "
+            f"ripple{follows}."
         )
     if hasattr(ex.problem.device.law, "temperature_K"):
         found.append(

@@ -375,7 +375,7 @@ def _circuit(chain: Chain) -> Circuit:
             A[:, at["c"], at["c"]] += 1.0 / flat(chain.shunt_ohm)
         feed = np.asarray(stage.supply_V) / np.asarray(stage.plate_load_ohm)
         constant[:, at["q"]] += feed - flat(link.drawn_A)
-        bias = np.asarray(stage.grid_bias_V) / np.asarray(stage.grid_leak_ohm)
+        bias = stage.bias_V / np.asarray(stage.grid_leak_ohm)
         at_grid = np.asarray(stage.leak_at_grid)
         constant[:, at["a"]] += bias * (1.0 - at_grid)
         constant[:, at["x"]] += bias * at_grid

@@ -47,6 +47,9 @@ class Stage(Batch):
     """Resistor in series with the bypass capacitor."""
     grid_bias_V: ArrayLike = 0.0
     """Fixed bias that the cold end of the grid leak returns to."""
+    grid_bias_ratio: ArrayLike = 0.0
+    """Share of the supply voltage that is added to it: a divider from the supply, whose resistors
+    in parallel are the grid leak."""
 
     source_ohm: ArrayLike = 0.0
     """Thevenin resistance of what drives the stage."""
@@ -85,6 +88,12 @@ class Stage(Batch):
         bypassed = np.asarray(self.cathode_resistor_ohm, float)
         return np.asarray(bypassed + np.asarray(self.cathode_unbypassed_ohm, float))
 
+    @property
+    def bias_V(self) -> FloatArray:
+        """The voltage that the cold end of the grid leak returns to (V)."""
+        from_supply = np.asarray(self.grid_bias_ratio, float) * np.asarray(self.supply_V, float)
+        return np.asarray(np.asarray(self.grid_bias_V, float) + from_supply)
+
     def grid_return(self) -> tuple[FloatArray, FloatArray]:
         """Return the direct voltage (V) and resistance (ohm) that the grid sees to ground.
 
@@ -110,7 +119,7 @@ class Stage(Batch):
         # Share of the bias voltage that reaches the node the leak joins.
         share = np.where(np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, _share(feed, leak)))
         resistance = parallel(feed, leak) + np.where(at_grid, 0.0, stopper)
-        return np.asarray(self.grid_bias_V, float) * share, resistance
+        return self.bias_V * share, resistance
 
 
 def _share(upper: FloatArray, lower: FloatArray) -> FloatArray:

@@ -71,7 +71,7 @@ def operating_point_steps(pick: Assessment) -> Steps:
 
 def _bias_step(pick: Assessment) -> list[tuple[str, str, str]]:
     """Return the grid's voltage from a fixed bias, where there is one."""
-    if first(pick.stage.grid_bias_V) == 0:
+    if first(pick.stage.bias_V) == 0:
         return []
     bias, through = pick.stage.grid_return()
     return [

@@ -54,6 +54,7 @@ _FIELD_LABELS = {
     "cathode_unbypassed_ohm": "unbypassed cathode resistor",
     "bypass_series_ohm": "resistor in series with the bypass",
     "grid_bias_V": "fixed grid bias",
+    "grid_bias_ratio": "grid bias as a share of the supply",
     "source_ohm": "source resistance",
     "cable_F": "cable capacitance",
     "input_coupling_F": "input coupling capacitor",

@@ -226,14 +226,17 @@ class _Drawing:
     def _leak(self, x: float) -> float:
         if not self.has("grid_leak_ohm"):
             return x
-        if self.values["grid_bias_V"] == 0:
+        bias_V = self.values["grid_bias_V"] + (
+            self.values["grid_bias_ratio"] * self.values["supply_V"]
+        )
+        if bias_V == 0:
             return self._shunt(elm.ResistorIEC, "grid_leak_ohm", x, 2.0)
         here = x + 0.5
         self.wire((x, 0), (here, 0))
         self.dot((here, 0))
         self.down(elm.ResistorIEC, "grid_leak_ohm", (here, 0), -3.4)
         self.drawing.add(elm.Dot(open=True).at((here, -3.4)))
-        self.text((here, -3.8), f"{quantity(self.values['grid_bias_V'], 'V')} bias", "center")
+        self.text((here, -3.8), f"{quantity(bias_V, 'V')} bias", "center")
         self.wire((here, 0), (here + 2.6, 0))
         return here + 2.6
 

@@ -157,6 +157,21 @@ def test_derivatives_are_those_of_the_solved_point():
     assert point.amplification_factor == pytest.approx(float(gm * point.plate_resistance_ohm))
 
 
+def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_parallel():
+    # Thevenin: 470k from the supply and 33k to ground.
+    supply = np.array([250.0, 300.0, 330.0])
+    parts = {
+        "plate_load_ohm": 100e3, "cathode_resistor_ohm": 22e3, "input_coupling_F": 22e-9,
+        "grid_leak_ohm": 470e3 * 33e3 / 503e3,
+    }  # fmt: skip
+    divided = operating_point(Stage(supply, grid_bias_ratio=33 / 503, **parts), PUBLISHED)
+    fixed = operating_point(Stage(supply, grid_bias_V=supply * 33 / 503, **parts), PUBLISHED)
+    both = Stage(supply, grid_bias_ratio=20 / 503, grid_bias_V=supply * 13 / 503, **parts)
+    assert divided.grid_V == pytest.approx(supply * 33 / 503, rel=1e-3)
+    for point in (fixed, operating_point(both, PUBLISHED)):
+        assert divided.plate_current_A == pytest.approx(point.plate_current_A, rel=1e-9)
+
+
 def test_a_batch_is_its_stages_one_by_one(random_stages):
     stages, _ = random_stages(40, seed=3)
     whole = operating_point(stages, PUBLISHED)

@@ -309,6 +309,21 @@ def test_scores_of_draws_are_those_of_the_drawn_stages():
         )
 
 
+def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not():
+    spreads = (Spread.plus_minus("supply_V", 0.1),)
+    parts = {"cathode_resistor_ohm": 22e3, "grid_leak_ohm": 30e3, "input_coupling_F": 22e-9}
+    supply = float(np.ravel(STAGE.supply_V)[0])
+    for own in ({"grid_bias_V": 20.0}, {"grid_bias_ratio": 20.0 / supply}):
+        a = whole(**parts, **own)
+        drawn = draw_scores(a, spreads, np.array([[0.0], [1.0]]), ["plate_current_A"])
+        for at, factor in enumerate((0.9, 1.1)):
+            bias = 20.0 * factor if "grid_bias_ratio" in own else 20.0
+            by_hand = whole(**parts, grid_bias_V=bias, supply_V=factor * supply)
+            assert drawn.values["plate_current_A"][0, at] == pytest.approx(
+                float(np.ravel(by_hand["plate_current_A"])[0]), rel=1e-7
+            )
+
+
 def test_a_follower_is_solved_with_every_draw():
     follower = CathodeFollower(300.0, np.array([100e3, 47e3, 100e3]), load_ohm=1e6)
     bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()

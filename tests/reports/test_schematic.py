@@ -107,6 +107,8 @@ def test_a_full_bypass_is_said_to_be_one(restage: Restage) -> None:
 def test_a_fixed_bias_is_where_the_leak_returns_to(restage: Restage) -> None:
     assert "−1.5 V bias" in words(drawn(restage(grid_bias_V=-1.5)))
     assert not any("bias" in w for w in words(drawn(restage())))
+    divided = restage(grid_bias_ratio=0.05, supply_V=200.0)
+    assert "10 V bias" in words(drawn(divided))
 
 
 def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from objectives.batch import BoolArray, FloatArray
-from objectives.operating_point import OperatingPoint, operating_point
+from objectives.operating_point import OperatingPoint, load_lines, operating_point
 from objectives.stage import Stage
 from objectives.triodes import ConductionLaw
 
@@ -50,9 +50,7 @@ def operating_point_near(
     for left in reversed(range(_STEPS)):
         # As in the general solver, the grid current is taken at the supply voltage.
         grid, gg, _ = law.linearise_grid(v, supply)
-        cathode_V = bias_V - grid * grid_ohm - v
-        plate_A = cathode_V / cathode - grid
-        plate_V = supply - plate_A * load
+        cathode_V, plate_A, plate_V = load_lines(v, grid, bias_V, grid_ohm, supply, load, cathode)
         given, gm, gp = law.linearise(v, plate_V - cathode_V)
         if left == 0 or np.all(settled):
             break

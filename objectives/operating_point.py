@@ -12,7 +12,7 @@ from objectives.batch import Batch, FloatArray
 from objectives.stage import Stage
 from objectives.triodes import ConductionLaw, flat_law, law_shape
 
-__all__ = ["OperatingPoint", "operating_point"]
+__all__ = ["OperatingPoint", "load_lines", "operating_point"]
 
 # Below this the cathode is taken as grounded: the solver divides by the cathode resistance. At
 # 10 mA it moves the grid-cathode voltage by 0.1 uV, a few parts per million of the thermal voltage
@@ -69,6 +69,30 @@ class OperatingPoint(Batch):
     def plate_dissipation_W(self) -> FloatArray:
         """Power turned into heat in the plate."""
         return self.plate_current_A * self.plate_cathode_V
+
+
+def load_lines(
+    grid_cathode_V: FloatArray,
+    grid_A: FloatArray,
+    bias_V: FloatArray,
+    grid_ohm: FloatArray,
+    supply_V: FloatArray,
+    load_ohm: FloatArray,
+    cathode_ohm: FloatArray,
+    drawn_A: FloatArray | float = 0.0,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what the resistors make of a grid-cathode voltage: all of the stage but its valve.
+
+    All arguments broadcast; ``cathode_ohm`` is more than 0 and ``drawn_A`` leaves the plate node.
+
+    Returns
+    -------
+    cathode_V, plate_A, plate_V :
+        Voltages to ground (V), and the plate current that the cathode resistor asks for (A).
+    """
+    cathode_V = bias_V - grid_A * grid_ohm - grid_cathode_V
+    plate_A = cathode_V / cathode_ohm - grid_A
+    return cathode_V, plate_A, supply_V - (plate_A + drawn_A) * load_ohm
 
 
 def operating_point(
@@ -131,10 +155,7 @@ def operating_point(
         # The grid currents of the sources depend on the grid voltage alone while the device
         # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
         grid = own.grid_current(v, vb)
-        cathode_V = bias - grid * rg - v
-        cathode_A = cathode_V / rk
-        plate_A = cathode_A - grid
-        plate_V = vb - (plate_A + drawn) * rp
+        cathode_V, plate_A, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
         return grid, cathode_V, plate_A, plate_V, own.plate_current(v, plate_V - cathode_V)
 
     def excess(v: FloatArray, *args: FloatArray) -> FloatArray:

@@ -8,33 +8,11 @@ import numpy as np
 import pytest
 
 from explorer.tolerance import YIELD, front_yields, sobol_indices, tolerance_study
-from objectives.noise import DeviceNoise
 from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
 from objectives.tolerance import ToleranceSetup, draw_scores, draw_units
-from objectives.triodes import Koren
-
-
-class Valve:
-    """A device with constant capacitances."""
-
-    name = "test valve"
-    # Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996.
-    law = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
-
-    def __init__(self, farads=(1.6e-12, 2.4e-12, 0.5e-12)):
-        self.farads = farads
-
-    def capacitances(self, point):
-        return self.farads
-
-    def noise(self, point, temperature_K):
-        shape = np.shape(point.plate_current_A)
-        return DeviceNoise(np.full(shape, 2e-17), np.full(shape, 1e3), np.zeros(shape))
-
-    def ratings(self, stage, point):
-        return []
+from stand_in import StandIn
 
 
 def front(stoppers=(47e3, 68e3, 100e3)):
@@ -42,7 +20,7 @@ def front(stoppers=(47e3, 68e3, 100e3)):
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=22e-6,
         stopper_ohm=np.array(stoppers), source_ohm=10e3, output_coupling_F=22e-9, load_ohm=1e6,
     )  # fmt: skip
-    return Assessment(stage, Valve(), Targets())
+    return Assessment(stage, StandIn(), Targets())
 
 
 def low_pass():
@@ -51,7 +29,7 @@ def low_pass():
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=0.0,
         stopper_ohm=68e3, grid_capacitor_F=100e-12,
     )  # fmt: skip
-    return Assessment(stage.broadcast(), Valve((1e-18,) * 3), Targets(reference_Hz=1.0))
+    return Assessment(stage.broadcast(), StandIn(farads=(1e-18,) * 3), Targets(reference_Hz=1.0))
 
 
 QUICK = {"draws": 256, "index_samples": 64, "frequency_Hz": np.geomspace(10, 1e6, 11)}
@@ -220,7 +198,7 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
         supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=np.array([1.5e3, 150.0, 180.0]),
         stopper_ohm=68e3, source_ohm=10e3, load_ohm=1e6,
     )  # fmt: skip
-    a = Assessment(stage, Valve(), Targets())
+    a = Assessment(stage, StandIn(), Targets())
     bent = REGISTRY["gain_dB"]
     steps = replace(bent, facets=lambda x: (np.floor(2 * bent.compute(x)),))
     setup = ToleranceSetup(default_spreads(stage), {"gain_dB": (60.0, np.inf)})

@@ -2,43 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from objectives.device import Rating
 from objectives.drive_study import Blocking, DriveStudy, drive_study
 from objectives.large_scores import Drive
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint
 from objectives.scores import Assessment, Targets
 from objectives.stage import Stage
 from objectives.triodes import GridCurrent, Koren
+from stand_in import StandIn
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
 LAW = Koren(
     mu=100, ex=1.4, kg1=1060, kp=600, kvb=300,
     grid=GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901),
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class DemoTriode:
-    """A stand-in for an entry of the valve table."""
-
-    name: str = "demo"
-    law: Koren = LAW
-
-    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
-        return 1.6e-12, 1.7e-12, 0.46e-12
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        raise NotImplementedError
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        return []
 
 
 # Invented parts: a clipper whose plate hits cut-off and whose driven stage draws grid current.
@@ -51,12 +32,12 @@ STAGE = Stage(
     output_coupling_F=np.inf, load_ohm=1e6,
 )  # fmt: skip
 DRIVE = Drive(
-    level_V=30.0, note_Hz=880.0, harmonics_above_Hz=4e3, stage=CLIPPER, device=DemoTriode()
+    level_V=30.0, note_Hz=880.0, harmonics_above_Hz=4e3, stage=CLIPPER, device=StandIn(LAW)
 )
 
 
 def assessed(drive: Drive | None, **parts: Any) -> Assessment:
-    return Assessment(replace(STAGE, **parts), DemoTriode(), Targets(drive=drive))
+    return Assessment(replace(STAGE, **parts), StandIn(LAW), Targets(drive=drive))
 
 
 @pytest.fixture(scope="module")

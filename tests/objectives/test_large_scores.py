@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from objectives.chain import Link
-from objectives.device import Rating
 from objectives.large_scores import Drive, driven, headroom_of, high_harmonics_of_dB
 from objectives.large_signal import periodic
 from objectives.network import Network
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint
 from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.spectrum import clipped_sine_harmonics, harmonics
 from objectives.stage import Stage
 from objectives.triodes import GridCurrent, Koren
+from stand_in import StandIn
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
 LAW = Koren(
@@ -27,24 +25,7 @@ LAW = Koren(
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class DemoTriode:
-    """A stand-in for an entry of the valve table."""
-
-    name: str = "demo"
-    law: Koren = LAW
-
-    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
-        return 1.6e-12, 1.7e-12, 0.46e-12
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        raise NotImplementedError
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        return []
-
-
-VALVE = DemoTriode()
+VALVE = StandIn(LAW)
 # Invented parts.
 CLIPPER = Stage(
     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=10e3, bypass_F=0.0,

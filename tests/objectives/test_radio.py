@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,10 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants, differentiate, optimize
 
-from objectives.device import Rating
 from objectives.network import Network, SmallSignal
 from objectives.nodal import UNKNOWNS, dense_response, descriptor
-from objectives.noise import DBU_REFERENCE_V, DeviceNoise
+from objectives.noise import DBU_REFERENCE_V
 from objectives.operating_point import OperatingPoint
 from objectives.radio import (
     QUIETEST_DBU,
@@ -38,6 +37,7 @@ from objectives.radio import (
 from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.stage import Stage
 from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from stand_in import StandIn
 
 GRID = GridCurrent(perveance=6e-4, exponent=1.3, sharpness=9.9)
 KOREN = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300)
@@ -85,23 +85,6 @@ class Quadratic:
         return self
 
 
-@dataclass(frozen=True)
-class DemoTriode:
-    """A stand-in with a published law (N. Koren, Glass Audio 8(5), 1996); the rest invented."""
-
-    name: str = "demo"
-    law: Koren = field(default_factory=lambda: KOREN_WITH_GRID)
-
-    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
-        return 1.6e-12, 1.7e-12, 0.46e-12
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        return DeviceNoise(np.asarray(1e-17), np.asarray(1e3), point.grid_current_A)
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        return []
-
-
 BANDS = tuple(band.required(40.0) for band in radio_bands())
 TARGETS = Targets(radio_bands=BANDS, input_corner_Hz=10e3)
 
@@ -119,7 +102,7 @@ def usual(**changes: Any) -> Stage:
 
 
 def assess(**changes: Any) -> Assessment:
-    return Assessment(usual(**changes), DemoTriode(), TARGETS)
+    return Assessment(usual(**changes), StandIn(KOREN_WITH_GRID), TARGETS)
 
 
 # -- tables ----------------------------------------------------------------------------------------
@@ -314,7 +297,7 @@ def test_alternatives() -> None:
 def test_alternatives_without_stopper_or_bands() -> None:
     rows = alternatives(assess(stopper_ohm=0.0), grid_capacitors_F=(47e-12,))
     assert [row.label for row in rows] == ["as it is", "47 pF more from grid to ground"]
-    silent = alternatives(Assessment(usual(), DemoTriode(), Targets()), styles=())
+    silent = alternatives(Assessment(usual(), StandIn(KOREN_WITH_GRID), Targets()), styles=())
     assert np.isnan(silent[0].worst_margin_dB)
     assert np.isnan(silent[0].detected_dBu)
     with pytest.raises(ValueError, match="batch of 2: must be one stage"):
@@ -518,8 +501,8 @@ def test_the_plate_counts_at_low_radio_frequencies_only() -> None:
 def test_grid_current_detects_too() -> None:
     """Near zero bias the grid's own curve, through a large grid leak, adds to the plate's."""
     near_zero = {"cathode_resistor_ohm": 120.0, "stopper_ohm": 470e3}
-    with_grid = Assessment(usual(**near_zero), DemoTriode(), TARGETS)
-    without = Assessment(usual(**near_zero), DemoTriode(law=KOREN), TARGETS)
+    with_grid = Assessment(usual(**near_zero), StandIn(KOREN_WITH_GRID), TARGETS)
+    without = Assessment(usual(**near_zero), StandIn(KOREN), TARGETS)
     # The same point and linear device; only the curvature of the grid current differs.
     point, linear = with_grid.point, with_grid.linear
     levels = [
@@ -546,7 +529,7 @@ def test_scores_and_bands() -> None:
 
 
 def test_without_bands_there_is_nothing_to_detect() -> None:
-    a = Assessment(usual(), DemoTriode(), Targets())
+    a = Assessment(usual(), StandIn(KOREN_WITH_GRID), Targets())
     with pytest.raises(ValueError, match=r"targets.radio_bands: not given"):
         a["detected_radio_dBu"]
 

@@ -6,34 +6,12 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from objectives.noise import DeviceNoise
 from objectives.response_surface import CHECKS, ResponseSurface, builds_to_fit
 from objectives.scores import REGISTRY, Assessment, RadioBand, Targets, greatest, least, magnitude
 from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
 from objectives.tolerance import draw_scores, draw_units
-from objectives.triodes import Koren
-
-
-class Valve:
-    """A device with constant capacitances."""
-
-    name = "test valve"
-    # Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996.
-    law = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
-
-    def __init__(self, farads=(1.6e-12, 2.4e-12, 0.5e-12)):
-        self.farads = farads
-
-    def capacitances(self, point):
-        return self.farads
-
-    def noise(self, point, temperature_K):
-        shape = np.shape(point.plate_current_A)
-        return DeviceNoise(np.full(shape, 2e-17), np.full(shape, 1e3), np.zeros(shape))
-
-    def ratings(self, stage, point):
-        return []
+from stand_in import StandIn
 
 
 def test_yield_of_an_rc_corner_has_the_closed_form():
@@ -43,7 +21,7 @@ def test_yield_of_an_rc_corner_has_the_closed_form():
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=0.0,
         stopper_ohm=np.array([56e3, 68e3, 72e3]), grid_capacitor_F=100e-12,
     )  # fmt: skip
-    a = Assessment(stage, Valve((1e-18,) * 3), Targets(reference_Hz=1.0))
+    a = Assessment(stage, StandIn(farads=(1e-18,) * 3), Targets(reference_Hz=1.0))
     r, c = 0.10, 0.20
     spreads = (Spread.plus_minus("stopper_ohm", r), Spread.plus_minus("grid_capacitor_F", c))
     limit = 1 / (2 * np.pi * 68e3 * 100e-12)
@@ -70,7 +48,7 @@ def test_a_single_spread_gives_the_share_of_its_range_inside_the_window():
     def plate_V(supply_V):
         one = Stage(supply_V=supply_V, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
         return float(
-            np.ravel(Assessment(one.broadcast(), Valve(), Targets())["plate_voltage_V"])[0]
+            np.ravel(Assessment(one.broadcast(), StandIn(), Targets())["plate_voltage_V"])[0]
         )
 
     low, high = 270.0, 330.0
@@ -79,7 +57,7 @@ def test_a_single_spread_gives_the_share_of_its_range_inside_the_window():
         middle = (low + high) / 2
         low, high = (middle, high) if plate_V(middle) < limit else (low, middle)
     surface = ResponseSurface(spreads, draw_units(spreads, 4096, 5))
-    found = surface.scores(Assessment(stage.broadcast(), Valve(), Targets()), ["plate_voltage_V"])
+    found = surface.scores(Assessment(stage.broadcast(), StandIn(), Targets()), ["plate_voltage_V"])
     good = found.drawn.good({"plate_voltage_V": (limit, np.inf)}).mean(axis=-1)
     assert good[0] == pytest.approx((330.0 - low) / 60.0, abs=1e-3)
 
@@ -97,8 +75,10 @@ def kinked():
         stopper_ohm=np.array([68e3, 100e3, 33e3, 47e3]), stopper_shunt_F=0.3e-12, source_ohm=10e3,
         grid_leak_ohm=1e6, output_coupling_F=22e-9, load_ohm=1e6, load_F=50e-12,
     )  # fmt: skip
-    corner = Assessment(stage, Valve(), Targets())["input_corner_Hz"]
-    return Assessment(stage, Valve(), Targets(radio_bands=BANDS, input_corner_Hz=float(corner[0])))
+    corner = Assessment(stage, StandIn(), Targets())["input_corner_Hz"]
+    return Assessment(
+        stage, StandIn(), Targets(radio_bands=BANDS, input_corner_Hz=float(corner[0]))
+    )
 
 
 def test_scores_with_a_kink_are_read_from_what_is_smooth():

@@ -10,7 +10,6 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from objectives.devices import device
-from objectives.noise import DeviceNoise
 from objectives.operating_point import operating_point
 from objectives.spreads import (
     SERIES_TOLERANCE,
@@ -21,37 +20,17 @@ from objectives.spreads import (
 )
 from objectives.stage import Stage
 from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from stand_in import PUBLISHED, StandIn
 
-KOREN = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
-"""Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996."""
 LAWS = {
     "three-halves": ChildLangmuir(mu=100.0, perveance=1.7e-3, grid_offset_V=0.4),
-    "koren": KOREN,
+    "koren": PUBLISHED,
     "dempwolf-zolzer": DempwolfZolzer(
         mu=103.2, perveance=2.242e-3, exponent=1.26, sharpness=3.4,
         grid=GridCurrent(6.177e-4, 1.314, 9.901, 8.025e-8),
     ),
 }  # fmt: skip
 """The last: RSD-1, Dempwolf and Zölzer, DAFx-11, 2011, table 1."""
-
-
-class Valve:
-    """A device with constant capacitances and nothing else of interest."""
-
-    name = "test valve"
-
-    def __init__(self, law):
-        self.law = law
-
-    def capacitances(self, point):
-        return 1.6e-12, 1.7e-12, 0.5e-12
-
-    def noise(self, point, temperature_K):
-        shape = np.shape(point.plate_current_A)
-        return DeviceNoise(np.full(shape, 2e-17), np.full(shape, 1e3), np.zeros(shape))
-
-    def ratings(self, stage, point):
-        return []
 
 
 def stage(**changes):
@@ -113,7 +92,7 @@ def test_bad_spreads_are_refused(fields, words):
 def test_two_spreads_of_one_quantity_are_refused():
     twice = [Spread.plus_minus("stopper_ohm", t) for t in (0.1, 0.2)]
     with pytest.raises(ValueError, match="'stopper_ohm' twice"):
-        spread_batch(stage(), Valve(KOREN), twice, np.ones((1, 2)))
+        spread_batch(stage(), StandIn(PUBLISHED), twice, np.ones((1, 2)))
 
 
 @pytest.mark.parametrize("law", LAWS.values(), ids=LAWS)
@@ -121,7 +100,7 @@ def test_two_spreads_of_one_quantity_are_refused():
 def test_transconductance_and_current_scale_at_given_voltages(law, factor):
     nominal = operating_point(stage(), law)
     spread = Spread.plus_minus("valve_transconductance", 0.25)
-    _, built = spread_batch(stage(), Valve(law), [spread], np.array([[factor]]))
+    _, built = spread_batch(stage(), StandIn(law), [spread], np.array([[factor]]))
     voltages = nominal.grid_cathode_V, nominal.plate_cathode_V
     before, after = law.linearise(*voltages), built.law.linearise(*voltages)
     # At this bias Dempwolf and Zölzer's grid takes well under 1e-6 of the current.
@@ -134,7 +113,7 @@ def test_transconductance_and_current_scale_at_given_voltages(law, factor):
 def test_amplification_factor_scales_at_given_current(law, exact, factor):
     nominal = operating_point(stage(), law)
     spread = Spread.plus_minus("valve_amplification_factor", 0.1)
-    _, built = spread_batch(stage(), Valve(law), [spread], np.array([[factor]]))
+    _, built = spread_batch(stage(), StandIn(law), [spread], np.array([[factor]]))
     varied = built.law.at((0, 0))
     plate_V, wanted = float(nominal.plate_cathode_V), float(nominal.plate_current_A)
     grid_V = brentq(lambda v: float(varied.plate_current(v, plate_V)) - wanted, -10, 1, xtol=1e-14)
@@ -162,7 +141,7 @@ def test_amplification_factor_scales_to_first_order_for_any_device(name, factor)
     )  # fmt: skip
     spread = Spread.plus_minus("valve_amplification_factor", 0.1)
     _, built = spread_batch(
-        stage(), Valve(law), [spread], np.array([[factor]]), point=point.map(np.atleast_1d)
+        stage(), StandIn(law), [spread], np.array([[factor]]), point=point.map(np.atleast_1d)
     )
     varied = built.law.at((0, 0))
     same = brentq(
@@ -179,7 +158,7 @@ def test_a_device_in_cut_off_can_be_spread():
     spread = Spread.plus_minus("valve_amplification_factor", 0.1)
     cut_off = stage(grid_bias_V=-20.0, input_coupling_F=1e-8, cathode_resistor_ohm=0.0)
     assert operating_point(cut_off, law).transconductance_S == 0
-    _, built = spread_batch(cut_off, Valve(law), [spread], np.array([[1.1]]))
+    _, built = spread_batch(cut_off, StandIn(law), [spread], np.array([[1.1]]))
     assert built.law.mu[0, 0] == pytest.approx(110.0)
 
 
@@ -197,7 +176,7 @@ def test_default_valve_spread_gives_the_published_acceptance_limits():
     spreads = [s for s in default_spreads(stage()) if s.quantity in VALVE_QUANTITIES][:2]
     rng = np.random.default_rng(3)
     factors = np.stack([s.factor(rng.random(20_000)) for s in spreads], -1)
-    _, built = spread_batch(stage(), Valve(law), spreads, factors)
+    _, built = spread_batch(stage(), StandIn(law), spreads, factors)
     drawn = built.law.linearise(-2.0, 250.0)
     for values, low, high in ((drawn[0], 1.4e-3, 3.2e-3), (drawn[1], 1.2e-3, 2.0e-3)):
         share = 3 * np.std(np.log(values))
@@ -212,8 +191,10 @@ def test_capacitances_spread_one_by_one_and_together():
         Spread.plus_minus("valve_capacitance", 0.2),
         Spread.plus_minus("valve_grid_plate_F", 0.2),
     ]
-    _, built = spread_batch(stage(), Valve(KOREN), spreads, np.array([[1.1, 0.9], [0.9, 1.0]]))
-    found = built.capacitances(operating_point(stage(), KOREN))
+    _, built = spread_batch(
+        stage(), StandIn(PUBLISHED), spreads, np.array([[1.1, 0.9], [0.9, 1.0]])
+    )
+    found = built.capacitances(operating_point(stage(), PUBLISHED))
     expected = [[1.76e-12, 1.44e-12], [1.7e-12 * 0.99, 1.53e-12], [0.55e-12, 0.45e-12]]
     np.testing.assert_allclose(found, expected, rtol=1e-12)
 
@@ -222,27 +203,27 @@ def test_parts_are_multiplied_and_the_rest_is_left():
     nominal = stage(stopper_ohm=np.array([10e3, 22e3, 0.0]), bypass_F=np.inf)
     spreads = [Spread.plus_minus(name, 0.2) for name in ("stopper_ohm", "bypass_F", "supply_V")]
     stages, built = spread_batch(
-        nominal, Valve(KOREN), spreads, np.array([[1.1, 0.9, 1.05], [0.9, 1.1, 1.0]])
+        nominal, StandIn(PUBLISHED), spreads, np.array([[1.1, 0.9, 1.05], [0.9, 1.1, 1.0]])
     )
     assert stages.shape == (3, 2)
     np.testing.assert_allclose(stages.stopper_ohm, [[11e3, 9e3], [24.2e3, 19.8e3], [0, 0]])
     assert np.all(np.isinf(stages.bypass_F))
     np.testing.assert_allclose(stages.supply_V, np.broadcast_to([315.0, 300.0], (3, 2)))
-    assert built.law is KOREN
+    assert built.law is PUBLISHED
 
 
 def test_a_law_of_many_valves_and_a_fixed_law_are_refused():
     spread = [Spread.plus_minus("valve_transconductance", 0.1)]
     many = Koren(np.array([90.0, 100.0]), 1.4, 1060.0, 600.0, 300.0)
     with pytest.raises(ValueError, match="starts from one valve"):
-        spread_batch(stage(), Valve(many), spread, np.ones((2, 1)))
+        spread_batch(stage(), StandIn(many), spread, np.ones((2, 1)))
 
     class Fixed:
         def plate_current(self, grid_V, plate_V):
             return np.asarray(1e-3)
 
     with pytest.raises(ValueError, match="Fixed: has no way to vary"):
-        spread_batch(stage(), Valve(Fixed()), spread, np.ones((2, 1)))
+        spread_batch(stage(), StandIn(Fixed()), spread, np.ones((2, 1)))
 
 
 def test_defaults_cover_what_is_fitted():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,11 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import linalg
 
-from objectives.device import Rating
 from objectives.network import Network, SmallSignal
 from objectives.nodal import descriptor
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint
 from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.stability import (
     COMMON_STOPPER_OHM,
@@ -32,6 +29,7 @@ from objectives.stability import (
 )
 from objectives.stage import Stage
 from objectives.triodes import Koren
+from stand_in import StandIn
 
 EVERYWHERE = np.inf
 NO_VALVE = SmallSignal(0.0, 1e-9, 0.0, 0.0, 0.0)
@@ -497,28 +495,13 @@ def test_resonances_are_of_one_stage() -> None:
         resonances(usual(stopper_ohm=np.array([1.0, 2.0])), LIVELY)
 
 
-@dataclass(frozen=True)
-class DemoTriode:
-    """A stand-in with a published law and invented capacitances."""
-
-    name: str = "demo"
-    law: Koren = field(
-        default_factory=lambda: Koren(mu=60.0, ex=1.35, kg1=460.0, kp=300.0, kvb=300.0)
-    )
-
-    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
-        return 2.5e-12, 1.6e-12, 0.5e-12
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        return DeviceNoise(np.asarray(1e-17), np.asarray(1e3), point.grid_current_A)
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        return []
+# Published set for the 12AT7 (N. Koren, from memory).
+LIVELY_TRIODE = Koren(mu=60.0, ex=1.35, kg1=460.0, kp=300.0, kvb=300.0)
 
 
 def test_scores() -> None:
     stage = touchy(stopper_ohm=np.array([0.0, 470.0]), plate_load_ohm=10e3)
-    assessment = Assessment(stage, DemoTriode(), Targets())
+    assessment = Assessment(stage, StandIn(LIVELY_TRIODE, (2.5e-12, 1.6e-12, 0.5e-12)), Targets())
     damping, margin = assessment["least_damping_ratio"], assessment["stability_margin_dB"]
     np.testing.assert_allclose(damping, least_damping(stage, assessment.linear))
     assert damping[0] < 0 < damping[1]

@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from scipy import constants, stats
 
 from objectives.corners import corner_frequency, level_dB, swept_level_dB
-from objectives.device import Rating
 from objectives.nearby import operating_point_near
 from objectives.network import Network
-from objectives.noise import DeviceNoise, a_weighting_dB, noise_budget
+from objectives.noise import a_weighting_dB, noise_budget
 from objectives.operating_point import operating_point
 from objectives.scores import REGISTRY, Assessment, PartRating, RadioBand, Targets
 from objectives.spreads import Spread, default_spreads
@@ -31,34 +30,13 @@ from objectives.tolerance import (
     worst_cases,
 )
 from objectives.triodes import GridCurrent, Koren
+from stand_in import StandIn
 
 KOREN = Koren(
     mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0, grid=GridCurrent(6e-4, 1.3, 9.9, 1e-8)
 )
 """Published set for the 12AX7 with an invented grid current."""
 DRAWS = 4096
-
-
-class Valve:
-    """A device with constant capacitances (1 aF makes an RC network of the stage) and ratings."""
-
-    name = "test valve"
-
-    def __init__(self, law=KOREN, farads=(1.6e-12, 1.7e-12, 0.5e-12), ratings=()):
-        self.law, self.farads, self.rated = law, farads, ratings
-
-    def capacitances(self, point):
-        return self.farads
-
-    def noise(self, point, temperature_K):
-        gm = np.maximum(point.transconductance_S, 1e-9)
-        return DeviceNoise(4e-20 / gm, np.full(gm.shape, 1e3), point.grid_current_A)
-
-    def ratings(self, stage, point):
-        return [
-            Rating(name, np.asarray(value(stage, point)), np.asarray(most), unit, "invented")
-            for name, value, most, unit in self.rated
-        ]
 
 
 STAGE = Stage(
@@ -74,7 +52,7 @@ STOPPER_F = 100e-12
 
 
 def whole(**changes):
-    return Assessment(replace(STAGE, **changes).broadcast(), Valve(), TARGETS)
+    return Assessment(replace(STAGE, **changes).broadcast(), StandIn(KOREN), TARGETS)
 
 
 def low_pass(stopper=68e3, device=None):
@@ -84,7 +62,9 @@ def low_pass(stopper=68e3, device=None):
         stopper_ohm=stopper, grid_capacitor_F=STOPPER_F, grid_leak_ohm=1e6,
     ).broadcast()  # fmt: skip
     law = replace(KOREN, grid=None)
-    return Assessment(stage, device or Valve(law, (1e-18, 1e-18, 1e-18)), Targets(reference_Hz=1.0))
+    return Assessment(
+        stage, device or StandIn(law, (1e-18, 1e-18, 1e-18)), Targets(reference_Hz=1.0)
+    )
 
 
 def corners_of(nominal, spreads, draws=DRAWS, seed=1):
@@ -144,7 +124,7 @@ def test_worst_corner_of_a_divider_is_the_closed_form():
         grid_leak_ohm=220e3,
     )  # fmt: skip
     law = replace(KOREN, grid=None)
-    a = Assessment(stage, Valve(law, (1e-18, 1e-18, 1e-18)), Targets())
+    a = Assessment(stage, StandIn(law, (1e-18, 1e-18, 1e-18)), Targets())
     spreads = [Spread.plus_minus("source_ohm", 0.1), Spread("grid_leak_ohm", -0.05, 0.2)]
     (case,) = worst_cases(a, spreads, ["gain_dB"])
 
@@ -246,7 +226,7 @@ def test_a_rating_at_the_nominal_value_is_broken_by_half_the_draws():
 def test_the_rating_of_a_parts_own_value_is_not_judged_on_draws():
     rated = [("grid leak", lambda stage, point: stage.grid_leak_ohm, 1e6, "ohm")]
     setup = ToleranceSetup((Spread.plus_minus("grid_leak_ohm", 0.05),), {}, 64)
-    a = replace(whole(), device=Valve(ratings=rated))
+    a = replace(whole(), device=StandIn(KOREN, rated=rated))
     assert with_setup(a, setup)["tolerance_yield_percent"] == 100.0
 
 
@@ -327,7 +307,7 @@ def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not():
 def test_a_follower_is_solved_with_every_draw():
     follower = CathodeFollower(300.0, np.array([100e3, 47e3, 100e3]), load_ohm=1e6)
     bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()
-    valve = Valve()
+    valve = StandIn(KOREN)
     a = Assessment(bare, valve, TARGETS, (follower, valve))
     spreads = default_spreads(bare)
     names = ["gain_dB", "plate_current_A", "upper_corner_Hz", "noise_dBu"]
@@ -471,7 +451,7 @@ def test_swings_are_one_part_at_a_time():
 @given(seed=st.integers(0, 10_000), source=st.floats(10, 1e6), stopper=st.floats(0, 1e6))
 def test_noise_is_never_below_the_thermal_noise_of_the_source(seed, source, stopper):
     nominal = replace(STAGE, source_ohm=source, stopper_ohm=stopper)
-    stage, device = draw_batch(nominal, Valve(), default_spreads(nominal), 4, seed)
+    stage, device = draw_batch(nominal, StandIn(KOREN), default_spreads(nominal), 4, seed)
     a = Assessment(stage, device, TARGETS)
     budget = noise_budget(
         stage, a.linear, device.noise(a.point, 300.0), reference_Hz=1000.0, temperature_K=300.0

@@ -618,6 +618,47 @@ class Load(_Section):
         return self
 
 
+Between = Literal[
+    "grid to plate", "grid to cathode", "plate to cathode", "grid to ground", "plate to ground"
+]
+
+
+class WiringPiece(_Section):
+    """A length or some pieces of wiring of the table, and which electrodes they lie between."""
+
+    kind: str = Field(description="Name in the table of wiring.")
+    between: Between = Field(description="The two ends of its capacitance.")
+    metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
+        default=None, description="Length (m), of what the table gives by the metre."
+    )
+    pieces: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
+        default=None, description="Number, of what the table gives by the piece."
+    )
+
+    @model_validator(mode="after")
+    def _from_table(self) -> Self:
+        known = {w.name: w for w in wirings()}
+        if self.kind not in known:
+            expected = f"expected one of {'; '.join(known)}{did_you_mean(self.kind, list(known))}"
+            raise Faults(Fault(("kind",), self.kind, expected))
+        wanted, other = ("metres", "pieces") if known[self.kind].per == "metre" else (
+            "pieces", "metres",
+        )  # fmt: skip
+        if getattr(self, other) is not None:
+            expected = f"expected {wanted} instead: the table gives {self.kind} by them"
+            raise Faults(Fault((other,), getattr(self, other), expected))
+        if getattr(self, wanted) is None:
+            raise Faults(Fault((wanted,), ABSENT, "required"))
+        return self
+
+    @property
+    def total_F(self) -> float:
+        """Its capacitance (F)."""
+        amount = self.metres if self.metres is not None else self.pieces
+        assert amount is not None
+        return float(wiring(self.kind).total_F(amount))
+
+
 class Strays(_Section):
     """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
 
@@ -642,6 +683,16 @@ class Strays(_Section):
     shielded: bool = Field(
         default=False, description="Use the data-sheet capacitances measured with a shield."
     )
+    wiring: tuple[WiringPiece, ...] = Field(
+        default=(),
+        strict=False,
+        description="Wiring of the table, whose capacitances are added to those stated.",
+    )
+
+    def total_F(self, between: Between) -> float:
+        """Return the wiring capacitance between two ends (F): stated, and by kind and length."""
+        stated: float = getattr(self, between.replace(" ", "_"))
+        return stated + sum(w.total_F for w in self.wiring if w.between == between)
 
     @model_validator(mode="before")
     @classmethod

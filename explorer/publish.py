@@ -11,6 +11,7 @@ from explorer.brief import PARTS, Brief
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, FreeScore, Problem, Window
 from explorer.units import format_quantity, iec_60062_code
+from objectives.radio import wiring
 from objectives.scores import REGISTRY, Assessment
 from objectives.terms import AsIs, terms_of
 from reports.contents import PartLine, ReportContents, ScoreUse, Section
@@ -378,7 +379,8 @@ def _assumptions(ex: Exploration) -> list[str]:
         f"{format_quantity(brief.reference.band[1], 'Hz')}; excess noise of resistors under direct "
         "current, hum and microphony are not counted.",
         f"Wiring: the stopper has {format_quantity(brief.strays.stopper_shunt, 'F')} end to end"
-        " (common practice, no source, unless measured); strays as the brief states them.",
+        " (common practice, no source, unless measured); strays as the brief states them"
+        f"{_wiring_words(brief)}.",
         "Electrodes' stray capacitances act at the electrodes, inside the lead inductances.",
     ]
     bias_V = float(np.ravel(ex.problem.fixed.bias_V)[0])
@@ -405,6 +407,14 @@ def _assumptions(ex: Exploration) -> list[str]:
             "frequency."
         )
     return found
+
+
+def _wiring_words(brief: Brief) -> str:
+    pieces = [
+        f"{w.kind} {w.between} {format_quantity(w.total_F, 'F')} ({wiring(w.kind).source})"
+        for w in brief.strays.wiring
+    ]
+    return f", {'; '.join(pieces)} among them" if pieces else ""
 
 
 def _sources(ex: Exploration) -> list[str]:

@@ -37,6 +37,23 @@ def test_a_cable_by_kind_and_length_adds_to_what_is_stated():
     assert float(np.asarray(problem.fixed.cable_F)) == pytest.approx(by_hand)
 
 
+def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends():
+    holder, wire = "valve holder, neighbouring pins", "hook-up wire near the chassis"
+    pieces = [
+        {"kind": holder, "between": "grid to plate", "pieces": 2},
+        {"kind": wire, "between": "grid to ground", "metres": 0.08},
+        {"kind": wire, "between": "plate to ground", "metres": 0.05},
+    ]
+    stated = {"grid_to_plate": "0.3 pF", "grid_to_ground": "0 pF", "plate_to_ground": "1 pF"}
+    posed = pose(parse_brief(changed(strays={**stated, "wiring": pieces})))
+    fixed = posed.problem.fixed
+    a_metre, a_piece = wiring(wire).capacitance_F, wiring(holder).capacitance_F
+    assert float(fixed.stray_grid_plate_F) == pytest.approx(0.3e-12 + 2 * a_piece)
+    assert float(fixed.stray_grid_ground_F) == pytest.approx(0.08 * a_metre)
+    assert float(fixed.stray_plate_ground_F) == pytest.approx(1e-12 + 0.05 * a_metre)
+    assert float(fixed.stray_grid_cathode_F) == 0.0
+
+
 def test_a_style_gives_shunt_and_leads_unless_they_are_stated():
     style = resistor_style("metal film 1/2 W")
     stated = pose(parse_brief(changed(strays={"stopper_style": "metal film 1/2 W"}))).problem.fixed
@@ -97,6 +114,17 @@ def test_yield_can_be_a_score_of_the_search():
         ({"driver": {"cable": "instrument cabel", "cable_metres": 2}},
          "driver.cable: 'instrument cabel': expected one of"),
         ({"strays": {"stopper_style": "carbon film 1/3 W"}}, "strays.stopper_style: 'carbon film"),
+        *(
+            ({"strays": {"wiring": [{"kind": "hook-up wire near the chassis", **piece}]}}, words)
+            for piece, words in (
+                ({"between": "grid to ground"}, "strays.wiring[1].metres: not given: required"),
+                ({"between": "grid to ground", "pieces": 2},
+                 "strays.wiring[1].pieces: 2.0: expected metres instead"),
+                ({"between": "grid to heater", "metres": 1}, "strays.wiring[1].between:"),
+                ({"between": "grid to ground", "metres": 1, "kind": "hook-up wire"},
+                 "strays.wiring[1].kind: 'hook-up wire': expected one of"),
+            )
+        ),
         ({"targets": {"radio_bands": [{"band": "XM", "attenuation": "20 dB"}]}},
          "targets.radio_bands[1].band: 'XM'"),
         ({"drive": {"harmonics_above": "100 Hz"}}, "drive.harmonics_above: 100 Hz: expected more"),

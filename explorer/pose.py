@@ -374,10 +374,11 @@ def _tolerance(
     unfit = ("tolerance_yield_percent", "series_departure_percent", "series_departure_rms_percent")
     return ToleranceSetup(
         tuple(spreads),
-        {name: ends for name, ends in windows.items() if name not in unfit},
+        {n: ends for n, ends in windows.items() if n not in unfit and not REGISTRY[n].costly},
         draws=stated.draws,
         seed=brief.search.seed,
         ratings=brief.limits.ratings,
+        unjudged=tuple(n for n in windows if n not in unfit and REGISTRY[n].costly),
     )
 
 

@@ -113,7 +113,14 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
     designs: Assessment = ex.problem.assess(shown.parts)
     setup = designs.targets.tolerance
     assert setup is not None
-    return tolerance_study(designs, [str(row + 1) for row in ex.readable], setup, _drawn_names(ex))
+    asked = (*ex.problem.searched_names, *ex.problem.shown)
+    return tolerance_study(
+        designs,
+        [str(row + 1) for row in ex.readable],
+        setup,
+        _drawn_names(ex),
+        slow=[n for n in dict.fromkeys(asked) if "drive" in REGISTRY[n].requires],
+    )
 
 
 def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Say) -> FrontYields:

@@ -25,6 +25,7 @@ from objectives.tolerance import (
     HardestWindow,
     ResponseBand,
     SensitivityIndex,
+    SlowBands,
     ToleranceSetup,
     ToleranceStudy,
     batch_shape,
@@ -39,6 +40,8 @@ __all__ = ["DRAWS", "YIELD", "front_yields", "sensitivity", "sobol_indices", "to
 
 DRAWS = 10_240
 """Built stages of each design: ten times 1024, so that every spread is sampled evenly."""
+SLOW_DRAWS = 1024
+"""Built stages of the pick that are solved in time: some milliseconds each."""
 YIELD = "tolerance_yield_percent"
 """The name under which good or bad of a built stage is one more score of the indices."""
 _INDEX_SAMPLES = 1024
@@ -57,6 +60,8 @@ def tolerance_study(
     draws: int = DRAWS,
     index_samples: int = _INDEX_SAMPLES,
     frequency_Hz: FloatArray | None = None,
+    slow: Sequence[str] = (),
+    slow_draws: int = SLOW_DRAWS,
 ) -> ToleranceStudy:
     """Build every design of a front many times and the pick in every way.
 
@@ -78,6 +83,8 @@ def tolerance_study(
         Base sample of the sensitivity indices of the pick, a power of two.
     frequency_Hz :
         Where the response of the pick is given; by default 20 points a decade, 1 Hz to 100 MHz.
+    slow :
+        Scores that take a solution in time: bands of the pick alone, from ``slow_draws`` stages.
 
     Raises
     ------
@@ -102,6 +109,14 @@ def tolerance_study(
     one = _rows(front, np.array([pick]))
     if frequency_Hz is None:
         frequency_Hz = np.geomspace(1.0, 100e6, 161)
+    in_time = None
+    if slow:
+        few = draw_scores(one, spreads, units[:slow_draws], slow, ratings=False)
+        in_time = SlowBands(
+            len(units[:slow_draws]),
+            {name: float(np.ravel(one[name])[0]) for name in slow},
+            {name: band[:, 0] for name, band in few.bands(_PERCENTILES).items()},
+        )
     indices, built = sensitivity(one, setup, names, samples=index_samples)
     worst = worst_cases(one, spreads, names)
     return ToleranceStudy(
@@ -136,6 +151,7 @@ def tolerance_study(
         + sum(case.corners for case in worst)
         + 2 * (2 * len(spreads) + 1),
         seconds=time.perf_counter() - begun,
+        slow=in_time,
     )
 
 

@@ -37,6 +37,7 @@ __all__ = [
     "HardestWindow",
     "ResponseBand",
     "SensitivityIndex",
+    "SlowBands",
     "Swing",
     "ToleranceSetup",
     "ToleranceStudy",
@@ -73,6 +74,8 @@ class ToleranceSetup:
     seed : of the draws
     ratings : whether a built stage that exceeds a rating is bad. A rating of a part's own value
         (unit ohm: the largest grid leak) is kept by the nominal part and not judged on draws.
+    unjudged : scores that the brief limits and that are not judged on draws either: each takes a
+        solution in time
 
     Raises
     ------
@@ -86,6 +89,7 @@ class ToleranceSetup:
     draws: int = 256
     seed: int = 1
     ratings: bool = True
+    unjudged: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         quantities(self.spreads)
@@ -630,6 +634,22 @@ class HardestWindow:
 
 
 @dataclass(frozen=True)
+class SlowBands:
+    """Bands of the pick's scores that take a solution in time, from fewer built stages.
+
+    Attributes
+    ----------
+    draws : built stages
+    nominal : by score
+    bands : by score, shape (percentiles,)
+    """
+
+    draws: int
+    nominal: Mapping[str, float]
+    bands: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True)
 class ToleranceStudy:
     """What tolerances do to every design shown and, in detail, to the pick.
 
@@ -668,3 +688,5 @@ class ToleranceStudy:
     """Least and greatest value of each score among the draws of the pick."""
     evaluations: int
     seconds: float
+    slow: SlowBands | None = None
+    """None where no such score is asked for."""

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from objectives.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
-from objectives.tolerance import ResponseBand, Swing, ToleranceStudy, WorstCase
+from objectives.tolerance import ResponseBand, SlowBands, Swing, ToleranceStudy, WorstCase
 from reports.contents import Block, Figure, Note, Prose, Section, Table
 from reports.format import (
     MINUS,
@@ -35,6 +35,7 @@ __all__ = [
     "response_band_chart",
     "section",
     "sensitivity_chart",
+    "slow_table",
     "worst_table",
     "yield_table",
 ]
@@ -96,6 +97,9 @@ def section(study: ToleranceStudy, front: Sequence[Block] = ()) -> Section:
             ),
             worst_table(study),
         ]
+    if study.slow is not None:
+        blocks.append(slow_table(study.slow))
+    if study.swings:
         missed = _inside_extremes(study)
         if missed:
             blocks.append(Note(missed, "caution"))
@@ -120,6 +124,7 @@ def _opening(study: ToleranceStudy) -> list[str]:
         for name, window in setup.windows.items()
     )
     asked = windows or "nothing but the ratings"
+    left = ", ".join(score_label(name) for name in setup.unjudged)
     count = len(study.candidates)
     designs = f"Each of the {count} designs" if count > 1 else "The design"
     return [
@@ -128,7 +133,8 @@ def _opening(study: ToleranceStudy) -> list[str]:
         f"seed {setup.seed}), solved by the same exact network as the nominal stage. Stages worked "
         f"out in all: {_count(study.evaluations)}, in {number(study.seconds, 2)} s.",
         f"A built stage is good when it keeps: {asked}"
-        + ("; and exceeds no rating." if setup.ratings and windows else "."),
+        + ("; and exceeds no rating." if setup.ratings and windows else ".")
+        + (f" Not judged, for each takes a solution in time: {left}." if left else ""),
     ]
 
 
@@ -281,6 +287,23 @@ def worst_table(study: ToleranceStudy) -> Table:
         f"Worst corners of the pick: {case.corners} corners tried for each score, all combinations "
         f"of the {len(case.checked)} parts that move it most and the rest at the ends that their "
         "own swings ask for. Named: the parts that matter, the first most.",
+    )
+
+
+def slow_table(slow: SlowBands) -> Table:
+    """Return the bands of the pick's scores under drive."""
+    rows = []
+    for name, (low, middle, high) in slow.bands.items():
+        unit = score_unit(name)
+        values = column([slow.nominal[name], low, middle, high], unit)
+        label = score_label(name, with_unit=not prefixed(unit))
+        rows.append(
+            {"score": label} | dict(zip(("nominal", "5 %", "median", "95 %"), values, strict=True))
+        )
+    return Table(
+        pd.DataFrame(rows),
+        f"Scores under drive, of the pick: {_count(slow.draws)} built stages, each solved in time "
+        "with a nominal driver.",
     )
 
 

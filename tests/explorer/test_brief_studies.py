@@ -92,6 +92,15 @@ def test_drive_carrier_and_tolerance_reach_the_targets():
     assert targets.tolerance.windows["rf_margin_dB"] == (0.0, np.inf)
 
 
+def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws():
+    limits = {"harmonic_fall_dB": {"at_least": "1 dB"}}
+    setup = pose(parse_brief(changed(limits=limits))).problem.targets.tolerance
+    assert setup is not None
+    assert setup.unjudged == ("harmonic_fall_dB",)
+    assert "harmonic_fall_dB" not in setup.windows
+    assert "rf_margin_dB" in setup.windows
+
+
 def test_yield_can_be_a_score_of_the_search():
     brief = changed(tolerance={"draws": 64})
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}

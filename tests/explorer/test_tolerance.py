@@ -228,3 +228,20 @@ def test_a_study_of_some_designs_is_taken_over():
     np.testing.assert_array_equal(found.bands["gain_dB"][:, 1], study.bands["gain_dB"][:, 0])
     with pytest.raises(ValueError, match="known: must be of the same draws"):
         front_yields(a, setup, ["gain_dB"], draws=1024, known=(np.array([1]), study))
+
+
+def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone():
+    a = front()
+    setup = ToleranceSetup(default_spreads(a.stage))
+    study = tolerance_study(
+        a, "abc", setup, ["gain_dB"], pick=1, slow=["headroom_V"], slow_draws=100, **QUICK
+    )
+    assert study.slow is not None
+    assert study.slow.draws == 100
+    units = draw_units(setup.spreads, 256, setup.seed)[:100]
+    drawn = draw_scores(a, setup.spreads, units, ["headroom_V"]).values["headroom_V"][1]
+    np.testing.assert_allclose(
+        study.slow.bands["headroom_V"], np.percentile(drawn, [5, 50, 95]), rtol=1e-9
+    )
+    assert study.slow.nominal["headroom_V"] == pytest.approx(float(a["headroom_V"][1]))
+    assert tolerance_study(a, "abc", setup, ["gain_dB"], **QUICK).slow is None

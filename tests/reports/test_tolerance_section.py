@@ -14,6 +14,7 @@ from objectives.tolerance import (
     HardestWindow,
     ResponseBand,
     SensitivityIndex,
+    SlowBands,
     ToleranceSetup,
     ToleranceStudy,
     draw_scores,
@@ -174,3 +175,20 @@ def test_a_study_without_windows_or_spreads_still_reads(study):
 
 def test_every_quantity_of_a_valve_has_a_name():
     assert all("valve" in quantity_label(n) or "–" in quantity_label(n) for n in VALVE_QUANTITIES)
+
+
+def test_scores_under_drive_have_a_table_of_their_own(study):
+    assert study.slow is None
+    slow = SlowBands(
+        1024,
+        {"bias_shift_V": -0.5, "harmonic_fall_dB": 5.0},
+        {"bias_shift_V": np.array([-0.7, -0.5, -0.2]), "harmonic_fall_dB": np.array([4, 5.2, 6])},
+    )
+    setup = replace(study.setup, unjudged=("harmonic_fall_dB",))
+    found = section(replace(study, slow=slow, setup=setup))
+    table = next(b for b in of_kind(found, Table) if "under drive" in b.caption)
+    assert "1\u00a0024 built stages" in table.caption
+    rows = table.frame.set_index("score")
+    assert rows.loc["bias shift", "5 %"].replace("\u00a0", " ") == "−700.0 mV"
+    assert float(rows.loc["harmonic fall (dB)", "95 %"]) == 6.0
+    assert "Not judged, for each takes a solution in time: harmonic fall." in text_of(found)

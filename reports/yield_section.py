@@ -11,7 +11,7 @@ import pandas as pd
 
 from objectives.batch import FloatArray
 from objectives.response_surface import FrontYields
-from reports.contents import Block, Figure, Prose, Table
+from reports.contents import Block, Figure, Note, Prose, Table
 from reports.format import (
     SPACE,
     column,
@@ -30,6 +30,7 @@ __all__ = ["front_blocks", "price_table", "yield_chart"]
 
 _ASKED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
 """Yields that the table names the nearest design for."""
+_GOOD_YIELD: Final = 0.9
 _MOST_POINTS: Final = 1500
 _MOST_PANELS: Final = 6
 _SEED: Final = 20
@@ -66,6 +67,7 @@ def front_blocks(
     """
     return [
         Prose(_words(yields, pick)),
+        *_better(yields, front, given_up, pick),
         Figure(
             "tolerance-front",
             yield_chart(yields, front, pick, free),
@@ -129,6 +131,25 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
             f"which leaves a yield uncertain by up to {number(error, 2)} points (95{SPACE}%)."
         )
     return words
+
+
+def _better(
+    yields: FrontYields, front: pd.DataFrame, given_up: FloatArray, pick: int
+) -> list[Block]:
+    """Return a finding where a design that builds well gives up hardly more than the pick."""
+    enough = yields.good >= _GOOD_YIELD
+    if enough[pick] or not np.any(enough):
+        return []
+    row = int(np.argmin(np.where(enough, given_up, np.inf)))
+    return [
+        Note(
+            f"Candidate {front['candidate'].iloc[row]} has a yield of {_percent(yields.good[row])} "
+            f"against the pick's {_percent(yields.good[pick])}, and gives up "
+            f"{_percent(round(float(given_up[row]), 2))} of the front's span in what it does "
+            f"worst, against {_percent(round(float(given_up[pick]), 2))}.",
+            "finding",
+        )
+    ]
 
 
 def _count(value: int) -> str:

@@ -1,7 +1,9 @@
-"""How much the batch buys: candidates a second, batched against one dense nodal solve at a time.
+"""How much batch and response surface buy, in candidates and in built stages a second.
 
-Both sides work out the same five numbers of the same stages (operating point, gain, input corner,
-lower corner of the output, worst attenuation over the radio bands) and must agree on them. Run it:
+Batched closed form against one dense nodal solve at a time: both sides work out the same five
+numbers of the same stages (operating point, gain, input corner, lower corner of the output, worst
+attenuation over the radio bands) and must agree on them. Then 10,240 built stages of some designs,
+read off checked response surfaces against all of them solved. Run it:
 
     python tests/bench/speed.py
 
@@ -19,8 +21,11 @@ from objectives.corners import HALF_POWER_DB
 from objectives.device import small_signal
 from objectives.nodal import dense_response
 from objectives.operating_point import operating_point
+from objectives.response_surface import ResponseSurface
 from objectives.scores import Assessment, RadioBand, Targets
+from objectives.spreads import default_spreads
 from objectives.stage import Stage
+from objectives.tolerance import draw_scores, draw_units
 from objectives.valve_device import ValveDevice
 from objectives.valves import valve
 
@@ -96,8 +101,28 @@ def one_at_a_time(of: Stage) -> np.ndarray:
     return np.array(rows)
 
 
+def built(designs: int = 32, draws: int = 10_240) -> None:
+    """Print how fast built stages are solved and read off surfaces, and how their yields agree."""
+    front = Assessment(stages(designs), DEVICE, TARGETS)
+    spreads = default_spreads(front.stage)
+    units = draw_units(spreads, draws, 1)
+    windows = {"input_corner_Hz": (20e3, np.inf), "gain_dB": (33.0, np.inf)}
+    surface = ResponseSurface(spreads, units)
+    start = time.perf_counter()
+    read = surface.scores(front, SCORES).drawn.good(windows).mean(axis=-1)
+    read_rate = designs * draws / (time.perf_counter() - start)
+    start = time.perf_counter()
+    solved = draw_scores(front, spreads, units, SCORES).good(windows).mean(axis=-1)
+    solved_rate = designs * draws / (time.perf_counter() - start)
+    print(f"built stages, by surface:   {read_rate:12,.0f} a second")
+    print(f"built stages, all solved:   {solved_rate:12,.0f} a second")
+    print(f"ratio:                      {read_rate / solved_rate:12,.0f}")
+    apart = 100 * np.abs(read - solved).max()
+    print(f"largest difference of the {designs} yields: {apart:.2f} points")
+
+
 def main() -> None:
-    """Print both rates and their ratio."""
+    """Print the rates and their ratios."""
     few, many = 24, 40_000
     batched(stages(256))  # warm up
     start = time.perf_counter()
@@ -111,6 +136,8 @@ def main() -> None:
     print(f"one dense solve at a time:  {slow_rate:12,.1f} candidates/s")
     print(f"ratio:                      {fast_rate / slow_rate:12,.0f}")
     print(f"largest relative difference of the five scores: {difference:.1e}")
+    print()
+    built()
 
 
 if __name__ == "__main__":

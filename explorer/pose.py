@@ -46,6 +46,21 @@ class Posed:
     divider_ratio: float
     """Share of the source voltage that is left behind the level control."""
 
+    @property
+    def neighbours(self) -> tuple[tuple[str, Device], ...]:
+        """The devices of the stages before and behind, with what each is there."""
+        brief, follower = self.brief, self.problem.extras.get("follower")
+        found: list[tuple[str, Device]] = []
+        if brief.driver.stage is not None:
+            name = brief.driver.stage.valve
+            found.append(("earlier stage", _device(brief, name, "driver.stage.valve")))
+        if brief.load.stage is not None:
+            name = brief.load.stage.valve
+            found.append(("next stage", _device(brief, name, "load.stage.valve")))
+        if follower is not None:
+            found.append(("cathode follower", follower[1]))
+        return tuple(found)
+
 
 def valve_table(brief: Brief) -> tuple[Valve, ...]:
     """Return the valves that a brief may name: its own table first, then the built-in one."""

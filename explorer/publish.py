@@ -502,6 +502,7 @@ def contents_of(
         assumptions=_assumptions(ex),
         sources=_sources(ex),
         cautions=_cautions(brief),
+        neighbours=ex.posed.neighbours,
         extra_sections=extra_sections,
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
     )

@@ -9,6 +9,7 @@ from typing import TypeAlias
 import altair as alt
 import pandas as pd
 
+from objectives.device import Device
 from objectives.scores import Assessment
 
 __all__ = [
@@ -166,6 +167,8 @@ class ReportContents:
     assumptions: Sequence[str]
     sources: Sequence[str]
     cautions: Sequence[str]
+    neighbours: Sequence[tuple[str, Device]] = ()
+    """Devices of the stages before and behind, with what each is there."""
     extra_sections: Sequence[Section] = ()
     """Further sections worked out by whoever assembled the contents (tolerance, harmonics, ...)."""
     search_trace: pd.DataFrame | None = None

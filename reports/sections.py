@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from objectives.corners import HIGHEST_HZ
+from objectives.device import Device
 from objectives.scores import Assessment
 from objectives.spreads import TRANSISTOR_QUANTITIES, published_spreads
 from objectives.terms import AsIs
@@ -45,6 +46,7 @@ from reports.format import (
     quantity,
     score_label,
     score_unit,
+    sentence,
 )
 from reports.front_chart import front_chart, losses_of, mark_words, spanning_scores
 from reports.schematic import schematic
@@ -91,7 +93,7 @@ def build_sections(contents: ReportContents) -> list[Section]:
         _noise(pick),
         _radio(pick),
         _limits(contents),
-        _valve(pick),
+        _valve(pick, contents.neighbours),
         _method(contents),
         *contents.extra_sections,
         Section("assumptions", "Assumptions", [_listed(contents.assumptions)]),
@@ -534,7 +536,7 @@ def _sourced(table: Table, longest: int = 30) -> list[Block]:
 # -- the valve, the search -------------------------------------------------------------------------
 
 
-def _valve(pick: Assessment) -> Section:
+def _valve(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = ()) -> Section:
     """Return what is known of the device; an entry of the valve table tells most."""
     device = pick.device
     entry = getattr(device, "valve", device)
@@ -557,7 +559,39 @@ def _valve(pick: Assessment) -> Section:
         blocks += _sourced(Table(frame, "Published numbers and what the law gives for them."))
         if isinstance(entry, Valve):
             blocks += _plate_curves(entry)
+    blocks += _neighbours(device, neighbours)
     return Section("valve", f"The {device.name} as it is modelled here", blocks)
+
+
+def _neighbours(device: Device, neighbours: Sequence[tuple[str, Device]]) -> list[Block]:
+    """Return what is known of the other devices in the circuit: laws, residuals, sources."""
+    blocks: list[Block] = []
+    same = [role for role, other in neighbours if other.name == device.name]
+    if same:
+        blocks.append(
+            Prose([AsIs(f"The {' and the '.join(same)} {'have' if len(same) > 1 else 'has'} the "
+                        f"same {device.name}.")])
+        )  # fmt: skip
+    others: dict[str, tuple[Device, list[str]]] = {}
+    for role, other in neighbours:
+        if other.name != device.name:
+            others.setdefault(other.name, (other, []))[1].append(role)
+    for name, (other, roles) in others.items():
+        entry = getattr(other, "valve", other)
+        where, values, source = _law_row(other.law, entry)
+        blocks.append(
+            Prose([AsIs(f"The {' and the '.join(roles)}: {name}. {sentence(where)}: {values}. "
+                        f"Source: {source}.")])
+        )  # fmt: skip
+        points = tuple(getattr(getattr(entry, "fit", None), "points", ()))
+        if points:
+            frame = pd.DataFrame([_residual_row(point) for point in points])
+            blocks += _sourced(
+                Table(frame, AsIs(f"Published numbers of the {name} and what its law gives."))
+            )
+        if isinstance(entry, Valve):
+            blocks += _curve_table(entry)
+    return blocks
 
 
 def _law_row(law: Any, entry: Any) -> tuple[str, str, str]:
@@ -675,8 +709,13 @@ def _plate_curves(entry: Valve) -> list[Block]:
             + " beside them; dashed: the rated dissipation.",
         )
     ]
+    return blocks + _curve_table(entry)
+
+
+def _curve_table(entry: Valve) -> list[Block]:
+    """Return how far the law lies from readings off published curves, where there are any."""
     rows = []
-    for curve in curves:
+    for curve in entry.fit.curves if entry.fit is not None else ():
         error = curve.plate_error_V(entry.law)
         worst = int(np.argmax(np.abs(error)))
         at = curve.readings[worst]
@@ -693,15 +732,15 @@ def _plate_curves(entry: Valve) -> list[Block]:
                 "source": curve.source,
             }
         )
-    if rows:
-        blocks += _sourced(
-            Table(
-                pd.DataFrame(rows),
-                "Readings off published plate curves, and how far along the plate voltage the "
-                "law's curve lies from them: positive where it needs more voltage for the current.",
-            )
+    if not rows:
+        return []
+    return _sourced(
+        Table(
+            pd.DataFrame(rows),
+            "Readings off published plate curves, and how far along the plate voltage the law's "
+            "curve lies from them: positive where it needs more voltage for the current.",
         )
-    return blocks
+    )
 
 
 def _residual_row(point: Any) -> dict[str, str]:

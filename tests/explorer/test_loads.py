@@ -31,7 +31,8 @@ from objectives.surroundings import (
     next_stage_load,
     with_follower,
 )
-from reports.contents import ReportContents, Section, Steps, Table
+from objectives.valves import valve
+from reports.contents import Prose, ReportContents, Section, Steps, Table
 from reports.document import write_report
 from reports.format import quantity
 from reports.sections import build_sections
@@ -191,6 +192,21 @@ def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:
     assert float(text.replace("−", "-")) == pytest.approx(float(level[0]), abs=0.06)
     for name in ("load_lines", "responses", "noise", "rejection"):
         assert followed.written[f"figure_{name}"].stat().st_size > 1000
+
+
+def test_every_other_valve_shows_its_law_residuals_and_sources(followed: Run) -> None:
+    told = next(s for s in followed.sections if s.key == "valve").blocks
+    text = " ".join(p for block in told if isinstance(block, Prose) for p in block.paragraphs)
+    entry = valve("12AU7")
+    assert "The cathode follower: 12AU7. Equation: Koren: mu" in text
+    assert entry.law_source in text
+    tables = [block for block in told if isinstance(block, Table)]
+    own = next(table for table in tables if "12AU7" in table.caption)
+    assert entry.fit is not None
+    assert len(own.frame) == len(entry.fit.points)
+    worst = max(abs(p.residual_percent) for p in entry.fit.points)
+    shown = own.frame["residual"].str.replace("−", "-").str.extract(r"([-\d.]+)")[0]
+    assert shown.astype(float).abs().max() == pytest.approx(worst, abs=0.06)
 
 
 def test_its_supply_strays_with_the_stages(followed: Run) -> None:

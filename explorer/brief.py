@@ -1283,12 +1283,23 @@ class Brief(_Section):
             if name.startswith("input_corner_error") and self.targets.input_corner is None:
                 expected = f"expected a frequency: {section}.{name} is measured against it"
                 yield Fault(("targets", "input_corner"), ABSENT, expected)
+            if name == "parts_price_sum" and not self._has_prices():
+                expected = f"expected a drawer with prices: {section}.{name} adds them up"
+                yield Fault(("stock", "drawer"), self.stock.drawer or ABSENT, expected)
             if name in _DRIVEN and self.drive is None:
                 expected = f"expected a table: {section}.{name} is measured under it"
                 yield Fault(("drive",), ABSENT, expected)
             if name.startswith(("rf_margin", "detected_radio")) and not self.targets.radio_bands:
                 expected = f"expected at least one band: {section}.{name} is measured over them"
                 yield Fault(("targets", "radio_bands"), ABSENT, expected)
+
+    def _has_prices(self) -> bool:
+        """Return whether the drawer prices a part of each kind that varies."""
+        drawer = self.stock.parts
+        kinds = {PARTS[name].kind for name in self.varied if name in PARTS}
+        return drawer is not None and all(
+            np.any(np.isfinite(drawer.parts(kind).price)) for kind in kinds
+        )
 
     def _valve_problems(self, folder: Traversable) -> Iterator[Fault]:
         table = valves()

@@ -12,7 +12,7 @@ from explorer.brief import PARTS, Brief, Continuous, check_names
 from explorer.brief_errors import BriefError
 from explorer.problem import Choice, FreeScore, Problem, Window
 from explorer.units import format_quantity
-from objectives import stability  # noqa: F401 (enters its scores)
+from objectives import parts, stability  # noqa: F401 (enter their scores)
 from objectives.batch import FloatArray
 from objectives.device import Device
 from objectives.devices import device as named_device
@@ -316,6 +316,7 @@ def _targets(brief: Brief, device: Device, fixed: Stage, choices: tuple[Choice, 
             RadioBand(b.name, b.low, b.high, b.attenuation) for b in brief.targets.radio_bands
         ),
         preferred=_preferred(brief, choices),
+        prices=_prices(brief, choices),
         part_ratings={
             f"{name}_ohm": PartRating(
                 getattr(limits.resistor_power, name) or np.inf,
@@ -386,14 +387,14 @@ def _tolerance(
                 spread = Spread.plus_minus(spread.quantity, given / 100, source="brief")
         spreads.append(spread)
     windows = {w.name: (w.at_least, w.at_most) for w in _windows(brief)}
-    unfit = ("tolerance_yield_percent", "series_departure_percent", "series_departure_rms_percent")
+    drawn = [n for n in windows if n != "tolerance_yield_percent" and not REGISTRY[n].of_stock]
     return ToleranceSetup(
         tuple(spreads),
-        {n: ends for n, ends in windows.items() if n not in unfit and not REGISTRY[n].costly},
+        {name: windows[name] for name in drawn if not REGISTRY[name].costly},
         draws=stated.draws,
         seed=brief.search.seed,
         ratings=brief.limits.ratings,
-        unjudged=tuple(n for n in windows if n not in unfit and REGISTRY[n].costly),
+        unjudged=tuple(name for name in drawn if REGISTRY[name].costly),
     )
 
 
@@ -413,6 +414,20 @@ def _preferred(brief: Brief, choices: tuple[Choice, ...]) -> dict[str, np.ndarra
             found[choice.part] = brief.stock.preferred(
                 kinds[choice.part], float(ends.min()), float(ends.max())
             )
+    return found
+
+
+def _prices(brief: Brief, choices: tuple[Choice, ...]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Return for each varied part what the drawer holds of its kind, and the prices."""
+    kinds = {info.stage_field: info.kind for info in PARTS.values()}
+    drawer = brief.stock.parts
+    if drawer is None:
+        return {}
+    found = {}
+    for choice in choices:
+        if choice.part in kinds:
+            parts = drawer.parts(kinds[choice.part])
+            found[choice.part] = (parts.value, parts.price)
     return found
 
 

@@ -104,7 +104,7 @@ def _drawn_names(ex: Exploration) -> list[str]:
     return [
         name
         for name in ex.problem.searched_names
-        if not REGISTRY[name].costly and not name.startswith("series_departure")
+        if not (REGISTRY[name].costly or REGISTRY[name].of_stock)
     ]
 
 

@@ -83,6 +83,8 @@ class Targets:
     radio_bands: tuple[RadioBand, ...] = ()
     preferred: Mapping[str, FloatArray] = field(default_factory=dict)
     """For each varied part (a field of Stage) the values that count as preferred."""
+    prices: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    """For each varied part the values of the drawer (ascending) and the price of each."""
     part_ratings: Mapping[str, PartRating] = field(default_factory=dict)
     """Ratings of ``plate_load_ohm``, ``cathode_resistor_ohm``, ``cathode_unbypassed_ohm``."""
     derating: float = 1.0
@@ -272,6 +274,8 @@ class Score:
     """Fields of :class:`Targets` without which the score has no meaning."""
     costly: bool = False
     """Whether it takes milliseconds a stage or more; then it is not shown for a whole front."""
+    of_stock: bool = False
+    """Whether it is of the parts as they are bought, so that a built stage has none of its own."""
 
     def compute(self, assessment: Assessment) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
@@ -314,6 +318,7 @@ def score(
     source: str = "definition",
     requires: tuple[str, ...] = (),
     costly: bool = False,
+    of_stock: bool = False,
 ) -> Callable[[_One], _One]:
     """Enter a function into the registry under ``name`` (which ends in its unit)."""
 
@@ -321,7 +326,7 @@ def score(
         _enter(
             Score(
                 name, unit, direction, meaning, source, lambda a: (compute(a),), _only,
-                frozenset(requires), costly,
+                frozenset(requires), costly, of_stock,
             )
         )  # fmt: skip
         return compute
@@ -433,6 +438,7 @@ def departure_percent(a: Assessment) -> FloatArray:
     "series_departure_percent", "%", "minimise",
     "largest distance of a varied part from its nearest preferred value, |ln ratio|",
     source="IEC 60063 for the preferred values",
+    of_stock=True,
 )  # fmt: skip
 def _departure(a: Assessment) -> FloatArray:
     # A value of the series may differ from it by rounding in its last digit: no departure.
@@ -443,6 +449,7 @@ def _departure(a: Assessment) -> FloatArray:
     "series_departure_rms_percent", "%", "minimise",
     "root-mean-square distance of the varied parts from their nearest preferred values",
     source="IEC 60063 for the preferred values",
+    of_stock=True,
 )  # fmt: skip
 def _departure_rms(a: Assessment) -> FloatArray:
     return np.asarray(np.round(np.sqrt(np.mean(departure_percent(a) ** 2, axis=-1)), 9))

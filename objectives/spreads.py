@@ -19,7 +19,7 @@ from objectives.batch import FloatArray
 from objectives.device import Device, Rating
 from objectives.noise import DeviceNoise
 from objectives.operating_point import OperatingPoint, operating_point
-from objectives.stage import Stage
+from objectives.stage import CAPACITORS, RESISTORS, Stage
 from objectives.terms import Terms, terms_of
 from objectives.triodes import ConductionLaw
 
@@ -183,13 +183,6 @@ MAINS_SUPPLY = Spread(
 )
 """The supply of an unregulated set follows the mains."""
 
-_RESISTORS = (
-    "plate_load_ohm", "cathode_resistor_ohm", "cathode_unbypassed_ohm", "bypass_series_ohm",
-    "stopper_ohm", "grid_leak_ohm",
-)  # fmt: skip
-_CAPACITORS = (
-    "bypass_F", "input_coupling_F", "output_coupling_F", "plate_capacitor_F", "grid_capacitor_F",
-)  # fmt: skip
 _ELECTROLYTIC_FROM_F = 1e-6
 _CURRENT_SOURCE = (
     "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
@@ -232,7 +225,7 @@ def default_spreads(
     """
     series = series or {}
     found = [MAINS_SUPPLY]
-    for part in (*_RESISTORS, *_CAPACITORS):
+    for part in (*RESISTORS, *CAPACITORS):
         value = np.asarray(getattr(stage, part), float)
         fitted = value[np.isfinite(value) & (value > 0)]
         if fitted.size == 0:
@@ -250,7 +243,7 @@ def default_spreads(
                     source=f"tolerance that goes with {series[part]}, IEC 60063 (from memory)",
                 )
             )
-        elif part in _RESISTORS:
+        elif part in RESISTORS:
             found.append(Spread.plus_minus(part, 0.05, source="E24 part, IEC 60063 (from memory)"))
         elif fitted.max() >= _ELECTROLYTIC_FROM_F:
             found.append(

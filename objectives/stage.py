@@ -13,7 +13,17 @@ from numpy.typing import ArrayLike
 
 from objectives.batch import Batch, FloatArray
 
-__all__ = ["Stage", "parallel"]
+__all__ = ["CAPACITORS", "RESISTORS", "Stage", "parallel"]
+
+RESISTORS = (
+    "plate_load_ohm", "cathode_resistor_ohm", "cathode_unbypassed_ohm", "bypass_series_ohm",
+    "stopper_ohm", "grid_leak_ohm",
+)  # fmt: skip
+"""Fields of :class:`Stage` that are resistors of the stage itself."""
+CAPACITORS = (
+    "bypass_F", "input_coupling_F", "output_coupling_F", "plate_capacitor_F", "grid_capacitor_F",
+)  # fmt: skip
+"""Fields of :class:`Stage` that are capacitors of the stage itself."""
 
 
 def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:

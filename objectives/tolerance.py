@@ -54,8 +54,6 @@ __all__ = [
     "worst_cases",
 ]
 
-# Scores of the stock parts themselves: a drawn value is not on any series.
-_NOT_DRAWN = frozenset({"series_departure_percent", "series_departure_rms_percent"})
 _YIELD = "tolerance_yield_percent"
 _CHUNK = 4096
 _MOST_VERTEX_PARTS = 12
@@ -105,7 +103,7 @@ class ToleranceSetup:
 
 
 def _require_score(name: str, where: str) -> None:
-    allowed = [known for known in REGISTRY if known not in _NOT_DRAWN and known != _YIELD]
+    allowed = [known for known, s in REGISTRY.items() if not s.of_stock and known != _YIELD]
     if name not in allowed:
         close = difflib.get_close_matches(name, allowed, n=1)
         hint = f"; did you mean {close[0]}?" if close else ""
@@ -273,7 +271,7 @@ def flat(nominal: Assessment) -> Assessment:
     follower = nominal.follower
     if follower is not None:
         follower = flatten(follower[0], shape), follower[1]
-    targets = replace(nominal.targets, tolerance=None, preferred={})
+    targets = replace(nominal.targets, tolerance=None, preferred={}, prices={})
     return replace(nominal, stage=stage, targets=targets, follower=follower)
 
 

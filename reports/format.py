@@ -43,7 +43,7 @@ _PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
 _DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
 _SUFFIX_UNITS = {
     unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
-} | {"octaves": "octaves", "percent": "%", "ratio": ""}
+} | {"octaves": "octaves", "percent": "%", "ratio": "", "count": "", "sum": ""}
 
 _FIELD_LABELS = {
     "supply_V": "supply",

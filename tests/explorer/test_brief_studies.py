@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer.brief import BriefError, parse_brief, shipped_brief_text
+from explorer.brief import BriefError, load_brief, parse_brief, shipped_brief_text
 from explorer.exploration import explore
 from explorer.pose import pose
 from explorer.search import Settings
@@ -52,6 +52,24 @@ def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends():
     assert float(fixed.stray_grid_ground_F) == pytest.approx(0.08 * a_metre)
     assert float(fixed.stray_plate_ground_F) == pytest.approx(1e-12 + 0.05 * a_metre)
     assert float(fixed.stray_grid_cathode_F) == 0.0
+
+
+def test_a_price_asks_for_a_drawer_that_has_prices():
+    brief = changed(scores={"parts_price_sum": "minimise"})
+    with pytest.raises(BriefError) as caught:
+        parse_brief(brief)
+    assert "stock.drawer: not given: expected a drawer with prices" in caught.value.problems[0]
+    quiet = tomllib.loads(shipped_brief_text("quiet-input"))
+    posed = pose(load_brief("quiet-input"))
+    prices = posed.problem.targets.prices
+    # The grid capacitor and four resistors vary; the position of the leak is no part.
+    assert set(prices) == {f"{name}_ohm" for name in
+                           ("stopper", "plate_load", "cathode_resistor", "grid_leak")} | {
+        "grid_capacitor_F"
+    }  # fmt: skip
+    values, price = prices["stopper_ohm"]
+    assert price[np.flatnonzero(np.isclose(values, 68e3))[0]] == 0.05
+    assert quiet["scores"]["parts_price_sum"] == "show"
 
 
 def test_a_style_gives_shunt_and_leads_unless_they_are_stated():

@@ -88,14 +88,14 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
     full = f"{yields.wanted:,}".replace(",", SPACE)
     best = float(yields.good.max())
     reached = [
-        f"{_percent(share)} by {_count(int(np.count_nonzero(yields.good >= share)))}"
+        f"{_count(int(np.count_nonzero(yields.good >= share)))} of {_percent(share)}"
         for share in _ASKED
         if share <= best
     ]
     words = [
-        f"The whole front has {_count(count)} designs. "
-        + (f"A yield is reached of {', '.join(reached)} of them; the" if reached else "The")
-        + f" pick stands at {_percent(yields.good[pick])}, the best at {_percent(best)}. Yields "
+        f"Yields of the whole front, {_count(count)} designs: "
+        + (f"{', '.join(reached)} or more; " if reached else "")
+        + f"the pick stands at {_percent(yields.good[pick])}, the best at {_percent(best)}. Yields "
         "and bands of all are in front.csv, in the columns that begin with built_."
     ]
     served = int(np.count_nonzero(yields.by_surface & ~yields.short))

@@ -78,7 +78,7 @@ def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame)
     assert isinstance(table, Table)
     first, surfaces, solved, short = (text.replace("\u00a0", " ") for text in words.paragraphs)
     assert "12 designs" in first
-    assert "50 % by 8, 80 % by 5, 90 % by 4, 95 % by 3, 99 % by 2" in first
+    assert "8 of 50 %, 5 of 80 %, 4 of 90 %, 3 of 95 %, 2 of 99 % or more" in first
     assert "the pick stands at 20 %, the best at 100 %" in first
     assert "front.csv" in first
     assert "Of 7 of them 244 builds were solved" in surfaces
@@ -99,8 +99,8 @@ def test_a_front_that_never_builds_well_is_told_so(
     words, *rest = front_blocks(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
     assert not any(isinstance(block, Note) for block in rest)
     assert isinstance(words, Prose)
-    assert "reached" not in words.paragraphs[0]
-    assert "The pick stands at 25\u00a0%, the best at 25\u00a0%" in words.paragraphs[0]
+    assert "or more" not in words.paragraphs[0]
+    assert "12 designs: the pick stands at 25\u00a0%, the best at 25\u00a0%" in words.paragraphs[0]
     table = price_table(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
     assert table.frame["yield asked"].tolist() == ["the pick"]
 

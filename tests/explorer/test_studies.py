@@ -1,0 +1,88 @@
+"""The studies of an exploration as they go into its report and its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from explorer.exploration import Exploration, explore
+from explorer.pose import Posed
+from explorer.publish import contents_of
+from explorer.search import Settings
+from explorer.studies import Studies, studies
+from explorer.tolerance import front_yields, tolerance_study
+from objectives.tolerance import draw_scores, draw_units
+from reports.contents import Figure, Table
+from reports.document import write_report
+
+Make = Callable[..., Posed]
+DRAWS = 512
+
+
+@pytest.fixture(scope="module")
+def ex(posed: Make) -> Exploration:
+    return explore(posed(), Settings(seed=1, evaluations=100, batch=50), method="exact")
+
+
+@pytest.fixture(scope="module")
+def more(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Studies:
+    few = {"draws": DRAWS}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            "explorer.studies.tolerance_study", partial(tolerance_study, index_samples=32, **few)
+        )
+        patch.setattr("explorer.studies.front_yields", partial(front_yields, **few))
+        return studies(ex, tmp_path_factory.mktemp("studies"))
+
+
+def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
+    ex: Exploration, more: Studies, tmp_path: Path
+) -> None:
+    written = write_report(contents_of(ex, more.sections, more.built), tmp_path)
+    front = pd.read_csv(written["front_csv"])
+    assert len(front) == len(ex.front)
+    assert front["built_yield_percent"].between(0, 100).all()
+    assert (front["built_gain_dB_p5"] <= front["built_gain_dB_p95"]).all()
+    assert (front["built_stages"] == DRAWS).all()
+    # All designs solved, as the plain study would.
+    designs = ex.problem.assess(ex.front.parts)
+    setup = designs.targets.tolerance
+    assert setup is not None
+    units = draw_units(setup.spreads, DRAWS, setup.seed)
+    drawn = draw_scores(designs, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
+    good = 100 * drawn.good(setup.windows).mean(axis=-1)
+    np.testing.assert_allclose(front["built_yield_percent"], good, atol=1.0)
+    readable = pd.read_csv(written["readable_csv"])
+    exact = dict(zip(front["candidate"], good, strict=True))
+    assert readable["built_yield_percent"].tolist() == pytest.approx(
+        [exact[c] for c in readable["candidate"]]
+    )
+
+
+def test_the_section_tells_of_the_whole_front_after_the_designs_shown(more: Studies) -> None:
+    section = next(s for s in more.sections if s.key == "tolerance")
+    names = [block.name for block in section.blocks if isinstance(block, Figure)]
+    assert names[:2] == ["tolerance-front", "tolerance-bands"]
+    captions = [block.caption for block in section.blocks if isinstance(block, Table)]
+    assert captions[0].startswith("Yield: share of built stages")
+    assert captions[1].startswith("What yield costs")
+
+
+@pytest.mark.parametrize("stated", ["study = false", "front = false"])
+def test_what_the_brief_does_not_want_is_left_out(
+    posed: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        "explorer.studies.tolerance_study", partial(tolerance_study, draws=64, index_samples=8)
+    )
+    change = ("[search]", f"[tolerance]\n{stated}\n\n[search]")
+    ex = explore(posed(change), Settings(seed=1, evaluations=100, batch=50), method="exact")
+    more = studies(ex, tmp_path)
+    assert more.built is None
+    assert any(s.key == "tolerance" for s in more.sections) == (stated != "study = false")
+    assert "built_yield_percent" not in contents_of(ex, more.sections, more.built).front

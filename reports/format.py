@@ -18,6 +18,7 @@ from objectives.scores import REGISTRY
 __all__ = [
     "SPACE",
     "column",
+    "counted",
     "field_label",
     "field_unit",
     "first",
@@ -142,6 +143,11 @@ def number(value: float, digits: int = 4) -> str:
     if float(text) == 0:
         text = "0"  # no minus before nothing
     return text.replace("-", MINUS)
+
+
+def counted(value: int) -> str:
+    """Return a whole number with a no-break space between thousands: ``10 240``."""
+    return f"{value:,}".replace(",", SPACE)
 
 
 def fixed(value: float, decimals: int) -> str:

@@ -10,7 +10,11 @@ import re
 from typing import Any, Final
 
 import altair as alt
+import numpy as np
 import vl_convert
+
+from objectives.batch import FloatArray
+from reports.format import prefixed, score_unit, unit_symbol
 
 __all__ = [
     "ACCENTS",
@@ -21,6 +25,8 @@ __all__ = [
     "PAGE_WIDTH",
     "PAPER",
     "SI_TICKS",
+    "score_axis",
+    "score_scale",
     "spec_of",
     "svg_of",
 ]
@@ -132,6 +138,19 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
     if isinstance(datasets, dict):
         spec["datasets"] = spec.get("datasets", {}) | datasets
     return spec
+
+
+def score_axis(name: str) -> alt.Axis:
+    """Return the axis of a score, with prefixes where its unit takes them."""
+    unit = unit_symbol(score_unit(name))
+    return alt.Axis(format=SI_TICKS, tickCount=5) if prefixed(unit) else alt.Axis(tickCount=5)
+
+
+def score_scale(values: FloatArray) -> alt.Scale:
+    """Return the scale for values of a score: logarithmic where they span a factor of 30."""
+    finite = values[np.isfinite(values)]
+    log = finite.size > 0 and finite.min() > 0 and finite.max() > 30 * finite.min()
+    return alt.Scale(type="log") if log else alt.Scale(zero=False, nice=True)
 
 
 def svg_of(spec: dict[str, Any]) -> str:

@@ -17,6 +17,7 @@ from reports.format import (
     MINUS,
     SPACE,
     column,
+    counted,
     field_label,
     fixed,
     number,
@@ -25,9 +26,8 @@ from reports.format import (
     score_label,
     score_unit,
     sentence,
-    unit_symbol,
 )
-from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+from reports.look import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS, score_axis, score_scale
 
 __all__ = [
     "band_chart",
@@ -128,18 +128,14 @@ def _opening(study: ToleranceStudy) -> list[str]:
     count = len(study.candidates)
     designs = f"Each of the {count} designs" if count > 1 else "The design"
     return [
-        f"{designs} was built {_count(study.draws)} times from parts, valve and supply that stray "
+        f"{designs} was built {counted(study.draws)} times from parts, valve and supply that stray "
         "as the table of spreads says: the same draws for every design (scrambled Sobol points, "
         f"seed {setup.seed}), solved by the same exact network as the nominal stage. Stages worked "
-        f"out in all: {_count(study.evaluations)}, in {number(study.seconds, 2)} s.",
+        f"out in all: {counted(study.evaluations)}, in {number(study.seconds, 2)} s.",
         f"A built stage is good when it keeps: {asked}"
         + ("; and exceeds no rating." if setup.ratings and windows else ".")
         + (f" Not judged, for each takes a solution in time: {left}." if left else ""),
     ]
-
-
-def _count(number_of: int) -> str:
-    return f"{number_of:,}".replace(",", SPACE)
 
 
 def _window_words(name: str, window: tuple[float, float]) -> str:
@@ -302,7 +298,7 @@ def slow_table(slow: SlowBands) -> Table:
         )
     return Table(
         pd.DataFrame(rows),
-        f"Scores under drive, of the pick: {_count(slow.draws)} built stages, each solved in time "
+        f"Scores under drive, of the pick: {counted(slow.draws)} built stages, each solved in time "
         "with a nominal driver.",
     )
 
@@ -378,11 +374,6 @@ def _windowed_first(study: ToleranceStudy, names: Sequence[str]) -> list[str]:
     return sorted(names, key=lambda name: name not in study.setup.windows)
 
 
-def _score_axis(name: str) -> alt.Axis:
-    unit = unit_symbol(score_unit(name))
-    return alt.Axis(format=SI_TICKS, tickCount=5) if prefixed(unit) else alt.Axis(tickCount=5)
-
-
 def band_chart(study: ToleranceStudy) -> alt.VConcatChart:
     """Return one panel a score: band, median and nominal value of every design, and the window."""
     names = _chosen_scores(study)
@@ -421,13 +412,11 @@ def _band_panel(study: ToleranceStudy, name: str, *, last: bool) -> alt.LayerCha
     )
     window = [end for end in study.setup.windows.get(name, ()) if math.isfinite(end)]
     everything = np.concatenate([low, high, study.nominal[name], window])
-    everything = everything[np.isfinite(everything)]
-    log = everything.min() > 0 and everything.max() > 30 * everything.min()
-    scale = alt.Scale(type="log") if log else alt.Scale(zero=False, nice=True)
+    scale = score_scale(everything)
     title = score_label(name, with_unit=True)
 
     def y(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", title=title, scale=scale, axis=_score_axis(name))
+        return alt.Y(f"{field}:Q", title=title, scale=scale, axis=score_axis(name))
 
     base = alt.Chart(frame).encode(
         x=alt.X(
@@ -611,7 +600,7 @@ def _sensitivity_row(study: ToleranceStudy, score: str, order: Sequence[str]) ->
             .mark_bar(height=11)
             .encode(
                 y=y,
-                x=alt.X("from:Q", title=title, scale=scale, axis=_score_axis(score)),
+                x=alt.X("from:Q", title=title, scale=scale, axis=score_axis(score)),
                 x2="value:Q",
                 color=alt.Color(
                     "end:N",

@@ -15,6 +15,7 @@ from reports.contents import Block, Figure, Note, Prose, Table
 from reports.format import (
     SPACE,
     column,
+    counted,
     field_label,
     fixed,
     number,
@@ -22,9 +23,8 @@ from reports.format import (
     prefixed,
     score_label,
     score_unit,
-    unit_symbol,
 )
-from reports.look import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
+from reports.look import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
 __all__ = ["front_blocks", "price_table", "yield_chart"]
 
@@ -85,15 +85,15 @@ def front_blocks(
 
 def _words(yields: FrontYields, pick: int) -> list[str]:
     count = len(yields.good)
-    full = f"{yields.wanted:,}".replace(",", SPACE)
+    full = counted(yields.wanted)
     best = float(yields.good.max())
     reached = [
-        f"{_count(int(np.count_nonzero(yields.good >= share)))} of {_percent(share)}"
+        f"{counted(int(np.count_nonzero(yields.good >= share)))} of {_percent(share)}"
         for share in _ASKED
         if share <= best
     ]
     words = [
-        f"Yields of the whole front, {_count(count)} designs: "
+        f"Yields of the whole front, {counted(count)} designs: "
         + (f"{', '.join(reached)} or more; " if reached else "")
         + f"the pick stands at {_percent(yields.good[pick])}, the best at {_percent(best)}. Yields "
         "and bands of all are in front.csv, in the columns that begin with built_."
@@ -103,12 +103,12 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
         wrong = yields.wrongly_good + yields.wrongly_bad
         words.append(
             f"Designs were built {full} times each, in {number(yields.seconds, 2)} s. Of "
-            f"{_count(served)} of them {_count(int(yields.solved.min()))} builds were solved and "
+            f"{counted(served)} of them {counted(int(yields.solved.min()))} builds were solved and "
             "the rest read off a response surface of second order in all spreads together (Box "
             "and Wilson, J. Royal Statistical Society B 13, 1951), one for each design. Of "
-            f"{_count(yields.checked)} solved builds that no surface had seen, {_count(wrong)} "
+            f"{counted(yields.checked)} solved builds that no surface had seen, {counted(wrong)} "
             f"({number(100 * wrong / max(yields.checked, 1), 2)}{SPACE}%) fell on the other side "
-            f"of a limit than their surface says, {_count(yields.wrongly_good)} of them bad ones "
+            f"of a limit than their surface says, {counted(yields.wrongly_good)} of them bad ones "
             "that it calls good; the largest r.m.s. error of any score is "
             f"{number(100 * max(yields.misfit.values(), default=0.0), 2)}{SPACE}% of that score's "
             "own spread."
@@ -118,15 +118,19 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
     whole = count - served - short
     if whole:
         words.append(
-            f"All {full} builds were solved of {_count(whole)} designs: those in the table above"
-            + (f", and {_count(refused)} that no surface follows closely enough" if refused else "")
+            f"All {full} builds were solved of {counted(whole)} designs: those in the table above"
+            + (
+                f", and {counted(refused)} that no surface follows closely enough"
+                if refused
+                else ""
+            )
             + "."
         )
     if short:
-        few = _count(int(yields.draws.min()))
+        few = counted(int(yields.draws.min()))
         error = 100 * 1.96 * np.sqrt(0.25 / yields.draws.min())
         words.append(
-            f"No surface follows {_count(short)} further design{'s' if short > 1 else ''}, and to "
+            f"No surface follows {counted(short)} further design{'s' if short > 1 else ''}, and to "
             f"solve all their builds would take minutes: they stand on {few} solved builds each, "
             f"which leaves a yield uncertain by up to {number(error, 2)} points (95{SPACE}%)."
         )
@@ -150,10 +154,6 @@ def _better(
             "finding",
         )
     ]
-
-
-def _count(value: int) -> str:
-    return f"{value:,}".replace(",", SPACE)
 
 
 def _percent(share: float) -> str:
@@ -213,8 +213,8 @@ def yield_chart(
         x = alt.X(
             f"{name}:Q",
             title=score_label(name, with_unit=True),
-            scale=_scale(values),
-            axis=_axis(name),
+            scale=score_scale(values),
+            axis=score_axis(name),
         )
         y = alt.Y(
             "yield:Q",
@@ -256,17 +256,6 @@ def yield_chart(
         ),
     )
     return chart
-
-
-def _scale(values: FloatArray) -> alt.Scale:
-    finite = values[np.isfinite(values)]
-    log = finite.size > 0 and finite.min() > 0 and finite.max() > 30 * finite.min()
-    return alt.Scale(type="log") if log else alt.Scale(zero=False, nice=True)
-
-
-def _axis(name: str) -> alt.Axis:
-    unit = unit_symbol(score_unit(name))
-    return alt.Axis(format=SI_TICKS, tickCount=5) if prefixed(unit) else alt.Axis(tickCount=5)
 
 
 def price_table(

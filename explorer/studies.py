@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from explorer.exploration import Exploration
-from explorer.tolerance import front_yields, tolerance_study
+from explorer.tolerance import front_yields, tolerance_study, yield_columns
 from objectives.drive_study import drive_study
 from objectives.large_scores import headroom_of
 from objectives.response_surface import FrontYields
@@ -81,7 +81,7 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
             parts=[c.part for c in ex.problem.choices],
         )
     found.append(tolerance_section.section(study, blocks))
-    return Studies(tuple(found), None if yields is None else yields.frame())
+    return Studies(tuple(found), None if yields is None else yield_columns(yields))
 
 
 def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:

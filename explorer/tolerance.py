@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from SALib.analyze import rbd_fast
 from SALib.analyze import sobol as sobol_analyze
 from SALib.sample import sobol as sobol_sample
@@ -36,7 +37,15 @@ from objectives.tolerance import (
     worst_cases,
 )
 
-__all__ = ["DRAWS", "YIELD", "front_yields", "sensitivity", "sobol_indices", "tolerance_study"]
+__all__ = [
+    "DRAWS",
+    "YIELD",
+    "front_yields",
+    "sensitivity",
+    "sobol_indices",
+    "tolerance_study",
+    "yield_columns",
+]
 
 DRAWS = 10_240
 """Built stages of each design: ten times 1024, so that every spread is sampled evenly."""
@@ -303,6 +312,16 @@ def front_yields(
         misfit=misfit,
         seconds=time.perf_counter() - begun,
     )
+
+
+def yield_columns(yields: FrontYields) -> pd.DataFrame:
+    """Return yield, bands and built stages, one row a design, for a table of the front."""
+    columns: dict[str, object] = {"built_yield_percent": 100.0 * yields.good}
+    for name, band in yields.bands.items():
+        for percentile, value in zip(yields.percentiles, band, strict=True):
+            columns[f"built_{name}_p{percentile:g}"] = value
+    columns |= {"built_stages": yields.draws, "built_stages_solved": yields.solved}
+    return pd.DataFrame(columns)
 
 
 # -- which part matters ----------------------------------------------------------------------------

@@ -15,7 +15,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from objectives.batch import BoolArray, FloatArray, IntArray
 from objectives.scores import REGISTRY, Assessment, Combine, greatest
@@ -147,11 +146,13 @@ class ResponseSurface:
         """
         built = build(flat(nominal), slice(None), self.spreads, self._factors[: self.solved])
         facets, groups = _facets(built, names, ratings)
-        coefficients = facets[..., : self.fitted] @ self._to_coefficients
-        # One large product is several times as fast as one for each candidate.
-        read = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
-            *coefficients.shape[:-1], -1
-        )
+        # What is not finite (a stage cut off) gives a surface that is nowhere a number.
+        with np.errstate(invalid="ignore"):
+            coefficients = facets[..., : self.fitted] @ self._to_coefficients
+            # One large product is several times as fast as one for each candidate.
+            read = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
+                *coefficients.shape[:-1], -1
+            )
         first = _combined(facets, groups)
         rest = _combined(read[..., self.checks :], groups)
         return SurfaceScores(
@@ -257,12 +258,3 @@ class FrontYields:
     def short(self) -> BoolArray:
         """Which designs stand on fewer built stages than wanted, shape (designs,)."""
         return np.asarray(self.draws < self.wanted)
-
-    def frame(self) -> pd.DataFrame:
-        """Return yield, bands and built stages, one row a design, for a table of the front."""
-        columns: dict[str, object] = {"built_yield_percent": 100.0 * self.good}
-        for name, band in self.bands.items():
-            for percentile, value in zip(self.percentiles, band, strict=True):
-                columns[f"built_{name}_p{percentile:g}"] = value
-        columns |= {"built_stages": self.draws, "built_stages_solved": self.solved}
-        return pd.DataFrame(columns)

@@ -201,10 +201,12 @@ class DrawnScores:
 
     def bands(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
         """Return percentiles of every score, shape (percentiles, candidates)."""
-        return {
-            name: np.asarray(np.percentile(value, percentiles, axis=-1))
-            for name, value in self.values.items()
-        }
+        # Between two infinite values of a score (a stage cut off) there is no number.
+        with np.errstate(invalid="ignore"):
+            return {
+                name: np.asarray(np.percentile(value, percentiles, axis=-1))
+                for name, value in self.values.items()
+            }
 
 
 def draw_scores(

@@ -7,7 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer.tolerance import YIELD, front_yields, sobol_indices, tolerance_study
+from explorer.tolerance import (
+    YIELD,
+    front_yields,
+    sobol_indices,
+    tolerance_study,
+    yield_columns,
+)
 from objectives.scores import REGISTRY, Assessment, Targets
 from objectives.spreads import Spread, default_spreads
 from objectives.stage import Stage
@@ -185,7 +191,7 @@ def test_yields_of_a_front_are_those_of_solved_draws():
     assert found.checked == 21 * 64
     assert found.wrongly_good + found.wrongly_bad <= 0.005 * found.checked
     assert told == [(16, 21), (21, 21)]
-    frame = found.frame()
+    frame = yield_columns(found)
     np.testing.assert_array_equal(frame["built_yield_percent"], 100 * found.good)
     np.testing.assert_array_equal(frame["built_gain_dB_p95"], found.bands["gain_dB"][2])
     assert np.all(frame["built_stages"] == 4096)
@@ -214,6 +220,26 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
     np.testing.assert_array_equal(found.good[:2], good[:2].mean(axis=-1))
     assert found.good[2] == good[2, : found.draws[2]].mean()
     assert found.checked == 0
+
+
+def test_a_design_with_a_score_that_is_no_number_is_solved():
+    a = front()
+    plain = REGISTRY["gain_dB"]
+
+    def sometimes(x):
+        gain = plain.compute(x)
+        return (np.where(np.asarray(x.stage.stopper_ohm) > 110e3, -np.inf, gain),)
+
+    # Of the last design alone, 100 kohm, some draws have a stopper above 110 kohm.
+    spreads = (Spread.plus_minus("stopper_ohm", 0.2), Spread.plus_minus("supply_V", 0.1))
+    setup = ToleranceSetup(spreads, {"gain_dB": (30.0, np.inf)})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(REGISTRY, "gain_dB", replace(plain, facets=sometimes))
+        found = front_yields(a, setup, [], draws=512)
+    assert found.refused.tolist() == [False, False, True]
+    assert found.solved.tolist()[2] == 512
+    # From 80 to 120 kohm a quarter lies above 110.
+    np.testing.assert_allclose(found.good, [1.0, 1.0, 0.75], atol=0.01)
 
 
 def test_a_study_of_some_designs_is_taken_over():

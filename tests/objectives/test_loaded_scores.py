@@ -128,7 +128,11 @@ def test_every_score_of_a_scalar_stage_has_no_axis(device) -> None:
         grid_leak_ohm=100e3, output_coupling_F=1e-6, load_ohm=100e3, bypass_F=10e-6,
         grid_lead_H=1e-8,
     )  # fmt: skip
-    targets = replace(TARGETS, preferred={"stopper_ohm": np.array([1e3, 2.2e3])})
+    targets = replace(
+        TARGETS,
+        preferred={"stopper_ohm": np.array([1e3, 2.2e3])},
+        prices={"stopper_ohm": (np.array([1e3, 2.2e3]), np.array([0.05, 0.06]))},
+    )
     scalar = Assessment(stage, device, targets)
     batch = Assessment(stage.broadcast(), device, targets)
     names = [n for n, s in REGISTRY.items() if not s.requires & {"drive", "tolerance"}]

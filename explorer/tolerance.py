@@ -192,11 +192,16 @@ def _response(
 
 _ROWS = 16
 """Designs worked on at a time: as many as keep all their draws in some tens of megabytes."""
+_ROWS_THROUGH_POINT = 4
+"""The same where each has a surface of its own."""
 _MOST_MISFIT = 0.1
 """A surface serves a design when it is off by less than a tenth of each score's own spread (r.m.s.)
 and puts at most ..."""
 _MOST_WRONG = 1
 """... so many of the check draws on the wrong side of a limit."""
+_MOST_PERCENTILE_ERROR = 0.25
+"""One through the operating point serves where it moves no percentile of the check draws by more
+than this share of the score's spread, and puts as few on the wrong side."""
 MOST_SOLVED = 1_000_000
 """Built stages that are solved at most for designs that no surface serves."""
 
@@ -215,8 +220,9 @@ def front_yields(
 
     A design is solved for some hundred of the draws, a response surface fitted to most of these
     and held against the rest of them; where it holds, the other draws are read off it. Where it
-    does not (a transistor that some draws drive out of saturation), every draw is solved, for as
-    many designs as ``most_solved`` allows, from the first on; the others stand on the few.
+    does not (a transistor that some draws drive out of saturation), a surface through the operating
+    point of every draw is tried. Where that does not hold either, every draw is solved, for as many
+    designs as ``most_solved`` allows, from the first on; the others stand on the few.
 
     Parameters
     ----------
@@ -241,7 +247,8 @@ def front_yields(
     kept = {name: np.empty(size) for name in setup.windows}
     bands = {name: np.empty((len(_PERCENTILES), size)) for name in names}
     counts, solved = np.full(size, draws), np.full(size, surface.solved)
-    refused = np.zeros(size, dtype=bool)
+    refused, through_point = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+    worst_percentile = 0.0
     misfit = dict.fromkeys(names, 0.0)
     checked = wrongly_good = wrongly_bad = 0
 
@@ -276,23 +283,42 @@ def front_yields(
         for value in off.values():
             serves &= value <= _MOST_MISFIT
         enter(rows[serves], found.drawn.at(serves))
-        refused[rows[~serves]] = True
         checked += found.checks * int(np.count_nonzero(serves))
         wrongly_good += int(too_good[serves].sum())
         wrongly_bad += int(too_bad[serves].sum())
         for name, value in off.items():
             misfit[name] = max(misfit[name], float(np.max(value[serves], initial=0.0)))
-        for at in np.flatnonzero(~serves):
-            row = rows[at]
-            if most_solved >= draws:
-                most_solved -= draws
-                solved[row] = draws
-                one = _rows(some, np.array([at]))
-                drawn = draw_scores(one, setup.spreads, units, names, ratings=setup.ratings)
-            else:
-                counts[row] = surface.solved
-                drawn = found.solved.at(slice(at, at + 1))
-            enter(np.array([row]), drawn)
+        left = np.flatnonzero(~serves)
+        for few in np.split(left, range(_ROWS_THROUGH_POINT, len(left), _ROWS_THROUGH_POINT)):
+            if not len(few):
+                continue
+            others = _rows(some, few)
+            second = surface.scores_through_point(others, names, ratings=setup.ratings)
+            too_good, too_bad = second.wrong_side(setup.windows)
+            moved = np.max(list(second.percentile_error(_PERCENTILES).values()), axis=0)
+            serves = (too_good + too_bad <= _MOST_WRONG) & (moved <= _MOST_PERCENTILE_ERROR)
+            own = rows[few]
+            enter(own[serves], second.drawn.at(serves))
+            through_point[own] = serves
+            refused[own] = ~serves
+            solved[own] = second.fitted + second.checks
+            checked += second.checks * int(np.count_nonzero(serves))
+            wrongly_good += int(too_good[serves].sum())
+            wrongly_bad += int(too_bad[serves].sum())
+            worst_percentile = max(worst_percentile, float(np.max(moved[serves], initial=0.0)))
+            for at in np.flatnonzero(~serves):
+                one = slice(at, at + 1)
+                if most_solved >= draws:
+                    most_solved -= draws
+                    solved[own[at]] = draws
+                    drawn = draw_scores(
+                        _rows(others, np.array([at])), setup.spreads, units, names,
+                        ratings=setup.ratings,
+                    )  # fmt: skip
+                else:
+                    counts[own[at]] = solved[own[at]]
+                    drawn = second.solved.at(one)
+                enter(own[one], drawn)
         if report is not None:
             report(start + len(rows), len(to_do))
     return FrontYields(
@@ -305,11 +331,13 @@ def front_yields(
         draws=counts,
         solved=solved,
         refused=refused,
+        through_point=through_point,
         wanted=draws,
         checked=checked,
         wrongly_good=wrongly_good,
         wrongly_bad=wrongly_bad,
         misfit=misfit,
+        percentile_error=worst_percentile,
         seconds=time.perf_counter() - begun,
     )
 

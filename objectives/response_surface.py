@@ -5,6 +5,11 @@ a polynomial of second order in all spreads together follows it. Its coefficient
 squares from some of the draws, others check it, and the rest are read off it. A score with a kink
 (the least margin of several bands) is put together from its facets after they are read.
 
+Where draws drive a device through a bend of its own (a transistor out of saturation) the bend comes
+in through the operating point alone. That is cheap to solve, so
+:meth:`ResponseSurface.scores_through_point` solves it for every draw and takes the surface over
+spreads and operating point together.
+
 Source: G. E. P. Box, K. B. Wilson, On the experimental attainment of optimum conditions, J. Royal
 Statistical Society B 13(1), 1951 (from memory).
 """
@@ -19,19 +24,32 @@ import numpy as np
 from objectives.batch import BoolArray, FloatArray, IntArray
 from objectives.scores import REGISTRY, Assessment, Combine, greatest
 from objectives.spreads import Spread
+from objectives.stage import parallel
 from objectives.tolerance import DrawnScores, build, draw_factors, flat
 
-__all__ = ["CHECKS", "FrontYields", "ResponseSurface", "SurfaceScores", "builds_to_fit"]
+__all__ = [
+    "CHECKS",
+    "FrontYields",
+    "ResponseSurface",
+    "SurfaceScores",
+    "builds_to_fit",
+]
 
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
 _FIT_TIMES = 1.5
 """Draws a coefficient is fitted to."""
+_FIT_TIMES_THROUGH_POINT = 2.5
+"""The same for a surface through the operating point, whose draws are less evenly spread."""
+_BEYOND = 0.2
+"""A surface may leave the range of what it was fitted to by this share of it, and no farther."""
+_LEAST_S = 1e-12
+"""Transconductance that keeps the logarithm of a device cut off finite."""
 
 
-def builds_to_fit(spreads: int) -> int:
-    """Return how many solved builds the surface over so many spreads is fitted to."""
-    return int(np.ceil(_FIT_TIMES * (spreads + 1) * (spreads + 2) / 2))
+def builds_to_fit(variables: int, times: float = _FIT_TIMES) -> int:
+    """Return how many solved builds the surface over so many variables is fitted to."""
+    return int(np.ceil(times * (variables + 1) * (variables + 2) / 2))
 
 
 @dataclass(frozen=True)
@@ -67,10 +85,30 @@ class SurfaceScores:
             solved = self.drawn.values[name][:, : self.fitted + self.checks]
             with np.errstate(invalid="ignore"):
                 error = np.sqrt(np.mean((read - solved[:, self.fitted :]) ** 2, axis=-1))
-                # A score that does not move is followed as well as its last digits allow.
-                floor = 1e-9 * np.max(np.abs(solved), axis=-1)
-                found[name] = error / np.maximum(np.std(solved, axis=-1), np.maximum(floor, 1e-300))
+                found[name] = error / self._spread(name)
         return found
+
+    def percentile_error(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
+        """Return by how much the surface moves a score's percentiles, as a share of its spread.
+
+        The largest over the percentiles of the check draws; shape (candidates,), nan where a score
+        is not finite in every solved draw.
+        """
+        read = self.read_checks.bands(percentiles)
+        solved = self._draws(slice(self.fitted, self.fitted + self.checks)).bands(percentiles)
+        found = {}
+        for name, band in solved.items():
+            with np.errstate(invalid="ignore"):
+                error = np.max(np.abs(read[name] - band), axis=0)
+                found[name] = error / self._spread(name)
+        return found
+
+    def _spread(self, name: str) -> FloatArray:
+        """Return the standard deviation of a score over the solved draws, shape (candidates,)."""
+        solved = self.drawn.values[name][:, : self.fitted + self.checks]
+        # A score that does not move is followed as well as its last digits allow.
+        floor = np.maximum(1e-9 * np.max(np.abs(solved), axis=-1), 1e-300)
+        return np.asarray(np.maximum(np.std(solved, axis=-1), floor))
 
     def wrong_side(self, windows: Mapping[str, tuple[float, float]]) -> tuple[FloatArray, ...]:
         """Return how many check draws the surface calls good and are bad, and the reverse.
@@ -122,7 +160,8 @@ class ResponseSurface:
                 f"{len(spreads)} spreads need to fit and check a surface"
             )
         self._factors = draw_factors(self.spreads, units)
-        basis = _second_order(self.spreads, self._factors)
+        self._centred = _centred(self.spreads, self._factors)
+        basis = _second_order(self._centred)
         self._to_coefficients = np.linalg.pinv(basis[: self.fitted]).T
         self._to_draws = np.ascontiguousarray(basis[self.fitted :].T)
 
@@ -153,20 +192,94 @@ class ResponseSurface:
             read = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
                 *coefficients.shape[:-1], -1
             )
-        first = _combined(facets, groups)
-        rest = _combined(read[..., self.checks :], groups)
-        return SurfaceScores(
-            DrawnScores(
-                {
-                    name: np.concatenate([value, rest.values[name]], axis=-1)
-                    for name, value in first.values.items()
-                },
-                np.concatenate([first.rating_excess, rest.rating_excess], axis=-1),
-            ),
-            self.fitted,
-            _combined(read[..., : self.checks], groups),
-            self.checks,
-        )
+        return _assembled(facets, read, groups, self.fitted, self.checks)
+
+    def scores_through_point(
+        self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
+    ) -> SurfaceScores:
+        """Return scores read off surfaces over spreads and operating point together.
+
+        The operating point of every draw is solved; each candidate has a surface of its own.
+
+        Parameters
+        ----------
+        nominal :
+            The candidates, as of :meth:`scores`, but a few only at a time: what one surface is
+            taken over fills some ten megabytes.
+        names, ratings :
+            As of :func:`draw_scores`.
+
+        Raises
+        ------
+        ValueError
+            If there are too few draws.
+        """
+        base, draws = flat(nominal), len(self._factors)
+        points = _of_point(build(base, slice(None), self.spreads, self._factors))
+        own = np.broadcast_to(self._centred, (len(points), *self._centred.shape))
+        variables = np.concatenate([own, points], axis=-1)
+        fitted = builds_to_fit(variables.shape[-1], _FIT_TIMES_THROUGH_POINT)
+        if draws <= fitted + self.checks:
+            raise ValueError(
+                f"units: {draws} draws: must be more than the {fitted + self.checks} that "
+                f"{variables.shape[-1]} variables need to fit and check a surface"
+            )
+        built = build(base, slice(None), self.spreads, self._factors[: fitted + self.checks])
+        facets, groups = _facets(built, names, ratings)
+        basis = _second_order(variables)
+        with np.errstate(invalid="ignore"):
+            inverse = np.linalg.pinv(basis[:, :fitted])
+            read = (
+                facets[..., :fitted]
+                @ np.swapaxes(inverse, -1, -2)
+                @ np.swapaxes(basis[:, fitted:], -1, -2)
+            )
+        return _assembled(facets, read, groups, fitted, self.checks)
+
+
+def _of_point(built: Assessment) -> FloatArray:
+    """Return what of the operating point scores hang on, shape (candidates, draws, variables).
+
+    Transconductance and the conductance of the whole plate circuit as logarithms, in which gain is
+    all but linear; current and voltage as they are. Each is scaled over the draws.
+    """
+    point, stage = built.point, built.stage
+    load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
+    columns = (
+        np.log(np.maximum(point.transconductance_S, _LEAST_S)),
+        np.log(point.plate_conductance_S + load_S),
+        point.plate_current_A,
+        point.plate_cathode_V,
+    )
+    found = np.stack([np.broadcast_to(column, point.shape) for column in columns], axis=-1)
+    spread = np.std(found, axis=-2, keepdims=True)
+    centre = np.mean(found, axis=-2, keepdims=True)
+    return np.asarray((found - centre) / np.where(spread > 0, spread, 1.0))
+
+
+def _assembled(
+    facets: FloatArray, read: FloatArray, groups: Sequence[_Group], fitted: int, checks: int
+) -> SurfaceScores:
+    """Return the scores of solved draws and of those that a surface gives after the fitted ones."""
+    least = np.min(facets[..., :fitted], axis=-1, keepdims=True)
+    most = np.max(facets[..., :fitted], axis=-1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        beyond = _BEYOND * (most - least)
+        read = np.clip(read, least - beyond, most + beyond)
+    first = _combined(facets, groups)
+    rest = _combined(read[..., checks:], groups)
+    return SurfaceScores(
+        DrawnScores(
+            {
+                name: np.concatenate([value, rest.values[name]], axis=-1)
+                for name, value in first.values.items()
+            },
+            np.concatenate([first.rating_excess, rest.rating_excess], axis=-1),
+        ),
+        fitted,
+        _combined(read[..., :checks], groups),
+        checks,
+    )
 
 
 _RATINGS = "ratings"
@@ -201,17 +314,27 @@ def _combined(facets: FloatArray, groups: Sequence[_Group]) -> DrawnScores:
     return DrawnScores(values, excess)
 
 
-def _second_order(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:
-    """Return 1, every spread, every product of two; shape (draws, coefficients).
+def _centred(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:
+    """Return each spread counted from the middle of its range in halves of it.
 
-    Each spread is counted from the middle of its range in halves of it, so that all are of one
-    size and the least squares are well conditioned.
+    All are then of one size and the least squares are well conditioned; shape as ``factors``.
     """
     middle = np.array([1 + (s.high + s.low) / 2 for s in spreads])
     half = np.array([(s.high - s.low) / 2 for s in spreads])
-    at = (factors - middle) / np.where(half > 0, half, 1.0)
-    first, second = np.triu_indices(len(spreads))
-    return np.concatenate([np.ones((len(at), 1)), at, at[:, first] * at[:, second]], axis=1)
+    return np.asarray((factors - middle) / np.where(half > 0, half, 1.0))
+
+
+def _second_order(variables: FloatArray) -> FloatArray:
+    """Return 1, every variable, every product of two; shape (..., draws, coefficients)."""
+    first, second = np.triu_indices(variables.shape[-1])
+    return np.concatenate(
+        [
+            np.ones((*variables.shape[:-1], 1)),
+            variables,
+            variables[..., first] * variables[..., second],
+        ],
+        axis=-1,
+    )
 
 
 # -- a whole front ---------------------------------------------------------------------------------
@@ -238,6 +361,8 @@ class FrontYields:
     """How many of these were solved; the rest were read off the design's surface."""
     refused: BoolArray
     """Designs that no surface follows closely enough, of those on which it was tried."""
+    through_point: BoolArray
+    """Designs that a surface serves which takes in the operating point, solved for every draw."""
     wanted: int
     """Built stages of a design where time did not run short."""
     checked: int
@@ -246,7 +371,11 @@ class FrontYields:
     wrongly_bad: int
     """Those that it puts on the wrong side: called good and are bad, and the reverse."""
     misfit: Mapping[str, float]
-    """The largest r.m.s. error of a surface in use, by score, as a share of the score's spread."""
+    """The largest r.m.s. error of a surface over spreads alone in use, by score, as a share of the
+    score's spread."""
+    percentile_error: float
+    """The largest error of a percentile, over the check draws, of a surface through the operating
+    point in use, as a share of the score's spread."""
     seconds: float
 
     @property

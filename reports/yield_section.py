@@ -98,20 +98,37 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
         + f"the pick stands at {_percent(yields.good[pick])}, the best at {_percent(best)}. Yields "
         "and bands of all are in front.csv, in the columns that begin with built_."
     ]
+    through = int(np.count_nonzero(yields.through_point))
     served = int(np.count_nonzero(yields.by_surface & ~yields.short))
+    plain = served - through
     if served:
         wrong = yields.wrongly_good + yields.wrongly_bad
+        text = f"Designs were built {full} times each, in {number(yields.seconds, 2)} s. "
+        if plain:
+            solved = yields.solved[yields.by_surface & ~yields.through_point & ~yields.short]
+            text += (
+                f"Of {counted(plain)} of them {counted(int(solved.min()))} builds were solved and "
+                "the rest read off a response surface of second order in all spreads together (Box "
+                "and Wilson, J. Royal Statistical Society B 13, 1951), one for each design; its "
+                "largest r.m.s. error in any score is "
+                f"{number(100 * max(yields.misfit.values(), default=0.0), 2)}{SPACE}% of that "
+                "score's own spread. "
+            )
+        if through:
+            solved = yields.solved[yields.through_point]
+            text += (
+                f"{'Of a further' if plain else 'Of'} {counted(through)}, which draws drive "
+                f"through a bend of the valve, {counted(int(solved.min()))} builds were solved, "
+                "of the others the operating point alone, and the rest read off a surface in "
+                "spreads and operating point together; it moves no percentile of the builds that "
+                "it was held against by more than "
+                f"{number(100 * yields.percentile_error, 2)}{SPACE}% of a score's spread. "
+            )
         words.append(
-            f"Designs were built {full} times each, in {number(yields.seconds, 2)} s. Of "
-            f"{counted(served)} of them {counted(int(yields.solved.min()))} builds were solved and "
-            "the rest read off a response surface of second order in all spreads together (Box "
-            "and Wilson, J. Royal Statistical Society B 13, 1951), one for each design. Of "
-            f"{counted(yields.checked)} solved builds that no surface had seen, {counted(wrong)} "
-            f"({number(100 * wrong / max(yields.checked, 1), 2)}{SPACE}%) fell on the other side "
-            f"of a limit than their surface says, {counted(yields.wrongly_good)} of them bad ones "
-            "that it calls good; the largest r.m.s. error of any score is "
-            f"{number(100 * max(yields.misfit.values(), default=0.0), 2)}{SPACE}% of that score's "
-            "own spread."
+            f"{text}Of {counted(yields.checked)} solved builds that no surface had seen, "
+            f"{counted(wrong)} ({number(100 * wrong / max(yields.checked, 1), 2)}{SPACE}%) fell on "
+            "the other side of a limit than their surface says, "
+            f"{counted(yields.wrongly_good)} of them bad ones that it calls good."
         )
     short = int(np.count_nonzero(yields.short))
     refused = int(np.count_nonzero(yields.refused)) - short

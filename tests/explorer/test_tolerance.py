@@ -14,8 +14,9 @@ from explorer.tolerance import (
     tolerance_study,
     yield_columns,
 )
+from objectives.devices import device
 from objectives.scores import REGISTRY, Assessment, Targets
-from objectives.spreads import Spread, default_spreads
+from objectives.spreads import Spread, default_spreads, published_spreads
 from objectives.stage import Stage
 from objectives.tolerance import ToleranceSetup, draw_scores, draw_units
 from stand_in import StandIn
@@ -240,6 +241,33 @@ def test_a_design_with_a_score_that_is_no_number_is_solved():
     assert found.solved.tolist()[2] == 512
     # From 80 to 120 kohm a quarter lies above 110.
     np.testing.assert_allclose(found.good, [1.0, 1.0, 0.75], atol=0.01)
+
+
+def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating_point():
+    # The cut-off spreads from three eighths to nearly twice: some draws leave saturation.
+    stage = Stage(
+        supply_V=9.0, plate_load_ohm=np.array([47e3, 56e3]), cathode_resistor_ohm=3.3e3,
+        bypass_F=100e-6, stopper_ohm=33e3, grid_leak_ohm=1e6, input_coupling_F=100e-9,
+        source_ohm=8e3, output_coupling_F=1e-6, load_ohm=47e3, load_F=300e-12,
+    )  # fmt: skip
+    a = Assessment(stage, device("J201"), Targets())
+    spreads = (*published_spreads(a.device),
+               *(s for s in default_spreads(stage) if not s.quantity.startswith("valve_"))
+    )  # fmt: skip
+    windows = {"plate_cathode_voltage_V": (2.0, 7.0), "gain_dB": (15.0, np.inf)}
+    setup = ToleranceSetup(spreads, windows)
+    found = front_yields(a, setup, ["noise_dBu", "input_corner_Hz"], draws=2048)
+    assert found.through_point.tolist() == [True, True]
+    assert not np.any(found.refused | found.short)
+    assert found.percentile_error < 0.25
+    units = draw_units(spreads, 2048, 1)
+    drawn = draw_scores(a, spreads, units, [*windows, "noise_dBu", "input_corner_Hz"])
+    # Far below the gain in saturation: there are such draws, and they count in the bands.
+    assert np.all(np.ptp(drawn.values["gain_dB"], axis=-1) > 10)
+    np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)
+    for name, band in drawn.bands().items():
+        error = np.abs(found.bands[name] - band) / drawn.values[name].std(axis=-1)
+        assert error.max() < 0.15, name
 
 
 def test_a_study_of_some_designs_is_taken_over():

@@ -125,10 +125,10 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
 
 def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Say) -> FrontYields:
     designs: Assessment = ex.problem.assess(ex.front.parts)
-    setup = designs.targets.tolerance
-    assert setup is not None
 
     def report(done: int, total: int) -> None:
         tell(f"tolerances of the front: {done:,} of {total:,} designs")
 
-    return front_yields(designs, setup, _drawn_names(ex), known=(ex.readable, shown), report=report)
+    return front_yields(
+        designs, shown.setup, _drawn_names(ex), known=(ex.readable, shown), report=report
+    )

@@ -15,10 +15,10 @@ from SALib.analyze import sobol as sobol_analyze
 from SALib.sample import sobol as sobol_sample
 from scipy.stats import binomtest
 
-from objectives.batch import FloatArray, IntArray
+from objectives.batch import BoolArray, FloatArray, IntArray
 from objectives.corners import Port, swept_level_dB
 from objectives.network import flatten
-from objectives.response_surface import FrontYields, ResponseSurface
+from objectives.response_surface import FrontYields, ResponseSurface, SurfaceScores
 from objectives.scores import Assessment
 from objectives.spreads import Spread
 from objectives.tolerance import (
@@ -246,7 +246,7 @@ def front_yields(
     good, ratings_kept = np.empty(size), np.empty(size)
     kept = {name: np.empty(size) for name in setup.windows}
     bands = {name: np.empty((len(_PERCENTILES), size)) for name in names}
-    counts, solved = np.full(size, draws), np.full(size, surface.solved)
+    counts, solved = np.full(size, draws), np.full(size, draws)
     refused, through_point = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
     worst_percentile = 0.0
     misfit = dict.fromkeys(names, 0.0)
@@ -260,6 +260,18 @@ def front_yields(
         for name, band in drawn.bands(_PERCENTILES).items():
             bands[name][:, rows] = band
 
+    def take(rows: IntArray, found: SurfaceScores, close: BoolArray) -> BoolArray:
+        """Enter the designs whose surface is close and on the right side; return which."""
+        nonlocal checked, wrongly_good, wrongly_bad
+        too_good, too_bad = found.wrong_side(setup.windows)
+        serves = close & (too_good + too_bad <= _MOST_WRONG)
+        enter(rows[serves], found.drawn.at(serves))
+        solved[rows] = found.fitted + found.checks
+        checked += found.checks * int(np.count_nonzero(serves))
+        wrongly_good += int(too_good[serves].sum())
+        wrongly_bad += int(too_bad[serves].sum())
+        return serves
+
     to_do = np.arange(size)
     if known is not None:
         at_rows, study = known
@@ -270,7 +282,6 @@ def front_yields(
             kept[name][at_rows] = study.kept[name]
         for name in names:
             bands[name][:, at_rows] = study.bands[name]
-        solved[at_rows] = draws
         to_do = np.setdiff1d(to_do, at_rows)
 
     for start in range(0, len(to_do), _ROWS):
@@ -278,14 +289,7 @@ def front_yields(
         some = _rows(front, rows)
         found = surface.scores(some, names, ratings=setup.ratings)
         off = found.misfit()
-        too_good, too_bad = found.wrong_side(setup.windows)
-        serves = too_good + too_bad <= _MOST_WRONG
-        for value in off.values():
-            serves &= value <= _MOST_MISFIT
-        enter(rows[serves], found.drawn.at(serves))
-        checked += found.checks * int(np.count_nonzero(serves))
-        wrongly_good += int(too_good[serves].sum())
-        wrongly_bad += int(too_bad[serves].sum())
+        serves = take(rows, found, _largest(off, len(rows)) <= _MOST_MISFIT)
         for name, value in off.items():
             misfit[name] = max(misfit[name], float(np.max(value[serves], initial=0.0)))
         left = np.flatnonzero(~serves)
@@ -294,17 +298,10 @@ def front_yields(
                 continue
             others = _rows(some, few)
             second = surface.scores_through_point(others, names, ratings=setup.ratings)
-            too_good, too_bad = second.wrong_side(setup.windows)
-            moved = np.max(list(second.percentile_error(_PERCENTILES).values()), axis=0)
-            serves = (too_good + too_bad <= _MOST_WRONG) & (moved <= _MOST_PERCENTILE_ERROR)
+            moved = _largest(second.percentile_error(_PERCENTILES), len(few))
             own = rows[few]
-            enter(own[serves], second.drawn.at(serves))
-            through_point[own] = serves
-            refused[own] = ~serves
-            solved[own] = second.fitted + second.checks
-            checked += second.checks * int(np.count_nonzero(serves))
-            wrongly_good += int(too_good[serves].sum())
-            wrongly_bad += int(too_bad[serves].sum())
+            serves = take(own, second, moved <= _MOST_PERCENTILE_ERROR)
+            through_point[own], refused[own] = serves, ~serves
             worst_percentile = max(worst_percentile, float(np.max(moved[serves], initial=0.0)))
             for at in np.flatnonzero(~serves):
                 one = slice(at, at + 1)
@@ -322,7 +319,6 @@ def front_yields(
         if report is not None:
             report(start + len(rows), len(to_do))
     return FrontYields(
-        windows=setup.windows,
         percentiles=_PERCENTILES,
         good=good,
         kept=kept,
@@ -340,6 +336,11 @@ def front_yields(
         percentile_error=worst_percentile,
         seconds=time.perf_counter() - begun,
     )
+
+
+def _largest(by_score: dict[str, FloatArray], designs: int) -> FloatArray:
+    """Return the largest of each design's errors; nan where one is, 0 where there is none."""
+    return np.asarray(np.max([np.zeros(designs), *by_score.values()], axis=0))
 
 
 def yield_columns(yields: FrontYields) -> pd.DataFrame:

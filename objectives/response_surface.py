@@ -25,7 +25,7 @@ from objectives.batch import BoolArray, FloatArray, IntArray
 from objectives.scores import REGISTRY, Assessment, Combine, greatest
 from objectives.spreads import Spread
 from objectives.stage import parallel
-from objectives.tolerance import DrawnScores, build, draw_factors, flat
+from objectives.tolerance import DrawnScores, build, draw_factors, flat, judged_excesses
 
 __all__ = [
     "CHECKS",
@@ -80,11 +80,11 @@ class SurfaceScores:
         Over the check draws; the spread is the standard deviation over the solved draws. Shape
         (candidates,); nan where a score is not finite in every solved draw.
         """
+        solved = self._solved_checks.values
         found = {}
         for name, read in self.read_checks.values.items():
-            solved = self.drawn.values[name][:, : self.fitted + self.checks]
             with np.errstate(invalid="ignore"):
-                error = np.sqrt(np.mean((read - solved[:, self.fitted :]) ** 2, axis=-1))
+                error = np.sqrt(np.mean((read - solved[name]) ** 2, axis=-1))
                 found[name] = error / self._spread(name)
         return found
 
@@ -95,7 +95,7 @@ class SurfaceScores:
         is not finite in every solved draw.
         """
         read = self.read_checks.bands(percentiles)
-        solved = self._draws(slice(self.fitted, self.fitted + self.checks)).bands(percentiles)
+        solved = self._solved_checks.bands(percentiles)
         found = {}
         for name, band in solved.items():
             with np.errstate(invalid="ignore"):
@@ -105,7 +105,7 @@ class SurfaceScores:
 
     def _spread(self, name: str) -> FloatArray:
         """Return the standard deviation of a score over the solved draws, shape (candidates,)."""
-        solved = self.drawn.values[name][:, : self.fitted + self.checks]
+        solved = self.solved.values[name]
         # A score that does not move is followed as well as its last digits allow.
         floor = np.maximum(1e-9 * np.max(np.abs(solved), axis=-1), 1e-300)
         return np.asarray(np.maximum(np.std(solved, axis=-1), floor))
@@ -116,11 +116,15 @@ class SurfaceScores:
         Each of shape (candidates,).
         """
         read = self.read_checks.good(windows)
-        solved = self._draws(slice(self.fitted, self.fitted + self.checks)).good(windows)
+        solved = self._solved_checks.good(windows)
         return tuple(
             np.asarray(np.count_nonzero(wrong, axis=-1), float)
             for wrong in (read & ~solved, solved & ~read)
         )
+
+    @property
+    def _solved_checks(self) -> DrawnScores:
+        return self._draws(slice(self.fitted, self.fitted + self.checks))
 
     def _draws(self, which: slice) -> DrawnScores:
         return DrawnScores(
@@ -295,8 +299,7 @@ def _facets(
     groups: list[_Group] = []
     parts = {name: (REGISTRY[name].facets(built), REGISTRY[name].combine) for name in names}
     if ratings:
-        worst = [rating.excess for rating in built.ratings if rating.unit != "ohm"]
-        parts[_RATINGS] = (worst or [np.full(shape, -1.0)], greatest)
+        parts[_RATINGS] = (judged_excesses(built) or [np.full(shape, -1.0)], greatest)
     for name, (own, combine) in parts.items():
         groups.append((name, slice(len(found), len(found) + len(own)), combine))
         found += [np.broadcast_to(facet, shape) for facet in own]
@@ -347,7 +350,6 @@ class FrontYields:
     Arrays named by design have shape (designs,), bands (percentiles, designs); fractions are 0..1.
     """
 
-    windows: Mapping[str, tuple[float, float]]
     percentiles: tuple[float, ...]
     good: FloatArray
     """Yield: fraction of built stages that keep every window and rating."""

@@ -28,7 +28,7 @@ from objectives.device import Device
 from objectives.nearby import operating_point_near
 from objectives.network import flatten
 from objectives.operating_point import OperatingPoint
-from objectives.scores import BAND_POINTS, REGISTRY, Assessment, score
+from objectives.scores import BAND_POINTS, REGISTRY, Assessment, greatest, score
 from objectives.spreads import Spread, SpreadDevice, quantities, spread_batch
 from objectives.stage import Stage
 
@@ -49,6 +49,7 @@ __all__ = [
     "draw_scores",
     "draw_units",
     "flat",
+    "judged_excesses",
     "response_band_dB",
     "swings",
     "worst_cases",
@@ -367,13 +368,17 @@ def build(
     return _Built(stage, device, targets, follower, base, rows)
 
 
+def judged_excesses(built: Assessment) -> list[FloatArray]:
+    """Return how far each rating that draws are judged by is exceeded, as a fraction.
+
+    A rating of a part's own value (unit ohm) is kept by the nominal part and left out.
+    """
+    return [rating.excess for rating in built.ratings if rating.unit != "ohm"]
+
+
 def _worst_excess(built: Assessment) -> FloatArray:
-    shape = built.point.plate_current_A.shape
-    worst = np.full(shape, -np.inf)
-    for rating in built.ratings:
-        if rating.unit != "ohm":
-            worst = np.maximum(worst, rating.excess)
-    return worst
+    none = np.full(built.point.plate_current_A.shape, -np.inf)
+    return greatest([none, *judged_excesses(built)])
 
 
 @score(

@@ -67,6 +67,7 @@ def schematic(
         Field of Stage to the trade's name, before our own names.
     """
     values = {n: first(v) for n, v in stage.broadcast().numeric_fields().items()}
+    values["bias_V"] = first(stage.bias_V)
     # Text stays text: it can be searched, and it is set in the page's own fonts.
     before, svg_backend.config.text = svg_backend.config.text, "text"
     try:
@@ -226,17 +227,14 @@ class _Drawing:
     def _leak(self, x: float) -> float:
         if not self.has("grid_leak_ohm"):
             return x
-        bias_V = self.values["grid_bias_V"] + (
-            self.values["grid_bias_ratio"] * self.values["supply_V"]
-        )
-        if bias_V == 0:
+        if self.values["bias_V"] == 0:
             return self._shunt(elm.ResistorIEC, "grid_leak_ohm", x, 2.0)
         here = x + 0.5
         self.wire((x, 0), (here, 0))
         self.dot((here, 0))
         self.down(elm.ResistorIEC, "grid_leak_ohm", (here, 0), -3.4)
         self.drawing.add(elm.Dot(open=True).at((here, -3.4)))
-        self.text((here, -3.8), f"{quantity(bias_V, 'V')} bias", "center")
+        self.text((here, -3.8), f"{quantity(self.values['bias_V'], 'V')} bias", "center")
         self.wire((here, 0), (here + 2.6, 0))
         return here + 2.6
 

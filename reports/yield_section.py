@@ -99,13 +99,13 @@ def _words(yields: FrontYields, pick: int) -> list[str]:
         "and bands of all are in front.csv, in the columns that begin with built_."
     ]
     through = int(np.count_nonzero(yields.through_point))
-    served = int(np.count_nonzero(yields.by_surface & ~yields.short))
+    served = int(np.count_nonzero(yields.by_surface))
     plain = served - through
     if served:
         wrong = yields.wrongly_good + yields.wrongly_bad
         text = f"Designs were built {full} times each, in {number(yields.seconds, 2)} s. "
         if plain:
-            solved = yields.solved[yields.by_surface & ~yields.through_point & ~yields.short]
+            solved = yields.solved[yields.by_surface & ~yields.through_point]
             text += (
                 f"Of {counted(plain)} of them {counted(int(solved.min()))} builds were solved and "
                 "the rest read off a response surface of second order in all spreads together (Box "

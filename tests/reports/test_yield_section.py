@@ -32,7 +32,6 @@ def yields() -> FrontYields:
     refused = np.zeros(SIZE, dtype=bool)
     refused[[2, 9, 10, 11]] = True
     return FrontYields(
-        windows={"input_corner_Hz": (1e3, np.inf)},
         percentiles=(5.0, 50.0, 95.0),
         good=GOOD,
         kept={"input_corner_Hz": corner},

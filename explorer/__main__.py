@@ -1,5 +1,6 @@
 """``python -m explorer`` is the ``stagefront`` command."""
 
-from explorer.cli import main
+from explorer.cli.command import main
 
-main()
+if __name__ == "__main__":
+    main()

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from explorer.brief import PARTS, Brief
+from explorer.brief.model import Brief
+from explorer.brief.parts import PARTS
+from explorer.contents import part_text
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
-from explorer.publish import part_text
-from objectives.batch import FloatArray
-from objectives.scores import REGISTRY, Assessment
-from objectives.terms import terms_of
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.devices.terms import terms_of
+from objectives.scores.registry import REGISTRY
 
 __all__ = ["Standing", "assess_design", "one_step"]
 

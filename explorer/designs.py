@@ -10,8 +10,7 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
-from explorer.brief import PARTS, Brief
-from explorer.brief_errors import (
+from explorer.brief.errors import (
     ABSENT,
     BriefError,
     did_you_mean,
@@ -20,6 +19,8 @@ from explorer.brief_errors import (
     read_text,
     read_toml,
 )
+from explorer.brief.model import Brief
+from explorer.brief.parts import PARTS
 
 __all__ = ["Design", "load_design", "parse_design"]
 

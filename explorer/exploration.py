@@ -9,18 +9,22 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from explorer.formulation import Posed
 from explorer.front import READABLE, Scale, extremes, knee, pick, represent
-from explorer.pose import Posed
 from explorer.problem import Evaluation, FreeScore, Problem
-from explorer.search import Found, Report, Settings, constant_scores, enumerate_front, search
-from objectives.batch import FloatArray, IntArray
-from objectives.scores import REGISTRY
+from explorer.search import Found, Report, constant_scores, enumerate_front, search
+from explorer.settings import Settings
+from objectives.arrays import FloatArray, IntArray
+from objectives.scores.registry import REGISTRY
 
 __all__ = ["Exploration", "Method", "enumerable", "explore"]
 
 _TRACE_POINTS = 20
+
+
 _COSTLY_EXACT = 2000
 """With a costly score, spaces up to this size are still enumerated."""
+
 
 Method = Literal["auto", "search", "exact"]
 

@@ -12,20 +12,14 @@ from dataclasses import dataclass
 import moocore
 import numpy as np
 
-from objectives.batch import BoolArray, FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = [
-    "READABLE",
-    "Scale",
-    "extremes",
-    "knee",
-    "non_dominated",
-    "pick",
-    "represent",
-]
+__all__ = ["READABLE", "Scale", "extremes", "knee", "non_dominated", "pick", "represent"]
 
 READABLE = 40
 """The most candidates that a report or a terminal shows."""
+
+
 _REFERENCE = 1.1
 """Hypervolume reference point on the scale where the front spans 0..1 in every score."""
 

@@ -10,17 +10,22 @@ from typing import Any, Literal
 
 import numpy as np
 
-from objectives.batch import BoolArray, FloatArray, IntArray
-from objectives.device import Device
-from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.assessment import Assessment
+from objectives.devices.protocol import Device
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
+from objectives.targets import Targets
 
 __all__ = ["CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
 
 CHUNK = 2048
 """Candidates that are worked out at once; small enough that a sweep stays in the cache."""
+
+
 _WORST_LOSS = 1e9
 """Stands for a score that is not a number, so that such a candidate is never preferred."""
+
 
 Parts = Mapping[str, FloatArray]
 

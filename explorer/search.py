@@ -2,53 +2,39 @@
 
 from __future__ import annotations
 
-import json
-import os
-import re
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import optuna
-from optuna.distributions import BaseDistribution, FloatDistribution, IntDistribution
-from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESampler
-from optuna.storages import BaseStorage, JournalStorage
-from optuna.storages.journal import JournalFileBackend
 from optuna.study import Study
-from optuna.trial import FrozenTrial, TrialState
+from optuna.trial import TrialState
 
 from explorer.front import Scale, non_dominated
+from explorer.journal import _decode, _storage, _storage_named
 from explorer.problem import CHUNK, Evaluation, Parts, Problem
-from objectives.batch import FloatArray
+from explorer.sampler import _BatchSampler, _distributions
+from explorer.settings import Settings
+from objectives.arrays import FloatArray
+
+__all__ = ["Found", "Progress", "constant_scores", "enumerate_front", "search"]
 
 if sys.platform != "win32":
-    import fcntl
+    pass
 
-__all__ = ["Found", "Progress", "Settings", "constant_scores", "enumerate_front", "search"]
 
-Sampler = Literal["evolution", "estimator", "random"]
 _NEAREST = 12
 """Nearest candidates kept for when nothing is feasible."""
+
+
 _PROBE, _COSTLY_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
+
+
 _FEW = 32
-
-
-@dataclass(frozen=True)
-class Settings:
-    """How the search is run."""
-
-    seed: int = 1
-    evaluations: int = 3000
-    batch: int = 200
-    sampler: Sampler = "evolution"
-    storage: str | Path | None = None
-    """A file beside the results (embedded default), a database URL, or None for memory only."""
 
 
 @dataclass(frozen=True)
@@ -194,157 +180,6 @@ def enumerate_front(problem: Problem, seed: int = 1, report: Report | None = Non
     found = collector.found(probe, time.perf_counter() - start)
     found.interrupted = interrupted
     return found
-
-
-def _distributions(problem: Problem) -> dict[str, BaseDistribution]:
-    """Return Optuna's view of the space.
-
-    A stock part is its position in the sorted list, so that neighbours in the list are neighbours
-    to the sampler; a continuous part is a logarithmic float.
-    """
-    return {
-        c.part: FloatDistribution(c.low, c.high, log=True)
-        if c.continuous
-        else IntDistribution(0, len(c.values) - 1)
-        for c in problem.choices
-    }
-
-
-class _BatchSampler(BaseSampler):
-    """Proposes one batch, seeded by the search's seed and the number of the batch's first trial.
-
-    Seeding each batch anew, instead of once, makes a resumed search draw what the uninterrupted
-    one would have drawn. The storage gives every trial its own number, so that neither a search
-    resumed in mid-batch nor another worker on the same study draws what was drawn already.
-    Population and history live in the storage, not in the sampler.
-    """
-
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
-        self._seeded: BaseSampler | None = None
-
-    def _of(self, trial: FrozenTrial) -> BaseSampler:
-        if self._seeded is None:
-            words = np.random.SeedSequence([self._settings.seed, trial.number]).generate_state(1)
-            self._seeded = _sampler(self._settings, int(words[0]))
-        return self._seeded
-
-    def before_trial(self, study: Study, trial: FrozenTrial) -> None:
-        self._of(trial).before_trial(study, trial)
-
-    def infer_relative_search_space(
-        self, study: Study, trial: FrozenTrial
-    ) -> dict[str, BaseDistribution]:
-        return self._of(trial).infer_relative_search_space(study, trial)
-
-    def sample_relative(
-        self, study: Study, trial: FrozenTrial, search_space: dict[str, BaseDistribution]
-    ) -> dict[str, Any]:
-        return self._of(trial).sample_relative(study, trial, search_space)
-
-    def sample_independent(
-        self,
-        study: Study,
-        trial: FrozenTrial,
-        param_name: str,
-        param_distribution: BaseDistribution,
-    ) -> Any:
-        return self._of(trial).sample_independent(study, trial, param_name, param_distribution)
-
-    def after_trial(
-        self, study: Study, trial: FrozenTrial, state: TrialState, values: Sequence[float] | None
-    ) -> None:
-        self._of(trial).after_trial(study, trial, state, values)
-
-
-def _sampler(settings: Settings, seed: int) -> BaseSampler:
-    if settings.sampler == "random":
-        return RandomSampler(seed=seed)
-    if settings.sampler == "estimator":
-        return TPESampler(
-            seed=seed, multivariate=True, n_startup_trials=settings.batch, constant_liar=True
-        )
-    # Two parents make a child, so a population has at least two.
-    return NSGAIISampler(population_size=max(settings.batch, 2), seed=seed)
-
-
-_JOURNAL_STARTS = b'{"op_code":'
-
-
-class _Journal(JournalFileBackend):
-    """Optuna's journal, but appended to under a lock that ends with the process that holds it.
-
-    Optuna's own lock outlives a killed process and stalls the next one for half a minute, and it
-    syncs the disk on each of a trial's ten lines. What is written is safe from a kill at once;
-    :meth:`sync`, once a batch, makes it safe from a power cut too.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists():
-            _mend(path)
-        super().__init__(str(path))
-
-    def append_logs(self, logs: list[dict[str, Any]]) -> None:
-        if sys.platform == "win32":
-            super().append_logs(logs)
-            return
-        text = "".join(json.dumps(log, separators=(",", ":")) + "\n" for log in logs)
-        with self._path.open("ab") as file:
-            fcntl.flock(file, fcntl.LOCK_EX)  # closing the file releases it
-            file.write(text.encode())
-
-    def sync(self) -> None:
-        """Wait until everything written is on the disk."""
-        with self._path.open("ab") as file:
-            os.fsync(file.fileno())
-
-
-def _mend(path: Path) -> None:
-    """Cut off a last line that a power cut left unfinished; refuse a file of something else."""
-    with path.open("r+b") as file:
-        head = file.read(len(_JOURNAL_STARTS))
-        if not _JOURNAL_STARTS.startswith(head):
-            raise ValueError("it holds something else")
-        if sys.platform != "win32":
-            fcntl.flock(file, fcntl.LOCK_EX)
-        file.seek(0)
-        whole = file.read()
-        file.truncate(whole.rfind(b"\n") + 1)
-
-
-def _storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callable[[], None]]:
-    """Return the storage, and what makes it safe from a power cut."""
-    if where is None or (isinstance(where, str) and "://" in where):
-        return where, lambda: None  # a database syncs by itself
-    journal = _Journal(Path(where))
-    return JournalStorage(journal), journal.sync
-
-
-@contextmanager
-def _storage_named(settings: Settings, *kinds: type[Exception]) -> Iterator[None]:
-    """Say of any error of these kinds which storage it comes from, without its password."""
-    try:
-        yield
-    except kinds as error:
-        hidden = re.compile(r"(?<=://)([^:/@\s]*):[^@\s]*@")
-        shown, reason = (hidden.sub(r"\1:***@", str(t)) for t in (settings.storage, error))
-        raise ValueError(
-            f"search.storage: {shown!r}: must be a writable file of this program or a database "
-            f"URL ({reason})"
-        ) from error
-
-
-def _decode(problem: Problem, params: list[dict[str, float]]) -> Parts:
-    """Return the part values of what Optuna proposed."""
-    parts = {}
-    for choice in problem.choices:
-        raw = np.array([p[choice.part] for p in params])
-        parts[choice.part] = (
-            raw.astype(float) if choice.continuous else choice.values[raw.astype(np.intp)]
-        )
-    return parts
 
 
 def search(problem: Problem, settings: Settings, report: Report | None = None) -> Found:

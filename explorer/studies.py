@@ -9,23 +9,22 @@ from pathlib import Path
 import pandas as pd
 
 from explorer.exploration import Exploration
-from explorer.tolerance import front_yields, tolerance_study, yield_columns
-from objectives.drive_study import drive_study
-from objectives.large_scores import headroom_of
-from objectives.response_surface import FrontYields
-from objectives.scores import REGISTRY, Assessment
-from objectives.tolerance import ToleranceStudy
-from reports import (
-    radio_section,
-    sound_section,
-    stability_section,
-    tolerance_section,
-    yield_section,
-)
-from reports.contents import Block, Section
+from objectives.assessment import Assessment
+from objectives.scores.driven import headroom_of
+from objectives.scores.registry import REGISTRY
+from objectives.tolerance.front_yields import FrontYields, front_yields
+from objectives.tolerance.results import ToleranceStudy
+from objectives.tolerance.study import tolerance_study
+from objectives.transient.drive_study import drive_study
+from reports.model import Block, Section
+from reports.sections.drive import drive_section, headroom_table
+from reports.sections.radio import radio_section
+from reports.sections.stability import stability_section
+from reports.sections.tolerance import tolerance_section
+from reports.sections.yields import front_blocks
 from reports.sound import WavFile, write_wavs
 
-__all__ = ["Studies", "studies"]
+__all__ = ["Studies", "studies", "yield_columns"]
 
 Say = Callable[[str], None]
 
@@ -61,9 +60,9 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
     found = [_signal(ex, pick, folder, tell)]
     tell("radio at the grid")
-    found.append(radio_section.section(pick))
+    found.append(radio_section(pick))
     tell("damping")
-    found.append(stability_section.section(pick))
+    found.append(stability_section(pick))
     stated = ex.posed.brief.tolerance
     if not stated.study or pick.targets.tolerance is None:
         return Studies(tuple(found))
@@ -72,7 +71,7 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
     yields = _front_yields(ex, study, tell) if stated.front else None
     blocks: list[Block] = []
     if yields is not None:
-        blocks = yield_section.front_blocks(
+        blocks = front_blocks(
             yields,
             ex.frame(),
             ex.scale(front.losses).max(axis=1),
@@ -80,14 +79,14 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
             free=[f.name for f in ex.problem.free],
             parts=[c.part for c in ex.problem.choices],
         )
-    found.append(tolerance_section.section(study, blocks))
+    found.append(tolerance_section(study, blocks))
     return Studies(tuple(found), None if yields is None else yield_columns(yields))
 
 
 def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:
     """Return the section on large signals: under the brief's drive, or headroom alone."""
     if pick.targets.drive is None:
-        return Section("headroom", "Headroom", [sound_section.headroom_table(headroom_of(pick))])
+        return Section("headroom", "Headroom", [headroom_table(headroom_of(pick))])
     tell("the stage under its drive")
     study = drive_study(pick)
     wavs: tuple[WavFile, ...] = ()
@@ -95,7 +94,7 @@ def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Secti
     if stated is not None and stated.sound:
         tell("sound")
         wavs = write_wavs(study, folder / "sound")
-    return sound_section.section(pick, study=study, wavs=wavs)
+    return drive_section(pick, study=study, wavs=wavs)
 
 
 def _drawn_names(ex: Exploration) -> list[str]:
@@ -132,3 +131,13 @@ def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Say) -> FrontYie
     return front_yields(
         designs, shown.setup, _drawn_names(ex), known=(ex.readable, shown), report=report
     )
+
+
+def yield_columns(yields: FrontYields) -> pd.DataFrame:
+    """Return yield, bands and built stages, one row a design, for a table of the front."""
+    columns: dict[str, object] = {"built_yield_percent": 100.0 * yields.good}
+    for name, band in yields.bands.items():
+        for percentile, value in zip(yields.percentiles, band, strict=True):
+            columns[f"built_{name}_p{percentile:g}"] = value
+    columns |= {"built_stages": yields.draws, "built_stages_solved": yields.solved}
+    return pd.DataFrame(columns)

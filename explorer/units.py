@@ -54,6 +54,7 @@ __all__ = [
 
 rkm_codes.set_prefs(rkm_maps=rkm_codes.IEC60062_MAPS)
 
+
 _PREFIXES: Final[Mapping[str, str]] = MappingProxyType(
     {"": "", "f": "f", "p": "p", "n": "n", "u": "u", "µ": "u", "μ": "u", "m": "m", "k": "k"}
     | {"K": "k", "M": "M", "G": "G", "T": "T"}
@@ -149,10 +150,12 @@ _WRITERS: Final[Mapping[str, type[Quantity]]] = MappingProxyType(
     {key: _writer(unit) for key, unit in UNITS.items() if unit.prefixes}
 )
 
+
 _SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
     {key: key for key in ("ohm", "F", "V", "A", "Hz", "H", "W", "S", "s", "dB", "dBu", "K")}
     | {"octaves": "octave", "octave": "octave", "percent": "percent", "ratio": "ratio"}
 )
+
 
 _SI_TEXT = re.compile(
     r"""(?P<sign>[+-]?)
@@ -161,6 +164,8 @@ _SI_TEXT = re.compile(
         \s*(?P<tail>[^\d\s.,+-].*)?""",
     re.VERBOSE | re.DOTALL,
 )
+
+
 _LETTER_TEXT = re.compile(
     r"(?P<sign>[+-]?)(?P<whole>[0-9]*)(?P<letter>[^\W\d_])(?P<part>[0-9]*)(.*)"
 )
@@ -418,29 +423,55 @@ class QuantityField:
 
 Ohms = Annotated[float, QuantityField("ohm", minimum=0)]
 """A resistance (ohm), 0 or more."""
+
+
 PositiveOhms = Annotated[float, QuantityField("ohm", above=0)]
 """A resistance (ohm) above 0."""
+
+
 Farads = Annotated[float, QuantityField("F", minimum=0)]
 """A capacitance (F), 0 or more."""
+
+
 PositiveFarads = Annotated[float, QuantityField("F", above=0)]
 """A capacitance (F) above 0."""
+
+
 Volts = Annotated[float, QuantityField("V")]
 """A voltage (V) of either sign."""
+
+
 PositiveVolts = Annotated[float, QuantityField("V", above=0)]
 """A voltage (V) above 0."""
+
+
 Amps = Annotated[float, QuantityField("A")]
 """A current (A) of either sign."""
+
+
 Hertz = Annotated[float, QuantityField("Hz", above=0)]
 """A frequency (Hz) above 0."""
+
+
 Henries = Annotated[float, QuantityField("H", minimum=0)]
 """An inductance (H), 0 or more."""
+
+
 Watts = Annotated[float, QuantityField("W", minimum=0)]
 """A power (W), 0 or more."""
+
+
 PositiveWatts = Annotated[float, QuantityField("W", above=0)]
 """A power (W) above 0."""
+
+
 Decibels = Annotated[float, QuantityField("dB")]
 """A level or ratio (dB) of either sign."""
+
+
 Kelvin = Annotated[float, QuantityField("K", above=0)]
 """An absolute temperature (K) above 0; degrees Celsius are converted."""
+
+
 Percent = Annotated[float, QuantityField("percent", minimum=0)]
 """A percentage, 0 or more; 5 means 5 %."""

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from explorer.units import format_quantity
-from objectives.valves import CurveReadings, FitPoint, Valve
+from objectives.devices.fit_record import CurveReadings, FitPoint
+from objectives.devices.valve import Valve
 
 __all__ = ["valve_frame", "valve_record"]
 

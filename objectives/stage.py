@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.batch import Batch, FloatArray
+from objectives.arrays import Batch, FloatArray
 
 __all__ = ["CAPACITORS", "RESISTORS", "Stage", "parallel"]
 
@@ -20,6 +20,8 @@ RESISTORS = (
     "stopper_ohm", "grid_leak_ohm",
 )  # fmt: skip
 """Fields of :class:`Stage` that are resistors of the stage itself."""
+
+
 CAPACITORS = (
     "bypass_F", "input_coupling_F", "output_coupling_F", "plate_capacitor_F", "grid_capacitor_F",
 )  # fmt: skip

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from objectives.batch import FloatArray
-from objectives.corners import corner_frequency
-from objectives.network import Network, SmallSignal
+from objectives.arrays import FloatArray
+from objectives.circuit.corners import corner_frequency
+from objectives.circuit.network import Network
+from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage, parallel
 
 __all__ = ["Simplification", "TextbookEstimate", "miller_capacitance_F", "textbook_estimate"]

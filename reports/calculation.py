@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from objectives.corners import level_dB
-from objectives.scores import Assessment
+from objectives.assessment import Assessment
+from objectives.circuit.corners import level_dB
 from objectives.textbook import TextbookEstimate, textbook_estimate
-from reports.contents import Steps
 from reports.format import first, number, quantity
+from reports.model import Steps
 
 __all__ = ["operating_point_steps", "simplification_frame", "textbook_steps"]
 

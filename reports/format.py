@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from quantiphy import Quantity
 
-from objectives.scores import REGISTRY
+from objectives.scores.registry import REGISTRY
 
 __all__ = [
     "SPACE",
@@ -36,15 +36,25 @@ __all__ = [
 
 SPACE = "\u00a0"
 """No-break space, between a number and its unit."""
+
+
 MINUS = "\u2212"
 
+
 _SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
+
+
 _PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+
+
 # Beyond these no meter and no ear can follow.
 _DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
+
+
 _SUFFIX_UNITS = {
     unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
 } | {"octaves": "octaves", "percent": "%", "ratio": "", "count": "", "sum": ""}
+
 
 _FIELD_LABELS = {
     "supply_V": "supply",
@@ -77,6 +87,8 @@ _FIELD_LABELS = {
     "plate_lead_H": "inductance of the plate lead",
     "cathode_lead_H": "inductance of the cathode lead",
 }
+
+
 # What a value at an end of its range means, where it is no part value at all.
 _ENDS = {
     ("bypass_F", 0.0): "none",

@@ -16,21 +16,30 @@ import schemdraw
 import schemdraw.elements as elm
 from schemdraw.backends import svg as svg_backend
 
-from objectives.device import Device
+from objectives.devices.protocol import ConductionLaw, Device
+from objectives.devices.terms import terms_of
 from objectives.stage import Stage
-from objectives.terms import terms_of
-from objectives.triodes import ConductionLaw
-from reports.contents import Svg
 from reports.format import field_label, first, part_value, quantity
-from reports.look import ACCENTS, INK, MUTED
+from reports.model import Svg
+from reports.theme import ACCENTS, INK, MUTED
 
 __all__ = ["schematic"]
 
 _RAIL: Final = -6.0
+
+
 _PLATE: Final = 1.7
+
+
 _SUPPLY: Final = 5.2
+
+
 _FONT: Final = "Helvetica Neue, Helvetica, Arial, Liberation Sans, sans-serif"
+
+
 _Point = tuple[float, float]
+
+
 _SHORT: Final = {
     "source_ohm": "source",
     "cable_F": "cable",

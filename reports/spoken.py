@@ -13,8 +13,8 @@ from typing import Any, Final
 
 import pandas as pd
 
-from objectives.terms import VALVE, Terms
-from reports.contents import (
+from objectives.devices.terms import VALVE, Terms
+from reports.model import (
     Block,
     Figure,
     Note,
@@ -31,8 +31,11 @@ __all__ = ["spoken_chart", "spoken_contents", "spoken_section"]
 
 Say = Callable[[str], str]
 
+
 _QUOTED: Final = frozenset({"source", "sources"})
 """Sections and columns that quote where something comes from."""
+
+
 _CHART_TEXTS: Final = frozenset(
     {"title", "subtitle", "text", "description", "domain", "sort", "value", "values"}
 )

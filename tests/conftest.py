@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from objectives.network import SmallSignal
+from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
 REFERENCES = Path(__file__).parent / "references"

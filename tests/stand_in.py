@@ -9,11 +9,9 @@ from typing import Any
 import numpy as np
 from scipy import constants
 
-from objectives.device import Rating
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint
+from objectives.devices.protocol import ConductionLaw, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.triodes import Koren
 from objectives.stage import Stage
-from objectives.triodes import ConductionLaw, Koren
 
 PUBLISHED = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
 """Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996."""

@@ -17,17 +17,18 @@ import time
 import numpy as np
 from scipy.optimize import brentq
 
-from objectives.corners import HALF_POWER_DB
-from objectives.device import small_signal
-from objectives.nodal import dense_response
-from objectives.operating_point import operating_point
-from objectives.response_surface import ResponseSurface
-from objectives.scores import Assessment, RadioBand, Targets
-from objectives.spreads import default_spreads
+from objectives.assessment import Assessment
+from objectives.circuit.corners import HALF_POWER_DB
+from objectives.circuit.nodal import dense_response
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
 from objectives.stage import Stage
-from objectives.tolerance import draw_scores, draw_units
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
+from objectives.targets import RadioBand, Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.response_surface import ResponseSurface
+from objectives.tolerance.spreads import default_spreads
 
 DEVICE = ValveDevice(valve("12AX7"))
 TARGETS = Targets(

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from explorer.brief import parse_brief
-from explorer.pose import Posed, pose
+from explorer.brief.loading import parse_brief
+from explorer.formulation import Posed, pose
 
 BRIEF = """\
 # Invented, for tests.

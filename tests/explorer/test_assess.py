@@ -13,9 +13,9 @@ import pytest
 from explorer.assess import Standing, assess_design
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
-from explorer.pose import Posed
-from explorer.search import Settings
-from objectives.scores import REGISTRY
+from explorer.formulation import Posed
+from explorer.settings import Settings
+from objectives.scores.registry import REGISTRY
 
 Make = Callable[..., Posed]
 QUICK = Settings(seed=5, evaluations=60, batch=20)

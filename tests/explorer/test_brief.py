@@ -17,24 +17,24 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from explorer.brief import (
-    PARTS,
-    Brief,
-    Continuous,
-    Score,
-    brief_schema,
+from explorer.brief.errors import BriefError
+from explorer.brief.loading import (
     check_names,
     load_brief,
     parse_brief,
     shipped_brief_text,
     shipped_briefs,
 )
-from explorer.brief_errors import BriefError
+from explorer.brief.model import Brief
+from explorer.brief.parts import PARTS, Continuous
+from explorer.brief.schema import brief_schema
+from explorer.brief.scores import Score
 from explorer.designs import load_design, parse_design
-from explorer.series import read_drawer, series_values
-from objectives.scores import REGISTRY
+from explorer.drawer import read_drawer
+from explorer.series import series_values
+from objectives.devices.valve_table import format_valves, valve
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.valves import format_valves, valve
 
 TEXT = """\
 title = "A stage for tests"

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer.brief import BriefError, load_brief, parse_brief, shipped_brief_text
+from explorer.brief.errors import BriefError
+from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.exploration import explore
-from explorer.pose import pose
-from explorer.search import Settings
-from objectives.radio import radio_band, resistor_style, wiring
-from objectives.spreads import Spread
+from explorer.formulation import pose
+from explorer.settings import Settings
+from objectives.radio.tables import radio_band, resistor_style, wiring
+from objectives.tolerance.spreads import Spread
 
 
 def changed(**sections: dict[str, Any]) -> dict[str, Any]:

@@ -24,16 +24,17 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
-import explorer.cli
 from explorer.assess import assess_design
-from explorer.brief import brief_schema, load_brief, shipped_briefs
-from explorer.cli import app
+from explorer.brief.loading import load_brief, shipped_briefs
+from explorer.brief.schema import brief_schema
+from explorer.cli.command import app
 from explorer.designs import parse_design
 from explorer.exploration import explore
-from explorer.pose import pose
-from explorer.search import Progress, Settings
+from explorer.formulation import pose
+from explorer.search import Progress
+from explorer.settings import Settings
 from explorer.studies import Studies
-from objectives.valves import format_valves, valve, valves
+from objectives.devices.valve_table import format_valves, valve, valves
 
 FILES = {"report.html", "report.md", "front.csv", "readable.csv", "results.json"}
 DESIGN = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
@@ -79,7 +80,7 @@ def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         caught.append(contents)
         return {"html": folder / "report.html"}
 
-    monkeypatch.setattr("reports.document.write_report", write)
+    monkeypatch.setattr("reports.document.files.write_report", write)
     monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
     return caught
 
@@ -201,7 +202,7 @@ def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
         return {"report.html": contents.blocking[0], "results.json": str(contents.feasible)}
 
     # What the pages look like is tested where they are made.
-    monkeypatch.setattr("reports.document._render", render)
+    monkeypatch.setattr("reports.document.files._render", render)
     brief.write_text(text(impossible), "utf-8")
     result = run("explore", brief, "--method", "exact", "--form", "json", "--quiet")
     assert result.exit_code == 3
@@ -259,7 +260,8 @@ def interrupting(_: bool) -> Iterator[Callable[[Progress], None]]:
 def test_an_interrupted_run_exits_130_in_every_command(
     brief: Path, place: Path, light: list[Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(explorer.cli, "_progress", interrupting)
+    for command in ("explore", "assess"):
+        monkeypatch.setattr(f"explorer.cli.{command}._progress", interrupting)
     result = run("explore", brief, "--form", "json")
     assert result.exit_code == 130
     assert len(json.loads(result.stdout)) == len(light[0].readable) > 0
@@ -506,7 +508,7 @@ def test_an_error_in_the_report_leaves_an_earlier_one_as_it_was(
     def fail(*_: Any) -> Any:
         raise OSError(28, "No space left on device", "report.md")
 
-    monkeypatch.setattr("reports.document._render", fail)
+    monkeypatch.setattr("reports.document.files._render", fail)
     monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
     result = run("explore", brief, "--into", "out", "--method", "exact", "--quiet")
     assert result.exit_code == 2

@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 
 from explorer.exploration import Exploration, enumerable, explore
-from explorer.pose import Posed
-from explorer.search import Progress, Settings
-from objectives.scores import REGISTRY
+from explorer.formulation import Posed
+from explorer.search import Progress
+from explorer.settings import Settings
+from objectives.scores.registry import REGISTRY
 
 Make = Callable[..., Posed]
 QUICK = Settings(seed=5, evaluations=60, batch=20)

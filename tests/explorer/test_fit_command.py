@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from explorer.cli import app
-from objectives.triodes import Koren
-from objectives.valves import load_valves, valve
+from explorer.cli.command import app
+from objectives.devices.triodes import Koren
+from objectives.devices.valve_table import load_valves, valve
 
 RUN = CliRunner()
 # Invented: a valve like the published 12AX7 set, its readings 2 % off at random.

@@ -14,28 +14,25 @@ from typing import Any
 import numpy as np
 import pytest
 
+from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
-from explorer.pose import Posed
-from explorer.publish import contents_of
-from explorer.search import Settings
+from explorer.formulation import Posed
+from explorer.settings import Settings
 from explorer.studies import studies
-from explorer.tolerance import tolerance_study
-from objectives.devices import device
-from objectives.network import Network
-from objectives.scores import REGISTRY, Assessment
-from objectives.stability import least_damping
+from objectives.assessment import Assessment
+from objectives.circuit.follower import CathodeFollower, coupled_operating_point, with_follower
+from objectives.circuit.network import Network
+from objectives.circuit.next_stage import next_stage_load
+from objectives.circuit.poles import least_damping
+from objectives.devices.lookup import device
+from objectives.devices.valve_table import valve
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.surroundings import (
-    CathodeFollower,
-    coupled_operating_point,
-    next_stage_load,
-    with_follower,
-)
-from objectives.valves import valve
-from reports.contents import Prose, ReportContents, Section, Steps, Table
-from reports.document import write_report
+from objectives.tolerance.study import tolerance_study
+from reports.document.files import write_report
 from reports.format import quantity
-from reports.sections import build_sections
+from reports.model import Prose, ReportContents, Section, Steps, Table
+from reports.sections.build import build_sections
 
 Make = Callable[..., Posed]
 QUICK = Settings(seed=5, evaluations=60, batch=20)

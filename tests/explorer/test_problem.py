@@ -10,14 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.brief import parse_brief
-from explorer.brief_errors import BriefError
-from explorer.pose import Posed, pose, valve_table
+from explorer.brief.errors import BriefError
+from explorer.brief.loading import parse_brief
+from explorer.devices import valve_table
+from explorer.formulation import Posed, pose
 from explorer.problem import CHUNK, Choice, Evaluation, FreeScore, Problem, Window
-from objectives.nodal import dense_response
-from objectives.scores import REGISTRY, Assessment, Score
+from objectives.assessment import Assessment
+from objectives.circuit.nodal import dense_response
+from objectives.devices.valve_table import format_valves, valve
+from objectives.scores.registry import REGISTRY, Score
 from objectives.stage import Stage
-from objectives.valves import format_valves, valve
 
 Make = Callable[..., Posed]
 

@@ -11,16 +11,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from explorer.contents import blocking_words, contents_of, part_text, score_text
 from explorer.exploration import Exploration, explore
-from explorer.pose import Posed
+from explorer.formulation import Posed
 from explorer.problem import FreeScore
-from explorer.publish import blocking_words, contents_of, part_text, score_text
-from explorer.search import Settings
+from explorer.settings import Settings
 from explorer.valve_words import valve_frame, valve_record
-from objectives.scores import REGISTRY, Assessment, Score
-from objectives.valves import valve, valves
-from reports.contents import ReportContents
-from reports.sections import CAUTIONS
+from objectives.assessment import Assessment
+from objectives.devices.valve_table import valve, valves
+from objectives.scores.registry import REGISTRY, Score
+from reports.model import ReportContents
+from reports.sections.cautions import CAUTIONS
 
 Make = Callable[..., Posed]
 QUICK = Settings(seed=5, evaluations=60, batch=20)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from explorer.brief import parse_brief, shipped_briefs
-from explorer.cli import app
-from explorer.pose import pose
+from explorer.brief.loading import parse_brief, shipped_briefs
+from explorer.cli.command import app
+from explorer.formulation import pose
 
 README = Path(__file__).parents[2] / "README.md"
 TEXT = README.read_text("utf-8")

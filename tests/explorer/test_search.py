@@ -20,17 +20,11 @@ from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
+from explorer.formulation import Posed
 from explorer.front import Scale
-from explorer.pose import Posed
 from explorer.problem import Evaluation, FreeScore, Parts, Problem
-from explorer.search import (
-    Found,
-    Progress,
-    Settings,
-    constant_scores,
-    enumerate_front,
-    search,
-)
+from explorer.search import Found, Progress, constant_scores, enumerate_front, search
+from explorer.settings import Settings
 
 Make = Callable[..., Posed]
 
@@ -303,9 +297,10 @@ def test_an_interrupt_before_anything_is_worked_out_leaves_an_empty_result(
 
 WORKER = """
 import sys
-from explorer.brief import load_brief
-from explorer.pose import pose
-from explorer.search import Settings, search
+from explorer.brief.loading import load_brief
+from explorer.formulation import pose
+from explorer.search import search
+from explorer.settings import Settings
 
 brief, storage, evaluations = sys.argv[1:]
 settings = Settings(evaluations=int(evaluations), batch=20, storage=storage)

@@ -11,14 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from explorer.series import (
-    SERIES,
-    DrawerError,
-    nearest_in,
-    nearest_preferred,
-    read_drawer,
-    series_values,
-)
+from explorer.drawer import DrawerError, read_drawer
+from explorer.series import SERIES, nearest_in, nearest_preferred, series_values
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parents[1] / "references" / "iec_60063.toml").read_text(encoding="utf-8")

@@ -10,15 +10,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
-from explorer.pose import Posed
-from explorer.publish import contents_of
-from explorer.search import Settings
+from explorer.formulation import Posed
+from explorer.settings import Settings
 from explorer.studies import Studies, studies
-from explorer.tolerance import front_yields, tolerance_study
-from objectives.tolerance import draw_scores, draw_units
-from reports.contents import Figure, Table
-from reports.document import write_report
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.front_yields import front_yields
+from objectives.tolerance.study import tolerance_study
+from reports.document.files import write_report
+from reports.model import Figure, Table
 
 Make = Callable[..., Posed]
 DRAWS = 512

@@ -7,18 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer.tolerance import (
-    YIELD,
-    front_yields,
-    sobol_indices,
-    tolerance_study,
-    yield_columns,
-)
-from objectives.devices import device
-from objectives.scores import REGISTRY, Assessment, Targets
-from objectives.spreads import Spread, default_spreads, published_spreads
+from explorer.studies import yield_columns
+from objectives.assessment import Assessment
+from objectives.devices.lookup import device
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.tolerance import ToleranceSetup, draw_scores, draw_units
+from objectives.targets import Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.front_yields import front_yields
+from objectives.tolerance.results import YIELD
+from objectives.tolerance.sensitivity import sobol_indices
+from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.spreads import Spread, default_spreads, published_spreads
+from objectives.tolerance.study import tolerance_study
 from stand_in import StandIn
 
 

@@ -16,22 +16,26 @@ from rich.console import Console
 from scipy import constants
 from typer.testing import CliRunner
 
-from explorer.brief import Brief, load_brief, parse_brief, shipped_brief_text
-from explorer.cli import app
+from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
+from explorer.brief.model import Brief
+from explorer.cli.command import app
+from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
-from explorer.pose import pose
-from explorer.publish import contents_of
-from explorer.search import Settings
+from explorer.formulation import pose
+from explorer.settings import Settings
 from explorer.studies import Studies, studies
-from objectives.devices import device
-from objectives.large_scores import headroom_of
-from objectives.noise import a_weighting_dB
-from objectives.radio import Carrier, radio_band
-from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.assessment import Assessment
+from objectives.circuit.noise import a_weighting_dB
+from objectives.devices.lookup import device
+from objectives.radio.detection import Carrier
+from objectives.radio.tables import radio_band
+from objectives.scores.driven import headroom_of
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.tolerance import draw_scores, draw_units
-from reports.contents import ReportContents, Section, Table
-from reports.document import write_report
+from objectives.targets import Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from reports.document.files import write_report
+from reports.model import ReportContents, Section, Table
 
 NAMES = ("battery-preamp", "talkback")
 QUICK = Settings(seed=1, evaluations=400, batch=100)
@@ -359,7 +363,7 @@ def test_check_names_the_transistor_and_its_parts(name: str) -> None:
 def test_a_given_stage_is_judged_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("explorer.cli.out", Console(width=400))
+    monkeypatch.setattr("explorer.cli.assess.out", Console(width=400))
     path = tmp_path / "talkback.toml"
     path.write_text(quick_brief("talkback").text, "utf-8")
     parts = ("stopper=1k", "plate_load=2k7", "cathode_resistor=470", "cathode_unbypassed=47",
@@ -377,9 +381,9 @@ def test_a_given_stage_is_judged_in_its_own_words(
 def test_the_printed_front_is_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("explorer.cli.out", Console(width=400))
+    monkeypatch.setattr("explorer.cli.explore.out", Console(width=400))
     monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
-    monkeypatch.setattr("reports.document.write_report", lambda *_: {"html": tmp_path})
+    monkeypatch.setattr("reports.document.files.write_report", lambda *_: {"html": tmp_path})
     path = tmp_path / "battery.toml"
     path.write_text(quick_brief("battery-preamp").text, "utf-8")
     text = cli("explore", str(path), "--into", str(tmp_path / "out"), "--evaluations", "200",

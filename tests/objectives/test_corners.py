@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from objectives.corners import corner_frequency
-from objectives.network import Network, SmallSignal
+from objectives.circuit.corners import corner_frequency
+from objectives.circuit.network import Network
+from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
 SILENT = SmallSignal(0.0, 0.0, 0.0, 0.0, 0.0)

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from objectives.drive_study import Blocking, DriveStudy, drive_study
-from objectives.large_scores import Drive
-from objectives.scores import Assessment, Targets
+from objectives.assessment import Assessment
+from objectives.devices.triodes import GridCurrent, Koren
 from objectives.stage import Stage
-from objectives.triodes import GridCurrent, Koren
+from objectives.targets import Targets
+from objectives.transient.drive import Drive
+from objectives.transient.drive_study import Blocking, DriveStudy, drive_study
 from stand_in import StandIn
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.

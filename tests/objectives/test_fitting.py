@@ -13,20 +13,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from objectives import fitting
-from objectives.fitting import (
-    Measurements,
-    fit_law,
-    fit_published,
-    law_values,
-    main,
-    read_measurements,
-    refit,
-    valve_entry_toml,
-    write_valves,
-)
-from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
-from objectives.valves import FitPoint, load_valves, read_valves, valve, valves
+from objectives.devices.fit_record import FitPoint
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.devices.valve_table import load_valves, read_valves, valve, valves
+from objectives.fitting.__main__ import main
+from objectives.fitting.measured import _ADVICE, fit_law
+from objectives.fitting.measurements import Measurements, read_measurements
+from objectives.fitting.parameters import _knobs
+from objectives.fitting.published import fit_published, law_values, refit
+from objectives.fitting.table import valve_entry_toml, write_valves
 
 REFERENCES = Path(__file__).parents[1] / "references"
 GRID_V = (0.0, -0.5, -1.0, -1.5, -2.0, -2.5, -3.0)
@@ -541,6 +536,6 @@ def test_adjustable_names_are_the_parameters_of_the_laws():
         ("child-langmuir", ChildLangmuir(20.0, 1e-3)),
         ("dempwolf-zolzer", DempwolfZolzer(100.0, 2e-3, 1.3, 3.4)),
     ):
-        names = {knob.name for knob in fitting._knobs(equation, 50.0)}
+        names = {knob.name for knob in _knobs(equation, 50.0)}
         assert names == set(vars(law)) - {"grid"}
-        assert names <= set(fitting._ADVICE)
+        assert names <= set(_ADVICE)

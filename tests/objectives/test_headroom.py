@@ -11,19 +11,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from objectives import large_scores  # noqa: F401 (enters its scores)
-from objectives.batch import FloatArray
-from objectives.chain import Chain, Link
-from objectives.headroom import Headroom, headroom
-from objectives.large_signal import periodic, sine
-from objectives.network import Network, SmallSignal
-from objectives.operating_point import operating_point
-from objectives.scores import Assessment, Targets
-from objectives.spectrum import distortion_percent, harmonics
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal
+from objectives.devices.protocol import ConductionLaw
+from objectives.devices.triodes import ChildLangmuir, GridCurrent, Koren
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
-from objectives.triodes import ChildLangmuir, ConductionLaw, GridCurrent, Koren
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
+from objectives.targets import Targets
+from objectives.transient.cascade import Chain, Link
+from objectives.transient.excitation import sine
+from objectives.transient.headroom import Headroom, headroom
+from objectives.transient.spectrum import distortion_percent, harmonics
+from objectives.transient.steady_state import periodic
 
 GRID = GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901)
 KOREN = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GRID)

@@ -8,14 +8,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from objectives.chain import Link
-from objectives.large_scores import Drive, driven, headroom_of, high_harmonics_of_dB
-from objectives.large_signal import periodic
-from objectives.network import Network
-from objectives.scores import REGISTRY, Assessment, Targets
-from objectives.spectrum import clipped_sine_harmonics, harmonics
+from objectives.assessment import Assessment
+from objectives.circuit.network import Network
+from objectives.devices.triodes import GridCurrent, Koren
+from objectives.scores.driven import driven, headroom_of
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.triodes import GridCurrent, Koren
+from objectives.targets import Targets
+from objectives.transient.cascade import Link
+from objectives.transient.drive import Drive, high_harmonics_of_dB
+from objectives.transient.spectrum import clipped_sine_harmonics, harmonics
+from objectives.transient.steady_state import periodic
 from stand_in import StandIn
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
@@ -96,7 +99,8 @@ def test_steps_are_enough_for_a_hundredth_of_a_decibel_or_so() -> None:
     """Four times the steps change next to nothing."""
     a = assessed(BEHIND_CLIPPER)
     fine = periodic(
-        BEHIND_CLIPPER.chain(Link.of_assessment(a)), BEHIND_CLIPPER.emf, 1 / 880.0, 512,
+        BEHIND_CLIPPER.chain(Link.solved(a.loaded, a.device, a.linear, a.point)),
+        BEHIND_CLIPPER.emf, 1 / 880.0, 512,
         ((1, "grid"),),
     )  # fmt: skip
     expected = high_harmonics_of_dB(BEHIND_CLIPPER, harmonics(fine[1, "grid"]))

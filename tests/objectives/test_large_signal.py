@@ -8,22 +8,19 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from objectives.batch import FloatArray
-from objectives.chain import Chain, Link, jacobian, solve_small
-from objectives.large_signal import (
-    Emf,
-    clipped_sine,
-    periodic,
-    sampled,
-    simulate,
-    simulate_long,
-    sine,
-)
-from objectives.network import Network, SmallSignal
-from objectives.operating_point import operating_point
-from objectives.spectrum import harmonics
+from objectives.arrays import FloatArray
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.stage import Stage
-from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.transient.cascade import Chain, Link
+from objectives.transient.excitation import Emf, clipped_sine, sampled, sine
+from objectives.transient.integrator import simulate
+from objectives.transient.long_run import simulate_long
+from objectives.transient.spectrum import harmonics
+from objectives.transient.steady_state import periodic
+from objectives.transient.systems import jacobian, solve_small
 
 # A published plate current law and a published grid current (N. Koren, Glass Audio 8(5), 1996;
 # K. Dempwolf, U. Zölzer, DAFx-11, 2011; both from memory): the pair is invented, any will do here.

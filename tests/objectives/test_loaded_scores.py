@@ -8,23 +8,24 @@ import numpy as np
 import pytest
 from scipy import constants
 
-from objectives import large_scores, stability  # noqa: F401 (enter their scores)
-from objectives.device import small_signal
-from objectives.network import Network
-from objectives.noise import DeviceNoise, noise_budget
-from objectives.operating_point import operating_point
-from objectives.radio import alternatives, assessed_detection, detection
-from objectives.scores import BAND_POINTS, REGISTRY, Assessment, RadioBand, Targets
-from objectives.stability import least_damping, transconductance_margin_dB
+from objectives.assessment import Assessment
+from objectives.circuit.follower import CathodeFollower, coupled_operating_point, with_follower
+from objectives.circuit.network import Network
+from objectives.circuit.noise import noise_budget
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.poles import least_damping
+from objectives.circuit.small_signal import small_signal
+from objectives.circuit.stability import transconductance_margin_dB
+from objectives.devices.protocol import DeviceNoise
+from objectives.devices.transistor_table import transistors
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
+from objectives.radio.detection import detection
+from objectives.radio.stopper import alternatives
+from objectives.scores.radio import assessed_detection
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage, parallel
-from objectives.surroundings import (
-    CathodeFollower,
-    coupled_operating_point,
-    with_follower,
-)
-from objectives.transistors import transistors
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
+from objectives.targets import BAND_POINTS, RadioBand, Targets
 
 VALVE = ValveDevice(valve("12AX7"))
 # Invented parts; the leads make resonances that a load on the plate moves.

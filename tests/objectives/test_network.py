@@ -13,8 +13,9 @@ import sympy as sp
 from sympy.polys.rings import ring
 from sympy.polys.solvers import solve_lin_sys
 
-from objectives.network import Network, SmallSignal
-from objectives.nodal import dense_response
+from objectives.circuit.network import Network
+from objectives.circuit.nodal import dense_response
+from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
 FREQUENCIES = np.geomspace(1.0, 1e9, 28)

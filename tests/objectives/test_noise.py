@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 from scipy import constants, integrate
 
-from objectives.device import small_signal
-from objectives.network import Network, SmallSignal
-from objectives.noise import (
+from objectives.circuit.network import Network
+from objectives.circuit.noise import (
     DBU_REFERENCE_V,
-    DeviceNoise,
     a_weighting_dB,
     noise_budget,
     thermal_noise_V,
     to_dBu,
 )
-from objectives.operating_point import operating_point
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal, small_signal
+from objectives.devices.protocol import DeviceNoise
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
 from objectives.stage import Stage
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
 
 QUIET = DeviceNoise(np.asarray(0.0), np.asarray(0.0), np.asarray(0.0))
 

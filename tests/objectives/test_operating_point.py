@@ -8,14 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import fsolve
 
-from objectives.corners import level_dB
-from objectives.device import small_signal
-from objectives.network import Network
-from objectives.operating_point import operating_point
+from objectives.circuit.corners import level_dB
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.devices.triodes import GridCurrent, Koren
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
-from objectives.triodes import GridCurrent, Koren
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
 
 PUBLISHED = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300)
 

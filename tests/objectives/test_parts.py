@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-import objectives.parts  # noqa: F401 (enters its scores)
-from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.assessment import Assessment
+from objectives.scores.registry import REGISTRY
 from objectives.stage import CAPACITORS, RESISTORS, Stage
+from objectives.targets import Targets
 from stand_in import StandIn
 
 # Four stages, told part by part: resistors, then capacitors.

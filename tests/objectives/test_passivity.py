@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from objectives.network import Network, SmallSignal
-from objectives.nodal import UNKNOWNS, dense_response, descriptor
-from objectives.radio import attenuation_dB, stopper_limits
-from objectives.stability import damping_ratio, least_damping, network_poles
+from objectives.circuit.network import Network
+from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.poles import damping_ratio, least_damping, network_poles
+from objectives.circuit.small_signal import SmallSignal
+from objectives.radio.stopper import attenuation_dB, stopper_limits
 from objectives.stage import Stage
 
 NODES = [name for name in UNKNOWNS if not name.startswith("i_")]

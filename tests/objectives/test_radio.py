@@ -11,32 +11,33 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants, differentiate, optimize
 
-from objectives.network import Network, SmallSignal
-from objectives.nodal import UNKNOWNS, dense_response, descriptor
-from objectives.noise import DBU_REFERENCE_V
-from objectives.operating_point import OperatingPoint
-from objectives.radio import (
-    QUIETEST_DBU,
-    Carrier,
+from objectives.assessment import Assessment
+from objectives.circuit.network import Network
+from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.noise import DBU_REFERENCE_V
+from objectives.circuit.small_signal import SmallSignal
+from objectives.devices.protocol import OperatingPoint
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.radio.detection import QUIETEST_DBU, Carrier, curvature, detection
+from objectives.radio.stopper import (
     alternatives,
-    assessed_detection,
     attenuation_dB,
-    curvature,
-    detected_by_band_dBu,
-    detection,
+    stopper_impedance_ohm,
+    stopper_limits,
+)
+from objectives.radio.tables import (
     radio_band,
     radio_bands,
     resistor_style,
     resistor_styles,
-    stopper_impedance_ohm,
-    stopper_limits,
     wire_inductance_H,
     wiring,
     wirings,
 )
-from objectives.scores import REGISTRY, Assessment, Targets
+from objectives.scores.radio import assessed_detection, detected_by_band_dBu
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.targets import Targets
 from stand_in import StandIn
 
 GRID = GridCurrent(perveance=6e-4, exponent=1.3, sharpness=9.9)

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from objectives.response_surface import CHECKS, ResponseSurface, builds_to_fit
-from objectives.scores import REGISTRY, Assessment, RadioBand, Targets, greatest, least, magnitude
-from objectives.spreads import Spread, default_spreads
+from objectives.assessment import Assessment
+from objectives.scores.registry import REGISTRY, greatest, least, magnitude
 from objectives.stage import Stage
-from objectives.tolerance import draw_scores, draw_units
+from objectives.targets import RadioBand, Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.response_surface import CHECKS, ResponseSurface, builds_to_fit
+from objectives.tolerance.spreads import Spread, default_spreads
 from stand_in import StandIn
 
 

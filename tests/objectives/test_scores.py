@@ -9,18 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from objectives.scores import (
-    REGISTRY,
-    Assessment,
-    PartRating,
-    RadioBand,
-    Targets,
-    departure_percent,
-    score,
-)
+from objectives.assessment import Assessment
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
+from objectives.scores.parts import departure_percent
+from objectives.scores.registry import REGISTRY, score
 from objectives.stage import Stage
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
+from objectives.targets import PartRating, RadioBand, Targets
 
 DEVICE = ValveDevice(valve("12AX7"))
 TARGETS = Targets(
@@ -95,7 +90,7 @@ def test_departure_is_the_logarithm_to_the_nearest_preferred_value():
 def test_rf_margin_is_the_worst_over_the_band():
     stage = _stage()
     a = Assessment(stage, DEVICE, TARGETS)
-    from objectives.network import Network
+    from objectives.circuit.network import Network
 
     f = np.linspace(526.5e3, 1606.5e3, 4001)
     swept = np.abs(Network(stage.expand(), a.linear.expand(), f).grid)

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from objectives.batch import FloatArray
-from objectives.chain import Chain, Link
-from objectives.large_signal import periodic, sine
-from objectives.spectrum import (
+from objectives.arrays import FloatArray
+from objectives.stage import Stage
+from objectives.transient.cascade import Chain, Link
+from objectives.transient.excitation import sine
+from objectives.transient.spectrum import (
     clipped_sine_harmonics,
     distortion_percent,
     harmonics,
@@ -19,7 +20,7 @@ from objectives.spectrum import (
     level_below_fundamental_dB,
     square_law_second_harmonic,
 )
-from objectives.stage import Stage
+from objectives.transient.steady_state import periodic
 
 
 def test_harmonics_of_a_known_sum() -> None:

@@ -9,17 +9,12 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq
 
-from objectives.devices import device
-from objectives.operating_point import operating_point
-from objectives.spreads import (
-    SERIES_TOLERANCE,
-    VALVE_QUANTITIES,
-    Spread,
-    default_spreads,
-    spread_batch,
-)
+from objectives.circuit.operating_point import operating_point
+from objectives.devices.lookup import device
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.stage import Stage
-from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.tolerance.spreads import SERIES_TOLERANCE, VALVE_QUANTITIES, Spread, default_spreads
+from objectives.tolerance.varied_device import spread_batch
 from stand_in import PUBLISHED, StandIn
 
 LAWS = {

@@ -11,24 +11,29 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import linalg
 
-from objectives.network import Network, SmallSignal
-from objectives.nodal import descriptor
-from objectives.scores import REGISTRY, Assessment, Targets
-from objectives.stability import (
-    COMMON_STOPPER_OHM,
-    MARGIN_CAP_DB,
+from objectives.assessment import Assessment
+from objectives.circuit.network import Network
+from objectives.circuit.nodal import descriptor
+from objectives.circuit.poles import (
     QUASI_STATIC_HZ,
     damping_ratio,
     descriptor_poles,
     least_damping,
-    negative_input_resistance,
     network_poles,
     resonances,
+)
+from objectives.circuit.small_signal import SmallSignal
+from objectives.circuit.stability import (
+    COMMON_STOPPER_OHM,
+    MARGIN_CAP_DB,
+    negative_input_resistance,
     smallest_stopper,
     transconductance_margin_dB,
 )
+from objectives.devices.triodes import Koren
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.triodes import Koren
+from objectives.targets import Targets
 from stand_in import StandIn
 
 EVERYWHERE = np.inf

@@ -8,23 +8,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import root
 
-from objectives.device import Rating, small_signal
-from objectives.network import Network
-from objectives.nodal import dense_response
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint, operating_point
-from objectives.scores import Assessment, Targets
-from objectives.stage import Stage
-from objectives.surroundings import (
+from objectives.assessment import Assessment
+from objectives.circuit.driver import driver_of
+from objectives.circuit.follower import (
     CathodeFollower,
     coupled_operating_point,
-    driver_of,
     follower_linear,
     follower_point,
-    next_stage_load,
     with_follower,
 )
-from objectives.triodes import GridCurrent, Koren
+from objectives.circuit.network import Network
+from objectives.circuit.next_stage import next_stage_load
+from objectives.circuit.nodal import dense_response
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.triodes import GridCurrent, Koren
+from objectives.stage import Stage
+from objectives.targets import Targets
 
 GRID = GridCurrent(perveance=6e-4, exponent=1.4, sharpness=9.0)
 LAW = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)

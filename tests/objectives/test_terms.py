@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from objectives.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
+from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
 
 TEXT = (
     "The grid stopper: the plate–cathode voltage of the valve, V_pk = V_p − V_k, and its grid leak."

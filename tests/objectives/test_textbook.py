@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from objectives.network import SmallSignal
+from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 from objectives.textbook import miller_capacitance_F, textbook_estimate
 

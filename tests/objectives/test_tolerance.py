@@ -11,25 +11,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants, stats
 
-from objectives.corners import corner_frequency, level_dB, swept_level_dB
-from objectives.nearby import operating_point_near
-from objectives.network import Network
-from objectives.noise import a_weighting_dB, noise_budget
-from objectives.operating_point import operating_point
-from objectives.scores import REGISTRY, Assessment, PartRating, RadioBand, Targets
-from objectives.spreads import Spread, default_spreads
+from objectives.assessment import Assessment
+from objectives.circuit.corners import corner_frequency, level_dB, swept_level_dB
+from objectives.circuit.follower import CathodeFollower
+from objectives.circuit.network import Network
+from objectives.circuit.noise import a_weighting_dB, noise_budget
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.starting_point import operating_point_near
+from objectives.devices.triodes import GridCurrent, Koren
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.surroundings import CathodeFollower
-from objectives.tolerance import (
-    ToleranceSetup,
-    draw_batch,
-    draw_scores,
-    draw_units,
-    response_band_dB,
-    swings,
-    worst_cases,
-)
-from objectives.triodes import GridCurrent, Koren
+from objectives.targets import PartRating, RadioBand, Targets
+from objectives.tolerance.draws import draw_batch, draw_scores, draw_units
+from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.spreads import Spread, default_spreads
+from objectives.tolerance.worst_case import response_band_dB, swings, worst_cases
 from stand_in import StandIn
 
 KOREN = Koren(
@@ -329,7 +325,7 @@ def test_chunks_do_not_show(monkeypatch):
     units = draw_units(spreads, 40, 3)
     names = ["gain_dB", "noise_dBu", "input_corner_Hz"]
     at_once = draw_scores(a, spreads, units, names)
-    monkeypatch.setattr("objectives.tolerance._CHUNK", 16)
+    monkeypatch.setattr("objectives.tolerance.draws._CHUNK", 16)
     in_chunks = draw_scores(a, spreads, units, names)
     for name in names:
         np.testing.assert_allclose(in_chunks.values[name], at_once.values[name], rtol=1e-9)
@@ -385,7 +381,7 @@ def test_sweep_in_blocks_is_the_sweep(random_stages, monkeypatch):
     stage, device = random_stages(57, 4)
     f = np.geomspace(1.0, 1e9, 31)
     whole_sweep = level_dB(Network(stage.expand(), device.expand(), f), "output")
-    monkeypatch.setattr("objectives.corners.BLOCK", 200)
+    monkeypatch.setattr("objectives.circuit.corners.BLOCK", 200)
     np.testing.assert_allclose(
         swept_level_dB(stage, device, f, "output"), whole_sweep, rtol=1e-10, atol=1e-10
     )

@@ -7,27 +7,29 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from objectives.device import small_signal
-from objectives.devices import device
-from objectives.headroom import headroom
-from objectives.large_scores import headroom_of
-from objectives.nearby import operating_point_near
-from objectives.network import Network
-from objectives.operating_point import operating_point
-from objectives.scores import Assessment, Targets
-from objectives.spreads import (
+from objectives.assessment import Assessment
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.circuit.starting_point import operating_point_near
+from objectives.devices.bipolar import Bipolar
+from objectives.devices.lookup import device
+from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, terms_of
+from objectives.devices.transistor_table import transistors
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
+from objectives.scores.driven import headroom_of
+from objectives.stage import Stage, parallel
+from objectives.targets import Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.spreads import (
     TRANSISTOR_QUANTITIES,
     Spread,
     default_spreads,
     published_spreads,
-    spread_batch,
 )
-from objectives.stage import Stage, parallel
-from objectives.terms import BIPOLAR, FIELD_EFFECT, VALVE, terms_of
-from objectives.tolerance import draw_scores, draw_units
-from objectives.transistors import Bipolar, transistors
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
+from objectives.tolerance.varied_device import spread_batch
+from objectives.transient.headroom import headroom
 
 # Invented parts. The base divider is 100k and 22k on 12 V, as its Thevenin equivalent.
 FET_STAGE = Stage(

@@ -12,25 +12,23 @@ from scipy import constants
 from scipy.optimize import brentq
 from scipy.special import lambertw
 
-from objectives.device import small_signal
-from objectives.devices import device, device_names
-from objectives.network import Network
-from objectives.nodal import dense_response
-from objectives.operating_point import OperatingPoint, operating_point
-from objectives.scores import Assessment, RadioBand, Targets
+from objectives.assessment import Assessment
+from objectives.circuit.driver import driver_of
+from objectives.circuit.follower import CathodeFollower, coupled_operating_point
+from objectives.circuit.network import Network
+from objectives.circuit.nodal import dense_response
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.devices.bipolar import Bipolar
+from objectives.devices.field_effect import SquareLawFet
+from objectives.devices.junctions import depletion_capacitance_F, thermal_V
+from objectives.devices.lookup import device, device_names
+from objectives.devices.protocol import OperatingPoint
+from objectives.devices.transistor_table import load_transistors, read_transistors, transistors
+from objectives.devices.valve import ValveDevice
 from objectives.stage import Stage, parallel
-from objectives.surroundings import CathodeFollower, coupled_operating_point, driver_of
+from objectives.targets import RadioBand, Targets
 from objectives.textbook import miller_capacitance_F
-from objectives.transistors import (
-    Bipolar,
-    SquareLawFet,
-    depletion_capacitance_F,
-    load_transistors,
-    read_transistors,
-    thermal_V,
-    transistors,
-)
-from objectives.valve_device import ValveDevice
 
 V_T = float(thermal_V(298.15))
 FET = SquareLawFet(

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from objectives.triodes import LAWS, ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.devices.triodes import LAWS, ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 
 REFERENCES = Path(__file__).parents[1] / "references"
 

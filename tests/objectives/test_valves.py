@@ -7,18 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from objectives.fitting import law_values
-from objectives.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
-from objectives.valves import (
-    FitPoint,
-    FitRecord,
-    Valve,
-    format_valves,
-    load_valves,
-    read_valves,
-    valve,
-    valves,
-)
+from objectives.devices.fit_record import FitPoint, FitRecord
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.devices.valve import Valve
+from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
+from objectives.fitting.published import law_values
 
 REFERENCES = Path(__file__).parents[1] / "references"
 CHARTS = ("resistance_coupled_12ax7.toml", "low_level_12ay7.toml")

@@ -16,13 +16,13 @@ import pandas as pd
 import pytest
 from scipy import constants
 
-from objectives.device import Rating
-from objectives.noise import DeviceNoise
-from objectives.operating_point import OperatingPoint
-from objectives.scores import REGISTRY, Assessment, PartRating, RadioBand, Targets
+from objectives.assessment import Assessment
+from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.triodes import Koren
+from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.triodes import Koren
-from reports.contents import PartLine, ReportContents, ScoreUse
+from objectives.targets import PartRating, RadioBand, Targets
+from reports.model import PartLine, ReportContents, ScoreUse
 
 
 @dataclass(frozen=True)

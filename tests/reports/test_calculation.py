@@ -9,9 +9,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from objectives.devices import device
-from objectives.scores import Assessment, Targets
+from objectives.assessment import Assessment
+from objectives.devices.lookup import device
 from objectives.stage import Stage
+from objectives.targets import Targets
 from reports.calculation import operating_point_steps, simplification_frame, textbook_steps
 
 Restage = Callable[..., Assessment]

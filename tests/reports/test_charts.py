@@ -9,12 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from objectives.corners import HALF_POWER_DB
-from objectives.scores import Assessment
+from objectives.assessment import Assessment
+from objectives.circuit.corners import HALF_POWER_DB
+from objectives.devices.transistor_table import transistors
 from objectives.textbook import textbook_estimate
-from reports import charts
-from reports.contents import ReportContents
-from reports.look import spec_of
+from reports.charts.load_lines import load_line_chart, load_lines
+from reports.charts.noise import noise_chart, noise_shares, share_text
+from reports.charts.radio import radio_budget, radio_chart
+from reports.charts.responses import response_chart, responses
+from reports.charts.search_trace import trace_chart
+from reports.model import ReportContents
+from reports.theme import spec_of
 
 Restage = Callable[..., Assessment]
 
@@ -38,7 +43,7 @@ def test_every_line_passes_through_the_solved_operating_point(
     restage: Restage, change: dict[str, float]
 ) -> None:
     pick = restage(**change)
-    lines = charts.load_lines(pick)
+    lines = load_lines(pick)
     volts, amps = float(pick.point.plate_cathode_V[0]), float(pick.point.plate_current_A[0])
     assert lines.plate_cathode_V == volts
     assert lines.current_A == amps
@@ -54,7 +59,7 @@ def test_the_dc_line_ends_at_the_supply_and_has_the_slope_of_load_and_cathode_re
     restage: Restage,
 ) -> None:
     pick = restage(cathode_unbypassed_ohm=470.0)
-    line = charts.load_lines(pick).lines
+    line = load_lines(pick).lines
     dc = line[line["line"].str.startswith("DC")].sort_values("plate_V")
     assert dc["plate_V"].iloc[-1] == 300.0
     assert dc["current_A"].iloc[-1] == 0.0
@@ -66,22 +71,20 @@ def test_the_ac_line_is_load_and_next_stage_in_parallel_when_nothing_else_counts
     restage: Restage,
 ) -> None:
     pick = restage(bypass_F=np.inf, output_coupling_F=np.inf, load_F=0.0)
-    assert charts.load_lines(pick).alternating_ohm == pytest.approx(
-        1 / (1 / 220e3 + 1 / 470e3), rel=1e-6
-    )
+    assert load_lines(pick).alternating_ohm == pytest.approx(1 / (1 / 220e3 + 1 / 470e3), rel=1e-6)
     unbypassed = restage(bypass_F=0.0, output_coupling_F=np.inf, load_F=0.0)
-    assert charts.load_lines(unbypassed).alternating_ohm == pytest.approx(
+    assert load_lines(unbypassed).alternating_ohm == pytest.approx(
         1 / (1 / 220e3 + 1 / 470e3) + 1000.0, rel=1e-6
     )
 
 
 def test_the_dissipation_hyperbola_is_drawn_when_it_is_near(restage: Restage) -> None:
-    near = charts.load_lines(restage(plate_load_ohm=47e3))
+    near = load_lines(restage(plate_load_ohm=47e3))
     limit = near.lines[near.lines["line"] == "greatest plate dissipation"]
     assert len(limit) > 20
     assert limit["plate_V"].to_numpy() * limit["current_A"].to_numpy() == pytest.approx(1.2)
     assert near.top_A * near.reach_V > 1.2
-    far = charts.load_lines(restage(plate_load_ohm=330e3))
+    far = load_lines(restage(plate_load_ohm=330e3))
     assert "greatest plate dissipation" not in set(far.lines["line"])
     assert far.dissipation_W == 1.2
 
@@ -89,7 +92,7 @@ def test_the_dissipation_hyperbola_is_drawn_when_it_is_near(restage: Restage) ->
 def test_plate_curves_are_for_round_grid_voltages_and_follow_the_law(
     contents: ReportContents,
 ) -> None:
-    curves = charts.load_lines(contents.pick).curves
+    curves = load_lines(contents.pick).curves
     grids = curves["grid_V"].unique()
     assert 4 <= len(grids) <= 11
     steps = np.diff(grids)
@@ -101,15 +104,14 @@ def test_plate_curves_are_for_round_grid_voltages_and_follow_the_law(
 
 @pytest.mark.parametrize("name", ["2N5457", "BC550B"])
 def test_a_transistor_is_drawn_about_the_voltages_it_works_at(restage: Restage, name: str) -> None:
-    transistors = pytest.importorskip("objectives.transistors")
-    device = next(t for t in transistors.transistors() if t.name == name)
+    device = next(t for t in transistors() if t.name == name)
     bias = 3.0 if name == "BC550B" else 0.0
     stage = restage(
         supply_V=24.0, plate_load_ohm=4700.0, cathode_resistor_ohm=1000.0, grid_leak_ohm=47e3,
         grid_bias_V=bias, stopper_ohm=1000.0,
     ).stage  # fmt: skip
     pick = Assessment(stage, device, restage().targets)
-    lines = charts.load_lines(pick)
+    lines = load_lines(pick)
     amps = float(pick.point.plate_current_A[0])
     assert 1e-4 < amps < 5e-3
     for line in ("DC", "AC", "cathode-bias"):
@@ -117,11 +119,11 @@ def test_a_transistor_is_drawn_about_the_voltages_it_works_at(restage: Restage, 
     grids = lines.curves["grid_V"].unique()
     assert grids.min() <= lines.grid_cathode_V <= grids.max()
     assert 4 <= len(grids) <= 11
-    assert spec_of(charts.load_line_chart(pick))["layer"]
+    assert spec_of(load_line_chart(pick))["layer"]
 
 
 def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportContents) -> None:
-    swept = charts.responses(contents.pick)
+    swept = responses(contents.pick)
     corners = swept.corners.set_index("name")["frequency_Hz"]
     levels = swept.levels.set_index("frequency_Hz")["grid_dB"]
     assert levels[corners["exact"]] == pytest.approx(-HALF_POWER_DB, abs=1e-5)
@@ -132,7 +134,7 @@ def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportC
 
 
 def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportContents) -> None:
-    levels = charts.responses(contents.pick).levels
+    levels = responses(contents.pick).levels
     for corner in contents.pick.output_corners_Hz:
         at = np.interp(np.log(corner[0]), np.log(levels["frequency_Hz"]), levels["output_dB"])
         assert at == pytest.approx(-HALF_POWER_DB, abs=0.01)
@@ -140,7 +142,7 @@ def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportCont
 
 def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportContents) -> None:
     pick = contents.pick
-    levels = charts.responses(pick).levels
+    levels = responses(pick).levels
     for band in pick.targets.radio_bands:
         ends = np.interp(
             np.log([band.low_Hz, band.high_Hz]), np.log(levels["frequency_Hz"]), levels["grid_dB"]
@@ -157,14 +159,14 @@ def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
 
     targets = replace(contents.pick.targets, input_corner_Hz=None, radio_bands=())
     pick = replace(contents.pick, targets=targets)
-    swept = charts.responses(pick)
+    swept = responses(pick)
     assert set(swept.corners["name"]) == {"exact", "textbook"}
     assert len(swept.bands) == 0
-    assert spec_of(charts.response_chart(pick))["vconcat"]
+    assert spec_of(response_chart(pick))["vconcat"]
 
 
 def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportContents) -> None:
-    shares = charts.noise_shares(contents.pick)
+    shares = noise_shares(contents.pick)
     assert shares["share"].sum() == pytest.approx(1.0)
     assert (shares["share"].to_numpy()[:-1] >= shares["share"].to_numpy()[1:]).all()
     total = 10 * np.log10(np.sum(10 ** (shares["level_dBu"] / 10)))
@@ -178,12 +180,12 @@ def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportContent
     ("share", "text"), [(0.748, "74.8 %"), (0.0005, "0.1 %"), (0.0004, "< 0.1 %"), (1.0, "100.0 %")]
 )
 def test_shares_are_written_to_one_decimal(share: float, text: str) -> None:
-    assert charts.share_text(share).replace("\u00a0", " ") == text
+    assert share_text(share).replace("\u00a0", " ") == text
 
 
 def test_the_radio_budget_agrees_with_the_scores(contents: ReportContents) -> None:
     pick = contents.pick
-    budget = charts.radio_budget(pick).set_index("band")
+    budget = radio_budget(pick).set_index("band")
     for name, margin in pick.radio_margins_dB.items():
         assert budget.loc[name, "margin_dB"] == pytest.approx(float(margin[0]))
     assert budget["margin_dB"].min() == pytest.approx(float(pick["rf_margin_dB"][0]))
@@ -196,22 +198,22 @@ def test_the_radio_budget_agrees_with_the_scores(contents: ReportContents) -> No
 
 def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportContents) -> None:
     batch = contents.readable_stages
-    assert charts.load_lines(batch).current_A == pytest.approx(
-        charts.load_lines(contents.pick).current_A, rel=1e-6
+    assert load_lines(batch).current_A == pytest.approx(
+        load_lines(contents.pick).current_A, rel=1e-6
     )
-    assert charts.noise_shares(batch)["share"].to_numpy() == pytest.approx(
-        charts.noise_shares(contents.pick)["share"].to_numpy(), rel=1e-6
+    assert noise_shares(batch)["share"].to_numpy() == pytest.approx(
+        noise_shares(contents.pick)["share"].to_numpy(), rel=1e-6
     )
 
 
 def test_letters_over_bands_never_touch(contents: ReportContents) -> None:
     from dataclasses import replace
 
-    from objectives.scores import RadioBand
+    from objectives.targets import RadioBand
 
     crowd = tuple(RadioBand(f"band {n}", 9e8 + n * 1e6, 9.01e8 + n * 1e6, 40.0) for n in range(8))
     pick = replace(contents.pick, targets=replace(contents.pick.targets, radio_bands=crowd))
-    spec = spec_of(charts.response_chart(pick))
+    spec = spec_of(response_chart(pick))
     rows = next(rows for rows in spec["datasets"].values() if rows and "letter_Hz" in rows[0])
     spots = sorted(np.log10([row["letter_Hz"] for row in rows]) * 880 / 9)
     assert np.diff(spots).min() >= 13.9
@@ -219,11 +221,11 @@ def test_letters_over_bands_never_touch(contents: ReportContents) -> None:
 
 
 CHARTS: dict[str, Callable[[ReportContents], alt.TopLevelMixin]] = {
-    "load lines": lambda c: charts.load_line_chart(c.pick),
-    "responses": lambda c: charts.response_chart(c.pick),
-    "noise": lambda c: charts.noise_chart(c.pick),
-    "radio": lambda c: charts.radio_chart(c.pick),
-    "trace": lambda c: charts.trace_chart(c.search_trace),  # type: ignore[arg-type]
+    "load lines": lambda c: load_line_chart(c.pick),
+    "responses": lambda c: response_chart(c.pick),
+    "noise": lambda c: noise_chart(c.pick),
+    "radio": lambda c: radio_chart(c.pick),
+    "trace": lambda c: trace_chart(c.search_trace),  # type: ignore[arg-type]
 }
 
 
@@ -237,12 +239,12 @@ def test_charts_are_valid_and_described(contents: ReportContents, name: str) -> 
 
 def test_the_trace_takes_its_columns_by_name_or_by_place() -> None:
     named = pd.DataFrame({"seconds": [1, 2], "hypervolume": [0.1, 0.2], "evaluations": [10, 20]})
-    rows = next(iter(spec_of(charts.trace_chart(named))["datasets"].values()))
+    rows = next(iter(spec_of(trace_chart(named))["datasets"].values()))
     assert rows == [
         {"evaluations": 10.0, "hypervolume": 0.1},
         {"evaluations": 20.0, "hypervolume": 0.2},
     ]
-    placed = charts.trace_chart(pd.DataFrame({"n": [1, 2], "v": [0.3, 0.4]}))
+    placed = trace_chart(pd.DataFrame({"n": [1, 2], "v": [0.3, 0.4]}))
     assert next(iter(spec_of(placed)["datasets"].values()))[1]["hypervolume"] == 0.4
     with pytest.raises(ValueError, match="must be two"):
-        charts.trace_chart(pd.DataFrame({"n": [1, 2]}))
+        trace_chart(pd.DataFrame({"n": [1, 2]}))

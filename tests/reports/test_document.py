@@ -18,10 +18,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import reports.document as document
-from reports.contents import Figure, Note, Prose, ReportContents, Section, Table
-from reports.document import results, write_report
-from reports.sections import CAUTIONS, build_sections
+import reports.document.files as document
+from reports.document.files import write_report
+from reports.document.results import results
+from reports.model import Figure, Note, Prose, ReportContents, Section, Table
+from reports.sections.build import build_sections
+from reports.sections.cautions import CAUTIONS
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 

@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from objectives.scores import REGISTRY
-from reports import format as fmt
+from objectives.scores.registry import REGISTRY
+from reports.format import (
+    column,
+    field_label,
+    part_value,
+    quantity,
+    score_label,
+    score_unit,
+    sentence,
+    unit_symbol,
+)
 
 
 def plain(text: str) -> str:
@@ -38,12 +47,12 @@ def plain(text: str) -> str:
     ],
 )
 def test_quantities_read_as_engineers_write_them(value: float, unit: str, text: str) -> None:
-    assert plain(fmt.quantity(value, unit)) == text
+    assert plain(quantity(value, unit)) == text
 
 
 def test_a_quantity_never_breaks_between_number_and_unit() -> None:
-    assert " " not in fmt.quantity(4700.0, "ohm")
-    assert " " not in fmt.quantity(-2.0, "dB")
+    assert " " not in quantity(4700.0, "ohm")
+    assert " " not in quantity(-2.0, "dB")
 
 
 @given(
@@ -52,16 +61,16 @@ def test_a_quantity_never_breaks_between_number_and_unit() -> None:
 def test_a_quantity_read_back_is_the_value_to_its_digits(
     value: float, unit: str, digits: int
 ) -> None:
-    number, tail = plain(fmt.quantity(value, unit, digits)).split(" ")
-    prefix = tail.removesuffix(fmt.unit_symbol(unit))
+    number, tail = plain(quantity(value, unit, digits)).split(" ")
+    prefix = tail.removesuffix(unit_symbol(unit))
     scale = {"p": 1e-12, "n": 1e-9, "µ": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}
     assert float(number) * scale[prefix] == pytest.approx(value, rel=0.51 * 10.0 ** (1 - digits))
 
 
 def test_the_unit_of_every_score_is_known_from_the_registry() -> None:
     for name, score in REGISTRY.items():
-        assert fmt.score_unit(name) == score.unit
-        assert "_" not in fmt.score_label(name)
+        assert score_unit(name) == score.unit
+        assert "_" not in score_label(name)
 
 
 @pytest.mark.parametrize(
@@ -76,22 +85,22 @@ def test_the_unit_of_every_score_is_known_from_the_registry() -> None:
     ],
 )
 def test_part_values_that_are_no_values_are_words(field: str, value: float, text: str) -> None:
-    assert plain(fmt.part_value(field, value)) == text
+    assert plain(part_value(field, value)) == text
 
 
 def test_a_column_without_prefixes_keeps_the_same_decimals_throughout() -> None:
-    texts = fmt.column([36.43, 29.1, -0.004], "dB")
+    texts = column([36.43, 29.1, -0.004], "dB")
     assert texts == ["36.43", "29.10", "0.00"]
-    assert fmt.column([0.577, 0.002], "octaves") == ["0.577", "0.002"]
-    assert fmt.column([5.0, 5.0], "%") == ["5.00", "5.00"]
+    assert column([0.577, 0.002], "octaves") == ["0.577", "0.002"]
+    assert column([5.0, 5.0], "%") == ["5.00", "5.00"]
 
 
 def test_a_column_with_prefixes_pads_to_the_same_figures() -> None:
-    assert [plain(t) for t in fmt.column([8000.0, 5362.26], "Hz")] == ["8.000 kHz", "5.362 kHz"]
+    assert [plain(t) for t in column([8000.0, 5362.26], "Hz")] == ["8.000 kHz", "5.362 kHz"]
 
 
 def test_labels_speak_the_trade() -> None:
-    assert fmt.score_label("rf_margin_dB", with_unit=True) == "RF margin (dB)"
-    assert fmt.field_label("plate_load_ohm") == "plate load"
-    assert fmt.field_label("plate_load_ohm", {"plate_load_ohm": "anode load"}) == "anode load"
-    assert fmt.sentence("grid stopper") == "Grid stopper"
+    assert score_label("rf_margin_dB", with_unit=True) == "RF margin (dB)"
+    assert field_label("plate_load_ohm") == "plate load"
+    assert field_label("plate_load_ohm", {"plate_load_ohm": "anode load"}) == "anode load"
+    assert sentence("grid stopper") == "Grid stopper"

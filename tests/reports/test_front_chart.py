@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.contents import ReportContents, ScoreUse
-from reports.front_chart import (
+from reports.charts.front import (
     FAINT_LIMIT,
     front_chart,
     losses_of,
@@ -20,7 +19,8 @@ from reports.front_chart import (
     spanning_scores,
     thinned,
 )
-from reports.look import spec_of, svg_of
+from reports.model import ReportContents, ScoreUse
+from reports.theme import spec_of, svg_of
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports import look
+from reports.theme import ACCENTS, FONT, INK, MUTED, PAPER, spec_of, svg_of
 
 # Viénot, Brettel, Mollon, Digital video colourmaps for checking the legibility of displays by
 # dichromats, Color Research and Application 24(4), 1999 (from memory): linear RGB to the RGB that
@@ -51,7 +51,7 @@ def contrast(first: str, second: str) -> float:
 def test_hues_stay_apart_for_dichromats(sight: str) -> None:
     seen = {
         name: lab(np.clip(DICHROMATS[sight] @ linear(colour), 0, 1))
-        for name, colour in look.ACCENTS.items()
+        for name, colour in ACCENTS.items()
     }
     for first, second in combinations(seen, 2):
         apart = float(np.linalg.norm(seen[first] - seen[second]))
@@ -59,16 +59,16 @@ def test_hues_stay_apart_for_dichromats(sight: str) -> None:
 
 
 def test_text_is_readable_on_paper() -> None:
-    assert contrast(look.INK, look.PAPER) > 12
-    assert contrast(look.MUTED, look.PAPER) > 4.5
+    assert contrast(INK, PAPER) > 12
+    assert contrast(MUTED, PAPER) > 4.5
 
 
 def test_the_theme_dresses_a_chart_and_leaves_the_callers_theme_alone() -> None:
     before = alt.theme.active
     frame = pd.DataFrame({"a": [1, 2], "b": [3, 4]})
-    spec = look.spec_of(alt.Chart(frame).mark_point().encode(x="a:Q", y="b:Q"))
-    assert spec["config"]["font"] == look.FONT
-    assert spec["config"]["range"]["category"] == list(look.ACCENTS.values())
+    spec = spec_of(alt.Chart(frame).mark_point().encode(x="a:Q", y="b:Q"))
+    assert spec["config"]["font"] == FONT
+    assert spec["config"]["range"]["category"] == list(ACCENTS.values())
     assert alt.theme.active == before
 
 
@@ -76,14 +76,14 @@ def test_named_data_sets_reach_the_specification() -> None:
     rows = [{"a": 1, "b": 2}]
     chart = alt.Chart(alt.NamedData("rows")).mark_point().encode(x="a:Q", y="b:Q")
     chart.datasets = {"rows": rows}
-    spec = look.spec_of(chart)
+    spec = spec_of(chart)
     assert spec["datasets"] == {"rows": rows}
     assert chart.datasets == {"rows": rows}
 
 
 def test_svg_is_drawn_without_asking_the_network() -> None:
-    spec = look.spec_of(
+    spec = spec_of(
         alt.Chart("https://nowhere.invalid/rows.csv").mark_point().encode(x="a:Q", y="b:Q")
     )
     with pytest.raises(ValueError, match="nowhere"):
-        look.svg_of(spec)
+        svg_of(spec)

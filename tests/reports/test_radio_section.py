@@ -7,22 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from objectives.radio import (
-    assessed_detection,
-    attenuation_dB,
-    detected_by_band_dBu,
-    radio_bands,
-)
-from objectives.scores import Assessment, Targets
-from objectives.surroundings import CathodeFollower
-from reports.contents import Figure, Note, Prose, Steps, Table
-from reports.look import spec_of
-from reports.radio_section import (
-    alternatives_table,
-    detection_steps,
-    rejection_sweep,
-    section,
-)
+from objectives.assessment import Assessment
+from objectives.circuit.follower import CathodeFollower
+from objectives.radio.stopper import attenuation_dB
+from objectives.radio.tables import radio_bands
+from objectives.scores.radio import assessed_detection, detected_by_band_dBu
+from objectives.targets import Targets
+from reports.charts.rejection import rejection_sweep
+from reports.model import Figure, Note, Prose, Steps, Table
+from reports.sections.radio import alternatives_table, detection_steps, radio_section
+from reports.theme import spec_of
 
 
 def of_kind(blocks, kind):
@@ -35,7 +29,7 @@ def pick(contents) -> Assessment:
 
 
 def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
-    found = section(pick)
+    found = radio_section(pick)
     figures = of_kind(found.blocks, Figure)
     assert [figure.name for figure in figures] == ["rejection", "gain_at_radio"]
     for figure in figures:
@@ -46,7 +40,7 @@ def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
 
 
 def test_band_table_and_margin_are_the_scores(pick):
-    blocks = section(pick).blocks
+    blocks = radio_section(pick).blocks
     frame = of_kind(blocks, Table)[0].frame
     detected = detected_by_band_dBu(pick)
     for row, band in zip(frame.itertuples(index=False), pick.targets.radio_bands, strict=True):
@@ -99,7 +93,7 @@ def test_alternatives_say_what_each_costs(pick):
 
 def test_without_bands_the_standard_ones_are_shown(pick):
     bare = Assessment(pick.stage, pick.device, Targets())
-    found = section(bare)
+    found = radio_section(bare)
     frame = of_kind(found.blocks, Table)[0].frame
     assert frame["band"].tolist() == [band.name for band in radio_bands()]
     assert "margin (dB)" not in frame.columns
@@ -110,7 +104,7 @@ def test_without_bands_the_standard_ones_are_shown(pick):
 
 
 def test_without_a_stopper(restage):
-    found = section(restage(stopper_ohm=0.0))
+    found = radio_section(restage(stopper_ohm=0.0))
     assert "There is no stopper" in of_kind(found.blocks, Prose)[0].paragraphs[0]
     others = of_kind(found.blocks, Table)[1].frame
     assert set(others["stopper works up to"]) == {"—"}
@@ -120,7 +114,7 @@ def test_without_a_stopper(restage):
 def test_a_stopper_that_falls_short_is_cautioned(pick):
     demanding = tuple(replace(band, attenuation_dB=300.0) for band in pick.targets.radio_bands)
     a = Assessment(pick.stage, pick.device, replace(pick.targets, radio_bands=demanding))
-    blocks = section(a).blocks
+    blocks = radio_section(a).blocks
     assert of_kind(blocks, Note)[0].kind == "caution"
     assert set(of_kind(blocks, Table)[0].marked.values()) == {"broken"}
     assert of_kind(blocks, Steps)
@@ -128,7 +122,7 @@ def test_a_stopper_that_falls_short_is_cautioned(pick):
 
 def test_one_stage_only(contents):
     with pytest.raises(ValueError, match="must be one stage"):
-        section(contents.readable_stages)
+        radio_section(contents.readable_stages)
 
 
 def test_a_follower_on_the_plate_counts(pick):
@@ -142,7 +136,7 @@ def test_a_follower_on_the_plate_counts(pick):
     np.testing.assert_allclose(swept["attenuation_dB"], expected.ravel(), rtol=1e-12)
     alone = rejection_sweep(replace(pick, stage=stage)).query("stopper == 'as it is'")
     assert np.abs(swept["attenuation_dB"] - alone["attenuation_dB"]).max() > 0.01
-    bands = of_kind(section(loaded).blocks, Table)[0].frame
+    bands = of_kind(radio_section(loaded).blocks, Table)[0].frame
     assert _number(bands.iloc[0, 5]) == pytest.approx(
         float(detected_by_band_dBu(loaded)[bands.iloc[0, 0]][0]), abs=0.06
     )

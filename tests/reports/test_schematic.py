@@ -12,10 +12,11 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from objectives.scores import Assessment
-from reports.contents import Svg
-from reports.look import ACCENTS
+from objectives.assessment import Assessment
+from objectives.devices.transistor_table import transistors
+from reports.model import Svg
 from reports.schematic import schematic
+from reports.theme import ACCENTS
 
 Restage = Callable[..., Assessment]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -156,8 +157,7 @@ def test_the_drawing_is_told_in_words(restage: Restage) -> None:
 
 
 def test_a_transistor_has_its_own_symbol(restage: Restage) -> None:
-    transistors = pytest.importorskip("objectives.transistors")
-    device = transistors.transistors()[0]
+    device = transistors()[0]
     stage = restage(supply_V=24.0).stage
     valve, other = schematic(stage, restage().device), schematic(stage, device)
     assert device.name in words(other)

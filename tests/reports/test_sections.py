@@ -10,11 +10,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from objectives.scores import Assessment
-from objectives.valve_device import ValveDevice
-from objectives.valves import valve
-from reports.contents import Block, Figure, Note, Prose, ReportContents, Section, Svg, Table
-from reports.sections import CAUTIONS, build_sections, front_table, trade_offs
+from objectives.assessment import Assessment
+from objectives.devices.valve import ValveDevice
+from objectives.devices.valve_table import valve
+from reports.model import Block, Figure, Note, Prose, ReportContents, Section, Svg, Table
+from reports.sections.build import build_sections
+from reports.sections.cautions import CAUTIONS
+from reports.sections.front import front_table, trade_offs
 
 Restage = Callable[..., Assessment]
 B = TypeVar("B", bound=Block)

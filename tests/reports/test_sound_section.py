@@ -10,16 +10,17 @@ import numpy as np
 import pytest
 from scipy.io import wavfile
 
-from objectives.drive_study import DriveStudy, drive_study
-from objectives.large_scores import Drive
-from objectives.scores import Assessment
+import reports.sound
+from objectives.assessment import Assessment
+from objectives.devices.triodes import GridCurrent
 from objectives.stage import Stage
-from objectives.triodes import GridCurrent
-from reports import sound
-from reports.contents import Figure, Note, Prose, ReportContents, Section, Table
-from reports.look import spec_of
+from objectives.transient.drive import Drive
+from objectives.transient.drive_study import DriveStudy, drive_study
+from reports.charts.drive import blocking_data, spectrum_data, waveform_data
+from reports.model import Figure, Note, Prose, ReportContents, Section, Table
+from reports.sections.drive import drive_section
 from reports.sound import Recording, plucked_chord, recordings, write_wav, write_wavs
-from reports.sound_section import blocking_data, section, spectrum_data, waveform_data
+from reports.theme import spec_of
 
 
 @pytest.fixture(scope="module")
@@ -47,9 +48,9 @@ def study(driven: Assessment) -> DriveStudy:
 @pytest.fixture(scope="module")
 def made(study: DriveStudy) -> tuple[Recording, ...]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sound, "_TONE_S", 0.1)
-        patch.setattr(sound, "_GAP_S", 0.05)
-        patch.setattr(sound, "_CHORD_S", 0.2)
+        patch.setattr(reports.sound, "_TONE_S", 0.1)
+        patch.setattr(reports.sound, "_GAP_S", 0.05)
+        patch.setattr(reports.sound, "_CHORD_S", 0.2)
         return recordings(study)
 
 
@@ -169,7 +170,7 @@ def test_the_section_tells_what_the_study_found(
     driven: Assessment, study: DriveStudy, made: tuple[Recording, ...], tmp_path: Path
 ) -> None:
     files = write_wavs(study, tmp_path, made=made)
-    page = section(driven, study=study, wavs=files)
+    page = drive_section(driven, study=study, wavs=files)
     assert page.key == "sound"
     opening = " ".join(p for b in find(page, Prose) for p in b.paragraphs)  # type: ignore[attr-defined]
     assert "40\u00a0V peak at 660\u00a0Hz" in opening
@@ -188,11 +189,11 @@ def test_the_section_tells_what_the_study_found(
     assert headroom.frame.iloc[0, 2] == f"{peak:.3g}\u00a0V"  # type: ignore[attr-defined]
     listed = find(page, Table, "Sound files")[0].frame  # type: ignore[attr-defined]
     assert list(listed["file"]) == [f.path.name for f in files]
-    assert not find(section(driven, study=study), Table, "Sound files")
+    assert not find(drive_section(driven, study=study), Table, "Sound files")
 
 
 def test_every_figure_is_a_chart_that_holds_the_data(driven: Assessment, study: DriveStudy) -> None:
-    page = section(driven, study=study)
+    page = drive_section(driven, study=study)
     figures = {b.name: spec_of(b.chart) for b in find(page, Figure)}  # type: ignore[attr-defined]
     assert set(figures) == {"waveforms", "spectra", "blocking"}
     waves = waveform_data(study)
@@ -215,7 +216,7 @@ def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
     drive = driven.targets.drive
     assert drive is not None
     loud = replace(drive, divider_series_ohm=0.0, divider_shunt_ohm=np.inf)
-    page = section(driven, study=drive_study(driven, loud, loud_s=0.003, after_s=0.003))
+    page = drive_section(driven, study=drive_study(driven, loud, loud_s=0.003, after_s=0.003))
     cautions = [b for b in find(page, Note) if b.kind == "caution"]  # type: ignore[attr-defined]
     assert any("no stopper can take off" in b.text for b in cautions)  # type: ignore[attr-defined]
 
@@ -223,4 +224,4 @@ def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
 def test_the_targets_drive_is_used_and_missed(driven: Assessment) -> None:
     without = replace(driven, targets=replace(driven.targets, drive=None))
     with pytest.raises(ValueError, match=r"targets\.drive: not given"):
-        section(without)
+        drive_section(without)

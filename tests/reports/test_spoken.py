@@ -9,15 +9,15 @@ import altair as alt
 import pandas as pd
 import pytest
 
-from objectives.devices import device
-from objectives.scores import Assessment
+from objectives.assessment import Assessment
+from objectives.devices.lookup import device
+from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
 from objectives.stage import Stage
-from objectives.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
-from reports.charts import load_line_chart
-from reports.contents import Note, Prose, ReportContents, Section, Steps, Svg, Table
-from reports.look import spec_of
+from reports.charts.load_lines import load_line_chart
+from reports.model import Note, Prose, ReportContents, Section, Steps, Svg, Table
 from reports.schematic import schematic
 from reports.spoken import spoken_chart, spoken_contents, spoken_section
+from reports.theme import spec_of
 
 QUOTE = "plates and grids, J. of Plate Circuits 1, 1920"
 SECTION = Section(

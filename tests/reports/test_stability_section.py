@@ -7,13 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from objectives.scores import Assessment
-from objectives.stability import least_damping, smallest_stopper
-from objectives.surroundings import CathodeFollower
-from reports.contents import Figure, Note, Steps, Table
+from objectives.assessment import Assessment
+from objectives.circuit.follower import CathodeFollower
+from objectives.circuit.poles import least_damping
+from objectives.circuit.stability import smallest_stopper
+from reports.charts.damping import damping_sweep
 from reports.format import number
-from reports.look import spec_of
-from reports.stability_section import damping_sweep, lead_table, section
+from reports.model import Figure, Note, Steps, Table
+from reports.sections.stability import lead_table, stability_section
+from reports.theme import spec_of
 
 SHORT = {"grid_lead_H": 10e-9, "plate_lead_H": 20e-9, "cathode_lead_H": 15e-9}
 LONG = {
@@ -27,7 +29,7 @@ def of_kind(blocks, kind):
 
 
 def test_a_stage_with_short_leads_is_found_well_damped(restage):
-    blocks = section(restage(**SHORT)).blocks
+    blocks = stability_section(restage(**SHORT)).blocks
     verdict = of_kind(blocks, Note)[0]
     assert verdict.kind == "finding"
     assert "well damped up to 300 MHz" in verdict.text
@@ -42,7 +44,7 @@ def test_a_stage_with_short_leads_is_found_well_damped(restage):
 def test_a_stage_that_oscillates_is_cautioned(restage):
     a = restage(**LONG)
     assert float(least_damping(a.stage, a.linear)[0]) < 0
-    found = section(a)
+    found = stability_section(a)
     verdict = of_kind(found.blocks, Note)[0]
     assert verdict.kind == "caution"
     assert verdict.text.startswith("The stage oscillates")
@@ -57,7 +59,7 @@ def test_a_stage_that_oscillates_is_cautioned(restage):
 
 def test_the_steps_state_the_smallest_stopper(restage):
     a = restage(**LONG)
-    rows = {what: result for what, _, result in of_kind(section(a).blocks, Steps)[0].rows}
+    rows = {what: result for what, _, result in of_kind(stability_section(a).blocks, Steps)[0].rows}
     stopper = float(smallest_stopper(a.stage, a.linear)[0])
     assert 10 < stopper < 1e3
     shown = rows["smallest stopper that damps well"]
@@ -91,19 +93,19 @@ def test_longer_leads_ask_for_more(restage):
 
 def test_without_leads_the_section_says_so(restage):
     bare = dict.fromkeys((*SHORT, "stopper_lead_H"), 0.0)
-    texts = section(restage(**bare)).blocks[0].paragraphs
+    texts = stability_section(restage(**bare)).blocks[0].paragraphs
     assert any("No lead inductance is stated" in text for text in texts)
 
 
 def test_one_stage_only(contents):
     with pytest.raises(ValueError, match="must be one stage"):
-        section(contents.readable_stages)
+        stability_section(contents.readable_stages)
 
 
 def test_scalar_stages_serve_as_well(restage):
     a = restage(**LONG)
     scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
-    rows = [of_kind(section(x).blocks, Steps)[0].rows for x in (a, scalar)]
+    rows = [of_kind(stability_section(x).blocks, Steps)[0].rows for x in (a, scalar)]
     assert rows[0] == rows[1]
 
 
@@ -115,7 +117,9 @@ def test_a_follower_on_the_plate_counts(restage, contents):
     least = float(least_damping(loaded.loaded, loaded.linear)[0])
     without = float(least_damping(bare.stage, bare.linear)[0])
     assert number(least, 2) != number(without, 2)
-    notes = of_kind(section(loaded).blocks, Note)
+    notes = of_kind(stability_section(loaded).blocks, Note)
     assert number(least, 2) in notes[0].text
     assert "cathode follower on the plate counts" in notes[-1].text
-    assert "follower" not in " ".join(note.text for note in of_kind(section(bare).blocks, Note))
+    assert "follower" not in " ".join(
+        note.text for note in of_kind(stability_section(bare).blocks, Note)
+    )

@@ -7,24 +7,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from objectives.scores import Assessment, Targets
-from objectives.spreads import VALVE_QUANTITIES, Spread
+from objectives.assessment import Assessment
 from objectives.stage import Stage
-from objectives.tolerance import (
+from objectives.targets import Targets
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.results import (
     HardestWindow,
     ResponseBand,
     SensitivityIndex,
     SlowBands,
-    ToleranceSetup,
     ToleranceStudy,
-    draw_scores,
-    draw_units,
-    swings,
-    worst_cases,
 )
-from reports.contents import Figure, Note, Prose, Table
-from reports.look import spec_of, svg_of
-from reports.tolerance_section import quantity_label, section
+from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread
+from objectives.tolerance.worst_case import swings, worst_cases
+from reports.charts.tolerance_bands import quantity_label
+from reports.model import Figure, Note, Prose, Table
+from reports.sections.tolerance import tolerance_section
+from reports.theme import spec_of, svg_of
 
 SCORES = ("input_corner_Hz", "gain_dB", "plate_current_A")
 SPREADS = (
@@ -95,7 +95,7 @@ def text_of(found):
 
 
 def test_words_tell_yield_blame_and_what_was_asked(study):
-    found = section(study)
+    found = tolerance_section(study)
     text = text_of(found)
     assert found.key == "tolerance"
     assert "3 designs was built 10 240 times from parts, valve and supply" in text
@@ -106,13 +106,13 @@ def test_words_tell_yield_blame_and_what_was_asked(study):
     assert "the grid stopper is most to blame: 61.9 % of that score's variance" in text
     assert "hangs most on the grid stopper (total index 0.44), then the transconductance" in text
     assert of_kind(found, Note)[0].kind == "caution"
-    better = section(replace(study, good=np.array([0.5, 0.99, 0.2])))
+    better = tolerance_section(replace(study, good=np.array([0.5, 0.99, 0.2])))
     assert of_kind(better, Note)[0].kind == "finding"
     assert "no other design shown has more" in text_of(better)
 
 
 def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
-    yields, worst, spreads = of_kind(section(study), Table)
+    yields, worst, spreads = of_kind(tolerance_section(study), Table)
     frame = yields.frame
     assert frame["candidate"].tolist() == ["4", "8", "15"]
     assert frame["yield (%)"].tolist() == ["99.5", "25.0", "0.0"]
@@ -130,7 +130,7 @@ def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
 
 
 def test_worst_table_names_the_ends_that_matter(study):
-    worst = of_kind(section(study), Table)[1].frame.set_index("score")
+    worst = of_kind(tolerance_section(study), Table)[1].frame.set_index("score")
     row = worst.loc["plate current"]
     assert row["least where"].replace("\u00a0", " ") == "transconductance of the valve −25 %"
     assert row["greatest where"].replace("\u00a0", " ") == "transconductance of the valve +25 %"
@@ -139,14 +139,16 @@ def test_worst_table_names_the_ends_that_matter(study):
 
 
 def test_extremes_inside_the_box_are_cautioned(study):
-    assert "go beyond every corner" not in text_of(section(study))
+    assert "go beyond every corner" not in text_of(tolerance_section(study))
     low, high = study.drawn["gain_dB"]
     beyond = study.drawn | {"gain_dB": (low - 3.0, high)}
-    assert "every corner tried for: gain." in text_of(section(replace(study, drawn=beyond)))
+    assert "every corner tried for: gain." in text_of(
+        tolerance_section(replace(study, drawn=beyond))
+    )
 
 
 def test_charts_are_valid_and_say_in_words_what_they_show(study):
-    figures = {figure.name: figure for figure in of_kind(section(study), Figure)}
+    figures = {figure.name: figure for figure in of_kind(tolerance_section(study), Figure)}
     assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
     specs = {name: spec_of(figure.chart) for name, figure in figures.items()}
     for spec in specs.values():
@@ -167,7 +169,7 @@ def test_a_study_without_windows_or_spreads_still_reads(study):
         swings=(),
         bands={name: np.stack([value] * 3) for name, value in study.nominal.items()},
     )
-    found = section(plain)
+    found = tolerance_section(plain)
     assert "keeps: nothing but the ratings." in text_of(found)
     assert [figure.name for figure in of_kind(found, Figure)] == ["tolerance-response"]
     assert "hardest window" not in of_kind(found, Table)[0].frame
@@ -185,7 +187,7 @@ def test_scores_under_drive_have_a_table_of_their_own(study):
         {"bias_shift_V": np.array([-0.7, -0.5, -0.2]), "harmonic_fall_dB": np.array([4, 5.2, 6])},
     )
     setup = replace(study.setup, unjudged=("harmonic_fall_dB",))
-    found = section(replace(study, slow=slow, setup=setup))
+    found = tolerance_section(replace(study, slow=slow, setup=setup))
     table = next(b for b in of_kind(found, Table) if "under drive" in b.caption)
     assert "1\u00a0024 built stages" in table.caption
     rows = table.frame.set_index("score")

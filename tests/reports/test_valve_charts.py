@@ -7,11 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from objectives.fitting import Measurements, fit_law
-from objectives.triodes import Koren
-from objectives.valves import FitRecord, valve, valves
-from reports.look import spec_of, svg_of
-from reports.valve_charts import plate_curves_chart, residual_chart
+from objectives.devices.fit_record import FitRecord
+from objectives.devices.triodes import Koren
+from objectives.devices.valve_table import valve, valves
+from objectives.fitting.measured import fit_law
+from objectives.fitting.measurements import Measurements
+from reports.charts.plate_curves import plate_curves_chart
+from reports.charts.residuals import residual_chart
+from reports.theme import spec_of, svg_of
 
 # An invented valve, measured without noise.
 TRUE = Koren(mu=96.0, ex=1.36, kg1=1400.0, kp=520.0, kvb=340.0, grid_offset_V=0.35)

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from objectives.response_surface import FrontYields
-from reports.contents import Figure, Note, Prose, Table
-from reports.look import spec_of, svg_of
-from reports.yield_section import front_blocks, price_table, yield_chart
+from objectives.tolerance.front_yields import FrontYields
+from reports.charts.yields import yield_chart
+from reports.model import Figure, Note, Prose, Table
+from reports.sections.yields import front_blocks, price_table
+from reports.theme import spec_of, svg_of
 
 SIZE = 12
 FREE = ("gain_dB", "output_resistance_ohm")

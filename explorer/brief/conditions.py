@@ -1,0 +1,212 @@
+"""TODO explorer.brief.conditions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
+
+from explorer.brief.base import SeriesName, _AnyPercent, _folder, _open_drawer, _Section
+from explorer.brief.errors import ABSENT, Bare, Fault, Faults
+from explorer.drawer import Drawer
+from explorer.series import FloatArray, PartKind, series_values
+from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
+from objectives.radio.tables import radio_band
+
+__all__ = ["RadioBand", "Reference", "Search", "Stock", "Targets"]
+
+
+class Reference(_Section):
+    """The conditions under which the scores are stated."""
+
+    frequency: Hertz = Field(default=1000.0, description="Frequency at which gain is stated (Hz).")
+    temperature: Kelvin = Field(default=300.0, description="Temperature of the resistors (K).")
+    band: tuple[Hertz, Hertz] = Field(
+        default=(20.0, 20e3), strict=False, description="Band over which noise is summed (Hz)."
+    )
+
+    @model_validator(mode="after")
+    def _band_rises(self) -> Self:
+        if not self.band[0] < self.band[1]:
+            expected = "expected two frequencies, the lower first"
+            shown = Bare(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
+            raise Faults(Fault(("band",), shown, expected))
+        return self
+
+
+class RadioBand(_Section):
+    """A band to be kept out of the grid: one of the table's, or one's own with its edges."""
+
+    band: str | None = Field(
+        default=None, description="Key of a band in the table; gives name and edges."
+    )
+    name: str = Field(default="", description="Name shown in reports.")
+    low: Hertz = Field(default=0.0, alias="from", description="Lower edge (Hz).")
+    high: Hertz = Field(default=0.0, alias="to", description="Upper edge (Hz).")
+    attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
+        description="Least attenuation wanted at the grid, relative to the reference (dB)."
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_table(cls, raw: Any) -> Any:
+        """Fill in name and edges of a band of the table."""
+        if not isinstance(raw, Mapping):
+            return raw
+        edges = [key for key in ("name", "from", "to") if key not in raw]
+        if not isinstance(raw.get("band"), str):
+            if edges:
+                raise Faults(Fault((edges[0],), ABSENT, "required, or band instead"))
+            return raw
+        try:
+            known = radio_band(raw["band"])
+        except ValueError as error:
+            raise Faults(Fault(("band",), raw["band"], str(error))) from None
+        table = {"name": known.name, "from": known.low_Hz, "to": known.high_Hz}
+        return {**table, **raw}
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        if not self.low < self.high:
+            low, high = (format_quantity(edge, "Hz") for edge in (self.low, self.high))
+            raise Faults(Fault(("from",), Bare(low), f"expected less than to ({high})"))
+        return self
+
+
+class Drive(_Section):
+    """The signal under which stage and driver are judged at large signals."""
+
+    level: Annotated[float, QuantityField("V", above=0)] = Field(
+        description="Peak of the sine EMF ahead of the driver, or of the source (V)."
+    )
+    note: Hertz = Field(description="Frequency of the note (Hz).")
+    harmonics_above: Hertz = Field(
+        default=5000.0, description="Harmonics above this frequency count as unwanted (Hz)."
+    )
+    clip: Annotated[float, QuantityField("V", above=0)] | None = Field(
+        default=None,
+        description="Without an earlier stage: level at which the source is cut off on both sides "
+        "(V).",
+    )
+    sound: bool = Field(default=True, description="Write before and after as WAV files.")
+
+    @model_validator(mode="after")
+    def _above_the_note(self) -> Self:
+        if not self.note < self.harmonics_above:
+            expected = f"expected more than note ({format_quantity(self.note, 'Hz')})"
+            found = Bare(format_quantity(self.harmonics_above, "Hz"))
+            raise Faults(Fault(("harmonics_above",), found, expected))
+        return self
+
+
+class Carrier(_Section):
+    """The amplitude-modulated carrier whose detection is estimated."""
+
+    level: Annotated[float, QuantityField("V", above=0)] = Field(
+        default=0.1, description="Unmodulated carrier EMF in series with the source (V r.m.s.)."
+    )
+    modulation: Annotated[float, QuantityField("percent", minimum=0, maximum=100)] = Field(
+        default=30.0, description="Modulation depth (per cent)."
+    )
+
+
+class Tolerance(_Section):
+    """How parts, valve and supply spread; read by the tolerance study and the yield score."""
+
+    study: bool = Field(default=True, description="Put a tolerance study into the report.")
+    front: bool = Field(
+        default=True,
+        description="Study the yield of every design on the front, not only those shown.",
+    )
+    resistors: _AnyPercent | None = Field(
+        default=None, description="Resistors, plus and minus (per cent); else by series, or 5."
+    )
+    capacitors: _AnyPercent | None = Field(
+        default=None, description="Capacitors, plus and minus (per cent); else by series or kind."
+    )
+    supply: _AnyPercent = Field(
+        default=10.0, description="Supply voltage, plus and minus (per cent)."
+    )
+    valve_transconductance: _AnyPercent = Field(
+        default=25.0, description="Transconductance of the valve, three sigma (per cent)."
+    )
+    valve_amplification_factor: _AnyPercent = Field(
+        default=10.0, description="Amplification factor of the valve, three sigma (per cent)."
+    )
+    valve_capacitance: _AnyPercent = Field(
+        default=10.0, description="Each capacitance of the valve, three sigma (per cent)."
+    )
+    draws: int = Field(
+        default=256, ge=16, le=100_000, description="Builds per candidate for the yield score."
+    )
+
+
+class Targets(_Section):
+    """What is wanted, where a score needs a number to be measured against."""
+
+    input_corner: Hertz | None = Field(
+        default=None, description="Wanted frequency where the grid is 3.01 dB down (Hz)."
+    )
+    radio_bands: tuple[RadioBand, ...] = Field(
+        default=(), strict=False, description="Bands to be kept out of the grid."
+    )
+
+
+class Stock(_Section):
+    """The values that series departure is measured against."""
+
+    resistor_series: SeriesName = Field(default="E12", description="Series for resistors.")
+    capacitor_series: SeriesName = Field(default="E6", description="Series for capacitors.")
+    drawer: str | None = Field(
+        default=None, description="CSV file of parts in hand, used instead of the series."
+    )
+
+    _drawer: Drawer | None = PrivateAttr(None)
+
+    @model_validator(mode="after")
+    def _open(self, info: ValidationInfo) -> Self:
+        if self.drawer is not None:
+            self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
+        return self
+
+    @property
+    def parts(self) -> Drawer | None:
+        """The drawer, if one is named."""
+        return self._drawer
+
+    def preferred(self, kind: PartKind, low: float, high: float) -> FloatArray:
+        """Return the values that count as preferred, covering at least ``low`` to ``high``.
+
+        Args:
+            kind: kind of part.
+            low, high: ends of the range of interest (ohm or F), above 0.
+
+        Returns:
+            Ascending values, shape (n,); for a series a decade is added at either end. A drawer
+            that holds no part of the kind gives way to the series.
+        """
+        if self._drawer is not None and len(self._drawer.parts(kind)) > 0:
+            return self._drawer.parts(kind).between()
+        name = self.resistor_series if kind == "resistor" else self.capacitor_series
+        return series_values(name, low / 10, high * 10)
+
+
+class Search(_Section):
+    """How the design space is searched."""
+
+    seed: int = Field(default=0, ge=0, description="Seed of every random choice.")
+    evaluations: int = Field(default=4000, ge=1, description="Stages to evaluate.")
+    batch: int = Field(default=200, ge=1, description="Stages proposed and evaluated together.")
+    sampler: Literal["evolution", "estimator", "random"] = Field(
+        default="evolution", description="How candidates are proposed."
+    )
+    storage: str = Field(
+        default="",
+        description="Database URL or file of the study; empty: a file beside the results.",
+    )
+    exact_up_to: int = Field(
+        default=200_000,
+        ge=0,
+        description="Enumerate every candidate when there are no more than this.",
+    )

@@ -1,0 +1,104 @@
+"""TODO explorer.brief.strays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from explorer.brief.base import _Section
+from explorer.brief.errors import ABSENT, Fault, Faults, did_you_mean
+from explorer.units import Farads, Henries, QuantityField
+from objectives.radio.tables import resistor_style, wiring, wirings
+
+__all__ = ["Strays"]
+
+Between = Literal[
+    "grid to plate", "grid to cathode", "plate to cathode", "grid to ground", "plate to ground"
+]
+
+
+class WiringPiece(_Section):
+    """A length or some pieces of wiring of the table, and which electrodes they lie between."""
+
+    kind: str = Field(description="Name in the table of wiring.")
+    between: Between = Field(description="The two ends of its capacitance.")
+    metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
+        default=None, description="Length (m), of what the table gives by the metre."
+    )
+    pieces: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
+        default=None, description="Number, of what the table gives by the piece."
+    )
+
+    @model_validator(mode="after")
+    def _from_table(self) -> Self:
+        known = {w.name: w for w in wirings()}
+        if self.kind not in known:
+            expected = f"expected one of {'; '.join(known)}{did_you_mean(self.kind, list(known))}"
+            raise Faults(Fault(("kind",), self.kind, expected))
+        wanted, other = ("metres", "pieces") if known[self.kind].per == "metre" else (
+            "pieces", "metres",
+        )  # fmt: skip
+        if getattr(self, other) is not None:
+            expected = f"expected {wanted} instead: the table gives {self.kind} by them"
+            raise Faults(Fault((other,), getattr(self, other), expected))
+        if getattr(self, wanted) is None:
+            raise Faults(Fault((wanted,), ABSENT, "required"))
+        return self
+
+    @property
+    def total_F(self) -> float:
+        """Its capacitance (F)."""
+        amount = self.metres if self.metres is not None else self.pieces
+        assert amount is not None
+        return float(wiring(self.kind).total_F(amount))
+
+
+class Strays(_Section):
+    """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
+
+    grid_to_plate: Farads = Field(default=0.0, description="Wiring, grid to plate (F).")
+    grid_to_cathode: Farads = Field(default=0.0, description="Wiring, grid to cathode (F).")
+    plate_to_cathode: Farads = Field(default=0.0, description="Wiring, plate to cathode (F).")
+    grid_to_ground: Farads = Field(default=0.0, description="Wiring, grid to ground (F).")
+    plate_to_ground: Farads = Field(default=0.0, description="Wiring, plate to ground (F).")
+    # Common practice, no source: a half-watt film resistor has a few tenths of a picofarad.
+    stopper_shunt: Farads = Field(
+        default=0.3e-12, description="The stopper's own end-to-end capacitance (F)."
+    )
+    stopper_lead_inductance: Henries = Field(default=0.0, description="Leads of the stopper (H).")
+    stopper_style: str | None = Field(
+        default=None,
+        description="Make of the stopper, from the table of styles; gives its shunt capacitance "
+        "and lead inductance.",
+    )
+    grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
+    plate_lead_inductance: Henries = Field(default=0.0, description="Lead of the plate (H).")
+    cathode_lead_inductance: Henries = Field(default=0.0, description="Lead of the cathode (H).")
+    shielded: bool = Field(
+        default=False, description="Use the data-sheet capacitances measured with a shield."
+    )
+    wiring: tuple[WiringPiece, ...] = Field(
+        default=(),
+        strict=False,
+        description="Wiring of the table, whose capacitances are added to those stated.",
+    )
+
+    def total_F(self, between: Between) -> float:
+        """Return the wiring capacitance between two ends (F): stated, and by kind and length."""
+        stated: float = getattr(self, between.replace(" ", "_"))
+        return stated + sum(w.total_F for w in self.wiring if w.between == between)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _style_from_table(cls, raw: Any) -> Any:
+        """Fill in what the style of the stopper says, where the brief does not."""
+        if not isinstance(raw, Mapping) or not isinstance(raw.get("stopper_style"), str):
+            return raw
+        try:
+            style = resistor_style(raw["stopper_style"])
+        except ValueError as error:
+            raise Faults(Fault(("stopper_style",), raw["stopper_style"], str(error))) from None
+        table = {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
+        return {**table, **raw}

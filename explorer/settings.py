@@ -1,0 +1,23 @@
+"""TODO explorer.settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+__all__ = ["Settings"]
+
+Sampler = Literal["evolution", "estimator", "random"]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How the search is run."""
+
+    seed: int = 1
+    evaluations: int = 3000
+    batch: int = 200
+    sampler: Sampler = "evolution"
+    storage: str | Path | None = None
+    """A file beside the results (embedded default), a database URL, or None for memory only."""

@@ -1,0 +1,181 @@
+"""TODO objectives.assessment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from objectives.arrays import FloatArray
+from objectives.circuit.corners import corner_frequency, level_dB
+from objectives.circuit.follower import (
+    CathodeFollower,
+    FollowerPoint,
+    coupled_operating_point,
+    with_follower,
+)
+from objectives.circuit.network import Network
+from objectives.circuit.noise import NoiseBudget, noise_budget
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal, small_signal
+from objectives.devices.protocol import Device, OperatingPoint, Rating
+from objectives.scores.registry import REGISTRY
+from objectives.stage import Stage
+from objectives.targets import BAND_POINTS, Targets
+
+__all__ = ["Assessment"]
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """A batch of stages with one device, everything worked out once and only when asked for."""
+
+    stage: Stage
+    device: Device
+    targets: Targets
+    follower: tuple[CathodeFollower, Device] | None = None
+    """A cathode follower wired straight to the plate, and its device."""
+
+    @cached_property
+    def coupled(self) -> tuple[OperatingPoint, FollowerPoint] | None:
+        """Operating points of stage and follower, solved together; None without a follower."""
+        if self.follower is None:
+            return None
+        follower, device = self.follower
+        return coupled_operating_point(self.stage, self.device.law, follower, device.law)
+
+    @cached_property
+    def point(self) -> OperatingPoint:
+        """Operating points."""
+        if self.coupled is not None:
+            return self.coupled[0]
+        return operating_point(self.stage, self.device.law)
+
+    @cached_property
+    def loaded(self) -> Stage:
+        """The stage as signals see it: with its follower's input, if any, as its load."""
+        if self.follower is None or self.coupled is None:
+            return self.stage
+        return with_follower(self.stage, *self.follower, self.coupled[1])
+
+    @cached_property
+    def linear(self) -> SmallSignal:
+        """Linearised device with strays."""
+        return small_signal(self.stage, self.device, self.point)
+
+    @cached_property
+    def reference(self) -> Network:
+        """The network at the reference frequency."""
+        return Network(self.loaded, self.linear, self.targets.reference_Hz)
+
+    @cached_property
+    def input_corner_Hz(self) -> FloatArray:
+        """Where |Vg/Vs| is half a power below its reference level; inf where nowhere."""
+        return corner_frequency(
+            self.loaded, self.linear, "grid", self.targets.reference_Hz, upper=True
+        )
+
+    @cached_property
+    def output_corners_Hz(self) -> tuple[FloatArray, FloatArray]:
+        """Lower and upper half-power frequencies of the whole stage."""
+        low, high = (
+            corner_frequency(
+                self.loaded, self.linear, "output", self.targets.reference_Hz, upper=upper
+            )
+            for upper in (False, True)
+        )
+        return low, high
+
+    @cached_property
+    def noise(self) -> NoiseBudget:
+        """A-weighted noise referred to the source."""
+        t = self.targets
+        return noise_budget(
+            self.loaded,
+            self.linear,
+            self.device.noise(self.point, t.temperature_K),
+            # What a follower's grid takes is no resistor and makes no thermal noise.
+            thermal_load_ohm=self.stage.load_ohm,
+            reference_Hz=t.reference_Hz,
+            temperature_K=t.temperature_K,
+            band_Hz=t.noise_band_Hz,
+        )
+
+    @cached_property
+    def radio_margins_dB(self) -> dict[str, FloatArray]:
+        """For each band the least attenuation at the grid, less what is required.
+
+        Each band is sampled at :data:`BAND_POINTS` frequencies.
+        """
+        bands = self.targets.radio_bands
+        if not bands:
+            return {}
+        f = np.concatenate([np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands])
+        swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
+        attenuation = level_dB(self.reference, "grid")[..., None] - swept
+        per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
+        worst = per_band.min(axis=-1)
+        return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}
+
+    @cached_property
+    def ratings(self) -> list[Rating]:
+        """Every rating of the valve and of the rated resistors."""
+        t, stage, point = self.targets, self.stage, self.point
+        if t.supply_rise > 0:
+            raised = replace(
+                stage, supply_V=np.asarray(stage.supply_V, float) * (1 + t.supply_rise)
+            )
+            high = replace(self, stage=raised, targets=replace(t, supply_rise=0.0))
+            if self.follower is not None:
+                after, device = self.follower
+                up = np.asarray(after.supply_V, float) * (1 + t.supply_rise)
+                high = replace(high, follower=(replace(after, supply_V=up), device))
+            return high.ratings
+        found = list(self.device.ratings(stage, point))
+        if self.follower is not None and self.coupled is not None:
+            after, device = self.follower
+            found += [
+                replace(rating, name=f"follower {rating.name}")
+                for rating in device.ratings(after.as_stage(), self.coupled[1].point)
+            ]
+        for name, current in (
+            ("plate_load_ohm", point.supply_current_A),
+            ("cathode_resistor_ohm", point.cathode_current_A),
+            ("cathode_unbypassed_ohm", point.cathode_current_A),
+        ):
+            limit = t.part_ratings.get(name)
+            if limit is None:
+                continue
+            across = current * np.asarray(getattr(stage, name))
+            label = name.removesuffix("_ohm")
+            for kind, value, allowed, unit in (
+                ("power", across * current, limit.power_W, "W"),
+                ("voltage", across, limit.voltage_V, "V"),
+            ):
+                if np.isfinite(allowed):
+                    found.append(
+                        Rating(f"{label} {kind}", value, np.asarray(allowed), unit, "brief")
+                    )
+        return [Rating(r.name, r.value, r.allowed * t.derating, r.unit, r.source) for r in found]
+
+    def single(self) -> Assessment:
+        """Return the same one stage with the fields of stage and follower as scalars.
+
+        Raises
+        ------
+        ValueError
+            If the batch is not of one stage.
+        """
+        count = self.point.plate_current_A.size
+        if count != 1:
+            raise ValueError(f"assessment: a batch of {count}: must be one stage")
+        follower = self.follower
+        if follower is not None:
+            follower = follower[0].map(lambda a: a.reshape(())), follower[1]
+        return replace(self, stage=self.stage.map(lambda a: a.reshape(())), follower=follower)
+
+    def __getitem__(self, name: str) -> FloatArray:
+        """Return one score of every stage, shape of the batch."""
+        value = REGISTRY[name].compute(self)
+        return np.broadcast_to(np.asarray(value, float), self.point.plate_current_A.shape)

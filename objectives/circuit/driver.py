@@ -1,0 +1,176 @@
+"""TODO objectives.circuit.driver."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal, small_signal
+from objectives.devices.protocol import Device, OperatingPoint
+from objectives.stage import Stage
+
+__all__ = ["Driver", "driver_of"]
+
+# The load resistance at which the impedance of an output is measured; any value serves, as the
+# measurement allows for it exactly.
+_PROBE_OHM = 1e6
+
+
+@dataclass(frozen=True)
+class Driver:
+    """An earlier stage as seen by the stage that it drives; arrays of its batch's shape.
+
+    Impedances and gains are complex, at the reference frequency.
+    """
+
+    point: OperatingPoint
+    """The driver's own operating point."""
+    linear: SmallSignal
+    """The driver's device at that point, strays added."""
+    cathode_impedance_ohm: ComplexArray
+    """What stands between the driver's cathode and ground."""
+    device_resistance_ohm: ComplexArray
+    """``rp + (1 + mu) Zk``: what the plate alone presents by the textbook, without capacitances."""
+    textbook_output_ohm: ComplexArray
+    """The plate load in parallel with :attr:`device_resistance_ohm`."""
+    output_impedance_ohm: ComplexArray
+    """Exact impedance at the driver's output, ahead of the divider."""
+    output_F: FloatArray
+    """Capacitance in parallel with the driver's plate, feedback through C_gp included."""
+    open_circuit_gain: ComplexArray
+    """Driver's source EMF to its output (V/V) with the divider taken off."""
+    divider_series_ohm: FloatArray
+    divider_shunt_ohm: FloatArray
+    level_fraction: FloatArray
+    divider_loss_dB: FloatArray
+    """Open-circuit voltage before the divider over that after it, driver's impedance included."""
+    thevenin_gain: ComplexArray
+    """Driver's source EMF to the open-circuit voltage after the divider (V/V)."""
+    thevenin_impedance_ohm: ComplexArray
+    """Impedance behind that voltage."""
+
+    @property
+    def output_resistance_ohm(self) -> FloatArray:
+        """Real part of the output impedance ahead of the divider (ohm)."""
+        return np.asarray(self.output_impedance_ohm.real)
+
+    @property
+    def source_ohm(self) -> FloatArray:
+        """Real part of the impedance after the divider (ohm), for ``Stage.source_ohm``."""
+        return np.asarray(self.thevenin_impedance_ohm.real)
+
+    def drive(self, stage: Stage) -> Stage:
+        """Return the stage with this driver's Thevenin resistance as its source resistance."""
+        return replace(stage, source_ohm=self.source_ohm)
+
+
+def driver_of(
+    stage: Stage,
+    device: Device,
+    reference_Hz: float,
+    *,
+    divider_series_ohm: ArrayLike = 0.0,
+    divider_shunt_ohm: ArrayLike = np.inf,
+    level_fraction: ArrayLike = 1.0,
+) -> Driver:
+    """Work out an earlier stage as the driver of the stage under design.
+
+    The output is the driver's node after its ``output_coupling_F``; loads that its own fields
+    state (``load_ohm``, ``load_F``) count as part of it. The divider follows: a series resistance,
+    then a shunt resistance with a tap (a level control's wiper) at ``level_fraction`` of it. The
+    coupling capacitor is taken to keep the divider from the driver's direct voltages even where it
+    is ``inf``, as everywhere in :class:`~objectives.stage.Stage`.
+
+    Parameters
+    ----------
+    stage, device :
+        The driver; a batch gives a driver for each candidate.
+    reference_Hz :
+        Frequency (Hz) of the impedances and gains.
+    divider_series_ohm, divider_shunt_ohm :
+        0 and inf where absent.
+    level_fraction :
+        Share of the shunt resistance below the tap, more than 0 and at most 1 (the full signal);
+        a share of the resistance, not of the rotation.
+
+    Raises
+    ------
+    ValueError
+        If a resistance is negative or zero where it must not be, or the level is out of range.
+
+    Source: Thevenin's theorem on the exact network; the textbook value is R_L in parallel with
+    r_p + (mu + 1) R_k, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953
+    (from memory).
+    """
+    series = np.asarray(divider_series_ohm, float)
+    shunt = np.asarray(divider_shunt_ohm, float)
+    level = np.asarray(level_fraction, float)
+    _require("divider_series_ohm", series, np.isfinite(series) & (series >= 0), "0 or more, finite")
+    _require("divider_shunt_ohm", shunt, shunt > 0, "more than 0 (inf where absent)")
+    _require("level_fraction", level, (level > 0) & (level <= 1), "more than 0, at most 1")
+    _require(
+        "level_fraction", level, (level == 1) | np.isfinite(shunt),
+        "1 where divider_shunt_ohm is inf, as there is no resistance to tap",
+    )  # fmt: skip
+    point = operating_point(stage, device.law)
+    linear = small_signal(stage, device, point)
+    network = Network(stage, linear, reference_Hz)
+    gm = np.asarray(linear.transconductance_S, float)
+    gp = np.asarray(linear.plate_conductance_S, float)
+    zk = network.cathode_impedance_ohm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        device_ohm = (1.0 + (gm + gp) * zk) / gp
+        textbook = 1.0 / (1.0 / np.asarray(stage.plate_load_ohm, float) + gp / (1 + (gm + gp) * zk))
+    output = _output_impedance(stage, linear, reference_Hz)
+    at_plate = 1.0 / _output_impedance(
+        replace(stage, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0), linear, reference_Hz
+    )
+    gain = network.output
+
+    # With no shunt the tap is the output itself: 1/inf below makes both shares exact.
+    upper = output + series + (1.0 - level) * np.where(np.isfinite(shunt), shunt, 0.0)
+    lower_S = 1.0 / (level * shunt)
+    share = 1.0 / (1.0 + upper * lower_S)
+    return Driver(
+        point=point,
+        linear=linear,
+        cathode_impedance_ohm=zk,
+        device_resistance_ohm=np.asarray(device_ohm),
+        textbook_output_ohm=np.asarray(textbook),
+        output_impedance_ohm=output,
+        output_F=np.asarray(at_plate.imag / (2 * np.pi * reference_Hz)),
+        open_circuit_gain=gain,
+        divider_series_ohm=series,
+        divider_shunt_ohm=shunt,
+        level_fraction=level,
+        divider_loss_dB=np.asarray(-20 * np.log10(np.abs(share))),
+        thevenin_gain=np.asarray(gain * share),
+        thevenin_impedance_ohm=np.asarray(upper * share),
+    )
+
+
+def _output_impedance(stage: Stage, linear: SmallSignal, frequency_Hz: float) -> ComplexArray:
+    """Return the impedance (ohm) at the output node, the stage's own load included."""
+    probed = Network(replace(stage, load_ohm=_PROBE_OHM), linear, frequency_Hz)
+    # One volt in series with the probe divides between probe and the rest.
+    share = probed.output_of("load")
+    rest_S = (1.0 - share) / (share * _PROBE_OHM)
+    return np.asarray(1.0 / (rest_S + 1.0 / np.asarray(stage.load_ohm, float)))
+
+
+def _shaped(value: ArrayLike, shape: tuple[int, ...]) -> FloatArray:
+    """Return the value broadcast to the shape."""
+    return np.broadcast_to(np.asarray(value, float), shape)
+
+
+def _require(name: str, value: FloatArray, good: ArrayLike, allowed: str) -> None:
+    """Raise a ValueError that names the first bad value."""
+    bad = ~np.broadcast_to(np.asarray(good), np.broadcast_shapes(np.shape(good), value.shape))
+    if np.any(bad):
+        worst = np.broadcast_to(value, bad.shape)[bad][0]
+        raise ValueError(f"{name}: {float(worst)!r}: must be {allowed}")

@@ -1,0 +1,478 @@
+"""The small-signal network of DESIGN, section 3, solved exactly and in closed form for a batch.
+
+The source side, the cathode circuit and the plate circuit are each reduced to an EMF behind an
+impedance round the three-terminal device, which leaves three equations in the electrode voltages::
+
+    Vg + Zg [ (ygk+ygp) Vg - ygk Vk - ygp Vp + grr (Vp - Vk) ]                    = Eg
+    Vk + Zk [ -(ygk+gm) Vg + (ygk+gm+gp+ypk+grr) Vk - (gp+ypk+grr) Vp ]           = Ek
+    Vp + Zp [ (gm-ygp) Vg - (gm+gp+ypk) Vk + (gp+ygp+ypk) Vp ]                    = Ep
+
+with ``ygk = gg + s Cgk``, ``ygp = s Cgp``, ``ypk = s Cpk``, gg and grr the partial derivatives of
+grid current by grid and by plate voltage. Written with impedances on the left (not admittances),
+a perfect source or a grounded cathode is just Z = 0. :mod:`objectives.nodal` holds the same stage
+as a plain dense nodal system, which the tests compare with this one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from objectives.arrays import BoolArray, ComplexArray, FloatArray
+from objectives.circuit.small_signal import SmallSignal
+from objectives.stage import Stage
+
+__all__ = ["BLOCK", "Network", "elastance", "squared"]
+
+# A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
+_ABSENT_F = 1e-30
+
+
+# Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
+# system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
+BLOCK = 8000
+
+
+# Real or complex: a branch that is not there leaves a term real.
+Term: TypeAlias = NDArray[np.inexact[Any]]
+
+
+_ONE = np.asarray(1.0)
+
+
+# The circuit round the device into which each of these resistors puts its EMF.
+_CIRCUIT_OF = {
+    "source": "grid",
+    "leak": "grid",
+    "stopper": "grid",
+    "cathode_resistor": "cathode",
+    "cathode_unbypassed": "cathode",
+    "bypass_series": "cathode",
+}
+
+
+def elastance(capacitance_F: ArrayLike) -> FloatArray:
+    """Return 1/C (per farad): 0 for an infinite capacitor, very large for none."""
+    return np.asarray(1.0 / np.maximum(np.asarray(capacitance_F, float), _ABSENT_F))
+
+
+def squared(value: Term) -> FloatArray:
+    """Return |value|^2."""
+    return np.asarray(value.real * value.real + value.imag * value.imag)
+
+
+def _there(value: Term | BoolArray) -> bool:
+    """Return whether a branch is there: false where one number, 0, holds for the whole batch.
+
+    Leaving it out then changes no result, as it would multiply by one or add nothing, and no
+    shape; a sweep over many stages is bound by the number of array operations.
+    """
+    return value.size != 1 or bool(value.item() != 0)
+
+
+@dataclass(frozen=True)
+class Network:
+    """One solved network: stage, device and frequency broadcast against each other.
+
+    Parameters
+    ----------
+    stage, device :
+        Batches; give them a trailing axis (:meth:`Batch.expand`) for a sweep.
+    frequency_Hz :
+        Positive frequencies that broadcast with the two. All results have the common shape.
+    """
+
+    stage: Stage
+    device: SmallSignal
+    frequency_Hz: ArrayLike
+
+    @cached_property
+    def s(self) -> ComplexArray:
+        """Complex frequency j*2*pi*f (rad/s)."""
+        return np.asarray(2j * np.pi * np.asarray(self.frequency_Hz, float))
+
+    @cached_property
+    def _per_s(self) -> ComplexArray:
+        """1/s."""
+        return np.asarray(1.0 / self.s)
+
+    # -- source side ---------------------------------------------------------------------------
+
+    @cached_property
+    def _to_leak(self) -> tuple[Term, Term]:
+        """Transfer to, and impedance at, the node that a leak on the source side joins."""
+        t, s = self.stage, self.s
+        rs = np.asarray(t.source_ohm, float)
+        cable_s = rs * np.asarray(t.cable_F, float)
+        loaded: Term = _ONE
+        z: Term = rs
+        if _there(cable_s):
+            loaded = 1.0 / (1.0 + s * cable_s)
+            z = rs * loaded
+        blocked = elastance(t.input_coupling_F)
+        if _there(blocked):
+            z = z + blocked * self._per_s
+        before = self._leak_before_S
+        if _there(before):
+            divided = 1.0 / (1.0 + z * before)
+            return loaded * divided, z * divided
+        return loaded, z
+
+    @property
+    def _leak_before_S(self) -> FloatArray:
+        t = self.stage
+        return np.asarray((1.0 - np.asarray(t.leak_at_grid, float)) / np.asarray(t.grid_leak_ohm))
+
+    @property
+    def _leak_after_S(self) -> FloatArray:
+        t = self.stage
+        return np.asarray(np.asarray(t.leak_at_grid, float) / np.asarray(t.grid_leak_ohm))
+
+    @cached_property
+    def _open_stopper(self) -> Term:
+        """Share of an EMF in the stopper that its own shunt capacitance leaves."""
+        t = self.stage
+        shunt_s = np.asarray(t.stopper_ohm, float) * np.asarray(t.stopper_shunt_F, float)
+        return 1.0 / (1.0 + self.s * shunt_s) if _there(shunt_s) else _ONE
+
+    @cached_property
+    def _to_grid(self) -> tuple[Term, Term]:
+        """Share that the shunts at the grid leave, and impedance before they are joined."""
+        t, s = self.stage, self.s
+        z = self._to_leak[1] + np.asarray(t.stopper_ohm, float) * self._open_stopper
+        lead = np.asarray(t.stopper_lead_H, float)
+        if _there(lead):
+            z = z + s * lead
+        after = self._leak_after_S
+        ground_F = np.asarray(t.grid_capacitor_F, float) + np.asarray(t.stray_grid_ground_F, float)
+        shunt: Term = after
+        if _there(ground_F):
+            shunt = s * ground_F + after if _there(after) else s * ground_F
+        return (1.0 / (1.0 + z * shunt) if _there(shunt) else _ONE), z
+
+    @cached_property
+    def _source_emf(self) -> ComplexArray:
+        """Open-circuit voltage at the grid for 1 V of source EMF ahead of any level control."""
+        return np.asarray(self._from_source * np.asarray(self.stage.source_ratio, float))
+
+    @cached_property
+    def _from_source(self) -> ComplexArray:
+        """Open-circuit EMF at the grid for 1 V of EMF behind the source resistance."""
+        return np.asarray(self._to_leak[0] * self._to_grid[0], complex)
+
+    @cached_property
+    def _source_side_ohm(self) -> Term:
+        held, z = self._to_grid
+        lead = np.asarray(self.stage.grid_lead_H, float)
+        out = z * held
+        return np.asarray(out + self.s * lead if _there(lead) else out, complex)
+
+    # -- cathode -------------------------------------------------------------------------------
+
+    @cached_property
+    def _bypass(self) -> tuple[Term, Term]:
+        """Impedance of the bypass branch, and of the loop that it makes with its resistor."""
+        t = self.stage
+        series = np.asarray(t.bypass_series_ohm, float)
+        blocked = elastance(t.bypass_F)
+        zb = series + blocked * self._per_s if _there(blocked) else series
+        resistor = np.asarray(t.cathode_resistor_ohm, float)
+        nothing = (resistor == 0) & (series == 0) & (blocked == 0)
+        if _there(nothing):
+            # Grounded cathode with a full bypass: no EMF and no impedance.
+            return np.where(nothing, 0.0, zb), np.where(nothing, 1.0, resistor + zb)
+        return zb, resistor + zb
+
+    @cached_property
+    def _bypass_share(self) -> Term:
+        """Share of an EMF in the bypassed resistor that is left across the bypass."""
+        zb, total = self._bypass
+        return np.asarray(zb / total)
+
+    @cached_property
+    def _cathode_ohm(self) -> Term:
+        t = self.stage
+        z = np.asarray(t.cathode_resistor_ohm, float) * self._bypass_share
+        below = np.asarray(t.cathode_unbypassed_ohm, float)
+        if _there(below):
+            z = z + below
+        lead = np.asarray(t.cathode_lead_H, float)
+        return np.asarray(z + self.s * lead if _there(lead) else z, complex)
+
+    # -- plate and output ----------------------------------------------------------------------
+
+    @cached_property
+    def _load(self) -> tuple[Term, Term]:
+        """Admittance of the load, and impedance of the coupling capacitor before it."""
+        t, s = self.stage, self.s
+        y: Term = 1.0 / np.asarray(t.load_ohm, float)
+        load_F = np.asarray(t.load_F, float)
+        if _there(load_F):
+            y = y + s * load_F
+        blocked = elastance(t.output_coupling_F)
+        return y, blocked * self._per_s if _there(blocked) else blocked
+
+    @cached_property
+    def _to_output(self) -> Term:
+        """Share of the plate voltage (outside the lead) that reaches the output."""
+        y_load, coupling = self._load
+        return 1.0 / (1.0 + coupling * y_load) if _there(coupling) else _ONE
+
+    @cached_property
+    def _outside_ohm(self) -> ComplexArray:
+        """Impedance of the plate circuit without the plate lead."""
+        t = self.stage
+        y = self._load[0] * self._to_output + 1.0 / np.asarray(t.plate_load_ohm, float)
+        ground_F = np.asarray(t.plate_capacitor_F, float) + np.asarray(
+            t.stray_plate_ground_F, float
+        )
+        if _there(ground_F):
+            y = y + self.s * ground_F
+        return np.asarray(1.0 / y, complex)
+
+    @cached_property
+    def _plate_ohm(self) -> Term:
+        lead = np.asarray(self.stage.plate_lead_H, float)
+        return self._outside_ohm + self.s * lead if _there(lead) else self._outside_ohm
+
+    @cached_property
+    def _from_plate(self) -> Term:
+        """Output voltage for 1 V at the plate electrode.
+
+        The drop in the plate lead counts only while the plate circuit carries no EMF of its own.
+        """
+        if not _there(np.asarray(self.stage.plate_lead_H, float)):
+            return self._to_output
+        return np.asarray(self._outside_ohm / self._plate_ohm * self._to_output)
+
+    # -- the three equations -------------------------------------------------------------------
+
+    @cached_property
+    def _coefficients(self) -> tuple[ComplexArray, ...]:
+        """The system as six numbers: a, b of the grid, p, q of the cathode, r, t of the plate.
+
+        Every row of the system sums to one (electrodes that move together carry no current between
+        them), which leaves two free coefficients a row::
+
+            [ 1+a+b   -a      -b    ]
+            [ -p      1+p+q   -q    ]
+            [ r       -t      1-r+t ]
+        """
+        d, s = self.device, self.s
+        gm = np.asarray(d.transconductance_S, float)
+        gp = np.asarray(d.plate_conductance_S, float)
+        grr = np.asarray(d.grid_plate_conductance_S, float)
+        gg = np.asarray(d.grid_conductance_S, float)
+        ygk = s * np.asarray(d.grid_cathode_F, float)
+        if _there(gg):
+            ygk = ygk + gg
+        ygp = s * np.asarray(d.grid_plate_F, float)
+        ypk = s * np.asarray(d.plate_cathode_F, float) + gp
+        zg, zk, zp = (
+            self._source_side_ohm,
+            self._cathode_ohm,
+            self._plate_ohm,
+        )
+        if _there(grr):
+            a, b, q = zg * (ygk + grr), zg * (ygp - grr), zk * (ypk + grr)
+        else:
+            a, b, q = zg * ygk, zg * ygp, zk * ypk
+        return a, b, zk * (ygk + gm), q, zp * (gm - ygp), zp * (ypk + gm)
+
+    @cached_property
+    def _adjugate_grid(self) -> tuple[ComplexArray, ComplexArray]:
+        """Element (grid, grid) of the adjugate, and the determinant."""
+        a, b, _, q, r, t = self._coefficients
+        m22, m33 = self._cathode_diagonal, 1 - r + t
+        first = m22 * m33 - q * t
+        # Since the rows sum to one, the determinant is the sum of the adjugate's first row.
+        return first, first + (b * t + a * m33) + (a * q + b * m22)
+
+    @cached_property
+    def _grid_diagonal(self) -> ComplexArray:
+        a, b, *_ = self._coefficients
+        return 1 + a + b
+
+    @cached_property
+    def _cathode_diagonal(self) -> ComplexArray:
+        _, _, p, q, _, _ = self._coefficients
+        return 1 + p + q
+
+    @cached_property
+    def _per_determinant(self) -> ComplexArray:
+        return np.asarray(1.0 / self._adjugate_grid[1])
+
+    @cached_property
+    def _plate_from_grid(self) -> ComplexArray:
+        """Voltage at the plate electrode for 1 V of open-circuit EMF at the grid."""
+        _, _, p, _, r, t = self._coefficients
+        return np.asarray((p * t - self._cathode_diagonal * r) * self._per_determinant)
+
+    @cached_property
+    def _plate_from_cathode(self) -> ComplexArray:
+        """Voltage at the plate electrode for 1 V of EMF in the cathode circuit."""
+        a, _, _, _, r, t = self._coefficients
+        return np.asarray((self._grid_diagonal * t - a * r) * self._per_determinant)
+
+    @cached_property
+    def _plate_of_cathode_current(self) -> ComplexArray:
+        """Voltage at the plate electrode for 1 A into the cathode."""
+        return self._plate_from_cathode * self._cathode_ohm
+
+    @cached_property
+    def _plate_from_plate(self) -> ComplexArray:
+        """Voltage at the plate electrode for 1 V of EMF in the plate circuit."""
+        a, _, p, *_ = self._coefficients
+        both = self._grid_diagonal * self._cathode_diagonal
+        return np.asarray((both - a * p) * self._per_determinant)
+
+    # -- responses to the source ---------------------------------------------------------------
+
+    @property
+    def grid(self) -> ComplexArray:
+        """Voltage at the grid electrode for 1 V of source EMF."""
+        return self._adjugate_grid[0] * self._per_determinant * self._source_emf
+
+    @property
+    def cathode(self) -> ComplexArray:
+        """Voltage at the cathode electrode for 1 V of source EMF."""
+        _, _, p, q, r, t = self._coefficients
+        return np.asarray((p * (1 - r + t) - q * r) * self._per_determinant * self._source_emf)
+
+    @property
+    def plate(self) -> ComplexArray:
+        """Voltage at the plate electrode for 1 V of source EMF."""
+        return self._plate_from_grid * self._source_emf
+
+    @property
+    def output(self) -> ComplexArray:
+        """Voltage across the load for 1 V of source EMF."""
+        return self.plate * self._from_plate
+
+    # -- impedances ----------------------------------------------------------------------------
+
+    @property
+    def grid_source_impedance_ohm(self) -> ComplexArray:
+        """Thevenin impedance that the grid electrode looks back into."""
+        return np.asarray(self._source_side_ohm + np.zeros_like(self.s))
+
+    @property
+    def cathode_impedance_ohm(self) -> ComplexArray:
+        """Impedance from the cathode electrode to ground."""
+        return np.asarray(self._cathode_ohm + np.zeros_like(self.s))
+
+    @property
+    def plate_impedance_ohm(self) -> ComplexArray:
+        """Impedance that the plate electrode works into."""
+        return np.asarray(self._plate_ohm + np.zeros_like(self.s))
+
+    @property
+    def input_admittance_S(self) -> ComplexArray:
+        """Admittance of the grid electrode to ground, with cathode and plate circuits as they are.
+
+        Its imaginary part over 2*pi*f is the input capacitance, Miller effect included.
+        """
+        d, s = self.device, self.s
+        gm = np.asarray(d.transconductance_S, float)
+        gp = np.asarray(d.plate_conductance_S, float)
+        grr = np.asarray(d.grid_plate_conductance_S, float)
+        ygk = np.asarray(d.grid_conductance_S, float) + s * np.asarray(d.grid_cathode_F, float)
+        ygp = s * np.asarray(d.grid_plate_F, float)
+        ypk = s * np.asarray(d.plate_cathode_F, float)
+        zk, zp = self._cathode_ohm, self._plate_ohm
+        m22, m23 = 1 + zk * (ygk + gm + gp + ypk + grr), -zk * (gp + ypk + grr)
+        m32, m33 = -zp * (gm + gp + ypk), 1 + zp * (gp + ygp + ypk)
+        bk, bp = zk * (ygk + gm), -zp * (gm - ygp)
+        det = m22 * m33 - m23 * m32
+        vk, vp = (bk * m33 - m23 * bp) / det, (m22 * bp - bk * m32) / det
+        return np.asarray(ygk * (1 - vk) + ygp * (1 - vp) + grr * (vp - vk))
+
+    # -- responses to sources inside the network -----------------------------------------------
+
+    def _share_of(self, origin: str) -> tuple[ComplexArray, Term]:
+        """Return what an EMF in a resistor becomes at the grid or cathode, and that at the plate.
+
+        First the plate voltage for 1 V in the circuit that the resistor belongs to, then the share
+        of its own EMF that it puts into that circuit.
+        """
+        if origin == "source":
+            return self._plate_from_grid, self._from_source
+        if origin == "stopper":
+            return self._plate_from_grid, self._open_stopper * self._to_grid[0]
+        if origin == "leak":
+            # One volt of EMF in the leak is a current of 1/R into whichever node it joins.
+            before, after = self._leak_before_S, self._leak_after_S
+            emf = before * self._to_leak[1]
+            if _there(after):
+                emf = emf + after * self._to_grid[1]
+            return self._plate_from_grid, emf * self._to_grid[0]
+        if origin == "cathode_resistor":
+            return self._plate_from_cathode, self._bypass_share
+        if origin == "cathode_unbypassed":
+            return self._plate_from_cathode, _ONE
+        resistor = np.asarray(self.stage.cathode_resistor_ohm, float)
+        return self._plate_from_cathode, resistor / self._bypass[1]
+
+    @cached_property
+    def _output_power(self) -> dict[str, FloatArray]:
+        """Squared output voltage for 1 V of EMF in the grid and in the cathode circuit."""
+        end = squared(self._from_plate)
+        return {
+            "grid": squared(self._plate_from_grid) * end,
+            "cathode": squared(self._plate_from_cathode) * end,
+        }
+
+    def output_power_of(self, origin: str) -> FloatArray:
+        """Return the squared magnitude of :meth:`output_of`, cheaper where possible."""
+        if origin in _CIRCUIT_OF:
+            # A product's squared magnitude is the product of real numbers.
+            return self._output_power[_CIRCUIT_OF[origin]] * squared(self._share_of(origin)[1])
+        return squared(self.output_of(origin))
+
+    def output_of(self, origin: str) -> ComplexArray:
+        """Return the output voltage for a unit source inside the network.
+
+        For a resistor (``source``, ``leak``, ``stopper``, ``cathode_resistor``,
+        ``cathode_unbypassed``, ``bypass_series``, ``plate_load``, ``load``) the unit is 1 V of EMF
+        in series with it; for ``device`` 1 V in series with the grid-cathode control voltage (a
+        current of gm from plate to cathode); for ``grid_current`` 1 A from grid to cathode.
+
+        Raises
+        ------
+        ValueError
+            If ``origin`` is none of these.
+        """
+        if origin in _CIRCUIT_OF:
+            electrode, share = self._share_of(origin)
+            return np.asarray(electrode * share * self._from_plate)
+        if origin == "device":
+            gm = np.asarray(self.device.transconductance_S, float)
+            at_plate = gm * (
+                self._plate_of_cathode_current - self._plate_from_plate * self._plate_ohm
+            )
+        elif origin == "grid_current":
+            at_plate = (
+                self._plate_of_cathode_current - self._plate_from_grid * self._source_side_ohm
+            )
+        elif origin in ("plate_load", "load"):
+            direct: Term = np.asarray(0.0)
+            if origin == "plate_load":
+                emf = self._outside_ohm * (1.0 / np.asarray(self.stage.plate_load_ohm, float))
+            else:
+                per_volt = self._to_output * (1.0 / np.asarray(self.stage.load_ohm, float))
+                emf = self._outside_ohm * per_volt
+                direct = self._load[1] * per_volt
+            # The EMF sits in the plate circuit itself, so the voltage outside the lead is the EMF
+            # less the drop that the electrode's current makes in the outside impedance.
+            outside = self._plate_from_plate * emf
+            if _there(np.asarray(self.stage.plate_lead_H, float)):
+                current = (emf - outside) / self._plate_ohm
+                outside = emf - current * self._outside_ohm
+            return np.asarray(outside * self._to_output + direct)
+        else:
+            raise ValueError(f"origin: {origin!r}: must be a resistor, 'device' or 'grid_current'")
+        return np.asarray(at_plate * self._from_plate)

@@ -1,0 +1,89 @@
+"""TODO objectives.circuit.next_stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.circuit.network import Network
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import small_signal
+from objectives.devices.protocol import Device, OperatingPoint
+from objectives.stage import Stage, parallel
+from objectives.textbook import miller_capacitance_F
+
+__all__ = ["NextLoad", "next_stage_load"]
+
+
+@dataclass(frozen=True)
+class NextLoad:
+    """What a next stage presents to the stage that drives it; arrays of its batch's shape."""
+
+    resistance_ohm: FloatArray
+    """Parallel resistance at the reference frequency: leak, and grid conduction if any."""
+    capacitance_F: FloatArray
+    """Parallel capacitance at the reference frequency, Miller effect included, exact."""
+    gain: ComplexArray
+    """Grid to plate (V/V) at the reference frequency."""
+    point: OperatingPoint
+    textbook_F: FloatArray
+    """``C_gk + C_gp (1 + mu R/(rp + R))`` with the cathode grounded, plus the same strays."""
+
+    @property
+    def textbook_error_percent(self) -> FloatArray:
+        """Departure of the textbook capacitance from the exact one (per cent)."""
+        return np.asarray(100 * (self.textbook_F / self.capacitance_F - 1))
+
+    def load(self, stage: Stage) -> Stage:
+        """Return the stage with this load as its ``load_ohm`` and ``load_F``."""
+        return replace(stage, load_ohm=self.resistance_ohm, load_F=self.capacitance_F)
+
+
+def next_stage_load(stage: Stage, device: Device, reference_Hz: float) -> NextLoad:
+    """Work out what a next stage presents at its input, its coupling capacitor left to the driver.
+
+    The input is the node after the next stage's ``input_coupling_F``, which is the same part as
+    the ``output_coupling_F`` of the stage that drives it and must be stated only there. Leak,
+    stopper, ``grid_capacitor_F``, ``cable_F`` and strays of the next stage are counted. A parallel
+    conductance that feedback makes negative is given as an infinite resistance.
+
+    Source: exact network; the textbook value as :func:`~objectives.textbook.miller_capacitance_F`.
+    """
+    point = operating_point(stage, device.law)
+    linear = small_signal(stage, device, point)
+    network = Network(stage, linear, reference_Hz)
+    s = network.s
+    strays = np.add(stage.grid_capacitor_F, stage.stray_grid_ground_F)
+    leak_S = 1.0 / np.asarray(stage.grid_leak_ohm, float)
+    at_grid = np.asarray(stage.leak_at_grid, float)
+    rg = np.asarray(stage.stopper_ohm, float)
+    # The same elements in the same order as the source side of the network, seen from outside.
+    electrode = network.input_admittance_S
+    beyond_lead = electrode / (1.0 + electrode * s * np.asarray(stage.grid_lead_H, float))
+    behind = beyond_lead + s * strays + leak_S * at_grid
+    stopper = rg / (1.0 + s * rg * np.asarray(stage.stopper_shunt_F, float)) + s * np.asarray(
+        stage.stopper_lead_H, float
+    )
+    total = (
+        leak_S * (1.0 - at_grid)
+        + behind / (1.0 + behind * stopper)
+        + s * np.asarray(stage.cable_F, float)
+    )
+    conductance = np.maximum(total.real, 0.0)
+    with np.errstate(divide="ignore"):
+        resistance = np.asarray(1.0 / conductance)
+    gm = np.asarray(linear.transconductance_S, float)
+    gp = np.asarray(linear.plate_conductance_S, float)
+    load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
+    textbook = miller_capacitance_F(
+        np.asarray(linear.grid_cathode_F), np.asarray(linear.grid_plate_F), gm / (gp + load_S)
+    )
+    return NextLoad(
+        resistance_ohm=resistance,
+        capacitance_F=np.asarray(total.imag / (2 * np.pi * reference_Hz)),
+        gain=np.asarray(network.plate / network.grid),
+        point=point,
+        textbook_F=textbook + strays + np.asarray(stage.cable_F, float),
+    )

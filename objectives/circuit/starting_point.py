@@ -1,0 +1,89 @@
+"""The operating point of stages that differ from a solved one by their tolerances only."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from objectives.arrays import BoolArray, FloatArray
+from objectives.circuit.operating_point import load_lines, operating_point
+from objectives.devices.protocol import ConductionLaw, OperatingPoint
+from objectives.stage import Stage
+
+__all__ = ["operating_point_near"]
+
+_STEPS = 8
+
+
+# The equation solved below divides by the cathode resistance; under this the general solver, which
+# knows of a grounded cathode, takes over.
+_LEAST_CATHODE_OHM = 1.0
+
+
+# Steps smaller than this end the search; Newton's next error is of the order of its square.
+_SMALL_STEP_V = 3e-6
+
+
+def operating_point_near(
+    stage: Stage, law: ConductionLaw, grid_cathode_V: FloatArray
+) -> OperatingPoint:
+    """Solve the quiescent point of every stage, starting from grid-cathode voltages close to it.
+
+    The same equation as :func:`~objectives.operating_point.operating_point`, whose excess current
+    rises with the grid-cathode voltage, by Newton's steps with the exact derivatives of the law.
+    Stages in which they do not settle are handed to that function.
+
+    Parameters
+    ----------
+    stage, law :
+        As there.
+    grid_cathode_V :
+        Where to start, broadcasting with the stages: the nominal stage's.
+    """
+    shape = stage.shape
+    bias_V, grid_ohm = stage.grid_return()
+    supply = np.asarray(stage.supply_V, float)
+    load = np.asarray(stage.plate_load_ohm, float)
+    cathode = stage.cathode_total_ohm
+    if np.any(cathode < _LEAST_CATHODE_OHM) or np.any(~(supply > 0)) or np.any(~(load >= 0)):
+        return operating_point(stage, law)
+    v = np.broadcast_to(grid_cathode_V, shape)
+    settled = np.zeros(shape, dtype=bool)
+    for left in reversed(range(_STEPS)):
+        # As in the general solver, the grid current is taken at the supply voltage.
+        grid, gg, _ = law.linearise_grid(v, supply)
+        cathode_V, plate_A, plate_V = load_lines(v, grid, bias_V, grid_ohm, supply, load, cathode)
+        given, gm, gp = law.linearise(v, plate_V - cathode_V)
+        if left == 0 or np.all(settled):
+            break
+        by_v_cathode = -gg * grid_ohm - 1.0
+        by_v_plate_A = by_v_cathode / cathode - gg
+        slope = gm - gp * (by_v_plate_A * load + by_v_cathode) - by_v_plate_A
+        # No stage moves more than a volt at a time: the law is steep where the grid conducts.
+        step = np.clip((plate_A - given) / slope, -1.0, 1.0)
+        settled = np.abs(step) < _SMALL_STEP_V
+        v = v + step
+    good: BoolArray = settled & (plate_A > 0)
+    _, gg, ggp = law.linearise_grid(v, plate_V - cathode_V)
+    point = OperatingPoint(
+        plate_current_A=plate_A,
+        grid_current_A=grid,
+        grid_V=v + cathode_V,
+        cathode_V=cathode_V,
+        plate_V=plate_V,
+        transconductance_S=gm,
+        plate_conductance_S=gp,
+        grid_conductance_S=gg,
+        grid_plate_conductance_S=ggp,
+        supply_current_A=plate_A,
+    ).broadcast()
+    if np.all(good):
+        return point
+    rest = operating_point(stage.at(~good), law.at(~good))
+    merged: dict[str, Any] = {}
+    for name, value in point.numeric_fields().items():
+        merged[name] = np.array(value)
+        merged[name][~good] = getattr(rest, name)
+    return replace(point, **merged)

@@ -1,0 +1,145 @@
+"""TODO objectives.devices.fit_record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.optimize import elementwise
+
+from objectives.arrays import FloatArray
+from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, Koren
+
+__all__ = ["QUANTITIES", "CurveReading", "CurveReadings", "FitPoint", "FitRecord"]
+
+Law = Koren | ChildLangmuir | DempwolfZolzer
+
+
+QUANTITIES = (
+    "plate_current_A",
+    "transconductance_S",
+    "plate_resistance_ohm",
+    "amplification_factor",
+    "stage_gain",
+)
+"""What a :class:`FitPoint` may state."""
+
+
+@dataclass(frozen=True)
+class FitPoint:
+    """One published or measured number and what the law gives for it.
+
+    Attributes
+    ----------
+    quantity : ``plate_current_A``, ``transconductance_S``, ``plate_resistance_ohm``,
+        ``amplification_factor`` or ``stage_gain``
+    conditions : the voltages (``grid_V``, ``plate_V``), or the parts of the stage (``supply_V``,
+        ``plate_load_ohm``, ``next_leak_ohm``, ``cathode_resistor_ohm``), by name
+    published : the number in the unit of ``quantity``
+    law : what the fitted law gives, same unit
+    used : ``"fitted"``, or ``"tested"`` where the fit has not seen it
+    source : where the number is published
+    """
+
+    quantity: str
+    conditions: Mapping[str, float] = field(hash=False)
+    published: float
+    law: float
+    used: str
+    source: str
+
+    @property
+    def residual_percent(self) -> float:
+        """Departure of the law from the published number, in per cent of the latter."""
+        return 100.0 * (self.law / self.published - 1.0)
+
+
+@dataclass(frozen=True)
+class CurveReading:
+    """One reading off a published plate curve, and what the law gives there (V, V, A, A)."""
+
+    grid_V: float
+    plate_V: float
+    plate_current_A: float
+    law_A: float
+
+
+@dataclass(frozen=True)
+class CurveReadings:
+    """Readings off the published plate curves of one chart.
+
+    Attributes
+    ----------
+    readings : voltages, current read, current by the law
+    within_V, within_A : how closely the chart was read along either axis, one sigma (V, A)
+    used : ``"fitted"``, or ``"tested"`` where the fit has not seen them
+    source : whose chart, and who read it
+    """
+
+    readings: tuple[CurveReading, ...]
+    within_V: float
+    within_A: float
+    used: str
+    source: str
+
+    @property
+    def points(self) -> tuple[FitPoint, ...]:
+        """The readings as single numbers."""
+        return tuple(
+            FitPoint(
+                "plate_current_A",
+                {"grid_V": r.grid_V, "plate_V": r.plate_V},
+                r.plate_current_A,
+                r.law_A,
+                self.used,
+                self.source,
+            )
+            for r in self.readings
+        )
+
+    def column(self, name: str) -> FloatArray:
+        """Return one field of all readings, shape ``(readings,)``."""
+        return np.array([getattr(r, name) for r in self.readings])
+
+    def plate_error_V(self, law: Law) -> FloatArray:
+        """Return how far along the plate voltage the law's curve lies from each reading (V).
+
+        Positive where the law needs more plate voltage for the current that was read. A chart is
+        steep: there a small error of voltage is a large one of current. Shape ``(readings,)``.
+        """
+        grid, plate = self.column("grid_V"), self.column("plate_V")
+        current = self.column("plate_current_A")
+
+        def excess(plate_V: FloatArray, grid_V: FloatArray, wanted_A: FloatArray) -> FloatArray:
+            return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
+
+        found = elementwise.find_root(
+            excess, (np.full(plate.shape, 1e-3), 4.0 * plate + 100.0), args=(grid, current)
+        )
+        return np.asarray(found.x - plate)
+
+
+@dataclass(frozen=True)
+class FitRecord:
+    """How a law was fitted and how well it does.
+
+    Attributes
+    ----------
+    method : the fit in words
+    points : every number it was fitted to or tested on; empty for a set taken from elsewhere
+    curves : readings off plate curves that it was fitted to or tested on
+    """
+
+    method: str
+    points: tuple[FitPoint, ...] = ()
+    curves: tuple[CurveReadings, ...] = ()
+
+    def worst_percent(self, used: str | None = None, quantity: str | None = None) -> float:
+        """Return the largest absolute residual (per cent); nan where no point matches."""
+        found = [
+            abs(p.residual_percent)
+            for p in self.points
+            if used in (None, p.used) and quantity in (None, p.quantity)
+        ]
+        return max(found, default=float("nan"))

@@ -1,0 +1,228 @@
+"""TODO objectives.fitting.published."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from objectives.circuit.operating_point import operating_point
+from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord, Law
+from objectives.devices.triodes import GridCurrent
+from objectives.devices.valve import Valve
+from objectives.fitting.measured import _solve
+from objectives.fitting.parameters import Equation, FloatArray, _build, _equation, _knobs, _rounded
+from objectives.stage import Stage, parallel
+
+__all__ = ["fit_published", "law_values", "refit"]
+
+# Published points
+
+# Relative weight of one published number: how far a typical sheet is rounded and how far such
+# sheets contradict each other (common practice, no source).
+_PUBLISHED_SIGMA: Mapping[str, float] = {
+    "plate_current_A": 0.02,
+    "transconductance_S": 0.02,
+    "plate_resistance_ohm": 0.04,
+    "amplification_factor": 0.03,
+    "stage_gain": 0.02,
+}
+
+
+_STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
+
+
+def law_values(law: Law, points: Sequence[FitPoint]) -> FloatArray:
+    """Return what a law gives for each point, in the point's unit; shape ``(len(points),)``.
+
+    A stage gain is that of the fully bypassed stage into ``next_leak_ohm`` (no load when absent)
+    at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak).
+
+    Raises
+    ------
+    ValueError
+        If a point lacks a condition that its quantity needs.
+    """
+    found = np.empty(len(points))
+    gains = [i for i, p in enumerate(points) if p.quantity == "stage_gain"]
+    plain = [i for i, p in enumerate(points) if p.quantity != "stage_gain"]
+    if plain:
+        vg = _condition([points[i] for i in plain], "grid_V")
+        vp = _condition([points[i] for i in plain], "plate_V")
+        current, gm, gp = law.linearise(vg, vp)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            table = {
+                "plate_current_A": current,
+                "transconductance_S": gm,
+                "plate_resistance_ohm": 1.0 / gp,
+                "amplification_factor": gm / gp,
+            }
+        for place, i in enumerate(plain):
+            found[i] = table[points[i].quantity][place]
+    if gains:
+        rows = [points[i] for i in gains]
+        supply, load, cathode = (_condition(rows, part) for part in _STAGE_PARTS)
+        leak = np.array([p.conditions.get("next_leak_ohm", np.inf) for p in rows])
+        # Grid current is left out: the charts bias at -1 V or below, where it is nanoamperes.
+        bare = replace(law, grid=None)
+        point = operating_point(
+            Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode), bare
+        )
+        outside = 1.0 / parallel(load, leak)
+        found[gains] = point.transconductance_S / (point.plate_conductance_S + outside)
+    return found
+
+
+def _condition(points: Sequence[FitPoint], name: str) -> FloatArray:
+    for p in points:
+        if name not in p.conditions:
+            raise ValueError(
+                f"{p.quantity}: conditions {dict(p.conditions)!r}: must give {name} (source: "
+                f"{p.source})"
+            )
+    return np.array([p.conditions[name] for p in points])
+
+
+def fit_published(
+    points: Sequence[FitPoint],
+    law: Equation = "koren",
+    *,
+    curves: Sequence[CurveReadings] = (),
+    grid: GridCurrent | None = None,
+) -> tuple[Law, FitRecord]:
+    """Fit a law to published points and curves; those marked ``tested`` only test it.
+
+    A few points do not fix every parameter: each is also held, with a stated width, near a value
+    typical of small triodes, the amplification factor near the published one.
+
+    Returns
+    -------
+    law :
+        Fitted law, parameters at six figures, carrying ``grid``.
+    record :
+        The points with what the law gives, and the method in words.
+
+    Raises
+    ------
+    ValueError
+        If no point is marked ``fitted``, or none of these tells the amplification factor.
+    """
+    fitted = [p for p in points if p.used == "fitted"]
+    mu = _published_mu(fitted)
+    knobs = _knobs(law, mu)
+    published = np.array([p.published for p in fitted])
+    sigma = np.array([_PUBLISHED_SIGMA[p.quantity] for p in fitted])
+    centre = np.array([knob.inward(knob.typical) for knob in knobs])
+    held_near = [i for i, knob in enumerate(knobs) if knob.width is not None]
+    width = np.array([knobs[i].width for i in held_near], dtype=float)
+
+    def misfit(x: FloatArray) -> FloatArray:
+        model = law_values(_build(law, knobs, x, {}, None), fitted)
+        return np.concatenate(
+            [_log_ratio(model, published) / sigma, (x - centre)[held_near] / width]
+        )
+
+    solution = _solve(misfit, knobs, list(centre))
+    read = [c for c in curves if c.used == "fitted"]
+    if read:
+        first = _build(law, knobs, solution.x, {}, None)
+        vg, vp, current = (
+            np.concatenate([c.column(name) for c in read])
+            for name in ("grid_V", "plate_V", "plate_current_A")
+        )
+        curve_sigma = np.concatenate([_reading_sigma(c, first) for c in read])
+
+        def with_curves(x: FloatArray) -> FloatArray:
+            model = _build(law, knobs, x, {}, None).plate_current(vg, vp)
+            return np.concatenate([misfit(x), _log_ratio(model, current) / curve_sigma])
+
+        solution = _solve(with_curves, knobs, list(solution.x))
+    result = _rounded(_build(law, knobs, solution.x, {}, grid))
+    values = law_values(result, points)
+    method = (
+        "scipy.optimize.least_squares, soft-L1 loss, of ln(law/published); one sigma "
+        + ", ".join(
+            f"{100 * _PUBLISHED_SIGMA[q]:g} % {q}"
+            for q in _PUBLISHED_SIGMA
+            if any(p.quantity == q for p in fitted)
+        )
+        + (
+            f"; {sum(len(c.readings) for c in read)} readings off curves, one sigma "
+            f"{100 * _PUBLISHED_SIGMA['plate_current_A']:g} % and the errors of reading"
+            if read
+            else ""
+        )
+        + "; held near typical: "
+        + ", ".join(
+            f"{k.name} {k.typical:g} within "
+            + (f"a factor {np.exp(k.width):.2g}" if k.log else f"{k.width:g} V")
+            + (" (above 1)" if k.floor else "")
+            for k in knobs
+            if k.width is not None
+        )
+    )
+    return result, FitRecord(
+        method,
+        tuple(replace(p, law=float(f"{v:.6g}")) for p, v in zip(points, values, strict=True)),
+        tuple(_with_law(c, result) for c in curves),
+    )
+
+
+def _log_ratio(model: FloatArray, datum: FloatArray) -> FloatArray:
+    # Bounds keep the logarithm finite where a trial law is cut off.
+    return np.asarray(np.log(np.clip(np.nan_to_num(model / datum, nan=1e-9), 1e-9, 1e9)))
+
+
+def _reading_sigma(curve: CurveReadings, law: Law) -> FloatArray:
+    """Return one sigma of each reading's current, relative, shape ``(readings,)``."""
+    current = curve.column("plate_current_A")
+    _, _, slope_S = law.linearise(curve.column("grid_V"), curve.column("plate_V"))
+    by_chart = np.hypot(curve.within_A, slope_S * curve.within_V) / current
+    return np.asarray(np.hypot(_PUBLISHED_SIGMA["plate_current_A"], by_chart))
+
+
+def _with_law(curve: CurveReadings, law: Law) -> CurveReadings:
+    given = law.plate_current(curve.column("grid_V"), curve.column("plate_V"))
+    return replace(
+        curve,
+        readings=tuple(
+            replace(r, law_A=float(f"{v:.6g}")) for r, v in zip(curve.readings, given, strict=True)
+        ),
+    )
+
+
+def _published_mu(points: Iterable[FitPoint]) -> float:
+    """Return the amplification factor that the points state, or gm times rp of one condition."""
+    by_condition: dict[tuple[tuple[str, float], ...], dict[str, float]] = {}
+    for p in points:
+        key = tuple(sorted(p.conditions.items()))
+        by_condition.setdefault(key, {})[p.quantity] = p.published
+    found = []
+    for given in by_condition.values():
+        if "amplification_factor" in given:
+            found.append(given["amplification_factor"])
+        elif {"transconductance_S", "plate_resistance_ohm"} <= given.keys():
+            found.append(given["transconductance_S"] * given["plate_resistance_ohm"])
+    if not found:
+        raise ValueError(
+            'points: must hold at least one marked "fitted" that states the amplification factor, '
+            "or transconductance and plate resistance at one condition"
+        )
+    return float(np.median(found))
+
+
+def refit(entry: Valve) -> Valve:
+    """Return a table entry with its law fitted anew to the published points it records.
+
+    Raises
+    ------
+    ValueError
+        If the entry records no points, or they do not carry the fit.
+    """
+    if entry.fit is None or not entry.fit.points:
+        raise ValueError(f"{entry.name}: fit: none: must record the points to fit")
+    law, record = fit_published(
+        entry.fit.points, _equation(entry.law), curves=entry.fit.curves, grid=entry.law.grid
+    )
+    return replace(entry, law=law, fit=record)

@@ -1,0 +1,237 @@
+"""Radio frequencies at the grid: bands, real resistors, and what the valve detects.
+
+A stopper keeps radio off the grid as long as it is a resistor. Its own capacitance bridges it from
+some frequency on; :func:`stopper_limits` says from where, :func:`alternatives` what a smaller body
+or a capacitor at the grid would do instead. What gets through is made audible by the curvature of
+the valve's own law; :func:`detection` says how loud.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import elementwise
+
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.assessment import Assessment
+from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB
+from objectives.circuit.network import Network
+from objectives.circuit.small_signal import SmallSignal
+from objectives.radio.tables import ResistorStyle, resistor_style, resistor_styles
+from objectives.stage import Stage
+
+__all__ = [
+    "GRID_CAPACITORS_F",
+    "Alternative",
+    "StopperLimits",
+    "alternatives",
+    "attenuation_dB",
+    "stopper_impedance_ohm",
+    "stopper_limits",
+]
+
+GRID_CAPACITORS_F = (10e-12, 22e-12, 47e-12, 100e-12, 220e-12)
+"""Capacitors from grid to ground that :func:`alternatives` tries."""
+
+
+_POINTS_PER_DECADE = 24
+
+
+_CHUNK = 256
+
+
+def attenuation_dB(
+    stage: Stage, device: SmallSignal, frequency_Hz: ArrayLike, reference_Hz: float
+) -> FloatArray:
+    """Return how far (dB) the grid is below its level at the reference, shape (..., frequencies).
+
+    Both levels are relative to the source's EMF; negative where the grid has more than at the
+    reference frequency.
+    """
+    f = np.atleast_1d(np.asarray(frequency_Hz, float))
+    swept = level_dB(Network(stage.expand(), device.expand(), f), "grid")
+    return level_dB(Network(stage, device, reference_Hz), "grid")[..., None] - swept
+
+
+def stopper_impedance_ohm(stage: Stage, frequency_Hz: ArrayLike) -> ComplexArray:
+    """Return the stopper's impedance (ohm) with its own capacitance and inductance."""
+    s = 2j * np.pi * np.asarray(frequency_Hz, float)
+    r = np.asarray(stage.stopper_ohm, float)
+    return np.asarray(
+        r / (1 + s * r * np.asarray(stage.stopper_shunt_F)) + s * np.asarray(stage.stopper_lead_H)
+    )
+
+
+@dataclass(frozen=True)
+class StopperLimits:
+    """Up to where the stopper works, shape of the stage; inf: beyond 10 GHz."""
+
+    impedance_Hz: FloatArray
+    """Where its impedance is 3.01 dB off its resistance, by its capacitance or its inductance."""
+    rejection_Hz: FloatArray
+    """Where the attenuation at the grid is 3.01 dB off that of an ideal resistor in its place.
+
+    Off either way: past a lead resonance the real part may for a while attenuate more.
+    """
+    greatest_dB: FloatArray
+    """The most attenuation at any frequency up to 1 GHz."""
+    greatest_Hz: FloatArray
+    """Where that is: from here on the attenuation has stopped rising."""
+
+
+def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> StopperLimits:
+    """Find up to where the stopper is a resistor, and where the attenuation stops rising.
+
+    Swept 24 times a decade from the reference frequency to 10 GHz, the first crossing refined by
+    root finding. A stage without a stopper has limits of inf.
+    """
+    shape = np.broadcast_shapes(stage.shape, device.shape)
+    stages = stage.map(lambda a: np.broadcast_to(a, shape).ravel())
+    devices = device.map(lambda a: np.broadcast_to(a, shape).ravel())
+    count = int(np.prod(shape))
+    decades = np.log10(HIGHEST_HZ / reference_Hz)
+    f = np.geomspace(reference_Hz, HIGHEST_HZ, 1 + int(np.ceil(decades * _POINTS_PER_DECADE)))
+
+    def impedance_off(log2_f: FloatArray, which: FloatArray) -> FloatArray:
+        own = stages.at(which.astype(np.intp))
+        r = np.asarray(own.stopper_ohm)
+        z = np.abs(stopper_impedance_ohm(own, 2.0**log2_f))
+        off = 20 * np.log10(np.where(r > 0, z, 1.0) / np.where(r > 0, r, 1.0))
+        return np.asarray(np.abs(off) - HALF_POWER_DB)
+
+    def rejection_off(log2_f: FloatArray, which: FloatArray) -> FloatArray:
+        own, valve = stages.at(which.astype(np.intp)), devices.at(which.astype(np.intp))
+        ideal = replace(own, stopper_shunt_F=0.0, stopper_lead_H=0.0)
+        here = 2.0**log2_f
+        off = level_dB(Network(own, valve, here), "grid") - level_dB(
+            Network(ideal, valve, here), "grid"
+        )
+        fitted = np.asarray(own.stopper_ohm) > 0
+        return np.asarray(np.where(fitted, np.abs(off), 0.0) - HALF_POWER_DB)
+
+    slow = f[f <= 1e9]
+    attenuation = np.empty((count, slow.size))
+    for start in range(0, count, _CHUNK):
+        some = slice(start, start + _CHUNK)
+        attenuation[some] = attenuation_dB(stages.at(some), devices.at(some), slow, reference_Hz)
+    best = attenuation.argmax(axis=-1)
+    return StopperLimits(
+        impedance_Hz=_first_crossing_Hz(impedance_off, f, count).reshape(shape),
+        rejection_Hz=_first_crossing_Hz(rejection_off, f, count).reshape(shape),
+        greatest_dB=attenuation.max(axis=-1).reshape(shape),
+        greatest_Hz=f[best].reshape(shape),
+    )
+
+
+def _first_crossing_Hz(
+    excess: Callable[[FloatArray, FloatArray], FloatArray], f: FloatArray, count: int
+) -> FloatArray:
+    """Return for each of ``count`` stages where ``excess`` first turns positive; inf if nowhere."""
+    log2_f = np.log2(f)
+    result = np.full(count, np.inf)
+    # Sweep some hundreds of stages at a time: each takes a few kB an array.
+    for start in range(0, count, _CHUNK):
+        which = np.arange(start, min(start + _CHUNK, count), dtype=float)
+        over = excess(log2_f, which[:, None]) > 0
+        result[which[over[:, 0]].astype(np.intp)] = f[0]
+        first = over.argmax(axis=-1)
+        at = np.flatnonzero(first > 0)
+        if not at.size:
+            continue
+        root = elementwise.find_root(
+            excess,
+            (log2_f[first[at] - 1], log2_f[first[at]]),
+            args=(which[at],),
+            tolerances={"xatol": 1e-9, "xrtol": 0.0, "fatol": 0.0, "frtol": 0.0},
+        )
+        result[which[at].astype(np.intp)] = 2.0 ** np.asarray(root.x)
+    return result
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """One other way to keep radio off the grid of one stage, and what it costs."""
+
+    label: str
+    stopper_shunt_F: float
+    stopper_lead_H: float
+    grid_capacitor_F: float
+    input_corner_Hz: float
+    upper_corner_Hz: float
+    stopper_limit_Hz: float
+    worst_margin_dB: float
+    """Over the targets' bands; nan without any."""
+    worst_band: str
+    attenuation_dB: Mapping[str, float]
+    """Least over each of the targets' bands, by the band's name."""
+    detected_dBu: float
+    """Audio left by the carrier in the worst band; nan without any."""
+
+
+def alternatives(
+    assessment: Assessment,
+    *,
+    styles: Sequence[ResistorStyle] | None = None,
+    grid_capacitors_F: Sequence[float] = GRID_CAPACITORS_F,
+) -> list[Alternative]:
+    """Try other stopper styles and capacitors at the grid on one stage, resistance unchanged.
+
+    The first row is the stage as it is; then the styles of the table (two quarter-watt parts in
+    series among them), then a second small capacitor from grid to ground. All are worked out as one
+    batch.
+
+    Raises
+    ------
+    ValueError
+        If the assessment is not of one stage.
+    """
+    one = assessment.single()
+    stage = one.stage
+    if styles is None:
+        styles = (*resistor_styles(), resistor_style("carbon film 1/4 W").in_series(2))
+    rows: list[tuple[str, dict[str, float]]] = [("as it is", {})]
+    if float(np.ravel(stage.stopper_ohm)[0]) > 0:
+        rows += [
+            (style.name, {"stopper_shunt_F": style.shunt_F, "stopper_lead_H": style.lead_H})
+            for style in styles
+        ]
+    fitted_F = float(np.ravel(stage.grid_capacitor_F)[0])
+    rows += [
+        (
+            f"{added_F * 1e12:g} pF more from grid to ground",
+            {"grid_capacitor_F": fitted_F + added_F},
+        )
+        for added_F in grid_capacitors_F
+    ]
+    names = ("stopper_shunt_F", "stopper_lead_H", "grid_capacitor_F")
+    varied = {
+        name: np.array([change.get(name, getattr(stage, name)) for _, change in rows], float)
+        for name in names
+    }
+    batch = replace(one, stage=replace(stage, **varied))
+    limits = stopper_limits(batch.loaded, batch.linear, batch.targets.reference_Hz)
+    margins = batch.radio_margins_dB
+    bands = list(margins)
+    table = np.array([margins[name] for name in bands]) if bands else np.zeros((0, len(rows)))
+    detected = batch["detected_radio_dBu"] if bands else np.full(len(rows), np.nan)
+    upper, inputs = batch["upper_corner_Hz"], batch["input_corner_Hz"]
+    return [
+        Alternative(
+            label=label,
+            **{name: float(varied[name][at]) for name in names},
+            input_corner_Hz=float(inputs[at]),
+            upper_corner_Hz=float(upper[at]),
+            stopper_limit_Hz=float(limits.rejection_Hz[at]),
+            worst_margin_dB=float(table[:, at].min()) if bands else float("nan"),
+            worst_band=bands[int(table[:, at].argmin())] if bands else "",
+            attenuation_dB={
+                band.name: float(margins[band.name][at]) + band.attenuation_dB
+                for band in batch.targets.radio_bands
+            },
+            detected_dBu=float(detected[at]),
+        )
+        for at, (label, _) in enumerate(rows)
+    ]

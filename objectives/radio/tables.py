@@ -1,0 +1,207 @@
+"""TODO objectives.radio.tables."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from typing import Literal, Self, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import TypeAdapter, ValidationError
+
+from objectives.arrays import FloatArray
+from objectives.stage import Stage
+from objectives.targets import RadioBand
+
+__all__ = [
+    "ResistorStyle",
+    "StandardBand",
+    "Wiring",
+    "radio_band",
+    "radio_bands",
+    "resistor_style",
+    "resistor_styles",
+    "wire_inductance_H",
+    "wiring",
+    "wirings",
+]
+
+_T = TypeVar("_T")
+
+
+@dataclass(frozen=True)
+class StandardBand:
+    """A band of the radio spectrum (Hz), who uses it and how it is modulated."""
+
+    key: str
+    name: str
+    low_Hz: float
+    high_Hz: float
+    modulation: str
+    source: str
+
+    def required(self, attenuation_dB: float) -> RadioBand:
+        """Return the band as a target: so many dB of attenuation at the grid."""
+        return RadioBand(self.name, self.low_Hz, self.high_Hz, attenuation_dB)
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """The capacitance (F) of a cable per metre, or of a piece of wiring."""
+
+    name: str
+    capacitance_F: float
+    per: Literal["metre", "piece"]
+    source: str
+
+    def total_F(self, amount: ArrayLike) -> FloatArray:
+        """Return the capacitance (F) of so many metres or pieces."""
+        return np.asarray(self.capacitance_F * np.asarray(amount, float))
+
+
+@dataclass(frozen=True)
+class ResistorStyle:
+    """What a resistor of one make is besides its resistance; see ``data/resistor_styles.toml``."""
+
+    name: str
+    description: str
+    power_W: float
+    shunt_F: float
+    """End-to-end capacitance."""
+    lead_H: float
+    """Inductance of body and leads in line."""
+    source: str
+    shunt_range_F: tuple[float, float]
+    """What to expect from part to part."""
+    body_mm: float | None = None
+    lead_mm: float | None = None
+    lead_diameter_mm: float | None = None
+
+    def fitted(self, stage: Stage) -> Stage:
+        """Return the stage with a stopper of this style and unchanged resistance."""
+        return replace(stage, stopper_shunt_F=self.shunt_F, stopper_lead_H=self.lead_H)
+
+    def in_series(self, count: int) -> Self:
+        """Return so many of them in line, each with its share of the resistance.
+
+        Raises
+        ------
+        ValueError
+            If ``count`` is less than 1.
+        """
+        if count < 1:
+            raise ValueError(f"count: {count!r}: must be 1 or more")
+        low, high = self.shunt_range_F
+        return replace(
+            self,
+            name=self.name if count == 1 else f"{count} x {self.name} in series",
+            shunt_F=self.shunt_F / count,
+            shunt_range_F=(low / count, high / count),
+            lead_H=self.lead_H * count,
+            power_W=self.power_W * count,
+        )
+
+
+def _read(file: str, table: str, kind: type[_T]) -> tuple[_T, ...]:
+    text = resources.files("objectives").joinpath("data", file).read_text("utf-8")
+    try:
+        return tuple(TypeAdapter(list[kind]).validate_python(tomllib.loads(text)[table]))  # type: ignore[valid-type]
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise ValueError(f"{file}: {table}.{where}: {first['input']!r}: {first['msg']}") from None
+
+
+def _plain(name: str) -> str:
+    """Return a name as it is compared: case, spacing and the ways to write a half do not count."""
+    text = name.casefold()
+    for written, plain in (("½", "1/2"), ("¼", "1/4"), ("ω", "ohm")):
+        text = text.replace(written, plain)
+    return "".join(c for c in text if c.isalnum() or c == "/")
+
+
+def _named(field_name: str, name: str, entries: Sequence[_T], names: Callable[[_T], str]) -> _T:
+    for entry in entries:
+        if _plain(names(entry)) == _plain(name):
+            return entry
+    known = ", ".join(repr(names(entry)) for entry in entries)
+    raise ValueError(f"{field_name}: {name!r}: must be one of {known}")
+
+
+@cache
+def resistor_styles() -> tuple[ResistorStyle, ...]:
+    """Return every resistor style of the table."""
+    return _read("resistor_styles.toml", "style", ResistorStyle)
+
+
+def resistor_style(name: str) -> ResistorStyle:
+    """Return a style by name, e.g. ``"carbon film 1/2 W"``; case and spacing do not matter.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that name; the message lists those there are.
+    """
+    return _named("resistor_style", name, resistor_styles(), lambda style: style.name)
+
+
+@cache
+def radio_bands() -> tuple[StandardBand, ...]:
+    """Return the standard bands, from long wave to 900 MHz."""
+    return _read("radio.toml", "band", StandardBand)
+
+
+def radio_band(key: str) -> StandardBand:
+    """Return a standard band by its key: ``"AM"``, ``"short wave"``, ``"FM"``, ``"900 MHz"`` ...
+
+    Raises
+    ------
+    ValueError
+        If there is none of that key; the message lists those there are.
+    """
+    return _named("radio_band", key, radio_bands(), lambda band: band.key)
+
+
+@cache
+def wirings() -> tuple[Wiring, ...]:
+    """Return the cables and pieces of wiring of the table."""
+    return _read("radio.toml", "wiring", Wiring)
+
+
+def wiring(name: str) -> Wiring:
+    """Return a cable or piece of wiring by name, e.g. ``"instrument cable"``.
+
+    Raises
+    ------
+    ValueError
+        If there is none of that name; the message lists those there are.
+    """
+    return _named("wiring", name, wirings(), lambda entry: entry.name)
+
+
+def wire_inductance_H(length_m: ArrayLike, diameter_m: ArrayLike) -> FloatArray:
+    """Return the partial inductance (H) of a straight round wire at high frequency.
+
+    ``2e-7 l (ln(4 l/d) - 1)``, good where the wire is much longer than thick (from l = 3 d on).
+
+    Raises
+    ------
+    ValueError
+        If a length or a diameter is not positive, or the wire is shorter than three diameters.
+
+    Source: E. B. Rosa, The self and mutual inductances of linear conductors, Bulletin of the Bureau
+    of Standards 4, 1908, p. 301 (from memory), with the current in the skin.
+    """
+    length, diameter = np.asarray(length_m, float), np.asarray(diameter_m, float)
+    for name, value in (("length_m", length), ("diameter_m", diameter)):
+        if np.any(~(value > 0)):
+            raise ValueError(f"{name}: {float(np.min(value))!r}: must be more than 0")
+    if np.any(length < 3 * diameter):
+        raise ValueError(
+            f"length_m: {float(np.min(length))!r}: must be at least three diameters of the wire"
+        )
+    return np.asarray(2e-7 * length * (np.log(4 * length / diameter) - 1))

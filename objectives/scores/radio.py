@@ -1,0 +1,67 @@
+"""TODO objectives.scores.radio."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.radio.detection import QUIETEST_DBU, Detection, detection
+from objectives.scores.registry import greatest, least, score_of_facets
+from objectives.targets import BAND_POINTS
+
+__all__ = ["assessed_detection", "detected_by_band_dBu"]
+
+
+def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> Detection:
+    """Return :func:`detection` of a batch with its targets' carrier.
+
+    Without frequencies those of the targets' radio bands are taken, :data:`BAND_POINTS` to a band,
+    band by band.
+
+    Raises
+    ------
+    ValueError
+        If no frequencies are given and the targets have no radio bands.
+    """
+    if frequency_Hz is None:
+        bands = a.targets.radio_bands
+        if not bands:
+            raise ValueError("targets.radio_bands: not given: detection needs at least one")
+        frequency_Hz = np.concatenate(
+            [np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands]
+        )
+    return detection(a.loaded, a.linear, a.point, a.device.law, frequency_Hz, a.targets.carrier)
+
+
+def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
+    """Return for each radio band of the targets the loudest audio (dBu) of a carrier in it."""
+    level = assessed_detection(a).level_dBu
+    per_band = level.reshape(*level.shape[:-1], -1, BAND_POINTS).max(axis=-1)
+    return {band.name: per_band[..., at] for at, band in enumerate(a.targets.radio_bands)}
+
+
+@score_of_facets(
+    "detected_radio_dBu", "dBu", "minimise",
+    "loudest audio that a carrier in the radio bands leaves by detection, referred to the source",
+    greatest,
+    source="square law of the device's own curve at its operating point",
+    requires=("radio_bands",),
+)  # fmt: skip
+def _detected(a: Assessment) -> Sequence[FloatArray]:
+    return tuple(np.minimum(level, -QUIETEST_DBU) for level in detected_by_band_dBu(a).values())
+
+
+@score_of_facets(
+    "rf_margin_dB", "dB", "maximise",
+    "least attenuation at the grid over the radio bands, less what is required",
+    least,
+    requires=("radio_bands",),
+)  # fmt: skip
+def _rf_margin(a: Assessment) -> Sequence[FloatArray]:
+    if not a.radio_margins_dB:
+        raise ValueError("targets.radio_bands: not given: rf_margin_dB needs at least one")
+    return tuple(a.radio_margins_dB.values())

@@ -1,0 +1,29 @@
+"""TODO objectives.scores.tolerance."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.scores.registry import score
+from objectives.tolerance.builds import batch_shape
+from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.setup import _YIELD
+
+
+@score(
+    _YIELD, "%", "maximise",
+    "share of the stages built from spread parts that keep every window and rating",
+    source="scrambled Sobol draws, the same for every candidate",
+    requires=("tolerance",),
+    costly=True,
+)  # fmt: skip
+def _yield_percent(a: Assessment) -> FloatArray:
+    setup = a.targets.tolerance
+    if setup is None:
+        raise ValueError("targets.tolerance: not given: tolerance_yield_percent needs it")
+    units = draw_units(setup.spreads, setup.draws, setup.seed)
+    drawn = draw_scores(a, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
+    good = drawn.good(setup.windows).mean(axis=-1)
+    return np.asarray(100.0 * good.reshape(batch_shape(a)))

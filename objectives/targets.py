@@ -1,0 +1,63 @@
+"""TODO objectives.targets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from objectives.arrays import FloatArray
+from objectives.radio.detection import Carrier
+from objectives.tolerance.setup import ToleranceSetup
+from objectives.transient.drive import Drive
+
+__all__ = ["BAND_POINTS", "PartRating", "RadioBand", "Targets"]
+
+BAND_POINTS = 9
+"""Frequencies at which a radio band is sampled, spread evenly in log f, both edges included."""
+
+
+@dataclass(frozen=True)
+class RadioBand:
+    """A band (Hz) in which the grid must be attenuated by at least so many dB."""
+
+    name: str
+    low_Hz: float
+    high_Hz: float
+    attenuation_dB: float
+
+
+@dataclass(frozen=True)
+class PartRating:
+    """Maximum power (W) and voltage (V) of a fitted resistor; inf where not stated."""
+
+    power_W: float = np.inf
+    voltage_V: float = np.inf
+
+
+@dataclass(frozen=True)
+class Targets:
+    """What the stage is measured against."""
+
+    reference_Hz: float = 1000.0
+    temperature_K: float = 300.0
+    noise_band_Hz: tuple[float, float] = (20.0, 20e3)
+    input_corner_Hz: float | None = None
+    radio_bands: tuple[RadioBand, ...] = ()
+    preferred: Mapping[str, FloatArray] = field(default_factory=dict)
+    """For each varied part (a field of Stage) the values that count as preferred."""
+    prices: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    """For each varied part the values of the drawer (ascending) and the price of each."""
+    part_ratings: Mapping[str, PartRating] = field(default_factory=dict)
+    """Ratings of ``plate_load_ohm``, ``cathode_resistor_ohm``, ``cathode_unbypassed_ohm``."""
+    derating: float = 1.0
+    """Share of every rating that may be used."""
+    supply_rise: float = 0.0
+    """Ratings are checked with the supply this much (a fraction) above its voltage."""
+    tolerance: ToleranceSetup | None = None
+    """Spreads, windows and draws of the tolerance yield."""
+    drive: Drive | None = None
+    """The signal, and the stage it comes from, under which large-signal scores are stated."""
+    carrier: Carrier | None = None
+    """The radio carrier that detection is stated for; None: the customary one."""

@@ -1,0 +1,346 @@
+"""Response surfaces: the scores of thousands of built stages from some hundred that are solved.
+
+Within the tolerances of parts, valve and supply, what a score is made of (its facets) bends little:
+a polynomial of second order in all spreads together follows it. Its coefficients come by least
+squares from some of the draws, others check it, and the rest are read off it. A score with a kink
+(the least margin of several bands) is put together from its facets after they are read.
+
+Where draws drive a device through a bend of its own (a transistor out of saturation) the bend comes
+in through the operating point alone. That is cheap to solve, so
+:meth:`ResponseSurface.scores_through_point` solves it for every draw and takes the surface over
+spreads and operating point together.
+
+Source: G. E. P. Box, K. B. Wilson, On the experimental attainment of optimum conditions, J. Royal
+Statistical Society B 13(1), 1951 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.scores.registry import REGISTRY, Combine, greatest
+from objectives.stage import parallel
+from objectives.tolerance.builds import build, flat, judged_excesses
+from objectives.tolerance.draws import DrawnScores, draw_factors
+from objectives.tolerance.spreads import Spread
+
+__all__ = ["CHECKS", "ResponseSurface", "SurfaceScores", "builds_to_fit"]
+
+CHECKS = 64
+"""Draws that a surface has not seen and is held against."""
+
+
+_FIT_TIMES = 1.5
+"""Draws a coefficient is fitted to."""
+
+
+_FIT_TIMES_THROUGH_POINT = 2.5
+"""The same for a surface through the operating point, whose draws are less evenly spread."""
+
+
+_BEYOND = 0.2
+"""A surface may leave the range of what it was fitted to by this share of it, and no farther."""
+
+
+_LEAST_S = 1e-12
+"""Transconductance that keeps the logarithm of a device cut off finite."""
+
+
+def builds_to_fit(variables: int, times: float = _FIT_TIMES) -> int:
+    """Return how many solved builds the surface over so many variables is fitted to."""
+    return int(np.ceil(times * (variables + 1) * (variables + 2) / 2))
+
+
+@dataclass(frozen=True)
+class SurfaceScores:
+    """Scores of built stages, the first of them solved, the rest read off a surface.
+
+    Attributes
+    ----------
+    drawn : scores of every draw, shape (candidates, draws); the first ``fitted + checks`` solved
+    fitted : draws that the surface was fitted to
+    read_checks : what the surface gives for the ``checks`` draws that follow
+    checks : how many these are
+    """
+
+    drawn: DrawnScores
+    fitted: int
+    read_checks: DrawnScores
+    checks: int
+
+    @property
+    def solved(self) -> DrawnScores:
+        """The draws that were solved."""
+        return self._draws(slice(0, self.fitted + self.checks))
+
+    def misfit(self) -> dict[str, FloatArray]:
+        """Return the r.m.s. error of the surface by score, as a share of the score's own spread.
+
+        Over the check draws; the spread is the standard deviation over the solved draws. Shape
+        (candidates,); nan where a score is not finite in every solved draw.
+        """
+        solved = self._solved_checks.values
+        found = {}
+        for name, read in self.read_checks.values.items():
+            with np.errstate(invalid="ignore"):
+                error = np.sqrt(np.mean((read - solved[name]) ** 2, axis=-1))
+                found[name] = error / self._spread(name)
+        return found
+
+    def percentile_error(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
+        """Return by how much the surface moves a score's percentiles, as a share of its spread.
+
+        The largest over the percentiles of the check draws; shape (candidates,), nan where a score
+        is not finite in every solved draw.
+        """
+        read = self.read_checks.bands(percentiles)
+        solved = self._solved_checks.bands(percentiles)
+        found = {}
+        for name, band in solved.items():
+            with np.errstate(invalid="ignore"):
+                error = np.max(np.abs(read[name] - band), axis=0)
+                found[name] = error / self._spread(name)
+        return found
+
+    def _spread(self, name: str) -> FloatArray:
+        """Return the standard deviation of a score over the solved draws, shape (candidates,)."""
+        solved = self.solved.values[name]
+        # A score that does not move is followed as well as its last digits allow.
+        floor = np.maximum(1e-9 * np.max(np.abs(solved), axis=-1), 1e-300)
+        return np.asarray(np.maximum(np.std(solved, axis=-1), floor))
+
+    def wrong_side(self, windows: Mapping[str, tuple[float, float]]) -> tuple[FloatArray, ...]:
+        """Return how many check draws the surface calls good and are bad, and the reverse.
+
+        Each of shape (candidates,).
+        """
+        read = self.read_checks.good(windows)
+        solved = self._solved_checks.good(windows)
+        return tuple(
+            np.asarray(np.count_nonzero(wrong, axis=-1), float)
+            for wrong in (read & ~solved, solved & ~read)
+        )
+
+    @property
+    def _solved_checks(self) -> DrawnScores:
+        return self._draws(slice(self.fitted, self.fitted + self.checks))
+
+    def _draws(self, which: slice) -> DrawnScores:
+        return DrawnScores(
+            {name: value[:, which] for name, value in self.drawn.values.items()},
+            self.drawn.rating_excess[:, which],
+        )
+
+
+class ResponseSurface:
+    """What every candidate shares: the draws, and the least squares over them.
+
+    Parameters
+    ----------
+    spreads :
+        What spreads, and how.
+    units :
+        Cumulative probabilities, shape (draws, spreads), as of :func:`draw_units`; more draws than
+        the surface needs to be fitted and checked.
+    checks :
+        Draws kept from the fit and held against it.
+
+    Raises
+    ------
+    ValueError
+        If there are too few draws.
+    """
+
+    def __init__(
+        self, spreads: Sequence[Spread], units: FloatArray, *, checks: int = CHECKS
+    ) -> None:
+        self.spreads = tuple(spreads)
+        self.fitted = builds_to_fit(len(spreads))
+        self.checks = checks
+        if len(units) <= self.solved:
+            raise ValueError(
+                f"units: {len(units)} draws: must be more than the {self.solved} that "
+                f"{len(spreads)} spreads need to fit and check a surface"
+            )
+        self._factors = draw_factors(self.spreads, units)
+        self._centred = _centred(self.spreads, self._factors)
+        basis = _second_order(self._centred)
+        self._to_coefficients = np.linalg.pinv(basis[: self.fitted]).T
+        self._to_draws = np.ascontiguousarray(basis[self.fitted :].T)
+
+    @property
+    def solved(self) -> int:
+        """Draws of each candidate that are solved."""
+        return self.fitted + self.checks
+
+    def scores(
+        self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
+    ) -> SurfaceScores:
+        """Return scores of stages built from spread parts, most of them read off the surface.
+
+        Parameters
+        ----------
+        nominal :
+            The candidates, any batch shape (flattened in the result); some dozens at a time keep
+            the memory small, as every draw of every candidate is returned.
+        names, ratings :
+            As of :func:`draw_scores`.
+        """
+        built = build(flat(nominal), slice(None), self.spreads, self._factors[: self.solved])
+        facets, groups = _facets(built, names, ratings)
+        # What is not finite (a stage cut off) gives a surface that is nowhere a number.
+        with np.errstate(invalid="ignore"):
+            coefficients = facets[..., : self.fitted] @ self._to_coefficients
+            # One large product is several times as fast as one for each candidate.
+            read = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
+                *coefficients.shape[:-1], -1
+            )
+        return _assembled(facets, read, groups, self.fitted, self.checks)
+
+    def scores_through_point(
+        self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
+    ) -> SurfaceScores:
+        """Return scores read off surfaces over spreads and operating point together.
+
+        The operating point of every draw is solved; each candidate has a surface of its own.
+
+        Parameters
+        ----------
+        nominal :
+            The candidates, as of :meth:`scores`, but a few only at a time: what one surface is
+            taken over fills some ten megabytes.
+        names, ratings :
+            As of :func:`draw_scores`.
+
+        Raises
+        ------
+        ValueError
+            If there are too few draws.
+        """
+        base, draws = flat(nominal), len(self._factors)
+        points = _of_point(build(base, slice(None), self.spreads, self._factors))
+        own = np.broadcast_to(self._centred, (len(points), *self._centred.shape))
+        variables = np.concatenate([own, points], axis=-1)
+        fitted = builds_to_fit(variables.shape[-1], _FIT_TIMES_THROUGH_POINT)
+        if draws <= fitted + self.checks:
+            raise ValueError(
+                f"units: {draws} draws: must be more than the {fitted + self.checks} that "
+                f"{variables.shape[-1]} variables need to fit and check a surface"
+            )
+        built = build(base, slice(None), self.spreads, self._factors[: fitted + self.checks])
+        facets, groups = _facets(built, names, ratings)
+        basis = _second_order(variables)
+        with np.errstate(invalid="ignore"):
+            inverse = np.linalg.pinv(basis[:, :fitted])
+            read = (
+                facets[..., :fitted]
+                @ np.swapaxes(inverse, -1, -2)
+                @ np.swapaxes(basis[:, fitted:], -1, -2)
+            )
+        return _assembled(facets, read, groups, fitted, self.checks)
+
+
+def _of_point(built: Assessment) -> FloatArray:
+    """Return what of the operating point scores hang on, shape (candidates, draws, variables).
+
+    Transconductance and the conductance of the whole plate circuit as logarithms, in which gain is
+    all but linear; current and voltage as they are. Each is scaled over the draws.
+    """
+    point, stage = built.point, built.stage
+    load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
+    columns = (
+        np.log(np.maximum(point.transconductance_S, _LEAST_S)),
+        np.log(point.plate_conductance_S + load_S),
+        point.plate_current_A,
+        point.plate_cathode_V,
+    )
+    found = np.stack([np.broadcast_to(column, point.shape) for column in columns], axis=-1)
+    spread = np.std(found, axis=-2, keepdims=True)
+    centre = np.mean(found, axis=-2, keepdims=True)
+    return np.asarray((found - centre) / np.where(spread > 0, spread, 1.0))
+
+
+def _assembled(
+    facets: FloatArray, read: FloatArray, groups: Sequence[_Group], fitted: int, checks: int
+) -> SurfaceScores:
+    """Return the scores of solved draws and of those that a surface gives after the fitted ones."""
+    least = np.min(facets[..., :fitted], axis=-1, keepdims=True)
+    most = np.max(facets[..., :fitted], axis=-1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        beyond = _BEYOND * (most - least)
+        read = np.clip(read, least - beyond, most + beyond)
+    first = _combined(facets, groups)
+    rest = _combined(read[..., checks:], groups)
+    return SurfaceScores(
+        DrawnScores(
+            {
+                name: np.concatenate([value, rest.values[name]], axis=-1)
+                for name, value in first.values.items()
+            },
+            np.concatenate([first.rating_excess, rest.rating_excess], axis=-1),
+        ),
+        fitted,
+        _combined(read[..., :checks], groups),
+        checks,
+    )
+
+
+_RATINGS = "ratings"
+
+
+_Group = tuple[str, slice, Combine]
+
+
+def _facets(
+    built: Assessment, names: Sequence[str], ratings: bool
+) -> tuple[FloatArray, list[_Group]]:
+    """Return what all scores are made of, shape (candidates, facets, draws), and whose it is."""
+    shape = built.point.plate_current_A.shape
+    found: list[FloatArray] = []
+    groups: list[_Group] = []
+    parts = {name: (REGISTRY[name].facets(built), REGISTRY[name].combine) for name in names}
+    if ratings:
+        parts[_RATINGS] = (judged_excesses(built) or [np.full(shape, -1.0)], greatest)
+    for name, (own, combine) in parts.items():
+        groups.append((name, slice(len(found), len(found) + len(own)), combine))
+        found += [np.broadcast_to(facet, shape) for facet in own]
+    return np.stack(found, axis=1), groups
+
+
+def _combined(facets: FloatArray, groups: Sequence[_Group]) -> DrawnScores:
+    values = {
+        name: np.asarray(combine([facets[:, at] for at in range(own.start, own.stop)]))
+        for name, own, combine in groups
+    }
+    excess = values.pop(_RATINGS, None)
+    if excess is None:
+        excess = np.full((len(facets), facets.shape[-1]), -np.inf)
+    return DrawnScores(values, excess)
+
+
+def _centred(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:
+    """Return each spread counted from the middle of its range in halves of it.
+
+    All are then of one size and the least squares are well conditioned; shape as ``factors``.
+    """
+    middle = np.array([1 + (s.high + s.low) / 2 for s in spreads])
+    half = np.array([(s.high - s.low) / 2 for s in spreads])
+    return np.asarray((factors - middle) / np.where(half > 0, half, 1.0))
+
+
+def _second_order(variables: FloatArray) -> FloatArray:
+    """Return 1, every variable, every product of two; shape (..., draws, coefficients)."""
+    first, second = np.triu_indices(variables.shape[-1])
+    return np.concatenate(
+        [
+            np.ones((*variables.shape[:-1], 1)),
+            variables,
+            variables[..., first] * variables[..., second],
+        ],
+        axis=-1,
+    )

@@ -1,0 +1,300 @@
+"""Spreads: how far parts, supply and valve stray from their nominal values, and how.
+
+A *spread* belongs to one quantity: a field of the stage, or a property of the valve. Spreads turn
+a batch of nominal stages into a batch of built ones (:func:`spread_batch`).
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import betaincinv, ndtr, ndtri
+
+from objectives.arrays import FloatArray
+from objectives.devices.protocol import Device
+from objectives.stage import CAPACITORS, RESISTORS, Stage
+
+__all__ = [
+    "MAINS_SUPPLY",
+    "SERIES_TOLERANCE",
+    "TRANSISTOR_QUANTITIES",
+    "VALVE_QUANTITIES",
+    "Distribution",
+    "Spread",
+    "default_spreads",
+    "published_spreads",
+    "quantities",
+]
+
+Distribution = Literal["uniform", "normal", "rounded", "selected out"]
+
+
+VALVE_QUANTITIES: Mapping[str, str] = {
+    "valve_transconductance": "plate current and transconductance at any given voltages",
+    "valve_amplification_factor": "amplification factor at any given current",
+    "valve_capacitance": "all three interelectrode capacitances together",
+    "valve_grid_cathode_F": "capacitance grid to cathode",
+    "valve_grid_plate_F": "capacitance grid to plate",
+    "valve_plate_cathode_F": "capacitance plate to cathode",
+}
+"""What of a valve may spread, and what the factor of a spread multiplies.
+
+The capacitances are those of a transistor too.
+"""
+
+
+TRANSISTOR_QUANTITIES: Mapping[str, str] = {
+    "transistor_cutoff_voltage": "cut-off voltage, and I_dss to the power that its limits give",
+    "transistor_current_gain": "current gain at any given current",
+}
+"""What of a transistor may spread instead of a valve's current and amplification factor."""
+
+
+_DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
+
+
+_STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
+
+
+# A spread this wide is no tolerance any more, and keeps every factor positive.
+_WIDEST = 0.95
+
+
+_LARGEST_RISE = 10.0
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How one quantity strays from its nominal value.
+
+    Attributes
+    ----------
+    quantity : a field of :class:`~objectives.stage.Stage`, or one of :data:`VALVE_QUANTITIES` or
+        :data:`TRANSISTOR_QUANTITIES`
+    low, high : ends of the relative deviation (dimensionless), e.g. -0.2 and 0.5
+    distribution :
+        between the ends:
+
+        - ``"uniform"``: every deviation alike, the cautious choice where nothing is known;
+        - ``"normal"``: normal round the middle, the ends at three sigma, cut off there;
+        - ``"rounded"``: beta(2, 2), between the two above;
+        - ``"selected out"``: that normal without its inner half, because the parts within half
+          the tolerance were sold as a closer grade; two humps.
+    source : where the figure comes from
+
+    Raises
+    ------
+    ValueError
+        If the quantity or the distribution is unknown, or not -0.95 <= low <= high <= 10 with
+        low <= 0 <= high.
+
+    The four shapes are common practice, no source; that closer grades are picked out of the
+    middle is a trade fact that holds for some makers and lots only.
+    """
+
+    quantity: str
+    low: float
+    high: float
+    distribution: Distribution = "uniform"
+    source: str = "common practice, no source"
+
+    def __post_init__(self) -> None:
+        allowed = (*_STAGE_FIELDS, *_DEVICE_QUANTITIES)
+        if self.quantity not in allowed:
+            close = difflib.get_close_matches(self.quantity, allowed, n=1)
+            hint = f"; did you mean {close[0]}?" if close else ""
+            raise ValueError(
+                f"spread.quantity: {self.quantity!r}: must be a field of a stage or one of "
+                f"{', '.join(_DEVICE_QUANTITIES)}{hint}"
+            )
+        if self.distribution not in get_args(Distribution):
+            raise ValueError(
+                f"spread.distribution of {self.quantity}: {self.distribution!r}: must be one of "
+                f"{', '.join(get_args(Distribution))}"
+            )
+        for end, value, least, most in (
+            ("low", self.low, -_WIDEST, 0.0),
+            ("high", self.high, 0.0, _LARGEST_RISE),
+        ):
+            if not least <= value <= most:
+                raise ValueError(
+                    f"spread.{end} of {self.quantity}: {value!r}: must be a relative deviation "
+                    f"from {least:g} to {most:g} (0.05 is 5 %)"
+                )
+
+    @classmethod
+    def plus_minus(
+        cls,
+        quantity: str,
+        tolerance: float,
+        distribution: Distribution = "uniform",
+        source: str = "common practice, no source",
+    ) -> Spread:
+        """Return the symmetric spread of a relative tolerance (0.05 is +/-5 %)."""
+        return cls(quantity, -tolerance, tolerance, distribution, source)
+
+    def factor(self, unit: ArrayLike) -> FloatArray:
+        """Return what the nominal value is multiplied by, shape of ``unit``.
+
+        ``unit`` is the cumulative probability (0 to 1): this is the quantile function, so uniform
+        numbers give the distribution, 0 and 1 its ends and 1/2 its median.
+        """
+        u = np.asarray(unit, float)
+        middle, half = 1 + (self.high + self.low) / 2, (self.high - self.low) / 2
+        if self.distribution == "uniform":
+            at = 2 * u - 1
+        elif self.distribution == "normal":
+            tail = ndtr(-3.0)
+            at = ndtri(tail + u * (1 - 2 * tail)) / 3
+        elif self.distribution == "rounded":
+            at = 2 * betaincinv(2.0, 2.0, u) - 1
+        else:
+            # Each hump is the normal from 1.5 to 3 sigma; the lower takes u below 1/2.
+            tail, inner = ndtr(-3.0), ndtr(-1.5)
+            mirrored = np.minimum(u, 1 - u)
+            at = np.sign(u - 0.5) * -ndtri(tail + 2 * mirrored * (inner - tail)) / 3
+        return np.asarray(middle + half * np.clip(at, -1, 1))
+
+    def words(self) -> str:
+        """Return the ends and the shape in words, e.g. '±5 %, uniform'."""
+        if self.low == -self.high:
+            ends = f"±{100 * self.high:.3g} %"
+        else:
+            ends = f"{100 * self.low:+.3g} % to {100 * self.high:+.3g} %".replace("-", "−")
+        return f"{ends}, {self.distribution}"
+
+
+SERIES_TOLERANCE: Mapping[str, float] = {
+    "E3": 0.4, "E6": 0.2, "E12": 0.1, "E24": 0.05, "E48": 0.02, "E96": 0.01, "E192": 0.005,
+}  # fmt: skip
+"""Relative tolerance that goes with a series: the step of a series is about twice the tolerance,
+so that neighbours just meet. IEC 60063 for E6 to E192 (from memory); it gives E3 only as more
+than 20 %, and 40 % is where its neighbours meet."""
+
+
+MAINS_SUPPLY = Spread(
+    "supply_V", -0.1, 0.1, "uniform", "mains voltage, EN 50160 and IEC 60038: ±10 %"
+)
+"""The supply of an unregulated set follows the mains."""
+
+
+_ELECTROLYTIC_FROM_F = 1e-6
+
+
+_CURRENT_SOURCE = (
+    "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
+    "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
+    "Radiation Laboratory Series 17, 1949, quoted second-hand"
+)
+
+
+_FACTOR_SOURCE = (
+    "with it, current and transconductance spread as widely as those limits let them; the limits "
+    "of the factor itself are wider"
+)
+
+
+def default_spreads(
+    stage: Stage,
+    *,
+    series: Mapping[str, str] | None = None,
+    valve: tuple[float, float, float] = (0.25, 0.10, 0.10),
+    valve_source: str | None = None,
+) -> tuple[Spread, ...]:
+    """Return a spread for the supply, every part that is fitted, and the valve.
+
+    Parameters
+    ----------
+    stage :
+        The stages; a part that none of them fits (0 or inf) gets no spread.
+    series :
+        For each part (a field of Stage) the IEC 60063 series it is bought from: its tolerance is
+        then the one of :data:`SERIES_TOLERANCE`. Without: resistors 5 %, film and ceramic
+        capacitors 10 %, capacitors from 1 µF up -20/+50 % (aluminium electrolytic).
+    valve :
+        Relative tolerance of transconductance, amplification factor and each capacitance, taken
+        as three sigma of a normal distribution.
+    valve_source :
+        Where they come from; where None, the sources of the default.
+
+    Raises
+    ------
+    ValueError
+        If a series is unknown.
+    """
+    series = series or {}
+    found = [MAINS_SUPPLY]
+    for part in (*RESISTORS, *CAPACITORS):
+        value = np.asarray(getattr(stage, part), float)
+        fitted = value[np.isfinite(value) & (value > 0)]
+        if fitted.size == 0:
+            continue
+        if part in series:
+            if series[part] not in SERIES_TOLERANCE:
+                raise ValueError(
+                    f"series of {part}: {series[part]!r}: must be one of "
+                    f"{', '.join(SERIES_TOLERANCE)}"
+                )
+            found.append(
+                Spread.plus_minus(
+                    part,
+                    SERIES_TOLERANCE[series[part]],
+                    source=f"tolerance that goes with {series[part]}, IEC 60063 (from memory)",
+                )
+            )
+        elif part in RESISTORS:
+            found.append(Spread.plus_minus(part, 0.05, source="E24 part, IEC 60063 (from memory)"))
+        elif fitted.max() >= _ELECTROLYTIC_FROM_F:
+            found.append(
+                Spread(
+                    part, -0.2, 0.5, "rounded",
+                    "aluminium electrolytic, code S of IEC 60062, −20/+50 % (from memory)",
+                )
+            )  # fmt: skip
+        else:
+            found.append(
+                Spread.plus_minus(part, 0.1, source="film capacitor, common practice, no source")
+            )
+    common = "common practice, no source"
+    for name, tolerance, source in (
+        ("valve_transconductance", valve[0], _CURRENT_SOURCE),
+        ("valve_amplification_factor", valve[1], _FACTOR_SOURCE),
+        ("valve_grid_cathode_F", valve[2], common),
+        ("valve_grid_plate_F", valve[2], common),
+        ("valve_plate_cathode_F", valve[2], common),
+    ):
+        found.append(Spread.plus_minus(name, tolerance, "normal", valve_source or source))
+    return tuple(found)
+
+
+def published_spreads(device: Device) -> tuple[Spread, ...]:
+    """Return how a transistor's parameters spread between the limits of its data sheet.
+
+    Nothing for a device that publishes none. The shape between the limits is common practice, no
+    source: makers say nothing of it, and few transistors lie at either end.
+    """
+    stated = getattr(device, "parameter_spread", ())
+    return tuple(
+        Spread(own.quantity, own.low, own.high, "rounded", device.sources.spread)  # type: ignore[attr-defined]
+        for own in stated
+    )
+
+
+def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:
+    """Return the quantities of the spreads.
+
+    Raises
+    ------
+    ValueError
+        If one has two spreads.
+    """
+    names = tuple(spread.quantity for spread in spreads)
+    for name in names:
+        if names.count(name) > 1:
+            raise ValueError(f"tolerance.spreads: {name!r} twice: must have one spread at most")
+    return names

@@ -1,0 +1,189 @@
+"""TODO objectives.tolerance.varied_device."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol, Self, cast
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.arrays import FloatArray
+from objectives.circuit.operating_point import operating_point
+from objectives.devices.protocol import ConductionLaw, Device, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.terms import Terms, terms_of
+from objectives.stage import Stage
+from objectives.tolerance.spreads import (
+    _DEVICE_QUANTITIES,
+    TRANSISTOR_QUANTITIES,
+    Spread,
+    quantities,
+)
+
+__all__ = ["SpreadDevice", "spread_batch"]
+
+_MU_STEP = 1e-4
+
+
+class _VariedLaw(ConductionLaw, Protocol):
+    """A conduction law whose current and amplification factor can be multiplied."""
+
+    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
+        """Return the law with plate current and amplification factor multiplied."""
+
+
+@dataclass(frozen=True)
+class SpreadDevice:
+    """A device whose law and capacitances differ from draw to draw; all else is the nominal's."""
+
+    nominal: Device
+    law: ConductionLaw
+    capacitance_factors: tuple[ArrayLike, ArrayLike, ArrayLike] = (1.0, 1.0, 1.0)
+    """Of grid-cathode, grid-plate and plate-cathode capacitance."""
+
+    @property
+    def name(self) -> str:
+        """Name for reports."""
+        return self.nominal.name
+
+    @property
+    def terms(self) -> Terms:
+        """What people call it and its electrodes."""
+        return terms_of(self.nominal)
+
+    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
+        """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
+        gk, gp, pk = (
+            np.asarray(nominal, float) * np.asarray(factor, float)
+            for nominal, factor in zip(
+                self.nominal.capacitances(point), self.capacitance_factors, strict=True
+            )
+        )
+        return gk, gp, pk
+
+    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
+        """Return the device's noise at the drawn operating point."""
+        return self.nominal.noise(point, temperature_K)
+
+    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
+        """Return every published maximum with the drawn stage's value beside it."""
+        return self.nominal.ratings(stage, point)
+
+
+def spread_batch(
+    stage: Stage,
+    device: Device,
+    spreads: Sequence[Spread],
+    factors: FloatArray,
+    *,
+    point: OperatingPoint | None = None,
+) -> tuple[Stage, SpreadDevice]:
+    """Return the stages and the device with their quantities multiplied.
+
+    The valve: the factor of ``valve_transconductance`` multiplies plate current and
+    transconductance at any given voltages; that of ``valve_amplification_factor`` multiplies the
+    amplification factor at any given current and leaves the transconductance at that current
+    alone. Both are exact for the three-halves law and for Dempwolf and Zölzer's without grid
+    current. Where the amplification factor is not the law's parameter itself (Koren, transistors)
+    it scales as asked to first order round the nominal operating point. In a stage with a cathode
+    resistor both move the operating point, so what is left of them there is less than what was
+    put in.
+
+    Parameters
+    ----------
+    stage :
+        Nominal stages, any batch shape.
+    device :
+        One nominal device; its law must have scalar parameters.
+    factors :
+        Shape (draws, spreads): what each quantity is multiplied by.
+    point :
+        The nominal operating points, if they are known already.
+
+    Raises
+    ------
+    ValueError
+        If the law has array parameters, or cannot be varied.
+    """
+    names = quantities(spreads)
+    count = len(factors)
+    shape = (*(stage.shape or (1,)), count)
+    by_name = {name: np.asarray(factors[:, at], float) for at, name in enumerate(names)}
+    drawn = stage.expand()
+    changed: dict[str, Any] = {
+        name: np.asarray(getattr(drawn, name), float) * factor
+        for name, factor in by_name.items()
+        if name not in _DEVICE_QUANTITIES
+    }
+    # One field of the full shape makes the whole batch have it, whatever else spreads.
+    changed["supply_V"] = np.broadcast_to(changed.get("supply_V", drawn.supply_V), shape)
+    law = device.law
+    current = by_name.get("valve_transconductance")
+    mu = by_name.get("valve_amplification_factor")
+    if current is not None or mu is not None:
+        if np.shape(law.plate_current(0.0, 100.0)) != ():
+            raise ValueError("device.law: array parameters: a spread starts from one valve")
+        if not hasattr(law, "varied"):
+            raise ValueError(f"device.law: {type(law).__name__}: has no way to vary the valve")
+        varied = cast(_VariedLaw, law)
+        ones = np.ones(shape)
+        mu_factor: ArrayLike = ones
+        if mu is not None:
+            point = operating_point(stage, law) if point is None else point
+            needed = _step_needed(varied, point)[..., np.newaxis]
+            mu_factor = 1 / np.maximum(1 - needed * (1 - 1 / mu), 0.05) * ones
+        law = cast(
+            ConductionLaw,
+            varied.varied(current=ones if current is None else current * ones, mu=mu_factor),
+        )
+    law = _of_other_parameters(device, law, by_name, np.ones(shape))
+    together = by_name.get("valve_capacitance", 1.0)
+    gk, gp, pk = (
+        np.asarray(by_name.get(name, 1.0) * together)
+        for name in ("valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F")
+    )
+    return replace(drawn, **changed), SpreadDevice(device, law, (gk, gp, pk))
+
+
+def _of_other_parameters(
+    device: Device, law: ConductionLaw, factors: Mapping[str, FloatArray], ones: FloatArray
+) -> ConductionLaw:
+    """Return the law with the parameters behind a transistor's own quantities multiplied."""
+    known = {own.quantity: own.powers for own in getattr(device, "parameter_spread", ())}
+    for quantity in TRANSISTOR_QUANTITIES.keys() & factors.keys():
+        if quantity not in known:
+            raise ValueError(
+                f"spread.quantity: {quantity!r}: must be one that the {device.name} publishes, "
+                f"{', '.join(known) or 'which is none'}"
+            )
+        changed: dict[str, Any] = {
+            name: np.asarray(getattr(law, name), float) * factors[quantity] ** power * ones
+            for name, power in known[quantity].items()
+        }
+        law = replace(law, **changed)  # type: ignore[type-var]
+    return law
+
+
+def _step_needed(law: _VariedLaw, point: OperatingPoint) -> FloatArray:
+    """Return the relative step of a law's mu for one of its true amplification factor.
+
+    At given plate current and voltage, by central differences; shape of the point.
+    """
+    grid_V, plate_V = point.grid_cathode_V, point.plate_cathode_V
+    current, gm, _ = law.linearise(grid_V, plate_V)
+    factors = []
+    for side in (-1.0, 1.0):
+        other = law.varied(mu=1.0 + side * _MU_STEP)
+        moved = grid_V
+        for _ in range(2):
+            # Newton's steps to the grid voltage that restores the current.
+            excess, slope, _ = other.linearise(moved, plate_V)
+            step = (excess - current) / np.where(slope > 0, slope, np.inf)
+            moved = moved - np.clip(step, -1.0, 1.0)
+        _, gm, gp = other.linearise(moved, plate_V)
+        factors.append(gm / np.where(gp > 0, gp, np.nan))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        answer = np.log(factors[1] / factors[0]) / (2 * _MU_STEP)
+    # Near cut-off the factor hardly follows the parameter; the step is held there.
+    return np.asarray(1.0 / np.clip(np.nan_to_num(answer, nan=1.0), 0.5, 2.0))

@@ -1,0 +1,317 @@
+"""One stage under its drive in detail: waveforms, spectra, bias shift, blocking, headroom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from scipy import fft
+
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.assessment import Assessment
+from objectives.transient.cascade import Chain, Link, Place
+from objectives.transient.drive import Drive, high_harmonics_of_dB
+from objectives.transient.headroom import Headroom, headroom
+from objectives.transient.integrator import Waveforms
+from objectives.transient.long_run import simulate_long
+from objectives.transient.spectrum import distortion_percent, harmonics
+from objectives.transient.steady_state import periodic
+
+__all__ = ["Blocking", "DriveStudy", "Point", "drive_study"]
+
+Point = Literal["driver", "input", "grid", "output"]
+"""Where the study looks: the driver's plate, before the stopper (after source resistance or
+divider), the grid electrode after the stopper, and the output."""
+
+
+_RATE_HZ = 128e3
+"""Steps a second in the steady state: the solver's error at 10 kHz is 0.04 (2 pi/13)^2 = 1 %."""
+
+
+_SLOW_RATE_HZ = 32e3
+"""Steps a second through the burst, where only the note and the bias matter."""
+
+
+_AUDIBLE_HZ = 20e3
+
+
+@dataclass(frozen=True)
+class Blocking:
+    """A quiet note that is overloaded for a while, one value for each period of the note.
+
+    Attributes
+    ----------
+    time_s : middle of each period (s)
+    grid_cathode_V : mean grid-cathode voltage of the period (V)
+    output_dB : level at the output of what the quiet note alone does, relative to the periods
+        before the overload (dB); nan during it
+    loud_from_s, loud_to_s : when the overload lasts (s)
+    quiet_share : level of the quiet note relative to the drive's
+    before_V : mean grid-cathode voltage before the overload (V)
+    overloaded_V : mean grid-cathode voltage in its last period (V)
+    """
+
+    time_s: FloatArray
+    grid_cathode_V: FloatArray
+    output_dB: FloatArray
+    loud_from_s: float
+    loud_to_s: float
+    quiet_share: float
+    before_V: float
+    overloaded_V: float
+
+    @property
+    def shift_V(self) -> float:
+        """Bias shift at the end of the overload (V); negative where the grid has charged."""
+        return self.overloaded_V - self.before_V
+
+    @property
+    def recovery_s(self) -> float:
+        """Time (s) after the overload until a tenth of the bias shift is left; inf if not yet."""
+        left = np.abs(self.grid_cathode_V - self.before_V) - 0.1 * abs(self.shift_V)
+        return self._until(left)
+
+    @property
+    def silence_s(self) -> float:
+        """Time (s) after the overload until the note is within 3 dB of its level; inf if not yet.
+
+        This is the blocking time: until then the stage is cut off, or much of its gain is gone.
+        """
+        return self._until(np.abs(self.output_dB) - 3.0)
+
+    def _until(self, excess: FloatArray) -> float:
+        """Return when the excess has become negative for good (s), between periods by a line."""
+        after = self.time_s > self.loud_to_s
+        time, value = self.time_s[after] - self.loud_to_s, excess[after]
+        above = np.flatnonzero(value > 0)
+        if not above.size:
+            return 0.0
+        last = int(above[-1])
+        if last + 1 == value.size:
+            return float("inf")
+        fall = value[last] / (value[last] - value[last + 1])
+        return float(time[last] + fall * (time[last + 1] - time[last]))
+
+
+@dataclass(frozen=True)
+class DriveStudy:
+    """What a drive does to one stage.
+
+    Attributes
+    ----------
+    drive, chain : the signal, and driver and stage as solved
+    steady : one period of the periodic steady state
+    blocking : a burst of overload on a quiet note
+    headroom : swings on the AC load line, shape (1,)
+    """
+
+    drive: Drive
+    chain: Chain
+    steady: Waveforms
+    blocking: Blocking
+    headroom: Headroom
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """Where there is something to see: all but the driver's plate where there is no driver."""
+        rest: tuple[Point, ...] = ("input", "grid", "output")
+        return rest if self.drive.driver is None else ("driver", *rest)
+
+    def place(self, point: Point) -> Place:
+        """Return the place in the chain of a point."""
+        if point not in self.points:
+            raise ValueError(f"point: {point!r}: must be one of {', '.join(self.points)}")
+        return (0, "plate") if point == "driver" else (len(self.chain.links) - 1, point)
+
+    def waveform_V(self, point: Point) -> FloatArray:
+        """Return one period of the signal at a point, its direct voltage at rest taken off (V)."""
+        return np.ravel(self.steady.swing(self.place(point)))
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Times of the waveforms' samples (s)."""
+        return self.steady.time_s
+
+    @cached_property
+    def amplitudes_V(self) -> dict[Point, ComplexArray]:
+        """Complex peak amplitudes of the harmonics at each point, mean first (V)."""
+        return {point: harmonics(self.waveform_V(point)) for point in self.points}
+
+    @cached_property
+    def open_circuit_amplitudes_V(self) -> ComplexArray:
+        """The same of the EMF behind the driver's output resistance, or of the source (V)."""
+        return harmonics(self.drive.open_circuit_V)
+
+    def levels_dB(self, point: Point) -> tuple[FloatArray, FloatArray]:
+        """Return frequencies (Hz) of the audible harmonics and their levels re the note (dB)."""
+        size = np.abs(self.amplitudes_V[point])[1:]
+        f = self.drive.note_Hz * np.arange(1, size.size + 1)
+        heard = f <= _AUDIBLE_HZ
+        levels = 20 * np.log10(np.maximum(size[heard] / size[0], 1e-12))
+        return np.asarray(f[heard], float), np.asarray(levels, float)
+
+    def high_dB(self, point: Point) -> float:
+        """Return the power of the unwanted harmonics at a point relative to the note (dB)."""
+        return float(high_harmonics_of_dB(self.drive, self.amplitudes_V[point]))
+
+    @property
+    def open_circuit_high_dB(self) -> float:
+        """The same in the EMF that drives the stage (dB)."""
+        return float(high_harmonics_of_dB(self.drive, self.open_circuit_amplitudes_V))
+
+    @property
+    def fall_dB(self) -> float:
+        """By how much the unwanted harmonics are less at the grid than in that EMF (dB)."""
+        return self.open_circuit_high_dB - self.high_dB("grid")
+
+    @property
+    def fall_across_stopper_dB(self) -> float:
+        """By how much they are less at the grid than before the stopper, in circuit (dB)."""
+        return self.high_dB("input") - self.high_dB("grid")
+
+    def distortion_percent(self, point: Point) -> float:
+        """Return the total harmonic distortion at a point (%)."""
+        return float(distortion_percent(self.amplitudes_V[point]))
+
+    def duty(self, point: Point) -> float:
+        """Return the share of the period that the signal spends above the middle of its swing."""
+        wave = self.waveform_V(point)
+        return float(np.mean(wave > 0.5 * (wave.max() + wave.min())))
+
+    @property
+    def bias_V(self) -> float:
+        """Mean grid-cathode voltage in the steady state (V)."""
+        return float(np.mean(self.steady.grid_cathode_V(len(self.chain.links) - 1)))
+
+    @property
+    def rest_bias_V(self) -> float:
+        """Grid-cathode voltage at rest (V)."""
+        return float(np.ravel(self.steady.grid_cathode_rest_V(len(self.chain.links) - 1))[0])
+
+    @property
+    def bias_shift_V(self) -> float:
+        """The difference: negative where grid current has charged the coupling capacitor (V)."""
+        return self.bias_V - self.rest_bias_V
+
+    @property
+    def conducting_share(self) -> float:
+        """Share of the period for which the grid stands above the cathode."""
+        return float(np.mean(self.steady.grid_cathode_V(len(self.chain.links) - 1) > 0))
+
+    @property
+    def settled(self) -> bool:
+        """Whether the steady state was found to the accuracy asked for."""
+        return bool(np.all(self.steady.settled))
+
+
+def drive_study(
+    assessment: Assessment,
+    drive: Drive | None = None,
+    *,
+    quiet_share: float = 1e-3,
+    loud_s: float = 0.2,
+    after_s: float = 0.5,
+) -> DriveStudy:
+    """Work out what a drive does to one stage.
+
+    Parameters
+    ----------
+    assessment :
+        A batch of one, such as the pick.
+    drive :
+        The signal; that of the targets when None.
+    quiet_share :
+        Level of the quiet note of the blocking test relative to the drive's level; so low that the
+        note itself shifts nothing.
+    loud_s, after_s :
+        How long the overload lasts, and how long the quiet note is followed after it (s).
+
+    Raises
+    ------
+    ValueError
+        If there is no drive, the assessment has more than one stage, or a setting is out of range.
+    """
+    drive = assessment.targets.drive if drive is None else drive
+    if drive is None:
+        raise ValueError("targets.drive: not given: a drive study needs it")
+    link = Link.solved(
+        assessment.loaded, assessment.device, assessment.linear, assessment.point
+    ).flat()
+    if link.shape != (1,):
+        raise ValueError(f"assessment: {link.shape[0]} stages: must be one")
+    if not 0 < quiet_share < 1:
+        raise ValueError(f"quiet_share: {quiet_share!r}: must be between 0 and 1")
+    for name, value in (("loud_s", loud_s), ("after_s", after_s)):
+        if not 0 < value <= 10:
+            raise ValueError(f"{name}: {value!r}: must be more than 0, at most 10")
+    chain = drive.chain(link)
+    last = len(chain.links) - 1
+    places: tuple[Place, ...] = tuple(
+        (last, name) for name in ("input", "grid", "cathode", "output")
+    )
+    if last:
+        places = ((0, "plate"), *places)
+    steps = max(drive.steps, int(fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
+    steady = periodic(chain, drive.emf, 1 / drive.note_Hz, steps, places)
+    swings = headroom(assessment.device.law, assessment.point, assessment.reference)
+    return DriveStudy(
+        drive, chain, steady, _blocking(drive, chain, quiet_share, loud_s, after_s), swings
+    )
+
+
+_QUIET_PERIODS = 8
+
+
+def _blocking(
+    drive: Drive, chain: Chain, quiet_share: float, loud_s: float, after_s: float
+) -> Blocking:
+    note, whole = drive.note_Hz, drive.emf
+    before = _QUIET_PERIODS
+    loud, after = (max(2, round(seconds * note)) for seconds in (loud_s, after_s))
+    periods = before + loud + after
+    start, end = before / note, (before + loud) / note
+    quiet = replace(drive, level_V=quiet_share * drive.level_V).emf
+    per_period = max(48, round(_SLOW_RATE_HZ / note))
+    last = len(chain.links) - 1
+
+    def run(share: float) -> tuple[FloatArray, FloatArray]:
+        """Return grid-cathode voltage and output (V), shape (periods, samples a period)."""
+
+        def emf(time_s: FloatArray) -> FloatArray:
+            loudly = (time_s > start) & (time_s < end)
+            return np.where(loudly, whole(time_s), share * quiet(time_s))
+
+        found = simulate_long(
+            chain,
+            emf,
+            1 / (note * per_period),
+            periods * per_period,
+            ((last, "grid"), (last, "cathode"), (last, "output")),
+            # Finer than for the steady state: the quiet note must stand clear of what is left.
+            tolerance_V=0.1 * drive.tolerance_V,
+        )
+        bias, output = (
+            np.ravel(values)[: periods * per_period].reshape(periods, per_period)
+            for values in (found.grid_cathode_V(last), found[last, "output"])
+        )
+        return bias, output
+
+    # What the quiet note alone does: the recovery itself has harmonics of the note too.
+    bias, output = run(1.0)
+    silent = run(0.0)[1]
+    level = np.abs(harmonics(output - silent)[:, 1])
+    level[before : before + loud] = np.nan
+    first = float(np.mean(level[before // 2 : before]))
+    means = bias.mean(axis=1)
+    return Blocking(
+        time_s=np.asarray((np.arange(periods) + 0.5) / note, float),
+        grid_cathode_V=means,
+        output_dB=20 * np.log10(np.maximum(level, 1e-12 * first) / first),
+        loud_from_s=start,
+        loud_to_s=end,
+        quiet_share=quiet_share,
+        before_V=float(np.mean(means[before // 2 : before])),
+        overloaded_V=float(means[before + loud - 1]),
+    )

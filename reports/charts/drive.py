@@ -1,0 +1,190 @@
+"""TODO reports.charts.drive."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import altair as alt
+import pandas as pd
+
+from objectives.transient.drive_study import DriveStudy, Point
+from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+
+__all__ = [
+    "blocking_chart",
+    "blocking_data",
+    "spectrum_chart",
+    "spectrum_data",
+    "waveform_chart",
+    "waveform_data",
+]
+
+_LABELS: Final[dict[Point, str]] = {
+    "driver": "driver's plate",
+    "input": "before the stopper",
+    "grid": "after the stopper",
+    "output": "output",
+}
+
+
+_COLOURS: Final = {
+    "driver's plate": ACCENTS["slate"],
+    "before the stopper": ACCENTS["blue"],
+    "after the stopper": ACCENTS["orange"],
+    "output": ACCENTS["plum"],
+}
+
+
+_SHOWN_SAMPLES: Final = 480
+
+
+_FLOOR_DB: Final = -120.0
+
+
+_EVEN: Final = 1.0
+"""Harmonics that differ by less than this (dB) count as unchanged in words."""
+
+
+def waveform_data(study: DriveStudy) -> pd.DataFrame:
+    """Return one period: columns place, time_ms, voltage_V; thinned to a few hundred samples."""
+    frames = []
+    every = max(1, study.time_s.size // _SHOWN_SAMPLES)
+    for point in ("input", "grid", "output"):
+        frames.append(
+            pd.DataFrame(
+                {
+                    "place": _LABELS[point],
+                    "time_ms": 1e3 * study.time_s[::every],
+                    "voltage_V": study.waveform_V(point)[::every],
+                }
+            )
+        )
+    return pd.concat(frames, ignore_index=True)
+
+
+def waveform_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return the waveforms: before and after the stopper above, the output below."""
+    data = waveform_data(study)
+    output = data["place"] == _LABELS["output"]
+    rows = [
+        _lines(data[~output], "at the stopper (V)", 240),
+        _lines(data[output], "at the output (V)", 180),
+    ]
+    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared", color="shared")
+    return chart
+
+
+def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
+    chart: alt.Chart = (
+        alt.Chart(data)
+        .mark_line()
+        .encode(
+            alt.X("time_ms:Q", title="time (ms)", scale=alt.Scale(nice=False, zero=True)),
+            alt.Y("voltage_V:Q", title=title, axis=alt.Axis(format=SI_TICKS)),
+            _colour(),
+            tooltip=[
+                alt.Tooltip("place:N"),
+                alt.Tooltip("time_ms:Q", title="time (ms)", format=".3f"),
+                alt.Tooltip("voltage_V:Q", title="voltage (V)", format=".3s"),
+            ],
+        )
+        .properties(width=PAGE_WIDTH - 80, height=height)
+    )
+    return chart
+
+
+def _colour() -> alt.Color:
+    shown = [_LABELS["input"], _LABELS["grid"], _LABELS["output"]]
+    return alt.Color(
+        "place:N",
+        title=None,
+        scale=alt.Scale(domain=shown, range=[_COLOURS[name] for name in shown]),
+        sort=shown,
+    )
+
+
+def spectrum_data(study: DriveStudy) -> pd.DataFrame:
+    """Return the audible harmonics: columns place, frequency_Hz, level_dB (re the note)."""
+    frames = []
+    for point in ("input", "grid", "output"):
+        f, level = study.levels_dB(point)
+        frames.append(pd.DataFrame({"place": _LABELS[point], "frequency_Hz": f, "level_dB": level}))
+    data = pd.concat(frames, ignore_index=True)
+    return data[data["level_dB"] >= _FLOOR_DB].reset_index(drop=True)
+
+
+def spectrum_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return the harmonics at the three places."""
+    data = spectrum_data(study)
+    base = alt.Chart(data).encode(
+        alt.X(
+            "frequency_Hz:Q",
+            title="frequency (Hz)",
+            scale=alt.Scale(type="log", nice=False),
+            axis=alt.Axis(format=SI_TICKS),
+        ),
+        alt.Y("level_dB:Q", title="level relative to the note (dB)"),
+        _colour(),
+        tooltip=[
+            alt.Tooltip("place:N"),
+            alt.Tooltip("frequency_Hz:Q", title="frequency (Hz)", format=".4s"),
+            alt.Tooltip("level_dB:Q", title="level (dB)", format=".1f"),
+        ],
+    )
+    limit = (
+        alt.Chart(pd.DataFrame({"frequency_Hz": [study.drive.harmonics_above_Hz]}))
+        .mark_rule(color=INK, strokeDash=[4, 3])
+        .encode(x="frequency_Hz:Q")
+    )
+    chart: alt.TopLevelMixin = alt.layer(
+        base.mark_line(strokeWidth=1, opacity=0.5), base.mark_point(size=22), limit
+    ).properties(width=PAGE_WIDTH - 80, height=320)
+    return chart
+
+
+def blocking_data(study: DriveStudy) -> pd.DataFrame:
+    """Return the burst, a row a period: columns time_s, grid_cathode_V, output_dB."""
+    found = study.blocking
+    return pd.DataFrame(
+        {
+            "time_s": found.time_s,
+            "grid_cathode_V": found.grid_cathode_V,
+            "output_dB": found.output_dB,
+        }
+    )
+
+
+def blocking_chart(study: DriveStudy) -> alt.TopLevelMixin:
+    """Return bias and level of the quiet note before, during and after the overload."""
+    found = study.blocking
+    data = blocking_data(study)
+    data = data[data["time_s"] <= _settled_s(study)]
+    span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
+    rows = []
+    for frame, field, title, colour in (
+        (data, "grid_cathode_V", "mean grid–cathode (V)", ACCENTS["orange"]),
+        (data, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
+    ):
+        shade = alt.Chart(span).mark_rect(color=MUTED, opacity=0.12).encode(x="from:Q", x2="to:Q")
+        line = (
+            alt.Chart(frame)
+            .mark_line(color=colour)
+            .encode(
+                alt.X("time_s:Q", title="time (s)", scale=alt.Scale(nice=False)),
+                alt.Y(f"{field}:Q", title=title),
+                tooltip=[
+                    alt.Tooltip("time_s:Q", title="time (s)", format=".3f"),
+                    alt.Tooltip(f"{field}:Q", title=title, format=".2f"),
+                ],
+            )
+        )
+        rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - 80, height=180))
+    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared")
+    return chart
+
+
+def _settled_s(study: DriveStudy) -> float:
+    """Return the time (s) after which the burst has nothing more to show."""
+    found = study.blocking
+    took = max(found.silence_s, found.recovery_s, 0.025)
+    return found.loud_to_s + 4 * took

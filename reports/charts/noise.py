@@ -1,0 +1,96 @@
+"""TODO reports.charts.noise."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import altair as alt
+import pandas as pd
+
+from objectives.assessment import Assessment
+from reports.charts.load_lines import _first
+from reports.format import first, fixed, plain_words
+from reports.theme import PAGE_WIDTH
+
+__all__ = ["noise_chart", "noise_shares", "share_text"]
+
+_ORIGINS: Final = {
+    "source": "source resistance",
+    "leak": "grid leak",
+    "stopper": "grid stopper",
+    "cathode_resistor": "cathode resistor",
+    "cathode_unbypassed": "unbypassed cathode resistor",
+    "bypass_series": "resistor in series with the bypass",
+    "plate_load": "plate load",
+    "load": "load",
+    "device": "{name}, its own",
+    "grid_current": "{name}, grid current",
+}
+
+
+def noise_shares(pick: Assessment) -> pd.DataFrame:
+    """Return the noise of the first stage by origin, largest first.
+
+    Columns: origin, label, share (of the A-weighted power, dimensionless; they sum to 1) and
+    level_dBu (referred to the source).
+    """
+    budget = _first(pick).noise
+    levels = {name: first(level) for name, level in budget.by_origin_dBu.items()}
+    powers = {name: 10 ** (level / 10) for name, level in levels.items()}
+    total = sum(powers.values())
+    rows = [
+        {
+            "origin": name,
+            "label": _ORIGINS.get(name, plain_words(name)).format(name=pick.device.name),
+            "share": power / total,
+            "level_dBu": levels[name],
+        }
+        for name, power in sorted(powers.items(), key=lambda item: -item[1])
+        if power > 0
+    ]
+    return pd.DataFrame(rows, columns=["origin", "label", "share", "level_dBu"])
+
+
+def noise_chart(pick: Assessment) -> alt.LayerChart:
+    """Return the share of each origin in the A-weighted noise power as bars."""
+    shares = noise_shares(pick)
+    shares["text"] = [
+        f"{share_text(share)}, {fixed(level, 1)} dBu"
+        for share, level in zip(shares["share"], shares["level_dBu"], strict=True)
+    ]
+    base = alt.Chart(shares).encode(
+        x=alt.X(
+            "share:Q",
+            title="share of the A-weighted noise power",
+            axis=alt.Axis(format="%", tickCount=5),
+            scale=alt.Scale(domain=[0, 1.3 * float(shares["share"].max())], nice=False),
+        ),
+        y=_names(shares["label"]),
+    )
+    told = [f"{a} {b}" for a, b in zip(shares["label"], shares["text"], strict=True)]
+    return alt.LayerChart(
+        layer=[
+            base.mark_bar(height=16),
+            base.mark_text(align="left", dx=6).encode(text="text:N"),
+        ],
+        width=PAGE_WIDTH - 220,
+        height=26 * len(shares),
+        description=f"Noise by origin: {'; '.join(told)}.",
+    )
+
+
+def share_text(share: float) -> str:
+    """Return a share as per cent to one decimal: ``74.8 %``, ``< 0.1 %``."""
+    return "< 0.1\u00a0%" if share < 0.0005 else f"{100 * share:.1f}\u00a0%"
+
+
+def _names(labels: pd.Series) -> alt.Y:
+    """Return the axis of a bar chart that names its bars, in the order given."""
+    return alt.Y(
+        f"{labels.name}:N",
+        sort=list(labels),
+        title=None,
+        axis=alt.Axis(
+            labelLimit=240, labelFontSize=12, domain=False, ticks=False, labelOverlap=False
+        ),
+    )

@@ -1,0 +1,157 @@
+"""TODO reports.charts.plate_curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.devices.fit_record import FitPoint, Law
+from objectives.devices.valve import Valve
+from objectives.fitting.measured import Fit
+from reports.charts.layers import _layered, _record, _signed_volts, _title
+from reports.theme import ACCENTS, INK, MUTED
+
+__all__ = ["plate_curves_chart"]
+
+
+def plate_curves_chart(
+    subject: Valve | Fit,
+    *,
+    grid_V: Sequence[float] | None = None,
+    plate_max_V: float | None = None,
+    current_max_A: float | None = None,
+    width: int = 640,
+    height: int = 400,
+) -> alt.LayerChart:
+    """Return plate current over plate voltage at several grid voltages, with the data as points.
+
+    Parameters
+    ----------
+    subject :
+        Entry of the valve table, or a fit.
+    grid_V :
+        Grid voltages of the curves; None takes those of the measurements, or round steps from 0
+        to cut-off.
+    plate_max_V, current_max_A :
+        Ends of the axes (V, A); None takes the rating, or the largest reading where it is more.
+    width, height :
+        Size (px).
+
+    Raises
+    ------
+    ValueError
+        If an end of an axis is not above 0, or a list of grid voltages is empty.
+    """
+    law, record = subject.law, _record(subject)
+    data = [
+        p
+        for p in (*record.points, *(p for curve in record.curves for p in curve.points))
+        if p.quantity == "plate_current_A" and {"grid_V", "plate_V"} <= p.conditions.keys()
+    ]
+    if plate_max_V is None:
+        plate_max_V = _plate_end(subject, data)
+    if not plate_max_V > 0:
+        raise ValueError(f"plate_max_V: {plate_max_V!r}: must be more than 0")
+    if current_max_A is None:
+        # Half the voltage at zero bias: what lies above is outside any small-signal use.
+        at_zero = float(law.plate_current(0.0, 0.5 * plate_max_V))
+        current_max_A = max([at_zero, *(1.05 * p.published for p in data)])
+    if not current_max_A > 0:
+        raise ValueError(f"current_max_A: {current_max_A!r}: must be more than 0")
+    if grid_V is None:
+        grid_V = _grid_steps(law, plate_max_V, data)
+    if len(grid_V) == 0:
+        raise ValueError("grid_V: []: must hold at least one voltage")
+
+    plate = np.linspace(0.0, plate_max_V, 161)
+    grid = np.asarray(grid_V, float)
+    current = law.plate_current(grid[:, np.newaxis], plate)
+    lines = pd.DataFrame(
+        {
+            "grid_V": np.repeat(grid, plate.size),
+            "plate_V": np.tile(plate, grid.size),
+            "current_mA": 1e3 * current.ravel(),
+        }
+    )
+    lines = lines[lines["current_mA"] <= 1e3 * current_max_A]
+    ends = lines.groupby("grid_V", as_index=False).last()
+    ends["label"] = [_signed_volts(v) for v in ends["grid_V"]]
+    x = alt.X("plate_V:Q", title="plate to cathode (V)", scale=alt.Scale(domain=[0, plate_max_V]))
+    y = alt.Y(
+        "current_mA:Q",
+        title="plate current (mA)",
+        scale=alt.Scale(domain=[0, 1e3 * current_max_A]),
+    )
+    layers: list[alt.Chart] = [
+        alt.Chart(lines).mark_line(color=ACCENTS["blue"]).encode(x=x, y=y, detail="grid_V:N"),
+        alt.Chart(ends)
+        .mark_text(align="left", dx=4, dy=-4, color=INK)
+        .encode(x=x, y=y, text="label:N"),
+    ]
+    if isinstance(subject, Valve) and subject.plate_dissipation_max_W is not None:
+        layers.append(_dissipation(subject.plate_dissipation_max_W, plate, current_max_A, x, y))
+    if data:
+        layers.append(_data_layer(data, x, y))
+    title = _title(subject, "plate curves of the fitted law")
+    return _layered(*layers, width=width, height=height, title=title)
+
+
+def _dissipation(
+    rated_W: float, plate: np.ndarray, current_max_A: float, x: alt.X, y: alt.Y
+) -> alt.Chart:
+    """Return the curve of the rated plate dissipation, as far as it lies on the chart."""
+    onward = plate[1:]
+    frame = pd.DataFrame({"plate_V": onward, "current_mA": 1e3 * rated_W / onward})
+    frame = frame[frame["current_mA"] <= 1e3 * current_max_A]
+    lines: alt.Chart = alt.Chart(frame).mark_line(color=MUTED, strokeDash=[6, 4])
+    return lines.encode(x=x, y=y, tooltip=alt.value(f"rated dissipation {rated_W:g} W"))
+
+
+def _data_layer(data: Sequence[FitPoint], x: alt.X, y: alt.Y) -> alt.Chart:
+    frame = pd.DataFrame(
+        {
+            "plate_V": [p.conditions["plate_V"] for p in data],
+            "current_mA": [1e3 * p.published for p in data],
+            "grid": [_signed_volts(p.conditions["grid_V"]) for p in data],
+            "used": [p.used for p in data],
+        }
+    )
+    points: alt.Chart = alt.Chart(frame).mark_point(
+        size=45, strokeWidth=1.5, color=ACCENTS["orange"]
+    )
+    return points.encode(
+        x=x,
+        y=y,
+        shape=alt.Shape(
+            "used:N",
+            title="datum is",
+            scale=alt.Scale(domain=["fitted", "tested"], range=["circle", "triangle-up"]),
+        ),
+        tooltip=["grid:N", "plate_V:Q", alt.Tooltip("current_mA:Q", format=".4g"), "used:N"],
+    )
+
+
+def _plate_end(subject: Valve | Fit, data: Sequence[FitPoint]) -> float:
+    readings = [p.conditions["plate_V"] for p in data]
+    if isinstance(subject, Valve) and subject.plate_voltage_max_V is not None:
+        return max(subject.plate_voltage_max_V, *readings)
+    return max(readings, default=300.0)
+
+
+def _grid_steps(law: Law, plate_max_V: float, data: Sequence[FitPoint]) -> list[float]:
+    """Return the measured grid voltages where there are several, else round steps to cut-off."""
+    measured = sorted({round(p.conditions["grid_V"], 2) for p in data}, reverse=True)
+    # A sheet's few points lie at a grid voltage each; only measured curves repeat theirs.
+    if len(data) >= 3 * len(measured) >= 6:
+        return measured
+    # Amplification falls towards cut-off, so that it lies beyond plate voltage over mu.
+    depth = np.linspace(0.0, 4.0 * plate_max_V / float(np.mean(np.asarray(law.mu))), 401)
+    current = law.plate_current(-depth, plate_max_V)
+    cut_off = float(depth[np.searchsorted(-current, -0.01 * current[0])])
+    rough = cut_off / 7.0
+    decade = 10.0 ** np.floor(np.log10(rough))
+    step = decade * min((1.0, 2.0, 2.5, 5.0, 10.0), key=lambda m: abs(m * decade - rough))
+    return [-round(i * float(step), 6) + 0.0 for i in range(int(cut_off / step) + 1)]

@@ -1,0 +1,173 @@
+"""Charts of a valve's law: how far it is from its data, and its plate curves.
+
+Both take an entry of the valve table or the fit of a user's own measurements.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Literal
+
+import altair as alt
+import pandas as pd
+
+from objectives.devices.fit_record import FitPoint
+from objectives.devices.valve import Valve
+from objectives.fitting.measured import Fit
+from reports.charts.layers import _layered, _record, _signed_volts, _title
+from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS
+
+__all__ = ["chart_format", "residual_chart", "write_chart"]
+
+_USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
+
+
+# Above so many plate currents a row for each cannot be read any more.
+_MOST_ROWS = 40
+
+
+_QUANTITY_WORDS = {
+    "plate_current_A": "plate current",
+    "transconductance_S": "transconductance",
+    "plate_resistance_ohm": "plate resistance",
+    "amplification_factor": "amplification factor",
+    "stage_gain": "stage gain",
+}
+
+
+def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
+    """Return the residuals (per cent) of a law, fitted and merely tested data told apart.
+
+    Published points get a row each. Many measured currents are drawn over the current, on a
+    logarithmic axis. A band marks plus and minus 5 per cent.
+
+    Raises
+    ------
+    ValueError
+        If the valve records no fit.
+    """
+    record = _record(subject)
+    if not record.points:
+        name = subject.name if isinstance(subject, Valve) else "fit"
+        raise ValueError(f"{name}: fit: no points: must record the data of its fit")
+    frame = pd.DataFrame(
+        {
+            "point": [_words(p) for p in record.points],
+            "used": [p.used for p in record.points],
+            "residual_percent": [p.residual_percent for p in record.points],
+            "published": [p.published for p in record.points],
+            "law": [p.law for p in record.points],
+            "source": [p.source for p in record.points],
+        }
+    )
+    currents_only = all(p.quantity == "plate_current_A" for p in record.points)
+    title = _title(subject, "residuals of the fit")
+    reach = max(10.0, 1.1 * float(frame["residual_percent"].abs().max()))
+    scale = alt.Scale(domain=[-reach, reach], nice=False)
+    residual_title = "law less datum (% of the datum)"
+    marks = {
+        "color": alt.Color(
+            "used:N",
+            title="datum is",
+            scale=alt.Scale(domain=["fitted", "tested"], range=_USED_HUE),
+        ),
+        # Shape as well as hue, for those who tell no hues apart and for grey prints.
+        "shape": alt.Shape(
+            "used:N",
+            title="datum is",
+            scale=alt.Scale(domain=["fitted", "tested"], range=["circle", "triangle-up"]),
+        ),
+        "tooltip": [
+            alt.Tooltip("point:N"),
+            alt.Tooltip("published:Q", title="datum (SI)", format=".4g"),
+            alt.Tooltip("law:Q", title="law (SI)", format=".4g"),
+            alt.Tooltip("residual_percent:Q", title="residual (%)", format="+.1f"),
+            alt.Tooltip("source:N"),
+        ],
+    }
+    band = alt.Chart(pd.DataFrame({"low": [-5.0], "high": [5.0]})).mark_rect(
+        color=GRID, opacity=0.7
+    )
+    zero = alt.Chart(pd.DataFrame({"zero": [0.0]})).mark_rule(color=MUTED)
+    points = alt.Chart(frame).mark_point(size=60, filled=True, opacity=0.9)
+    if currents_only and len(frame) > _MOST_ROWS:
+        residual_y = alt.Y("residual_percent:Q", title=residual_title, scale=scale)
+        drawn = points.encode(
+            x=alt.X("published:Q", title="measured plate current (A)")
+            .scale(type="log")
+            .axis(format=SI_TICKS),
+            y=residual_y,
+            **marks,
+        )
+        layers = (
+            band.encode(y=alt.Y("low:Q", scale=scale), y2="high:Q"),
+            zero.encode(y=alt.Y("zero:Q", scale=scale)),
+            drawn,
+        )
+        return _layered(*layers, width=width, height=300, title=title)
+    drawn = points.encode(
+        x=alt.X("residual_percent:Q", title=residual_title, scale=scale),
+        y=alt.Y("point:N", title=None, sort=None, axis=alt.Axis(labelLimit=420)),
+        **marks,
+    )
+    layers = (
+        band.encode(x=alt.X("low:Q", scale=scale), x2="high:Q"),
+        zero.encode(x=alt.X("zero:Q", scale=scale)),
+        drawn,
+    )
+    return _layered(*layers, width=width, height=alt.Step(18), title=title)
+
+
+def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
+    """Return the format that the ending of a path asks for.
+
+    Raises
+    ------
+    ValueError
+        If the ending is none of .html, .svg and .png.
+    """
+    for kind in ("html", "svg", "png"):
+        if Path(path).suffix.lower() == f".{kind}":
+            return kind
+    raise ValueError(f"chart: {str(path)!r}: must end in .html, .svg or .png")
+
+
+def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
+    """Write a chart as HTML that opens without network, SVG or PNG, by the ending of the path.
+
+    The file is replaced as a whole, never left half written.
+
+    Raises
+    ------
+    ValueError
+        If the ending is none of these.
+    """
+    path = Path(path)
+    kind = chart_format(path)
+    with tempfile.TemporaryDirectory(dir=path.parent) as folder:
+        draft = Path(folder) / path.name
+        if kind == "html":
+            chart.save(str(draft), format="html", inline=True)
+        else:
+            chart.save(str(draft), format=kind)
+        draft.replace(path)
+
+
+def _words(p: FitPoint) -> str:
+    """Return one row's label: what is published, and under which conditions."""
+    c = p.conditions
+    if "grid_V" in c:
+        at = f"{c['plate_V']:g} V, {_signed_volts(c['grid_V'])}"
+    else:
+        leak = f" / {_kilo(c['next_leak_ohm'])}" if "next_leak_ohm" in c else ""
+        at = (
+            f"{c['supply_V']:g} V, {_kilo(c['plate_load_ohm'])}{leak} / "
+            f"{_kilo(c['cathode_resistor_ohm'])}"
+        )
+    maker = p.source.split(",")[0]
+    return f"{_QUANTITY_WORDS[p.quantity]} at {at} ({maker})"
+
+
+def _kilo(ohm: float) -> str:
+    return f"{ohm / 1e6:g} MΩ" if ohm >= 1e6 else f"{ohm / 1e3:g} kΩ"

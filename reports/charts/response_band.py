@@ -1,0 +1,116 @@
+"""TODO reports.charts.response_band."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.tolerance.results import ResponseBand
+from reports.format import number, quantity
+from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
+
+__all__ = ["response_band_chart"]
+
+
+def response_band_chart(responses: Sequence[ResponseBand]) -> alt.VConcatChart:
+    """Return the nominal levels, and for each port how far built stages depart from them."""
+    chart: alt.VConcatChart = alt.vconcat(
+        _level_panel(responses),
+        *(_departure_panel(band) for band in responses),
+        spacing=14,
+        description="Bands of the response of the pick; "
+        + "; ".join(
+            f"at the {band.port} the widest is "
+            f"{number(float(np.max(band.high_dB - band.low_dB)), 3)} dB, at "
+            + quantity(float(band.frequency_Hz[np.argmax(band.high_dB - band.low_dB)]), "Hz", 3)
+            for band in responses
+        )
+        + ".",
+    )
+    return chart
+
+
+_PORT_HUES: Final = {"grid": ACCENTS["blue"], "output": ACCENTS["plum"]}
+
+
+def _frequency(*, titled: bool = True) -> alt.X:
+    return alt.X(
+        "frequency_Hz:Q",
+        title="frequency (Hz)" if titled else None,
+        scale=alt.Scale(type="log", nice=False),
+        axis=alt.Axis(format=SI_TICKS, tickCount=9),
+    )
+
+
+def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
+    frame = pd.concat(
+        [
+            pd.DataFrame(
+                {"frequency_Hz": b.frequency_Hz, "level": b.nominal_dB, "port": f"at the {b.port}"}
+            )
+            for b in responses
+        ],
+        ignore_index=True,
+    )
+    ports = [band.port for band in responses]
+    top = float(frame["level"].max())
+    bottom = max(float(frame["level"].min()), top - 120.0)
+    panel: alt.Chart = (
+        alt.Chart(frame)
+        .mark_line(clip=True)
+        .encode(
+            x=_frequency(titled=False),
+            y=alt.Y(
+                "level:Q",
+                title="nominal level (dB)",
+                scale=alt.Scale(domain=[10 * math.floor(bottom / 10), 10 * math.ceil(top / 10)]),
+                axis=alt.Axis(tickCount=6),
+            ),
+            color=alt.Color(
+                "port:N",
+                title=None,
+                scale=alt.Scale(
+                    domain=[f"at the {port}" for port in ports],
+                    range=[_PORT_HUES.get(port, INK) for port in ports],
+                ),
+            ),
+        )
+        .properties(width=PAGE_WIDTH - 110, height=150)
+    )
+    return panel
+
+
+def _departure_panel(band: ResponseBand) -> alt.LayerChart:
+    frame = pd.DataFrame(
+        {
+            "frequency_Hz": band.frequency_Hz,
+            "low": band.low_dB - band.nominal_dB,
+            "middle": band.middle_dB - band.nominal_dB,
+            "high": band.high_dB - band.nominal_dB,
+        }
+    )
+    hue = _PORT_HUES.get(band.port, INK)
+    base = alt.Chart(frame).encode(x=_frequency())
+
+    def y(field: str) -> alt.Y:
+        return alt.Y(
+            f"{field}:Q",
+            title=f"{band.port}: built less nominal (dB)",
+            scale=alt.Scale(zero=True, nice=True),
+            axis=alt.Axis(tickCount=5),
+        )
+
+    return alt.LayerChart(
+        layer=[
+            base.mark_area(color=hue, opacity=0.3).encode(y=y("low"), y2="high:Q"),
+            base.mark_line(color=hue, strokeDash=[6, 4]).encode(y=y("middle")),
+            alt.Chart(pd.DataFrame({"nominal": [0.0]})).mark_rule(color=INK).encode(y=y("nominal")),
+        ],
+        width=PAGE_WIDTH - 110,
+        height=140,
+    )

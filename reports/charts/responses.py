@@ -1,0 +1,292 @@
+"""TODO reports.charts.responses."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from dataclasses import dataclass
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
+from objectives.circuit.network import Network
+from objectives.textbook import TextbookEstimate, textbook_estimate
+from reports.charts.load_lines import _first
+from reports.format import first, number, quantity
+from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
+
+__all__ = ["Responses", "response_chart", "responses"]
+
+
+@dataclass(frozen=True)
+class Responses:
+    """Levels over frequency, each relative to its own level at the reference frequency (dB)."""
+
+    levels: pd.DataFrame
+    """Columns frequency_Hz, grid_dB, output_dB."""
+    corners: pd.DataFrame
+    """Columns name, frequency_Hz: target, exact and textbook corner of the grid."""
+    bands: pd.DataFrame
+    """Columns band, low_Hz, high_Hz, level_dB (minus the attenuation required)."""
+
+
+def responses(
+    pick: Assessment, estimate: TextbookEstimate | None = None, points_per_decade: int = 60
+) -> Responses:
+    """Sweep the first stage of a batch from 1 Hz to 1 GHz on the exact network."""
+    pick = _first(pick)
+    targets = pick.targets
+    estimate = estimate or textbook_estimate(pick.loaded, pick.linear, targets.reference_Hz)
+    corners = {
+        "target": targets.input_corner_Hz,
+        "exact": first(pick.input_corner_Hz),
+        "textbook": first(estimate.corner_Hz),
+    }
+    kept = {name: f for name, f in corners.items() if f is not None and 0 < f < HIGHEST_HZ}
+    # The corners are on the grid of frequencies, so that the curve shows them exactly.
+    frequency = np.unique(
+        np.concatenate([np.geomspace(1.0, 1e9, 9 * points_per_decade + 1), [*kept.values()]])
+    )
+    network = Network(pick.loaded.expand(), pick.linear.expand(), frequency)
+    ports: tuple[Port, ...] = ("grid", "output")
+    levels = {
+        f"{port}_dB": np.ravel(level_dB(network, port)) - first(level_dB(pick.reference, port))
+        for port in ports
+    }
+    return Responses(
+        levels=pd.DataFrame({"frequency_Hz": frequency, **levels}),
+        corners=pd.DataFrame({"name": list(kept), "frequency_Hz": list(kept.values())}),
+        bands=pd.DataFrame(
+            [
+                {
+                    "band": band.name,
+                    "low_Hz": band.low_Hz,
+                    "high_Hz": band.high_Hz,
+                    "level_dB": -band.attenuation_dB,
+                }
+                for band in targets.radio_bands
+            ],
+            columns=["band", "low_Hz", "high_Hz", "level_dB"],
+        ),
+    )
+
+
+_LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+_PORTS: Final = {"grid_dB": "grid", "output_dB": "output"}
+
+
+_CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
+
+
+def response_chart(pick: Assessment, estimate: TextbookEstimate | None = None) -> alt.VConcatChart:
+    """Return the responses with corners and radio bands, and a closer look at the corner."""
+    swept = responses(pick, estimate)
+    deepest = min(
+        float(swept.levels["grid_dB"].min()),
+        float(swept.bands["level_dB"].min()) if len(swept.bands) else 0.0,
+    )
+    floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
+    ceiling = 5.0 * math.ceil((max(float(swept.levels["grid_dB"].max()), 0.0) + 2.0) / 5)
+    whole = _Panel(swept, (1.0, 1e9), (floor, ceiling), 340)
+    panels = [
+        alt.LayerChart(
+            layer=[*whole.bands(), *whole.curves(), *whole.corners()],
+            width=whole.width,
+            height=whole.height,
+            title=alt.Title("1 Hz to 1 GHz", subtitle=_band_lines(swept)),
+        )
+    ]
+    if len(swept.corners):
+        low, high = swept.corners["frequency_Hz"].min(), swept.corners["frequency_Hz"].max()
+        close = _Panel(swept, (low / 5, high * 4), (-15.0, 2.0), 210)
+        panels.append(
+            alt.LayerChart(
+                layer=[*close.curves(textbook=True), *close.half_power(), *close.corners()],
+                width=close.width,
+                height=close.height,
+                title="Round the input corner",
+            )
+        )
+    chart: alt.VConcatChart = alt.vconcat(
+        *panels,
+        spacing=18,
+        description=(
+            "Level at the grid and at the output from 1 Hz to 1 GHz relative to the reference "
+            "frequency, with the input corners and the radio bands. "
+            + "; ".join(_corner_texts(swept))
+        ),
+    ).resolve_scale(color="independent", strokeDash="independent")
+    return chart
+
+
+def _corner_texts(swept: Responses) -> list[str]:
+    return [
+        f"{name} corner {quantity(frequency, 'Hz', 4)}"
+        for name, frequency in zip(
+            swept.corners["name"], swept.corners["frequency_Hz"], strict=True
+        )
+    ]
+
+
+def _band_lines(swept: Responses) -> list[str]:
+    """Return what the letters over the bands stand for, in lines that fit the page."""
+    if not len(swept.bands):
+        return []
+    items = [
+        f"{letter} {band} {number(-level, 3)} dB"
+        for letter, band, level in zip(
+            _LETTERS, swept.bands["band"], swept.bands["level_dB"], strict=False
+        )
+    ]
+    text = "The grid must stay below each shaded band: " + ", ".join(items) + "."
+    return textwrap.wrap(text, 150)
+
+
+class _Panel:
+    """One frequency axis with its level axis, and what may be drawn on them."""
+
+    width: Final = PAGE_WIDTH - 80
+
+    def __init__(
+        self, swept: Responses, span: tuple[float, float], levels: tuple[float, float], height: int
+    ) -> None:
+        self.swept, self.span, self.levels, self.height = swept, span, levels, height
+        decades = math.log10(span[1] / span[0])
+        ticks = alt.Axis(format=SI_TICKS, tickCount=8)
+        if decades > 4:
+            ticks = alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(10)])
+        self.per_pixel = 10 ** (decades / self.width)
+        """Ratio of frequencies one pixel apart."""
+        self.scale_x = alt.Scale(type="log", domain=list(span), nice=False)
+        self.scale_y = alt.Scale(domain=list(levels), nice=False)
+        self.axis_x = ticks
+
+    def x(self, field: str = "frequency_Hz") -> alt.X:
+        return alt.X(f"{field}:Q", title="frequency (Hz)", scale=self.scale_x, axis=self.axis_x)
+
+    def y(self, field: str = "level_dB") -> alt.Y:
+        return alt.Y(f"{field}:Q", title="level (dB)", scale=self.scale_y)
+
+    def curves(self, *, textbook: bool = False) -> list[alt.Chart]:
+        levels = self.swept.levels
+        inside = levels[levels["frequency_Hz"].between(*self.span)]
+        long = inside.melt("frequency_Hz", list(_PORTS), var_name="port", value_name="level_dB")
+        long["port"] = long["port"].map(_PORTS)
+        looks = {
+            "grid": (ACCENTS["blue"], [1, 0]),
+            "output": (ACCENTS["orange"], [7, 3]),
+        }
+        corner = self.swept.corners.set_index("name")["frequency_Hz"].get("textbook")
+        if textbook and corner is not None:
+            looks["grid, textbook"] = (ACCENTS["plum"], [2, 2])
+            f = np.geomspace(*self.span, 121)
+            one_pole = -10 * np.log10(1 + (f / float(corner)) ** 2)
+            long = pd.concat(
+                [
+                    long,
+                    pd.DataFrame(
+                        {"frequency_Hz": f, "port": "grid, textbook", "level_dB": one_pole}
+                    ),
+                ]
+            )
+        legend = alt.Legend(symbolType="stroke", symbolSize=300)
+        domain = list(looks)
+        return [
+            alt.Chart(long.round({"level_dB": 4}))
+            .mark_line(clip=True)
+            .encode(
+                x=self.x(),
+                y=self.y(),
+                color=alt.Color(
+                    "port:N",
+                    title=None,
+                    scale=alt.Scale(domain=domain, range=[c for c, _ in looks.values()]),
+                    legend=legend,
+                ),
+                strokeDash=alt.StrokeDash(
+                    "port:N",
+                    title=None,
+                    scale=alt.Scale(domain=domain, range=[d for _, d in looks.values()]),
+                    legend=legend,
+                ),
+            )
+        ]
+
+    def half_power(self) -> list[alt.Chart]:
+        line = pd.DataFrame({"level_dB": [-HALF_POWER_DB], "text": ["−3.01 dB"]})
+        base = alt.Chart(line).encode(y=self.y())
+        return [
+            base.mark_rule(color=MUTED, strokeDash=[1, 2]),
+            base.mark_text(align="right", dx=-4, dy=-7, color=MUTED).encode(
+                x=alt.value(self.width), text="text:N"
+            ),
+        ]
+
+    def corners(self) -> list[alt.Chart]:
+        """Return a rule for each corner; their names stand in lines left of the lowest."""
+        corners = self.swept.corners
+        if not len(corners):
+            return []
+        line = 15 * (self.levels[1] - self.levels[0]) / self.height
+        marks = corners.assign(
+            text=_corner_texts(self.swept),
+            label_Hz=corners["frequency_Hz"].min(),
+            level_dB=self.levels[0] + line * (np.arange(len(corners))[::-1] + 0.8),
+        )
+        layers = []
+        for name, colour in _CORNERS.items():
+            one = alt.Chart(marks[marks["name"] == name])
+            if not (marks["name"] == name).any():
+                continue
+            dash = [1, 0] if name == "exact" else [4, 3]
+            layers += [
+                one.mark_rule(color=ACCENTS[colour], strokeWidth=1.4, strokeDash=dash).encode(
+                    x=self.x()
+                ),
+                one.mark_text(align="right", dx=-8, color=ACCENTS[colour]).encode(
+                    x=self.x("label_Hz"), y=self.y(), text="text:N"
+                ),
+            ]
+        return layers
+
+    def bands(self) -> list[alt.Chart]:
+        """Return, for each band, the shade that the grid must stay below, and its edge."""
+        bands = self.swept.bands
+        if not len(bands):
+            return []
+        rows = bands.assign(ceiling_dB=self.levels[1], letter=list(_LETTERS[: len(bands)]))
+        rows["letter_Hz"] = self._apart(
+            np.sqrt(bands["low_Hz"].to_numpy() * bands["high_Hz"].to_numpy())
+        )
+        base = alt.Chart(rows)
+        return [
+            base.mark_rect(color=ACCENTS["gold"], opacity=0.22, clip=True).encode(
+                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y(), y2="ceiling_dB:Q"
+            ),
+            base.mark_rule(color="#8a7000", strokeWidth=3, clip=True).encode(
+                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y()
+            ),
+            base.mark_text(dy=-9, fontWeight=600, color="#6b5700").encode(
+                x=self.x("letter_Hz"), y=self.y("ceiling_dB"), text="letter:N"
+            ),
+        ]
+
+    def _apart(self, frequency_Hz: FloatArray, pixels: float = 14.0) -> FloatArray:
+        """Return the frequencies moved apart so far that letters at them do not touch."""
+        order = np.argsort(frequency_Hz)
+        spots = np.log(frequency_Hz[order]) / math.log(self.per_pixel)
+        for at in range(1, len(spots)):
+            spots[at] = max(spots[at], spots[at - 1] + pixels)
+        right = math.log(self.span[1]) / math.log(self.per_pixel) - 4
+        for at in reversed(range(len(spots))):
+            spots[at] = min(spots[at], right - pixels * (len(spots) - 1 - at))
+        moved = np.empty_like(spots)
+        moved[order] = self.per_pixel**spots
+        return moved

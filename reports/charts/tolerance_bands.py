@@ -1,0 +1,151 @@
+"""TODO reports.charts.tolerance_bands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from objectives.tolerance.results import ToleranceStudy
+from reports.format import (
+    MINUS,
+    SPACE,
+    field_label,
+    fixed,
+    number,
+    quantity,
+    score_label,
+    score_unit,
+)
+from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
+
+__all__ = ["band_chart", "quantity_label"]
+
+_VALVE_LABELS: Final = {
+    "valve_transconductance": "transconductance of the valve",
+    "valve_amplification_factor": "amplification factor of the valve",
+    "valve_capacitance": "capacitances of the valve",
+    "valve_grid_cathode_F": "grid–cathode capacitance",
+    "valve_grid_plate_F": "grid–plate capacitance",
+    "valve_plate_cathode_F": "plate–cathode capacitance",
+    "transistor_cutoff_voltage": "cut-off voltage of the transistor",
+    "transistor_current_gain": "current gain of the transistor",
+}
+
+
+_SHOWN_SCORES: Final = 6
+"""Scores in the charts of the pick; those with a window first."""
+
+
+def quantity_label(name: str) -> str:
+    """Return the trade's name of a quantity that spreads."""
+    return _VALVE_LABELS.get(name) or field_label(name)
+
+
+def _signed(deviation: float) -> str:
+    sign = MINUS if deviation < 0 else "+"
+    return f"{sign}{number(abs(100 * deviation), 3)}{SPACE}%"
+
+
+def _percent(share: float) -> str:
+    return f"{fixed(100 * float(share), 1)}{SPACE}%"
+
+
+def _percentile_words(study: ToleranceStudy, band: str, middle: str) -> str:
+    low, _, high = study.percentiles
+    return f"percentiles {number(low)} to {number(high)} ({band}) and median ({middle})"
+
+
+def _chosen_scores(study: ToleranceStudy) -> list[str]:
+    """Return the scores to draw: those with a window first, none that does not move."""
+    moving = []
+    for name in study.scores:
+        low, middle, high = study.bands[name]
+        if np.any(high - low > 1e-9 * np.abs(middle)):
+            moving.append(name)
+    return _windowed_first(study, moving)[:_SHOWN_SCORES]
+
+
+def _windowed_first(study: ToleranceStudy, names: Sequence[str]) -> list[str]:
+    return sorted(names, key=lambda name: name not in study.setup.windows)
+
+
+def band_chart(study: ToleranceStudy) -> alt.VConcatChart:
+    """Return one panel a score: band, median and nominal value of every design, and the window."""
+    names = _chosen_scores(study)
+    panels = [_band_panel(study, name, last=name == names[-1]) for name in names]
+    chart: alt.VConcatChart = alt.vconcat(
+        *panels,
+        spacing=10,
+        description=(
+            "Bands of built stages by design: "
+            + "; ".join(
+                f"{score_label(name)} of the pick "
+                + " to ".join(
+                    quantity(float(study.bands[name][at, study.pick]), score_unit(name))
+                    for at in (0, -1)
+                )
+                for name in names
+            )
+            + "."
+        ),
+    )
+    return chart
+
+
+def _band_panel(study: ToleranceStudy, name: str, *, last: bool) -> alt.LayerChart:
+    low, middle, high = study.bands[name]
+    order = list(study.candidates)
+    frame = pd.DataFrame(
+        {
+            "candidate": order,
+            "low": low,
+            "middle": middle,
+            "high": high,
+            "nominal": study.nominal[name],
+            "which": ["the pick" if at == study.pick else "others" for at in range(len(order))],
+        }
+    )
+    window = [end for end in study.setup.windows.get(name, ()) if math.isfinite(end)]
+    everything = np.concatenate([low, high, study.nominal[name], window])
+    scale = score_scale(everything)
+    title = score_label(name, with_unit=True)
+
+    def y(field: str) -> alt.Y:
+        return alt.Y(f"{field}:Q", title=title, scale=scale, axis=score_axis(name))
+
+    base = alt.Chart(frame).encode(
+        x=alt.X(
+            "candidate:N",
+            sort=order,
+            title="candidate" if last else None,
+            axis=alt.Axis(labelAngle=0, labels=last, ticks=last),
+        ),
+        color=alt.Color(
+            "which:N",
+            title=None,
+            scale=alt.Scale(
+                domain=["the pick", "others"], range=[ACCENTS["blue"], ACCENTS["slate"]]
+            ),
+            legend=None,
+        ),
+    )
+    layers: list[alt.Chart] = [
+        base.mark_bar(size=9, opacity=0.55).encode(y=y("low"), y2="high:Q"),
+        base.mark_tick(thickness=2, size=13, opacity=1).encode(y=y("middle")),
+        base.mark_point(size=14, color=INK, opacity=1, shape="diamond").encode(
+            y=y("nominal"), color=alt.value(INK)
+        ),
+    ]
+    if window:
+        ends = pd.DataFrame({"end": window})
+        layers.append(
+            alt.Chart(ends)
+            .mark_rule(color=ACCENTS["orange"], strokeDash=[5, 3], strokeWidth=1.5)
+            .encode(y=y("end"))
+        )
+    return alt.LayerChart(layer=layers, width=PAGE_WIDTH - 110, height=120)

@@ -1,0 +1,101 @@
+"""Writes a finished exploration as HTML, Markdown, CSV and JSON; all files or none."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from objectives.devices.terms import terms_of
+from reports.charts.front import thinned
+from reports.document.gathered import _FIGURES
+from reports.document.html import _ROLES, _bundle, _html
+from reports.document.markdown import _markdown
+from reports.document.results import _json, results
+from reports.model import Block, Figure, ReportContents, Svg
+from reports.sections.build import build_sections
+from reports.spoken import spoken_chart, spoken_contents, spoken_section
+from reports.theme import spec_of, svg_of
+
+__all__ = ["write_report"]
+
+
+def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path]:
+    """Write the report into a folder, which is made if need be.
+
+    Everything is first worked out and written beside its place and only then moved in, so that a
+    reader never meets half a file, and an error leaves an earlier report as it was.
+
+    Returns
+    -------
+    dict
+        ``html``, ``markdown``, ``front_csv``, ``readable_csv``, ``json`` and one ``figure_NAME``
+        for each drawing, with the path of the file.
+
+    Raises
+    ------
+    ValueError
+        If two figures have one name, or a name does not serve as that of a file.
+    OSError
+        If the folder cannot be written.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    files = _render(contents)
+    draft = Path(tempfile.mkdtemp(prefix=".report-", dir=folder))
+    try:
+        for name, text in files.items():
+            place = draft / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_text(text, "utf-8", newline="\n")
+        for name in files:
+            target = folder / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            (draft / name).replace(target)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
+
+
+def _render(contents: ReportContents) -> dict[str, str]:
+    """Return every file of the report by its path in the folder."""
+    # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        bundle = aside.submit(_bundle)
+        terms = terms_of(contents.pick.device)
+        sections = [spoken_section(section, terms) for section in build_sections(contents)]
+        told = spoken_contents(contents, terms)
+        blocks = [block for section in sections for block in section.blocks]
+        _require_own_names(blocks)
+        specs = {
+            b.name: spoken_chart(spec_of(b.chart), terms) for b in blocks if isinstance(b, Figure)
+        }
+        drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
+        files = {
+            "report.md": _markdown(contents, sections, specs),
+            "front.csv": told.front.to_csv(index=False),
+            "readable.csv": told.readable.to_csv(index=False),
+            "results.json": _json(results(told), indent=1) + "\n",
+            "report.html": _html(contents, sections, specs, bundle.result()),
+        }
+        for name, svg in drawn.items():
+            files[f"{_FIGURES}/{name}.svg"] = svg.result()
+    for block in blocks:
+        if isinstance(block, Svg):
+            files[f"{_FIGURES}/{block.name}.svg"] = block.markup
+    return files
+
+
+def _require_own_names(blocks: Sequence[Block]) -> None:
+    seen: set[str] = set()
+    for block in blocks:
+        if isinstance(block, Figure | Svg):
+            if block.name in seen or not re.fullmatch(r"[A-Za-z0-9_-]+", block.name):
+                raise ValueError(
+                    f"figure: {block.name!r}: must be made of letters, digits, '-' and '_' and "
+                    "occur once"
+                )
+            seen.add(block.name)

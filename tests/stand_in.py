@@ -10,6 +10,7 @@ import numpy as np
 from scipy import constants
 
 from objectives.devices.protocol import ConductionLaw, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import Koren
 from objectives.stage import Stage
 
@@ -31,6 +32,7 @@ class StandIn:
     farads: tuple[float, float, float] = (1.6e-12, 1.7e-12, 0.5e-12)
     rated: Sequence[Rated] = ()
     name: str = "stand-in"
+    terms: Terms = VALVE
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
         return self.farads

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import Batch, FloatArray
+from objectives.devices.terms import Terms
 from objectives.stage import Stage
 
 __all__ = [
@@ -44,6 +45,10 @@ class Device(Protocol):
     @property
     def name(self) -> str:
         """Name for reports."""
+
+    @property
+    def terms(self) -> Terms:
+        """What people call it, its electrodes and the stage made with it."""
 
     @property
     def law(self) -> ConductionLaw:

@@ -38,8 +38,53 @@ class Terms:
 
     kind: str = "valve"
     stage: str = "common-cathode stage"
+    grid: str = "grid"
+    plate: str = "plate"
+    cathode: str = "cathode"
+    source: str = "source"
+    """What the signal comes from; a transistor may have a source of its own."""
+    grid_leak: str = "grid leak"
+    leak: str = "leak"
+    plate_curves: str = "plate curves"
+    plate_resistance: str = "plate resistance"
+    amplification_factor: str = "amplification factor"
+    bias_line: str = "cathode-bias line"
+    conduction: str = "grid conduction"
+    """What ends the swing on the loud side."""
+    conduction_begins: str = "the grid begins to conduct"
+    cold: str = "valve cold (transconductance 0)"
+    leads: str = "leads, pins and mica"
+    V_gk: str = "V_gk"
+    V_pk: str = "V_pk"
+    V_g: str = "V_g"
+    V_p: str = "V_p"
+    V_k: str = "V_k"
+    V_b: str = "V_b"
+    V_s: str = "V_s"
+    I_p: str = "I_p"
+    I_g: str = "I_g"
+    R_g: str = "R_g"
+    R_k: str = "R_k"
+    R_s: str = "R_s"
+    R_leak: str = "R_leak"
+    C_g: str = "C_g"
+    C_gk: str = "C_gk"
+    C_gp: str = "C_gp"
+    r_p: str = "r_p"
+    g_g: str = "g_g"
+    A_k: str = "A_k"
     words: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}), repr=False)
     symbols: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}), repr=False)
+
+    def write(self, template: str) -> str:
+        """Return a template with this device's words in it: ``"{grid} stopper"``.
+
+        Raises
+        ------
+        KeyError
+            If the template names a word that is not a field of this class.
+        """
+        return template.format_map(vars(self))
 
     def say(self, text: str) -> str:
         """Return a text that was written for a valve in the words of this kind of device."""
@@ -87,6 +132,21 @@ _TRANSISTOR = {
 FIELD_EFFECT = Terms(
     kind="transistor",
     stage="common-source stage",
+    grid="gate",
+    plate="drain",
+    cathode="source",
+    source="signal source",
+    grid_leak="gate leak",
+    plate_curves="output characteristics",
+    plate_resistance="drain–source resistance",
+    amplification_factor="intrinsic gain",
+    bias_line="self-bias line",
+    conduction="gate conduction",
+    conduction_begins="the gate begins to conduct",
+    cold="transconductance taken to 0",
+    leads="leads and case",
+    V_gk="V_gs", V_pk="V_ds", V_p="V_d", V_k="V_s", V_b="V_dd", V_s="V_sig", I_p="I_d",
+    R_k="R_s", R_s="R_sig", C_gk="C_gs", C_gp="C_gd", r_p="r_ds", A_k="A_s", g_g="g_gs",
     words=MappingProxyType(
         {
             **_TRANSISTOR,
@@ -123,6 +183,22 @@ FIELD_EFFECT = Terms(
 BIPOLAR = Terms(
     kind="transistor",
     stage="common-emitter stage",
+    grid="base",
+    plate="collector",
+    cathode="emitter",
+    grid_leak="bias resistance",
+    leak="bias resistance",
+    plate_curves="output characteristics",
+    plate_resistance="collector–emitter resistance",
+    amplification_factor="intrinsic gain",
+    bias_line="emitter-resistor line",
+    conduction="saturation",
+    conduction_begins="saturation begins",
+    cold="transconductance taken to 0",
+    leads="leads and case",
+    V_gk="V_be", V_pk="V_ce", V_p="V_c", V_k="V_e", V_g="V_b", V_b="V_cc", I_p="I_c", I_g="I_b",
+    R_k="R_e", C_gk="C_be", C_gp="C_bc", C_g="C_b", r_p="r_ce", g_g="g_be", A_k="A_e", R_g="R_b",
+    R_leak="R_bias",
     words=MappingProxyType(
         {
             **_TRANSISTOR,

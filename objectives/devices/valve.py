@@ -11,6 +11,7 @@ from scipy import constants
 from objectives.arrays import FloatArray
 from objectives.devices.fit_record import FitRecord, Law
 from objectives.devices.protocol import ConductionLaw, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.terms import VALVE, Terms
 from objectives.stage import Stage
 
 __all__ = ["Valve", "ValveDevice", "ValveNoise", "ValveSpread"]
@@ -38,6 +39,11 @@ class ValveDevice:
     def name(self) -> str:
         """Type number."""
         return self.valve.name
+
+    @property
+    def terms(self) -> Terms:
+        """What people call it and its electrodes."""
+        return VALVE
 
     @property
     def law(self) -> ConductionLaw:

@@ -439,8 +439,6 @@ def _sources(ex: Exploration) -> list[str]:
 
 # Direct voltages up to here are harmless to dry skin (IEC 61140, from memory: 60 V, ripple-free).
 _HARMLESS_V = 60.0
-
-
 _LOW_VOLTAGE_CAUTIONS = (
     "The stage itself works at a harmless voltage; what supplies it may not. Chargers, adapters "
     "and anything else on the mains are for people who are trained to work on them, and the "

@@ -92,11 +92,7 @@ class _Line:
 
 
 _REQUIRED: Final = ("kind", "value")
-
-
 _COLUMNS: Final = (*_REQUIRED, "quantity", "price", "tolerance_percent", "style", "note")
-
-
 _NUMBERS: Final[Mapping[str, QuantityField]] = MappingProxyType(
     {
         "quantity": QuantityField("ratio", minimum=0),

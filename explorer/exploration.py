@@ -20,8 +20,6 @@ from objectives.scores.registry import REGISTRY
 __all__ = ["Exploration", "Method", "enumerable", "explore"]
 
 _TRACE_POINTS = 20
-
-
 _COSTLY_EXACT = 2000
 """With a costly score, spaces up to this size are still enumerated."""
 

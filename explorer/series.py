@@ -22,11 +22,7 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-
-
 PartKind = Literal["resistor", "capacitor"]
-
-
 SERIES: Final[tuple[str, ...]] = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 """Names of the series of IEC 60063, coarsest first."""
 

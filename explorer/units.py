@@ -149,14 +149,10 @@ def _writer(unit: Unit) -> type[Quantity]:
 _WRITERS: Final[Mapping[str, type[Quantity]]] = MappingProxyType(
     {key: _writer(unit) for key, unit in UNITS.items() if unit.prefixes}
 )
-
-
 _SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
     {key: key for key in ("ohm", "F", "V", "A", "Hz", "H", "W", "S", "s", "dB", "dBu", "K")}
     | {"octaves": "octave", "octave": "octave", "percent": "percent", "ratio": "ratio"}
 )
-
-
 _SI_TEXT = re.compile(
     r"""(?P<sign>[+-]?)
         (?P<number>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)
@@ -164,8 +160,6 @@ _SI_TEXT = re.compile(
         \s*(?P<tail>[^\d\s.,+-].*)?""",
     re.VERBOSE | re.DOTALL,
 )
-
-
 _LETTER_TEXT = re.compile(
     r"(?P<sign>[+-]?)(?P<whole>[0-9]*)(?P<letter>[^\W\d_])(?P<part>[0-9]*)(.*)"
 )

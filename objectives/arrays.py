@@ -17,14 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = ["Batch", "BoolArray", "ComplexArray", "FloatArray", "IntArray", "flatten"]
 
 FloatArray = NDArray[np.float64]
-
-
 BoolArray = NDArray[np.bool_]
-
-
 ComplexArray = NDArray[np.complex128]
-
-
 IntArray = NDArray[np.intp]
 
 

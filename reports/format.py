@@ -39,23 +39,14 @@ SPACE = "\u00a0"
 
 
 MINUS = "\u2212"
-
-
 _SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
-
-
 _PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
-
 
 # Beyond these no meter and no ear can follow.
 _DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
-
-
 _SUFFIX_UNITS = {
     unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
 } | {"octaves": "octaves", "percent": "%", "ratio": "", "count": "", "sum": ""}
-
-
 _FIELD_LABELS = {
     "supply_V": "supply",
     "plate_load_ohm": "plate load",
@@ -87,7 +78,6 @@ _FIELD_LABELS = {
     "plate_lead_H": "inductance of the plate lead",
     "cathode_lead_H": "inductance of the cathode lead",
 }
-
 
 # What a value at an end of its range means, where it is no part value at all.
 _ENDS = {

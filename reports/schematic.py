@@ -26,20 +26,10 @@ from reports.theme import ACCENTS, INK, MUTED
 __all__ = ["schematic"]
 
 _RAIL: Final = -6.0
-
-
 _PLATE: Final = 1.7
-
-
 _SUPPLY: Final = 5.2
-
-
 _FONT: Final = "Helvetica Neue, Helvetica, Arial, Liberation Sans, sans-serif"
-
-
 _Point = tuple[float, float]
-
-
 _SHORT: Final = {
     "source_ohm": "source",
     "cable_F": "cable",

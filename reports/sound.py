@@ -27,30 +27,16 @@ from objectives.transient.long_run import simulate_long
 __all__ = ["Recording", "WavFile", "plucked_chord", "recordings", "write_wav", "write_wavs"]
 
 RATE_HZ: Final = 48_000
-
-
 _OVERSAMPLING: Final = 2
 """The chain is solved at 96 kHz; each step of the solver has two halves."""
 
 
 _TONE_S: Final = 0.5
-
-
 _GAP_S: Final = 0.25
-
-
 _CHORD_S: Final = 1.75
-
-
 _RMS_DBFS: Final = -20.0
-
-
 _PEAK_DBFS: Final = -1.0
-
-
 _RUMBLE_HZ: Final = 15.0
-
-
 _RATIOS: Final = (1.0, 1.5, 2.0, 2.5, 3.0)
 """The chord over the note: root, fifth, octave, third and fifth above, in pure intervals."""
 

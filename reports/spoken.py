@@ -30,8 +30,6 @@ from reports.model import (
 __all__ = ["spoken_chart", "spoken_contents", "spoken_section"]
 
 Say = Callable[[str], str]
-
-
 _QUOTED: Final = frozenset({"source", "sources"})
 """Sections and columns that quote where something comes from."""
 

@@ -44,11 +44,7 @@ MUTED: Final = "#5d6a78"
 
 
 GRID: Final = "#e3e7eb"
-
-
 PAPER: Final = "#ffffff"
-
-
 ACCENTS: Final[dict[str, str]] = {
     "blue": "#1f59a8",
     "orange": "#c9560a",
@@ -62,8 +58,6 @@ hold every pair apart as dichromats see them (Viénot, Brettel, Mollon 1999)."""
 
 
 FONT: Final = "Helvetica Neue, Helvetica, Arial, Liberation Sans, sans-serif"
-
-
 SI_TICKS: Final = "~s"
 """Axis format of a united quantity: 10k, 1M, 4.7n, 1µ."""
 

@@ -14,38 +14,18 @@ from explorer.drawer import Drawer, DrawerError, read_drawer
 from explorer.units import QuantityField
 
 SeriesName = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
-
-
 _NONE_0: Final = (("none", 0.0),)
-
-
 _OptionalOhms = Annotated[float, QuantityField("ohm", minimum=0, words=_NONE_0)]
-
-
 _LeakOhms = Annotated[float, QuantityField("ohm", above=0, words=(("none", math.inf),))]
-
-
 _BypassFarads = Annotated[
     float,
     QuantityField("F", minimum=0, words=(("none", 0.0), ("full", math.inf))),
 ]
-
-
 _CouplingFarads = Annotated[float, QuantityField("F", above=0, words=(("direct", math.inf),))]
-
-
 _OptionalFarads = Annotated[float, QuantityField("F", minimum=0, words=_NONE_0)]
-
-
 _Ratio = Annotated[float, QuantityField("ratio", above=0, maximum=1)]
-
-
 _RatioFrom0 = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
-
-
 _Fraction = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
-
-
 _AnyPercent = Annotated[float, QuantityField("percent", minimum=0, maximum=99)]
 
 

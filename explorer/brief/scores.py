@@ -18,7 +18,6 @@ __all__ = ["Score", "Window"]
 
 Use = Literal["maximise", "minimise", "near", "window", "show"]
 
-
 # Scores that need a drive.
 _DRIVEN: Final = frozenset(
     {"harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V"}
@@ -78,13 +77,9 @@ _SPELLINGS: Final[Mapping[str, Use]] = {
     "minimize": "minimise",
     "show": "show",
 }
-
-
 _USES: Final = (
     'expected "maximise", "minimise", "show", { near = … }, or { at_least = …, at_most = … }'
 )
-
-
 _BOUNDS: Final = ("at_least", "at_most")
 
 
@@ -173,8 +168,6 @@ _SCORES_SCHEMA: Final[dict[str, Any]] = {
         ]
     },
 }
-
-
 Scores = Annotated[
     dict[str, Score],
     PlainValidator(_read_scores),

@@ -21,11 +21,7 @@ BriefArgument = Annotated[
         help=f"TOML file of a brief, or a shipped one: {', '.join(shipped_briefs())}.",
     ),
 ]
-
-
 FormOption = Annotated[Form, typer.Option("--form", help="How to print the result.")]
-
-
 FolderOption = Annotated[
     Path | None,
     typer.Option(
@@ -54,14 +50,10 @@ EvaluationsOption = Annotated[
         help="Budget of the search (default: the brief's).",
     ),
 ]
-
-
 SeedOption = Annotated[
     int | None,
     typer.Option("--seed", parser=_whole(0), metavar="N", help="Seed (default: the brief's)."),
 ]
-
-
 MethodOption = Annotated[
     How,
     typer.Option(
@@ -70,8 +62,6 @@ MethodOption = Annotated[
         "search or exact: one of the two.",
     ),
 ]
-
-
 StorageOption = Annotated[
     str | None,
     typer.Option(
@@ -79,8 +69,6 @@ StorageOption = Annotated[
         help="Where the search is stored: a file, or a database URL that workers may share.",
     ),
 ]
-
-
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
 
 

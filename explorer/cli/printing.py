@@ -21,15 +21,10 @@ from explorer.search import Progress as SearchProgress
 from explorer.search import Report
 
 DEFAULT_BRIEF = "treble-cut"
-
-
 OK, BAD_INPUT, NOTHING_FEASIBLE, INTERRUPTED = 0, 2, 3, 130
-
 
 # Piped output has no width of its own; 80 columns would fold every table.
 out = Console(width=None if sys.stdout.isatty() else 160)
-
-
 err = Console(stderr=True)
 
 

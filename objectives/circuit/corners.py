@@ -38,11 +38,7 @@ LOWEST_HZ = 1e-3
 
 
 _STEPS_PER_DECADE = 4
-
-
 _SECANT_STEPS = 8
-
-
 Port = Literal["grid", "cathode", "plate", "output"]
 
 

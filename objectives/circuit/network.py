@@ -31,18 +31,13 @@ __all__ = ["BLOCK", "Network", "elastance", "squared"]
 # A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
 _ABSENT_F = 1e-30
 
-
 # Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
 # system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
 BLOCK = 8000
 
-
 # Real or complex: a branch that is not there leaves a term real.
 Term: TypeAlias = NDArray[np.inexact[Any]]
-
-
 _ONE = np.asarray(1.0)
-
 
 # The circuit round the device into which each of these resistors puts its EMF.
 _CIRCUIT_OF = {

@@ -36,25 +36,14 @@ from memory).
 
 _CHUNK = 2048
 
-
 # rad/s. Poles of a stage lie from 1 to 1e11; compared with 60-digit arithmetic over random stages
 # this shift leaves errors of 1e-8 at both ends, and the poles at infinity a hundred times beyond
 # _FASTEST.
 _SHIFT = 1e6
-
-
 _FASTEST = 1e13
-
-
 _SLOWEST = 2 * np.pi * LOWEST_HZ
-
-
 _ON_AXIS = 1e-5
-
-
 _B = TypeVar("_B", Stage, SmallSignal)
-
-
 _A = TypeVar("_A", FloatArray, ComplexArray)
 
 

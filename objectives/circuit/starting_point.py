@@ -16,11 +16,9 @@ __all__ = ["operating_point_near"]
 
 _STEPS = 8
 
-
 # The equation solved below divides by the cathode resistance; under this the general solver, which
 # knows of a grounded cathode, takes over.
 _LEAST_CATHODE_OHM = 1.0
-
 
 # Steps smaller than this end the search; Newton's next error is of the order of its square.
 _SMALL_STEP_V = 3e-6

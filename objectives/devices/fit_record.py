@@ -14,8 +14,6 @@ from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, Koren
 __all__ = ["QUANTITIES", "CurveReading", "CurveReadings", "FitPoint", "FitRecord"]
 
 Law = Koren | ChildLangmuir | DempwolfZolzer
-
-
 QUANTITIES = (
     "plate_current_A",
     "transconductance_S",

@@ -17,16 +17,13 @@ __all__ = ["DataSources", "depletion_capacitance_F", "thermal_V"]
 
 Parameter: TypeAlias = float | FloatArray
 
-
 # Beyond this many thermal voltages an exponential goes on along its tangent: about 2 V at room
 # temperature, far past any current that a device survives, and products of it stay finite.
 _STEEPEST = 80.0
 
-
 # A junction is taken as parabolic up to this share of its built-in potential and as straight
 # beyond, where the depletion formula would run to infinity.
 _FORWARD_SHARE = 0.5
-
 
 # Least current and transconductance that noise is divided by, so that cut-off gives a number.
 _LEAST_A, _LEAST_S = 1e-15, 1e-12

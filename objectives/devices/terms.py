@@ -127,8 +127,6 @@ _TRANSISTOR = {
     # A follower on the plate is a valve, whatever drives it.
     "cathode follower": "cathode follower",
 }
-
-
 FIELD_EFFECT = Terms(
     kind="transistor",
     stage="common-source stage",

@@ -28,17 +28,9 @@ from objectives.devices.junctions import DataSources
 __all__ = ["Transistor", "load_transistors", "read_transistors", "transistors"]
 
 Transistor: TypeAlias = JunctionFet | BipolarTransistor
-
-
 _Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-
-
 _NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
 _Text = Annotated[str, Field(min_length=1)]
-
-
 _PICO, _NANO = 1e-12, 1e-9
 
 

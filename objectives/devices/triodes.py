@@ -23,8 +23,6 @@ from scipy.special import expit
 __all__ = ["LAWS", "ChildLangmuir", "DempwolfZolzer", "GridCurrent", "Koren"]
 
 FloatArray = NDArray[np.float64]
-
-
 Parameter: TypeAlias = float | FloatArray
 
 

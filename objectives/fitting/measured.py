@@ -119,7 +119,6 @@ class Fit:
 # Share of the largest reading below which a law is not expected to follow a valve.
 _FAINT: Mapping[str, float] = {"koren": 1e-3, "dempwolf-zolzer": 1e-2, "child-langmuir": 1 / 30}
 
-
 # Relative error that a careful reading of a pointer or a digital meter and its supply voltages
 # leaves (common practice, no source). It scales the robust loss and the standard errors.
 _READING = 0.02

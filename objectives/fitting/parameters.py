@@ -13,8 +13,6 @@ from objectives.devices.fit_record import Law
 from objectives.devices.triodes import LAWS, GridCurrent
 
 FloatArray = NDArray[np.float64]
-
-
 Equation = Literal["koren", "child-langmuir", "dempwolf-zolzer"]
 
 

@@ -18,7 +18,6 @@ from objectives.stage import Stage, parallel
 __all__ = ["fit_published", "law_values", "refit"]
 
 # Published points
-
 # Relative weight of one published number: how far a typical sheet is rounded and how far such
 # sheets contradict each other (common practice, no source).
 _PUBLISHED_SIGMA: Mapping[str, float] = {
@@ -28,8 +27,6 @@ _PUBLISHED_SIGMA: Mapping[str, float] = {
     "amplification_factor": 0.03,
     "stage_gain": 0.02,
 }
-
-
 _STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
 
 

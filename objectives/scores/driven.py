@@ -28,8 +28,6 @@ from objectives.transient.steady_state import periodic
 __all__ = ["Driven", "driven", "headroom_of"]
 
 _BLOCK = 512
-
-
 _LARGEST_RATIO = 1e3
 """A ratio beyond this is reported as this, so that every candidate can be compared."""
 

@@ -15,8 +15,6 @@ from objectives.arrays import FloatArray
 __all__ = ["REGISTRY", "Score", "greatest", "least", "magnitude", "score", "score_of_facets"]
 
 Direction = Literal["maximise", "minimise", "neither"]
-
-
 Combine = Callable[[Sequence[FloatArray]], FloatArray]
 
 
@@ -104,11 +102,7 @@ class Registry(MutableMapping[str, Score]):
 
 
 REGISTRY = Registry()
-
-
 _One = Callable[[Any], FloatArray]
-
-
 _Several = Callable[[Any], Sequence[FloatArray]]
 
 

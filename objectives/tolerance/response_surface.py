@@ -291,8 +291,6 @@ def _assembled(
 
 
 _RATINGS = "ratings"
-
-
 _Group = tuple[str, slice, Combine]
 
 

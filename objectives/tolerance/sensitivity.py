@@ -18,8 +18,6 @@ from objectives.tolerance.setup import ToleranceSetup
 __all__ = ["sensitivity", "sobol_indices"]
 
 _INDEX_SAMPLES = 1024
-
-
 _RANKED_DRAWS = 2048
 
 

@@ -32,8 +32,6 @@ __all__ = [
 ]
 
 Distribution = Literal["uniform", "normal", "rounded", "selected out"]
-
-
 VALVE_QUANTITIES: Mapping[str, str] = {
     "valve_transconductance": "plate current and transconductance at any given voltages",
     "valve_amplification_factor": "amplification factor at any given current",
@@ -56,15 +54,10 @@ TRANSISTOR_QUANTITIES: Mapping[str, str] = {
 
 
 _DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
-
-
 _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
-
 
 # A spread this wide is no tolerance any more, and keeps every factor positive.
 _WIDEST = 0.95
-
-
 _LARGEST_RISE = 10.0
 
 
@@ -184,15 +177,11 @@ MAINS_SUPPLY = Spread(
 
 
 _ELECTROLYTIC_FROM_F = 1e-6
-
-
 _CURRENT_SOURCE = (
     "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
     "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
     "Radiation Laboratory Series 17, 1949, quoted second-hand"
 )
-
-
 _FACTOR_SOURCE = (
     "with it, current and transconductance spread as widely as those limits let them; the limits "
     "of the factor itself are wider"

@@ -33,8 +33,6 @@ SLOW_DRAWS = 1024
 
 
 _PERCENTILES = (5.0, 50.0, 95.0)
-
-
 _PORTS: tuple[Port, ...] = ("grid", "output")
 
 

@@ -40,11 +40,7 @@ __all__ = ["PLACES", "Chain", "Circuit", "Link", "Place"]
 # weight beside any part that is fitted. An open output must forget its direct voltage in seconds,
 # or its periodic steady state would be undefined for all practical purposes.
 _INSULATION_OHM = 1e11
-
-
 _OPEN_OUTPUT_OHM = 1e9
-
-
 PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 """Where a link's voltage to ground may be taken, and the node of :mod:`objectives.nodal`: the
 input is after the source resistance (or divider), the others are the electrodes and the load."""

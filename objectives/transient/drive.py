@@ -31,11 +31,7 @@ as they do behind any plate's capacitance, less than 2 % of the power lies beyon
 
 
 _FEWEST, _MOST = 128, 16384
-
-
 _AUDIBLE_CLIPPING_DB = -100.0
-
-
 _MISMATCH = 3e-4
 
 

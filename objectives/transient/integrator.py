@@ -23,15 +23,10 @@ GAMMA = 2.0 - np.sqrt(2.0)
 
 _TOLERANCE_V = 1e-5
 
-
 # The error left is of the order of the square of the last Newton step over the voltage scale of
 # grid conduction, about 0.1 V: 1e-9 V.
 _MOST_ITERATIONS = 60
-
-
 _MOST_HALVINGS = 12
-
-
 _FORGOTTEN = 0.02
 """A starting value of which less than this share is left does not steer the joints any more."""
 

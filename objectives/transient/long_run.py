@@ -96,11 +96,7 @@ def simulate_long(
 
 
 _COARSE_RATIO = 4
-
-
 _MOST_PASSES = 24
-
-
 _FINE_PASSES = 5
 
 

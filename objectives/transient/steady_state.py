@@ -89,11 +89,7 @@ def periodic(
 
 
 _COARSE_STEPS = 96
-
-
 _SLOW_PERIODS = 8
-
-
 _ALL_PERIODS = 16
 
 

@@ -19,14 +19,10 @@ from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 __all__ = ["damping_chart", "damping_sweep"]
 
 _MARGIN_DB: Final = 12.0
-
-
 _SERIES: Final = {
     "with the valve": ACCENTS["blue"],
     "valve cold (transconductance 0)": ACCENTS["orange"],
 }
-
-
 _DASHES: Final = ([1, 0], [6, 4])
 
 

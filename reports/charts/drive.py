@@ -25,22 +25,14 @@ _LABELS: Final[dict[Point, str]] = {
     "grid": "after the stopper",
     "output": "output",
 }
-
-
 _COLOURS: Final = {
     "driver's plate": ACCENTS["slate"],
     "before the stopper": ACCENTS["blue"],
     "after the stopper": ACCENTS["orange"],
     "output": ACCENTS["plum"],
 }
-
-
 _SHOWN_SAMPLES: Final = 480
-
-
 _FLOOR_DB: Final = -120.0
-
-
 _EVEN: Final = 1.0
 """Harmonics that differ by less than this (dB) count as unchanged in words."""
 

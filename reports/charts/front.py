@@ -38,21 +38,12 @@ FAINT_LIMIT: Final = 3000
 
 
 _SEED: Final = 20
-
-
 _MOST_PLATES: Final = 6
-
 
 # Room that the left axis of the first plate takes, and of every further one with its gap (px).
 _LEFT: Final = 88
-
-
 _BETWEEN: Final = 102
-
-
 _INNER: Final = PAGE_WIDTH - _LEFT - 12
-
-
 _KINDS: Final[dict[str, tuple[str, str, int]]] = {
     "pick": (ACCENTS["orange"], "diamond", 260),
     "nearest": (ACCENTS["orange"], "diamond", 260),
@@ -65,8 +56,6 @@ _KINDS: Final[dict[str, tuple[str, str, int]]] = {
 
 
 _ORDINARY: Final = "shown in the table"
-
-
 _FAINT: Final = "rest of the front"
 
 

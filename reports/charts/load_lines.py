@@ -39,14 +39,8 @@ class LoadLines:
 
 
 _DC: Final = "DC load line (plate load and cathode resistor)"
-
-
 _AC: Final = "AC load line"
-
-
 _BIAS: Final = "cathode-bias line"
-
-
 _LIMIT: Final = "greatest plate dissipation"
 
 

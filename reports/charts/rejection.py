@@ -21,21 +21,13 @@ from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 __all__ = ["gain_chart", "rejection_chart", "rejection_sweep"]
 
 _LOW_HZ: Final = 1e3
-
-
 _HIGH_HZ: Final = 2e9
-
-
 _HEIGHT: Final = 320
-
-
 _CURVES: Final = {
     "as it is": (ACCENTS["blue"], [1, 0]),
     "with an ideal stopper": (ACCENTS["orange"], [7, 4]),
     "without a stopper": (ACCENTS["slate"], [2, 3]),
 }
-
-
 _GAINS: Final = {
     "grid to plate": (ACCENTS["blue"], [1, 0]),
     "source to output": (ACCENTS["plum"], [7, 4]),

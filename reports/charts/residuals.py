@@ -22,11 +22,8 @@ __all__ = ["chart_format", "residual_chart", "write_chart"]
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
-
 # Above so many plate currents a row for each cannot be read any more.
 _MOST_ROWS = 40
-
-
 _QUANTITY_WORDS = {
     "plate_current_A": "plate current",
     "transconductance_S": "transconductance",

@@ -77,11 +77,7 @@ def responses(
 
 
 _LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-
-
 _PORTS: Final = {"grid_dB": "grid", "output_dB": "output"}
-
-
 _CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
 
 

@@ -35,8 +35,6 @@ _VALVE_LABELS: Final = {
     "transistor_cutoff_voltage": "cut-off voltage of the transistor",
     "transistor_current_gain": "current gain of the transistor",
 }
-
-
 _SHOWN_SCORES: Final = 6
 """Scores in the charts of the pick; those with a window first."""
 

@@ -22,23 +22,11 @@ _ASKED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
 
 
 _GOOD_YIELD: Final = 0.9
-
-
 _MOST_POINTS: Final = 1500
-
-
 _MOST_PANELS: Final = 6
-
-
 _SEED: Final = 20
-
-
 _KEPT: Final = "nothing: all are good"
-
-
 _RATINGS: Final = "a rating"
-
-
 _PICK: Final = "the pick"
 
 

@@ -10,11 +10,7 @@ from typing import Any, Final, TypeAlias
 from reports.model import Block, Figure, Note
 
 _FIGURES: Final = "figures"
-
-
 _NOTE_WORDS: Final = {"caution": "Caution"}
-
-
 _Specs: TypeAlias = Mapping[str, dict[str, Any]]
 
 

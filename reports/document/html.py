@@ -19,8 +19,6 @@ from reports.format import number
 from reports.model import Block, Figure, Note, Prose, ReportContents, Section, Steps, Svg, Table
 
 _BUNDLE: Final = "window.vegaEmbed = vegaEmbed;"
-
-
 _ROLES: Final = {
     "report.html": "html",
     "report.md": "markdown",

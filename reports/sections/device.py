@@ -107,8 +107,6 @@ _LAW_WORDS: Final = {
     "SquareLawFet": "square law of the channel, and gate diode",
     "Bipolar": "transport current with the Early effect, and base current",
 }
-
-
 _PARAMETER_WORDS: Final = {
     "idss_A": "I_dss",
     "cutoff_V": "cut-off voltage",

@@ -42,7 +42,7 @@ _CHART_TEXTS: Final = frozenset(
 
 def spoken_section(section: Section, terms: Terms) -> Section:
     """Return a section in the device's words; charts are for :func:`spoken_chart`."""
-    if terms == VALVE or section.key in _QUOTED:
+    if terms == VALVE or section.native or section.key in _QUOTED:
         return section
     blocks = [_block(block, terms.say) for block in section.blocks]
     return replace(section, title=terms.say(section.title), blocks=blocks)

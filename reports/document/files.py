@@ -69,9 +69,12 @@ def _render(contents: ReportContents) -> dict[str, str]:
         sections = [spoken_section(section, terms) for section in build_sections(contents)]
         told = spoken_contents(contents, terms)
         blocks = [block for section in sections for block in section.blocks]
+        native = {id(block) for section in sections if section.native for block in section.blocks}
         _require_own_names(blocks)
         specs = {
-            b.name: spoken_chart(spec_of(b.chart), terms) for b in blocks if isinstance(b, Figure)
+            b.name: spec_of(b.chart) if id(b) in native else spoken_chart(spec_of(b.chart), terms)
+            for b in blocks
+            if isinstance(b, Figure)
         }
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {

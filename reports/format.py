@@ -25,12 +25,14 @@ __all__ = [
     "fixed",
     "number",
     "part_value",
+    "percent",
     "plain_words",
     "prefixed",
     "quantity",
     "score_label",
     "score_unit",
     "sentence",
+    "signed_percent",
     "unit_symbol",
 ]
 
@@ -132,9 +134,12 @@ def prefixed(unit: str) -> bool:
     return unit_symbol(unit) in _PREFIXED
 
 
-def number(value: float, digits: int = 4) -> str:
-    """Return a plain number of so many significant figures, without exponent; nan gives ``—``."""
-    value = float(value)
+def number(value: ArrayLike, digits: int = 4) -> str:
+    """Return a plain number of so many significant figures, without exponent; nan gives ``—``.
+
+    Of a batch the first is written, as by :func:`fixed` and :func:`quantity`.
+    """
+    value = first(value)
     if math.isnan(value):
         return "—"
     if math.isinf(value):
@@ -152,9 +157,9 @@ def counted(value: int) -> str:
     return f"{value:,}".replace(",", SPACE)
 
 
-def fixed(value: float, decimals: int) -> str:
+def fixed(value: ArrayLike, decimals: int) -> str:
     """Return a plain number with so many decimals, trailing zeros kept; nan gives ``—``."""
-    value = float(value)
+    value = first(value)
     if not math.isfinite(value):
         return number(value)
     text = f"{value:.{decimals}f}"
@@ -163,7 +168,20 @@ def fixed(value: float, decimals: int) -> str:
     return text.replace("-", MINUS)
 
 
-def quantity(value: float, unit: str, digits: int = 4, *, padded: bool = False) -> str:
+def percent(share: float, decimals: int = 0) -> str:
+    """Return a share as per cent: 0.25 gives ``25 %``."""
+    return f"{fixed(100 * share, decimals)}{SPACE}%"
+
+
+def signed_percent(value: float) -> str:
+    """Return an error in per cent with its sign: ``+28.7 %``; finer where it is below 1 %."""
+    if not math.isfinite(value):
+        return number(value)
+    text = number(round(value, 1 if abs(value) >= 1 else 2), 4)
+    return f"{'+' if value > 0 and text != '0' else ''}{text}{SPACE}%"
+
+
+def quantity(value: ArrayLike, unit: str, digits: int = 4, *, padded: bool = False) -> str:
     """Return value and unit: ``4.7 kΩ``, ``−2.1 dB``, ``5 %``; nan gives ``—``.
 
     Parameters
@@ -175,7 +193,7 @@ def quantity(value: float, unit: str, digits: int = 4, *, padded: bool = False) 
     digits :
         Significant figures; trailing zeros are dropped, unless ``padded``.
     """
-    value, symbol = float(value), unit_symbol(unit)
+    value, symbol = first(value), unit_symbol(unit)
     if not math.isfinite(value) or symbol not in _PREFIXED:
         text = number(round(value, _DECIMALS.get(symbol, 6)), digits)
         return text if not symbol or math.isnan(value) else f"{text}{SPACE}{symbol}"

@@ -19,11 +19,17 @@ from objectives.devices.valve import Valve
 from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, published_spreads
 from reports.charts.plate_curves import plate_curves_chart
 from reports.charts.residuals import residual_chart
-from reports.format import first, part_value, plain_words, quantity, score_unit, sentence
+from reports.format import (
+    first,
+    part_value,
+    plain_words,
+    quantity,
+    score_unit,
+    sentence,
+    signed_percent,
+)
 from reports.model import Block, Figure, Prose, Section, Table
 from reports.sections.limits import _sourced
-from reports.sections.operating_point import _of
-from reports.sections.textbook import _percent
 
 
 def _valve(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = ()) -> Section:
@@ -133,7 +139,7 @@ def _spaced(name: str) -> str:
 def _capacitance_row(pick: Assessment, entry: Any) -> tuple[str, str, str]:
     names = ("grid–cathode", "grid–plate", "plate–cathode")
     values = pick.device.capacitances(pick.point)
-    texts = [f"{name} {_of(value, 'F')}" for name, value in zip(names, values, strict=True)]
+    texts = [f"{name} {quantity(value, 'F')}" for name, value in zip(names, values, strict=True)]
     source = str(getattr(entry, "capacitance_source", "") or "—")
     return "capacitances, without strays", "; ".join(texts), source
 
@@ -174,7 +180,9 @@ def _entry_rows(pick: Assessment, entry: Any) -> Iterator[tuple[str, str, str]]:
 
 
 def _transistor_rows(pick: Assessment, entry: Transistor) -> Iterator[tuple[str, str, str]]:
-    ratings = [f"{r.name} {_of(r.allowed, r.unit)}" for r in entry.ratings(pick.stage, pick.point)]
+    ratings = [
+        f"{r.name} {quantity(r.allowed, r.unit)}" for r in entry.ratings(pick.stage, pick.point)
+    ]
     yield "ratings, each a maximum", "; ".join(ratings), entry.sources.ratings
     noise = [
         f"{_PARAMETER_WORDS.get(name, plain_words(name))} "
@@ -240,7 +248,7 @@ def _residual_row(point: Any) -> dict[str, str]:
         "conditions": _conditions(point.conditions),
         "published": quantity(point.published, unit),
         "law": quantity(point.law, unit, 3),
-        "residual": _percent(float(point.residual_percent)),
+        "residual": signed_percent(float(point.residual_percent)),
         "used": point.used,
         "source": point.source,
     }

@@ -6,7 +6,6 @@ from objectives.assessment import Assessment
 from reports.charts.noise import noise_chart, noise_shares, share_text
 from reports.format import quantity
 from reports.model import Figure, Prose, Section
-from reports.sections.operating_point import _of
 
 
 def _noise(pick: Assessment) -> Section:
@@ -16,8 +15,8 @@ def _noise(pick: Assessment) -> Section:
     low, high = pick.targets.noise_band_Hz
     largest = shares.iloc[0]
     text = (
-        f"Referred to the source the stage makes {_of(pick.noise.total_dBu, 'dBu')} of A-weighted "
-        f"noise, and {_of(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from "
+        f"Referred to the source the stage makes {quantity(pick.noise.total_dBu, 'dBu')} of "
+        f"A-weighted noise, and {quantity(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from "
         f"{quantity(low, 'Hz')} to {quantity(high, 'Hz')}, with its resistors at "
         f"{quantity(pick.targets.temperature_K, 'K')}. The largest share, "
         f"{share_text(float(largest['share']))}, comes from the {largest['label']}"

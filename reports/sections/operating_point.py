@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from objectives.assessment import Assessment
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
-from reports.format import first, quantity
+from reports.format import quantity
 from reports.model import Figure, Section, Table
 
 
@@ -26,12 +25,12 @@ def _point(pick: Assessment) -> Section:
         caption += f" The greatest plate dissipation, {watts}, lies above everything drawn here."
     small = pd.DataFrame(
         [
-            ("transconductance", _of(pick.point.transconductance_S, "S")),
-            ("plate resistance", _of(pick.point.plate_resistance_ohm, "ohm")),
-            ("amplification factor", _of(pick.point.amplification_factor, "")),
+            ("transconductance", quantity(pick.point.transconductance_S, "S")),
+            ("plate resistance", quantity(pick.point.plate_resistance_ohm, "ohm")),
+            ("amplification factor", quantity(pick.point.amplification_factor, "")),
             ("input capacitance at the grid, Miller effect included",
-             _of(pick["input_capacitance_F"], "F")),
-            ("output resistance", _of(pick["output_resistance_ohm"], "ohm")),
+             quantity(pick["input_capacitance_F"], "F")),
+            ("output resistance", quantity(pick["output_resistance_ohm"], "ohm")),
         ],
         columns=["at the operating point", "value"],
     )  # fmt: skip
@@ -44,7 +43,3 @@ def _point(pick: Assessment) -> Section:
             Table(small, f"What the stage is for small signals, at {reference}."),
         ],
     )
-
-
-def _of(value: ArrayLike, unit: str, digits: int = 4) -> str:
-    return quantity(first(value), unit, digits)

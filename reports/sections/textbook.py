@@ -10,7 +10,7 @@ import pandas as pd
 from objectives.assessment import Assessment
 from objectives.textbook import TextbookEstimate
 from reports.calculation import simplification_frame, textbook_steps
-from reports.format import field_label, first, number, part_value, quantity
+from reports.format import field_label, first, part_value, quantity, signed_percent
 from reports.model import Prose, Section, Table
 
 
@@ -21,7 +21,7 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
             "simplification": frame["simplification"],
             "what it means": frame["meaning"],
             "input corner": [quantity(f, "Hz") for f in frame["corner_Hz"]],
-            "error": [_percent(e) for e in frame["error_percent"]],
+            "error": [signed_percent(e) for e in frame["error_percent"]],
         }
     )
     texts = [
@@ -41,7 +41,7 @@ def _textbook(pick: Assessment, estimate: TextbookEstimate) -> Section:
         worst = frame.iloc[1 + int(np.nanargmax(np.abs(errors)))]
         texts.append(
             f"Of the single simplifications the dearest is “{worst['simplification']}”: it moves "
-            f"the corner by {_percent(float(worst['error_percent']))}."
+            f"the corner by {signed_percent(float(worst['error_percent']))}."
         )
     return Section(
         "textbook",
@@ -69,10 +69,3 @@ _LEFT_OUT: Final = (
     "stray_plate_ground_F",
 )
 """What shapes the corner and has no place in the estimate."""
-
-
-def _percent(value: float) -> str:
-    if not np.isfinite(value):
-        return number(value)
-    text = number(round(value, 1 if abs(value) >= 1 else 2), 4)
-    return f"{'+' if value > 0 and text != '0' else ''}{text}\u00a0%"

@@ -14,9 +14,9 @@ from explorer.problem import Evaluation, FreeScore, Problem, Window
 from explorer.units import format_quantity, iec_60062_code
 from objectives.assessment import Assessment
 from objectives.devices.terms import AsIs, terms_of
+from objectives.format import part_value, sentence
 from objectives.radio.tables import wiring
 from objectives.scores.registry import REGISTRY
-from reports.format import part_value, sentence
 from reports.model import PartLine, ReportContents, ScoreUse, Section
 from reports.sections.cautions import CAUTIONS
 
@@ -26,21 +26,12 @@ __all__ = ["blocking_words", "broken_words", "contents_of", "part_text", "score_
 def part_text(field: str, value: float) -> str:
     """Return a part's value as people write it: '68 kΩ', 'none', 'after the stopper'."""
     # Reports keep number and unit on one line; a terminal and a sentence may break them.
-    return part_value(field, value).replace("\u00a0", " ")
+    return part_value(field, value, space=" ")
 
 
 def score_text(name: str, value: float) -> str:
     """Return a score's value as people write it: '5.42 kHz', '−2.1 dB'."""
-    unit = REGISTRY[name].unit
-    if not np.isfinite(value):
-        return str(value)
-    if unit in ("dB", "dBu"):
-        text = f"{value:.2f} {unit}"
-    elif unit in ("", "octaves", "%"):
-        text = f"{value:.3g} {unit}".strip()
-    else:
-        text = format_quantity(value, unit)
-    return text.replace("-", "−")
+    return format_quantity(value, REGISTRY[name].unit)
 
 
 def _use_text(free: FreeScore) -> str:

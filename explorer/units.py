@@ -27,6 +27,8 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 from quantiphy import Quantity
 
+from objectives import format as written
+
 __all__ = [
     "UNITS",
     "Amps",
@@ -136,23 +138,6 @@ UNITS: Final[Mapping[str, Unit]] = _units(
 """Every unit a field may have, by key."""
 
 
-def _writer(unit: Unit) -> type[Quantity]:
-    """Return a class that writes with the prefixes that are read, and no others."""
-
-    class Writer(Quantity):
-        pass
-
-    Writer.set_prefs(output_sf=unit.prefixes.replace("K", ""), map_sf={"u": "µ"})
-    return Writer
-
-
-_WRITERS: Final[Mapping[str, type[Quantity]]] = MappingProxyType(
-    {key: _writer(unit) for key, unit in UNITS.items() if unit.prefixes}
-)
-_SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
-    {key: key for key in ("ohm", "F", "V", "A", "Hz", "H", "W", "S", "s", "dB", "dBu", "K")}
-    | {"octaves": "octave", "octave": "octave", "percent": "percent", "ratio": "ratio"}
-)
 _SI_TEXT = re.compile(
     r"""(?P<sign>[+-]?)
         (?P<number>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)
@@ -184,7 +169,8 @@ def unit_of_name(name: str) -> str:
 
     A name with no known ending is a plain number, ``"ratio"``.
     """
-    return _SUFFIXES.get(name.rpartition("_")[2], "ratio")
+    symbol = written.unit_symbol(written.unit_of_name(name))
+    return next((unit.key for unit in UNITS.values() if unit.symbol == symbol), "ratio")
 
 
 def parse_quantity(text: str | float, unit: str) -> float:
@@ -250,10 +236,10 @@ def _letter_code(text: str, unit: Unit) -> float | None:
     tail = match[5].strip()
     if tail and tail not in unit.spellings:
         return None
-    quantity = rkm_codes.from_rkm(match["whole"] + match["letter"] + match["part"])
-    if quantity is None:
+    value = rkm_codes.from_rkm(match["whole"] + match["letter"] + match["part"])
+    if value is None:
         return None
-    return -float(quantity) if match["sign"] == "-" else float(quantity)
+    return -float(value) if match["sign"] == "-" else float(value)
 
 
 def _takes_prefix(unit: Unit, prefix: str) -> bool:
@@ -274,26 +260,11 @@ def _other_unit(text: str, wanted: Unit) -> str:
 
 
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:
-    """Write ``value`` as people do: ``"4.7 kΩ"``, ``"1.5 nF"``, ``"-20 dB"``.
+    """Write ``value`` as a message does: ``"4.7 kΩ"``, ``"−20 dB"``, with a space to break at.
 
-    Args:
-        value: in SI units; an infinity is written ``"∞"`` and a missing value (nan) ``"—"``.
-        unit: key of :data:`UNITS`.
-        digits: significant figures kept; trailing zeros are dropped.
+    See :func:`objectives.format.quantity`, which text on a page uses.
     """
-    wanted = UNITS[unit]
-    value = float(value)
-    if math.isnan(value):
-        return "—"
-    if math.isinf(value):
-        return "∞" if value > 0 else "−∞"
-    if wanted.prefixes and not (unit == "ohm" and 0.001 <= abs(value) < 1):
-        # Nobody writes 470 mΩ of a resistor, so below one ohm the plain number is kept.
-        return str(_WRITERS[unit](value, wanted.symbol).render(prec=digits - 1, form="si"))
-    number = f"{value:.{digits}g}"
-    if "e" in number:
-        number = f"{float(number):.15g}"
-    return f"{number} {wanted.symbol}".rstrip()
+    return written.quantity(value, unit, digits, space=" ")
 
 
 def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:

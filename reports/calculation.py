@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike
 
 from objectives.assessment import Assessment
 from objectives.circuit.corners import level_dB
+from objectives.format import first, number, quantity
 from objectives.textbook import TextbookEstimate, textbook_estimate
-from reports.format import first, number, quantity
 from reports.model import Steps
 
 __all__ = ["operating_point_steps", "simplification_frame", "textbook_steps"]

@@ -18,8 +18,8 @@ from schemdraw.backends import svg as svg_backend
 
 from objectives.devices.protocol import ConductionLaw, Device
 from objectives.devices.terms import terms_of
+from objectives.format import field_label, first, part_value, quantity
 from objectives.stage import Stage
-from reports.format import field_label, first, part_value, quantity
 from reports.model import Svg
 from reports.theme import ACCENTS, INK, MUTED
 

@@ -7,8 +7,6 @@ current and blocking in it, and are written as WAV files at one common loudness.
 
 from __future__ import annotations
 
-import os
-import tempfile
 import wave
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,6 +17,7 @@ import numpy as np
 from scipy import signal
 
 from objectives.arrays import FloatArray
+from objectives.files import drafts
 from objectives.transient.cascade import Place
 from objectives.transient.drive_study import DriveStudy, Point
 from objectives.transient.excitation import sampled
@@ -224,18 +223,11 @@ def write_wav(path: Path, samples: FloatArray, *, bits: int = 24, rate_Hz: int =
         raise ValueError(f"samples: a magnitude of {largest:.6g}: must be at most 1")
     whole = np.round(np.asarray(samples) * (2 ** (bits - 1) - 1)).astype("<i4")
     frames = whole.view(np.uint8).reshape(-1, 4)[:, : bits // 8].tobytes()
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".tmp", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file, wave.open(file, "wb") as out:
-            out.setnchannels(1)
-            out.setsampwidth(bits // 8)
-            out.setframerate(rate_Hz)
-            out.writeframes(frames)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    with drafts(path.parent) as draft, wave.open(str(draft / path.name), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(bits // 8)
+        out.setframerate(rate_Hz)
+        out.writeframes(frames)
 
 
 def _check_bits(bits: int) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import vl_convert
 
 from objectives.arrays import FloatArray
-from reports.format import prefixed, score_unit, unit_symbol
+from objectives.format import prefixed, score_unit, unit_symbol
 
 __all__ = [
     "ACCENTS",

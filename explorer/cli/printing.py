@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import typer
 from rich.console import Console
@@ -19,6 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from explorer.brief.errors import BriefError
 from explorer.search import Progress as SearchProgress
 from explorer.search import Report
+from objectives.json_text import json_text
 
 DEFAULT_BRIEF = "treble-cut"
 OK, BAD_INPUT, NOTHING_FEASIBLE, INTERRUPTED = 0, 2, 3, 130
@@ -106,22 +105,7 @@ def _print_frame(frame: pd.DataFrame, form: Form) -> None:
 
 
 def _print_json(value: Any) -> None:
-    sys.stdout.write(json.dumps(_plain(value), indent=2, ensure_ascii=False) + "\n")
-
-
-def _plain(value: Any) -> Any:
-    """Return the value in types that JSON has; infinities become text, nan becomes null."""
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
-    if isinstance(value, Sequence) and not isinstance(value, str):
-        return [_plain(v) for v in value]
-    if isinstance(value, np.generic):
-        return _plain(value.item())
-    if isinstance(value, float) and not np.isfinite(value):
-        return None if np.isnan(value) else ("infinite" if value > 0 else "-infinite")
-    return value
+    sys.stdout.write(json_text(value, indent=2) + "\n")
 
 
 def _signed(value: float) -> str:

@@ -1,9 +1,7 @@
-"""TODO objectives.fitting.table."""
+"""Entries for the valve table made of a fit, and the writing of whole tables."""
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,11 +9,10 @@ from typing import Any
 
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve
+from objectives.files import drafts
 from objectives.fitting.measured import Fit
 
 __all__ = ["valve_entry_toml", "write_valves"]
-
-# Table entries
 
 
 def valve_entry_toml(
@@ -94,7 +91,7 @@ def valve_entry_toml(
 
 
 def write_valves(path: str | Path, entries: Iterable[Valve], header: str = "") -> None:
-    """Write a valve table, all of it or nothing: a temporary file beside it, then a rename.
+    """Write a valve table, all of it or nothing.
 
     Raises
     ------
@@ -106,18 +103,8 @@ def write_valves(path: str | Path, entries: Iterable[Valve], header: str = "") -
     path = Path(path)
     text = format_valves(entries, header)
     read_valves(text, str(path))
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".tmp", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        # mkstemp makes the file private; a table is an ordinary file.
-        Path(temporary).chmod(path.stat().st_mode if path.exists() else 0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    with drafts(path.parent) as draft:
+        (draft / path.name).write_text(text, "utf-8", newline="\n")
 
 
 TABLE_HEADER = """\

@@ -12,8 +12,8 @@ import pandas as pd
 from objectives.circuit.poles import least_damping
 from objectives.circuit.small_signal import SmallSignal
 from objectives.circuit.stability import COMMON_STOPPER_OHM
+from objectives.format import number, quantity
 from objectives.stage import Stage
-from reports.format import number, quantity
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = ["damping_chart", "damping_sweep"]

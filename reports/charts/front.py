@@ -19,7 +19,7 @@ import pandas as pd
 from scipy import stats
 
 from objectives.arrays import FloatArray
-from reports.format import part_value, plain_words, prefixed, quantity, score_label
+from objectives.format import part_value, plain_words, prefixed, quantity, score_label
 from reports.model import ReportContents, ScoreUse
 from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
 

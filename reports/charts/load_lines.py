@@ -12,7 +12,7 @@ import pandas as pd
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from reports.format import first, number, quantity
+from objectives.format import first, number, quantity
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, PAPER
 
 __all__ = ["LoadLines", "load_line_chart", "load_lines"]

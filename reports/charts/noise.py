@@ -8,8 +8,8 @@ import altair as alt
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import first, fixed, plain_words
 from reports.charts.load_lines import _first
-from reports.format import first, fixed, plain_words
 from reports.theme import PAGE_WIDTH
 
 __all__ = ["noise_chart", "noise_shares", "share_text"]

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import first, fixed
 from reports.charts.load_lines import _first
 from reports.charts.noise import _names
-from reports.format import first, fixed
 from reports.theme import ACCENTS, INK, PAGE_WIDTH
 
 __all__ = ["radio_budget", "radio_chart"]

@@ -13,9 +13,9 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.corners import level_dB
 from objectives.circuit.network import Network
+from objectives.format import quantity
 from objectives.radio.detection import Carrier
 from objectives.radio.stopper import Alternative, attenuation_dB
-from reports.format import quantity
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = ["gain_chart", "rejection_chart", "rejection_sweep"]

@@ -5,15 +5,15 @@ Both take an entry of the valve table or the fit of a user's own measurements.
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import altair as alt
 import pandas as pd
 
 from objectives.devices.fit_record import FitPoint
 from objectives.devices.valve import Valve
+from objectives.files import drafts
 from objectives.fitting.measured import Fit
 from reports.charts.layers import _layered, _record, _signed_volts, _title
 from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS
@@ -142,13 +142,9 @@ def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
     """
     path = Path(path)
     kind = chart_format(path)
-    with tempfile.TemporaryDirectory(dir=path.parent) as folder:
-        draft = Path(folder) / path.name
-        if kind == "html":
-            chart.save(str(draft), format="html", inline=True)
-        else:
-            chart.save(str(draft), format=kind)
-        draft.replace(path)
+    with drafts(path.parent) as draft:
+        options: dict[str, Any] = {"inline": True} if kind == "html" else {}
+        chart.save(str(draft / path.name), format=kind, **options)
 
 
 def _words(p: FitPoint) -> str:

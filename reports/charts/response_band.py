@@ -10,8 +10,8 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.format import number, quantity
 from objectives.tolerance.results import ResponseBand
-from reports.format import number, quantity
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
 
 __all__ = ["response_band_chart"]

@@ -15,9 +15,9 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
 from objectives.circuit.network import Network
+from objectives.format import first, number, quantity
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from reports.charts.load_lines import _first
-from reports.format import first, number, quantity
 from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = ["Responses", "response_chart", "responses"]

@@ -9,9 +9,9 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.format import score_label, sentence
 from objectives.tolerance.results import ToleranceStudy
 from reports.charts.tolerance_bands import _chosen_scores, quantity_label
-from reports.format import score_label, sentence
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, score_axis
 
 __all__ = ["sensitivity_chart"]

@@ -10,8 +10,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.tolerance.results import ToleranceStudy
-from reports.format import (
+from objectives.format import (
     MINUS,
     SPACE,
     field_label,
@@ -21,6 +20,7 @@ from reports.format import (
     score_label,
     score_unit,
 )
+from objectives.tolerance.results import ToleranceStudy
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
 __all__ = ["band_chart", "quantity_label"]

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from objectives.arrays import FloatArray
+from objectives.format import SPACE, number, score_label
 from objectives.tolerance.front_yields import FrontYields
-from reports.format import SPACE, number, score_label
 from reports.model import Block, Note
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 

@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 import re
-import shutil
-import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Final
 
 from objectives.devices.terms import terms_of
+from objectives.files import drafts
+from objectives.json_text import json_text
 from reports.charts.front import thinned
-from reports.document.gathered import _FIGURES
-from reports.document.html import _ROLES, _bundle, _html
-from reports.document.markdown import _markdown
-from reports.document.results import _json, results
+from reports.document.blocks import FIGURES
+from reports.document.html import chart_script, html_page
+from reports.document.markdown import markdown_text
+from reports.document.results import results
 from reports.model import Block, Figure, ReportContents, Svg
 from reports.sections.build import build_sections
 from reports.spoken import spoken_chart, spoken_contents, spoken_section
 from reports.theme import spec_of, svg_of
 
 __all__ = ["write_report"]
+
+_ROLES: Final = {
+    "report.html": "html",
+    "report.md": "markdown",
+    "front.csv": "front_csv",
+    "readable.csv": "readable_csv",
+    "results.json": "json",
+}
 
 
 def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path]:
@@ -45,18 +54,11 @@ def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     files = _render(contents)
-    draft = Path(tempfile.mkdtemp(prefix=".report-", dir=folder))
-    try:
+    with drafts(folder) as draft:
         for name, text in files.items():
             place = draft / name
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_text(text, "utf-8", newline="\n")
-        for name in files:
-            target = folder / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            (draft / name).replace(target)
-    finally:
-        shutil.rmtree(draft, ignore_errors=True)
     return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
 
 
@@ -64,7 +66,7 @@ def _render(contents: ReportContents) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
-        bundle = aside.submit(_bundle)
+        bundle = aside.submit(chart_script)
         terms = terms_of(contents.pick.device)
         sections = [spoken_section(section, terms) for section in build_sections(contents)]
         told = spoken_contents(contents, terms)
@@ -78,17 +80,17 @@ def _render(contents: ReportContents) -> dict[str, str]:
         }
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {
-            "report.md": _markdown(contents, sections, specs),
+            "report.md": markdown_text(contents.title, sections, specs),
             "front.csv": told.front.to_csv(index=False),
             "readable.csv": told.readable.to_csv(index=False),
-            "results.json": _json(results(told), indent=1) + "\n",
-            "report.html": _html(contents, sections, specs, bundle.result()),
+            "results.json": json_text(results(told), indent=1) + "\n",
+            "report.html": html_page(contents.title, sections, specs, bundle.result()),
         }
         for name, svg in drawn.items():
-            files[f"{_FIGURES}/{name}.svg"] = svg.result()
+            files[f"{FIGURES}/{name}.svg"] = svg.result()
     for block in blocks:
         if isinstance(block, Svg):
-            files[f"{_FIGURES}/{block.name}.svg"] = block.markup
+            files[f"{FIGURES}/{block.name}.svg"] = block.markup
     return files
 
 

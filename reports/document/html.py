@@ -1,4 +1,4 @@
-"""TODO reports.document.html."""
+"""Sections as one HTML page that needs no network: style, script and charts stand inside it."""
 
 from __future__ import annotations
 
@@ -9,37 +9,23 @@ from importlib import resources
 from typing import Any, Final
 
 import jinja2
-import numpy as np
 import vl_convert
 from markupsafe import Markup, escape
 
-from reports.document.gathered import _alternative, _gathered, _Notes, _Specs
-from reports.document.results import _json
-from reports.format import number
-from reports.model import Block, Figure, Note, Prose, ReportContents, Section, Steps, Svg, Table
+from objectives.json_text import json_text
+from reports.document.blocks import (
+    Notes,
+    SetBlock,
+    Specs,
+    alternative_text,
+    cell_text,
+    row_style,
+    subscripts,
+    with_notes_joined,
+)
+from reports.model import Figure, Prose, Section, Steps, Svg, Table
 
-_BUNDLE: Final = "window.vegaEmbed = vegaEmbed;"
-_ROLES: Final = {
-    "report.html": "html",
-    "report.md": "markdown",
-    "front.csv": "front_csv",
-    "readable.csv": "readable_csv",
-    "results.json": "json",
-}
-
-
-def _row_style(mark: str) -> str:
-    """Return how a row is set: the pick and broken limits stand out, other marks a little."""
-    for word in ("pick", "broken"):
-        if word in mark.split(", "):
-            return word
-    return "marked" if mark else ""
-
-
-def _cell(value: object) -> str:
-    if isinstance(value, (float, np.floating)):
-        return number(float(value))
-    return "—" if value is None else str(value)
+__all__ = ["chart_script", "html_page"]
 
 
 @cache
@@ -49,47 +35,46 @@ def _environment() -> jinja2.Environment:
         autoescape=True,
         undefined=jinja2.StrictUndefined,
     )
-    environment.filters["formula"] = lambda text: Markup(_subscripts(str(escape(text))))
+    environment.filters["formula"] = lambda text: Markup(subscripts(str(escape(text))))
     return environment
 
 
-def _subscripts(text: str) -> str:
-    """Return a formula with what follows an underscore set low: ``V_gk``, ``r_p``."""
-    return re.sub(r"(?<=\w)_([A-Za-z]+)", r"<sub>\1</sub>", text)
-
-
 @cache
-def _bundle() -> str:
+def chart_script() -> str:
     """Return Vega, Vega-Lite and Vega-Embed as one script that may stand inside a page."""
     # "</script" inside a string of the library would end the element that it stands in.
-    return str(vl_convert.javascript_bundle(_BUNDLE)).replace("</script", "<\\/script")
+    return str(vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")).replace(
+        "</script", "<\\/script"
+    )
 
 
 def _asset(name: str) -> Markup:
     return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
 
 
-def _html(contents: ReportContents, sections: Sequence[Section], specs: _Specs, bundle: str) -> str:
-    shown = [
-        {
-            "key": section.key,
-            "title": section.title,
-            "blocks": [_html_block(block, specs) for block in _gathered(section.blocks)],
-        }
-        for section in sections
-    ]
-    charts = [
-        {"name": name, "linked": _is_linked(spec), "spec": Markup(_script_json(spec))}
-        for name, spec in specs.items()
-    ]
-    template = _environment().get_template("report.html.jinja")
-    return template.render(
-        title=contents.title,
-        sections=shown,
-        charts=charts,
-        style=_asset("report.css"),
-        script=_asset("report.js"),
-        bundle=Markup(bundle),
+def html_page(title: str, sections: Sequence[Section], specs: Specs, bundle: str) -> str:
+    """Return the sections as one page; ``bundle`` is what :func:`chart_script` gives."""
+    return (
+        _environment()
+        .get_template("report.html.jinja")
+        .render(
+            title=title,
+            sections=[
+                {
+                    "key": section.key,
+                    "title": section.title,
+                    "blocks": [_block(block, specs) for block in with_notes_joined(section.blocks)],
+                }
+                for section in sections
+            ],
+            charts=[
+                {"name": name, "linked": _is_linked(spec), "spec": Markup(_script_json(spec))}
+                for name, spec in specs.items()
+            ],
+            style=_asset("report.css"),
+            script=_asset("report.js"),
+            bundle=Markup(bundle),
+        )
     )
 
 
@@ -101,16 +86,16 @@ def _is_linked(spec: Mapping[str, Any]) -> bool:
 
 def _script_json(value: object) -> str:
     """Return JSON that may stand inside a script element."""
-    text = _json(value).replace("<", "\\u003c")
+    text = json_text(value).replace("<", "\\u003c")
     return text.replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
-def _html_block(block: Block | _Notes, specs: _Specs) -> dict[str, Any]:
+def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
     """Return what the template needs to know of a block."""
     match block:
         case Prose():
             return {"kind": "list" if block.listed else "prose", "texts": list(block.paragraphs)}
-        case _Notes():
+        case Notes():
             return {"kind": "note", "style": block.kind, "word": block.word, "texts": block.texts}
         case Steps():
             return {"kind": "steps", "rows": list(block.rows)}
@@ -119,7 +104,7 @@ def _html_block(block: Block | _Notes, specs: _Specs) -> dict[str, Any]:
                 "kind": "figure",
                 "name": block.name,
                 "caption": block.caption,
-                "words": _alternative(block, specs),
+                "words": alternative_text(block, specs),
             }
         case Svg():
             # A page may not hold the XML declaration of a file.
@@ -131,14 +116,12 @@ def _html_block(block: Block | _Notes, specs: _Specs) -> dict[str, Any]:
                 "caption": block.caption,
             }
         case Table():
-            return _html_table(block)
-        case Note():
-            raise AssertionError("notes are gathered before they are set")
+            return _table(block)
 
 
-def _html_table(block: Table) -> dict[str, Any]:
+def _table(block: Table) -> dict[str, Any]:
     frame = block.frame
-    texts = [[_cell(v) for v in values] for values in frame.itertuples(index=False, name=None)]
+    texts = [[cell_text(v) for v in values] for values in frame.itertuples(index=False, name=None)]
     styles = [
         "mark" if block.linked and name == "mark" else _column_style([row[at] for row in texts])
         for at, name in enumerate(frame.columns)
@@ -146,7 +129,7 @@ def _html_table(block: Table) -> dict[str, Any]:
     rows = [
         {
             "id": str(frame["candidate"].iloc[at]) if block.linked else "",
-            "style": _row_style(block.marked.get(at, "")),
+            "style": row_style(block.marked.get(at, "")),
             "cells": list(zip(row, styles, strict=True)),
         }
         for at, row in enumerate(texts)

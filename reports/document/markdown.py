@@ -1,54 +1,64 @@
-"""TODO reports.document.markdown."""
+"""Sections as Markdown, with the drawings as files beside it."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 
-from reports.document.gathered import _FIGURES, _alternative, _gathered, _Notes, _Specs
-from reports.document.html import _cell, _row_style, _subscripts
-from reports.model import Block, Figure, Note, Prose, ReportContents, Section, Steps, Svg, Table
+from reports.document.blocks import (
+    FIGURES,
+    Notes,
+    SetBlock,
+    Specs,
+    alternative_text,
+    cell_text,
+    row_style,
+    subscripts,
+    with_notes_joined,
+)
+from reports.model import Figure, Prose, Section, Steps, Svg, Table
+
+__all__ = ["markdown_text"]
 
 
-def _markdown(contents: ReportContents, sections: Sequence[Section], specs: _Specs) -> str:
-    parts = [f"# {_md(contents.title)}"]
+def markdown_text(title: str, sections: Sequence[Section], specs: Specs) -> str:
+    """Return the sections as one Markdown document."""
+    parts = [f"# {_md(title)}"]
     for section in sections:
         parts.append(f"## {_md(section.title)}")
-        parts += [_markdown_block(block, specs) for block in _gathered(section.blocks)]
+        parts += [_markdown_block(block, specs) for block in with_notes_joined(section.blocks)]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
-def _markdown_block(block: Block | _Notes, specs: _Specs) -> str:
+def _markdown_block(block: SetBlock, specs: Specs) -> str:
     match block:
         case Prose():
             texts = [_md(text) for text in block.paragraphs]
             return "\n".join(f"- {t}" for t in texts) if block.listed else "\n\n".join(texts)
-        case _Notes():
+        case Notes():
             lines = [f"**{block.word}**", ""] if block.word else []
             bullet = "" if len(block.texts) == 1 else "- "
             lines += [bullet + _md(text) for text in block.texts]
             return "\n".join(f"> {line}".rstrip() for line in lines)
         case Steps():
             rows = [
-                (_md(what), _subscripts(_md(formula).replace(r"\_", "_")), _md(result))
+                (_md(what), subscripts(_md(formula).replace(r"\_", "_")), _md(result))
                 for what, formula, result in block.rows
             ]
             return _pipes(["what", "how", "result"], rows, escaped=True)
         case Figure():
-            return _picture(block.name, _alternative(block, specs), block.caption)
+            return _picture(block.name, alternative_text(block, specs), block.caption)
         case Svg():
             return _picture(block.name, block.words, block.caption)
         case Table():
             return _markdown_table(block)
-        case Note():
-            raise AssertionError("notes are gathered before they are set")
 
 
 def _markdown_table(block: Table) -> str:
     rows = []
     for at, values in enumerate(block.frame.itertuples(index=False, name=None)):
-        texts = [_md(_cell(v)) for v in values]
-        if _row_style(block.marked.get(at, "")) in ("pick", "broken"):
+        texts = [_md(cell_text(v)) for v in values]
+        if row_style(block.marked.get(at, "")) in ("pick", "broken"):
             texts = [f"**{text}**" if text else "" for text in texts]
         rows.append(texts)
     table = _pipes([str(name) for name in block.frame.columns], rows, escaped=True)
@@ -56,7 +66,7 @@ def _markdown_table(block: Table) -> str:
 
 
 def _picture(name: str, words: str, caption: str) -> str:
-    image = f"![{_md(words)}]({_FIGURES}/{name}.svg)"
+    image = f"![{_md(words)}]({FIGURES}/{name}.svg)"
     return f"{image}\n\n{_md(caption)}" if caption else image
 
 

@@ -1,91 +1,59 @@
-"""TODO reports.document.results."""
+"""``results.json``: everything of an exploration that a program may want."""
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
-from dataclasses import asdict, is_dataclass
-from typing import Any
+from importlib.metadata import version
+from typing import Any, Final
 
-import numpy as np
-import pandas as pd
-
+from objectives.format import first
+from objectives.json_text import json_value
 from reports.model import ReportContents
 
-__all__ = ["results"]
+__all__ = ["SCHEMA", "results"]
 
-
-def _json(value: object, indent: int | None = None) -> str:
-    separators = None if indent else (",", ":")
-    return json.dumps(
-        value, ensure_ascii=False, indent=indent, separators=separators, allow_nan=False
-    )
+SCHEMA: Final = 1
+"""Raised by one whenever a key changes its name or its meaning, or goes."""
 
 
 def results(contents: ReportContents) -> dict[str, Any]:
-    """Return everything of the exploration that a program may want, as plain JSON values.
+    """Return the results as plain JSON values; :func:`~objectives.json_text.json_value` says how.
 
-    Infinite numbers are written ``"Infinity"`` and ``"-Infinity"`` (``float`` reads them back),
-    missing ones ``null``.
+    Keys: ``schema`` (see :data:`SCHEMA`) and ``version`` of the program; ``title``, ``scenario``
+    and ``job`` in words; ``feasible``, ``blocking`` and ``method``; ``uses``, what the brief asks
+    of each score; ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with
+    its candidate, reasons, device, stage and operating point (SI units); ``parts``, the parts
+    list; ``limits``; ``readable`` and ``front``, one record a candidate (parts in SI units,
+    scores, marks); ``search_trace``; ``assumptions``, ``sources`` and ``cautions``.
     """
-    readable, pick = contents.readable, contents.pick
-    return {
-        "title": contents.title,
-        "scenario": contents.scenario,
-        "job": list(contents.job),
-        "feasible": contents.feasible,
-        "blocking": list(contents.blocking),
-        "method": list(contents.method),
-        "uses": [_plain(use) for use in contents.uses],
-        "constants": _plain(contents.constants),
-        "part_labels": dict(contents.part_labels),
-        "pick": {
-            "candidate": _plain(readable.iloc[0].to_dict()) if len(readable) else None,
-            "reasons": list(contents.pick_reasons),
-            "device": pick.device.name,
-            "stage": _first_of(pick.stage.numeric_fields()),
-            "operating_point": _first_of(pick.point.numeric_fields()),
-        },
-        "parts": [_plain(line) for line in contents.parts],
-        "limits": _records(contents.limits),
-        "readable": _records(readable),
-        "front": _records(contents.front),
-        "search_trace": None if contents.search_trace is None else _records(contents.search_trace),
-        "assumptions": list(contents.assumptions),
-        "sources": list(contents.sources),
-        "cautions": list(contents.cautions),
-    }
-
-
-def _first_of(fields: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: _plain(np.ravel(value)[0]) for name, value in fields.items()}
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    names = [str(name) for name in frame.columns]
-    return [
-        {name: _plain(value) for name, value in zip(names, row, strict=True)}
-        for row in frame.itertuples(index=False, name=None)
-    ]
-
-
-def _plain(value: object) -> Any:
-    if value is None or isinstance(value, str):
-        return value
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (float, np.floating)):
-        plain = float(value)
-        if math.isnan(plain):
-            return None
-        return plain if math.isfinite(plain) else ("Infinity" if plain > 0 else "-Infinity")
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if is_dataclass(value) and not isinstance(value, type):
-        return _plain(asdict(value))
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    return str(value)
+    pick, trace = contents.pick, contents.search_trace
+    readable = contents.readable.to_dict("records")
+    return json_value(  # type: ignore[no-any-return]
+        {
+            "schema": SCHEMA,
+            "version": version("stagefront"),
+            "title": contents.title,
+            "scenario": contents.scenario,
+            "job": contents.job,
+            "feasible": contents.feasible,
+            "blocking": contents.blocking,
+            "method": contents.method,
+            "uses": contents.uses,
+            "constants": contents.constants,
+            "part_labels": contents.part_labels,
+            "pick": {
+                "candidate": readable[0] if readable else None,
+                "reasons": contents.pick_reasons,
+                "device": pick.device.name,
+                "stage": {n: first(v) for n, v in pick.stage.numeric_fields().items()},
+                "operating_point": {n: first(v) for n, v in pick.point.numeric_fields().items()},
+            },
+            "parts": contents.parts,
+            "limits": contents.limits.to_dict("records"),
+            "readable": readable,
+            "front": contents.front.to_dict("records"),
+            "search_trace": None if trace is None else trace.to_dict("records"),
+            "assumptions": contents.assumptions,
+            "sources": contents.sources,
+            "cautions": contents.cautions,
+        }
+    )

@@ -16,10 +16,7 @@ from objectives.devices.protocol import Device
 from objectives.devices.terms import AsIs
 from objectives.devices.transistor_table import Transistor
 from objectives.devices.valve import Valve
-from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, published_spreads
-from reports.charts.plate_curves import plate_curves_chart
-from reports.charts.residuals import residual_chart
-from reports.format import (
+from objectives.format import (
     first,
     part_value,
     plain_words,
@@ -28,6 +25,9 @@ from reports.format import (
     sentence,
     signed_percent,
 )
+from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, published_spreads
+from reports.charts.plate_curves import plate_curves_chart
+from reports.charts.residuals import residual_chart
 from reports.model import Block, Figure, Prose, Section, Table
 from reports.sections.limits import _sourced
 

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import first, fixed, number, quantity
 from objectives.transient.drive import Drive
 from objectives.transient.drive_study import DriveStudy, drive_study
 from objectives.transient.headroom import Headroom
 from reports.charts.drive import _EVEN, _LABELS, blocking_chart, spectrum_chart, waveform_chart
-from reports.format import first, fixed, number, quantity
 from reports.model import Block, Figure, Note, Prose, Section, Table
 from reports.sound import WavFile
 

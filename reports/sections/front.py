@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from objectives.format import column, number, part_value, prefixed, score_label
 from reports.charts.front import front_chart, losses_of, mark_words, spanning_scores
-from reports.format import column, number, part_value, prefixed, score_label
 from reports.model import Block, Figure, Prose, ReportContents, Section, Table
 
 __all__ = ["front_table", "trade_offs"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reports.format import quantity, score_label, score_unit
+from objectives.format import quantity, score_label, score_unit
 from reports.model import Block, Note, Prose, ReportContents, Section, Table, _listed
 
 

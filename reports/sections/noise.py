@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from objectives.assessment import Assessment
+from objectives.format import quantity
 from reports.charts.noise import noise_chart, noise_shares, share_text
-from reports.format import quantity
 from reports.model import Figure, Prose, Section
 
 

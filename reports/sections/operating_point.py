@@ -5,9 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import quantity
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
-from reports.format import quantity
 from reports.model import Figure, Section, Table
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reports.format import part_value, quantity, score_label
+from objectives.format import part_value, quantity, score_label
 from reports.model import Note, ReportContents, Section, Table, _listed
 
 

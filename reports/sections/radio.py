@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import number, part_value, quantity
 from objectives.radio.detection import curvature
 from objectives.radio.stopper import alternatives, stopper_limits
 from objectives.radio.tables import radio_bands
@@ -23,7 +24,6 @@ from reports.charts.rejection import (
     gain_chart,
     rejection_chart,
 )
-from reports.format import number, part_value, quantity
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 
 __all__ = ["alternatives_table", "detection_steps", "radio_section"]

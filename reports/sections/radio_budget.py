@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import first, fixed, quantity
 from reports.charts.radio import radio_budget, radio_chart
-from reports.format import first, fixed, quantity
 from reports.model import Figure, Prose, Section, Table
 
 

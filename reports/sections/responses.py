@@ -7,9 +7,9 @@ import pandas as pd
 
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ
+from objectives.format import first, fixed, quantity
 from objectives.textbook import TextbookEstimate
 from reports.charts.responses import response_chart, responses
-from reports.format import first, fixed, quantity
 from reports.model import Figure, Prose, Section, Table
 
 

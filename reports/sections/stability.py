@@ -19,10 +19,10 @@ from objectives.circuit.stability import (
     smallest_stopper,
     transconductance_margin_dB,
 )
+from objectives.format import number, part_value, quantity
 from objectives.radio.tables import wire_inductance_H
 from objectives.stage import Stage
 from reports.charts.damping import _MARGIN_DB, damping_chart, damping_sweep
-from reports.format import number, part_value, quantity
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 
 __all__ = ["lead_table", "stability_section"]

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.format import field_label, first, part_value, quantity, signed_percent
 from objectives.textbook import TextbookEstimate
 from reports.calculation import simplification_frame, textbook_steps
-from reports.format import field_label, first, part_value, quantity, signed_percent
 from reports.model import Prose, Section, Table
 
 

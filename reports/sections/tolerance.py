@@ -9,6 +9,18 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from objectives.format import (
+    SPACE,
+    column,
+    counted,
+    fixed,
+    number,
+    prefixed,
+    quantity,
+    score_label,
+    score_unit,
+    sentence,
+)
 from objectives.tolerance.results import SlowBands, ToleranceStudy
 from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import Swing, WorstCase
@@ -22,18 +34,6 @@ from reports.charts.tolerance_bands import (
     _windowed_first,
     band_chart,
     quantity_label,
-)
-from reports.format import (
-    SPACE,
-    column,
-    counted,
-    fixed,
-    number,
-    prefixed,
-    quantity,
-    score_label,
-    score_unit,
-    sentence,
 )
 from reports.model import Block, Figure, Note, Prose, Section, Table
 

@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 
 from objectives.arrays import FloatArray
-from objectives.tolerance.front_yields import FrontYields
-from reports.charts.yields import _ASKED, _MOST_POINTS, _PICK, _better, _percent, yield_chart
-from reports.format import (
+from objectives.format import (
     SPACE,
     column,
     counted,
@@ -22,6 +20,8 @@ from reports.format import (
     score_label,
     score_unit,
 )
+from objectives.tolerance.front_yields import FrontYields
+from reports.charts.yields import _ASKED, _MOST_POINTS, _PICK, _better, _percent, yield_chart
 from reports.model import Block, Figure, Prose, Table
 
 __all__ = ["front_blocks", "price_table"]

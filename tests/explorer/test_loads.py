@@ -26,11 +26,11 @@ from objectives.circuit.next_stage import next_stage_load
 from objectives.circuit.poles import least_damping
 from objectives.devices.lookup import device
 from objectives.devices.valve_table import valve
+from objectives.format import quantity
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.tolerance.study import tolerance_study
 from reports.document.files import write_report
-from reports.format import quantity
 from reports.model import Prose, ReportContents, Section, Steps, Table
 from reports.sections.build import build_sections
 

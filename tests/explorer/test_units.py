@@ -85,7 +85,9 @@ def test_writing_and_reading_back_keeps_the_figures(
 @given(st.floats(-1e6, 1e6), st.sampled_from(["dB", "dBu", "percent", "octave", "ratio"]))
 def test_units_without_prefixes_write_and_read_back(value: float, key: str) -> None:
     text = format_quantity(value, key, 17)
-    assert parse_quantity(text, key) == pytest.approx(value, rel=1e-14, abs=1e-300)
+    # At most so many decimals as anyone can tell: half a last one may be lost.
+    last = {"dB": 1e-2, "dBu": 1e-2, "percent": 1e-2, "octave": 1e-4, "ratio": 1e-6}[key]
+    assert parse_quantity(text, key) == pytest.approx(value, rel=1e-14, abs=0.5001 * last)
 
 
 @given(st.integers(1, 9999), st.integers(-3, 11))
@@ -199,18 +201,18 @@ def test_case_of_the_prefix_matters() -> None:
         (1.5e-9, "F", "1.5 nF"),
         (22e-6, "F", "22 µF"),
         (0.0, "V", "0 V"),
-        (-1.61, "V", "-1.61 V"),
+        (-1.61, "V", "−1.61 V"),
         (1.07e-3, "A", "1.07 mA"),
         (1880e-6, "S", "1.88 mS"),
-        (-20.0, "dB", "-20 dB"),
+        (-20.0, "dB", "−20 dB"),
         (300.0, "K", "300 K"),
         (5.0, "percent", "5 %"),
         (0.5, "ratio", "0.5"),
-        (math.inf, "F", "∞"),
-        (-math.inf, "dB", "−∞"),
+        (math.inf, "F", "∞ F"),
+        (-math.inf, "dB", "−∞ dB"),
         (math.nan, "dB", "—"),
         (999.96, "Hz", "1 kHz"),
-        (1e-9, "dB", "1e-09 dB"),
+        (1e-9, "dB", "0 dB"),
     ],
 )
 def test_quantities_are_written_as_people_do(value: float, unit: str, text: str) -> None:

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -258,6 +259,8 @@ def test_json_reads_back_as_the_contents(
         written["json"].read_text("utf-8"),
         parse_constant=lambda name: pytest.fail(f"{name} is no JSON"),
     )
+    assert data["schema"] == 1
+    assert data["version"] == version("stagefront")
     back = pd.DataFrame(data["front"])
     back["bypass_F"] = back["bypass_F"].map(float)  # "Infinity" is how JSON must write it
     pd.testing.assert_frame_equal(back, contents.front, check_exact=True)
@@ -309,7 +312,7 @@ def test_an_empty_front_is_still_reported(infeasible: ReportContents, tmp_path: 
 # -- writing ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("stage", ["svg_of", "results", "_html", "build_sections"])
+@pytest.mark.parametrize("stage", ["svg_of", "results", "html_page", "build_sections"])
 def test_an_error_leaves_an_earlier_report_as_it_was(
     contents: ReportContents,
     tmp_path: Path,

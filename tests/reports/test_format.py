@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from objectives.scores.registry import REGISTRY
-from reports.format import (
+from objectives.format import (
     column,
     field_label,
     part_value,
@@ -19,6 +18,7 @@ from reports.format import (
     sentence,
     unit_symbol,
 )
+from objectives.scores.registry import REGISTRY
 
 
 def plain(text: str) -> str:

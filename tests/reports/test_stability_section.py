@@ -11,8 +11,8 @@ from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower
 from objectives.circuit.poles import least_damping
 from objectives.circuit.stability import smallest_stopper
+from objectives.format import number
 from reports.charts.damping import damping_sweep
-from reports.format import number
 from reports.model import Figure, Note, Steps, Table
 from reports.sections.stability import lead_table, stability_section
 from reports.theme import spec_of

@@ -1,4 +1,4 @@
-"""Numbers and names as engineers write them: ``4.7 kΩ``, ``1.5 nF``, ``−2.1 dB``, ``full bypass``.
+"""Numbers, names and part values as engineers write them: ``4.7 kΩ``, ``−2.1 dB``, ``full``.
 
 Between number and unit stands a no-break space, and the minus is the typographic one, so that no
 table cell or axis label breaks a value in two.
@@ -7,20 +7,24 @@ table cell or axis label breaks a value in two.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 from quantiphy import Quantity
 
+from objectives.devices.terms import VALVE, Terms
+from objectives.elements import ELEMENTS
 from objectives.scores.registry import REGISTRY
 
 __all__ = [
+    "MINUS",
     "SPACE",
     "column",
     "counted",
     "field_label",
-    "field_unit",
     "first",
     "fixed",
     "number",
@@ -33,90 +37,38 @@ __all__ = [
     "score_unit",
     "sentence",
     "signed_percent",
+    "unit_of_name",
     "unit_symbol",
 ]
 
-SPACE = "\u00a0"
+SPACE: Final = "\u00a0"
 """No-break space, between a number and its unit."""
 
+MINUS: Final = "\u2212"
+"""The typographic minus."""
 
-MINUS = "\u2212"
-_SYMBOLS = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
-_PREFIXED = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+_SYMBOLS: Final = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
+_PREFIXED: Final = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+_DECIMALS: Final = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
+"""Beyond these no meter and no ear can follow."""
 
-# Beyond these no meter and no ear can follow.
-_DECIMALS = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
-_SUFFIX_UNITS = {
-    unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")
-} | {"octaves": "octaves", "percent": "%", "ratio": "", "count": "", "sum": ""}
-_FIELD_LABELS = {
-    "supply_V": "supply",
-    "plate_load_ohm": "plate load",
-    "cathode_resistor_ohm": "cathode resistor",
-    "stopper_ohm": "grid stopper",
-    "bypass_F": "cathode bypass",
-    "cathode_unbypassed_ohm": "unbypassed cathode resistor",
-    "bypass_series_ohm": "resistor in series with the bypass",
-    "grid_bias_V": "fixed grid bias",
-    "grid_bias_ratio": "grid bias as a share of the supply",
-    "source_ohm": "source resistance",
-    "cable_F": "cable capacitance",
-    "input_coupling_F": "input coupling capacitor",
-    "grid_leak_ohm": "grid leak",
-    "leak_at_grid": "position of the grid leak",
-    "stopper_shunt_F": "capacitance of the stopper itself",
-    "stopper_lead_H": "inductance of the stopper's leads",
-    "grid_capacitor_F": "grid-to-ground capacitor",
-    "plate_capacitor_F": "capacitor across the plate load",
-    "output_coupling_F": "output coupling capacitor",
-    "load_ohm": "load resistance",
-    "load_F": "load capacitance",
-    "stray_grid_plate_F": "stray grid–plate",
-    "stray_grid_cathode_F": "stray grid–cathode",
-    "stray_plate_cathode_F": "stray plate–cathode",
-    "stray_grid_ground_F": "stray grid–ground",
-    "stray_plate_ground_F": "stray plate–ground",
-    "grid_lead_H": "inductance of the grid lead",
-    "plate_lead_H": "inductance of the plate lead",
-    "cathode_lead_H": "inductance of the cathode lead",
-}
-
-# What a value at an end of its range means, where it is no part value at all.
-_ENDS = {
-    ("bypass_F", 0.0): "none",
-    ("bypass_F", math.inf): "full",
-    ("input_coupling_F", math.inf): "direct",
-    ("output_coupling_F", math.inf): "direct",
-    ("grid_leak_ohm", math.inf): "none",
-    ("load_ohm", math.inf): "none",
-    ("leak_at_grid", 0.0): "before the stopper",
-    ("leak_at_grid", 1.0): "after the stopper",
-} | {
-    (name, 0.0): "none"
-    for name in (
-        "stopper_ohm",
-        "cathode_unbypassed_ohm",
-        "bypass_series_ohm",
-        "grid_capacitor_F",
-        "plate_capacitor_F",
-        "stopper_shunt_F",
-        "stopper_lead_H",
-        "load_F",
-        "cable_F",
-    )
-}
+_UNITS_OF_SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
+    {unit: unit for unit in ("ohm", "F", "H", "Hz", "V", "A", "W", "S", "s", "dB", "dBu", "K")}
+    | {"octaves": "octaves", "octave": "octaves", "percent": "%"}
+    | {"ratio": "", "count": "", "sum": ""}
+)
 
 
 class _Shown(Quantity):
     """Quantities in our notation; a class of its own keeps the library's defaults untouched."""
 
 
-_Shown.set_prefs(
-    map_sf=Quantity.map_sf_to_greek,
-    minus=MINUS,
-    output_sf="TGMkmunp",
-    spacer=SPACE,
-)
+_Shown.set_prefs(map_sf=Quantity.map_sf_to_greek, minus=MINUS, output_sf="TGMkmunp", spacer=SPACE)
+
+
+def first(value: ArrayLike) -> float:
+    """Return the first number of a batch, or the one that holds for all of it."""
+    return float(np.ravel(np.asarray(value, float))[0])
 
 
 def unit_symbol(unit: str) -> str:
@@ -124,9 +76,11 @@ def unit_symbol(unit: str) -> str:
     return _SYMBOLS.get(unit, unit)
 
 
-def first(value: ArrayLike) -> float:
-    """Return the first number of a batch, or the one that holds for all of it."""
-    return float(np.ravel(np.asarray(value, float))[0])
+def unit_of_name(name: str) -> str:
+    """Return the unit that a name ends in: ``stopper_ohm`` gives ``"ohm"``; ``""`` where none."""
+    if name.endswith("_per_V"):
+        return "/V"
+    return _UNITS_OF_SUFFIXES.get(name.rpartition("_")[2], "")
 
 
 def prefixed(unit: str) -> bool:
@@ -153,8 +107,8 @@ def number(value: ArrayLike, digits: int = 4) -> str:
 
 
 def counted(value: int) -> str:
-    """Return a whole number with a no-break space between thousands: ``10 240``."""
-    return f"{value:,}".replace(",", SPACE)
+    """Return a whole number with commas between its thousands: ``10,240``."""
+    return f"{value:,}"
 
 
 def fixed(value: ArrayLike, decimals: int) -> str:
@@ -181,52 +135,55 @@ def signed_percent(value: float) -> str:
     return f"{'+' if value > 0 and text != '0' else ''}{text}{SPACE}%"
 
 
-def quantity(value: ArrayLike, unit: str, digits: int = 4, *, padded: bool = False) -> str:
+def quantity(
+    value: ArrayLike, unit: str, digits: int = 4, *, padded: bool = False, space: str = SPACE
+) -> str:
     """Return value and unit: ``4.7 kΩ``, ``−2.1 dB``, ``5 %``; nan gives ``—``.
 
     Parameters
     ----------
     value :
-        In SI units; decibels, octaves and per cent as they are.
+        In SI units; decibels, octaves and per cent as they are. Of a batch the first is written.
     unit :
         As scores and fields name it: ``"ohm"``, ``"F"``, ``"Hz"``, ``"dB"``, ``"%"``, ``""`` …
     digits :
-        Significant figures; trailing zeros are dropped, unless ``padded``.
+        Significant figures; decibels, octaves, per cent and kelvin also have a most of decimals.
+        Trailing zeros are dropped, unless ``padded``.
+    space :
+        What stands between number and unit; a plain space where lines may break there.
     """
     value, symbol = first(value), unit_symbol(unit)
+    tail = f"{space}{symbol}" if symbol else ""
     if not math.isfinite(value) or symbol not in _PREFIXED:
         text = number(round(value, _DECIMALS.get(symbol, 6)), digits)
-        return text if not symbol or math.isnan(value) else f"{text}{SPACE}{symbol}"
+        return text if math.isnan(value) else text + tail
+    if symbol == "Ω" and 1e-3 <= abs(value) < 1:
+        # Nobody writes 470 mΩ of a resistor.
+        return number(value, digits) + tail
     if 0 < abs(value) < 1e-12:
         # The trade writes 0.3 pF, never 300 fF.
-        return f"{number(value * 1e12, digits)}{SPACE}p{symbol}"
-    return str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=not padded))
+        return f"{number(value * 1e12, digits)}{space}p{symbol}"
+    text = str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=not padded))
+    return text.replace(SPACE, space)
 
 
-def field_unit(name: str) -> str:
-    """Return the unit that a name ends in: ``stopper_ohm`` gives ``"ohm"``; ``""`` where none."""
-    if name.endswith("_per_V"):
-        return "/V"
-    return _SUFFIX_UNITS.get(name.rpartition("_")[2], "")
-
-
-def field_label(name: str, labels: dict[str, str] | None = None) -> str:
-    """Return the trade's name of a field of Stage; ``labels`` goes before our own."""
-    known = (labels or {}).get(name) or _FIELD_LABELS.get(name)
-    return known or plain_words(name)
-
-
-def part_value(name: str, value: float, digits: int = 4) -> str:
+def part_value(name: str, value: float, digits: int = 4, *, space: str = SPACE) -> str:
     """Return the value of a field of Stage in words: ``68 kΩ``, ``full``, ``direct``, ``none``."""
-    value = float(value)
-    word = _ENDS.get((name, value))
-    return word if word is not None else quantity(value, field_unit(name), digits)
+    word = ELEMENTS[name].word(value) if name in ELEMENTS else None
+    return quantity(value, unit_of_name(name), digits, space=space) if word is None else word
+
+
+def field_label(name: str, labels: Mapping[str, str] | None = None, *, terms: Terms = VALVE) -> str:
+    """Return the trade's name of a field of Stage; ``labels`` goes before our own."""
+    if labels and name in labels:
+        return labels[name]
+    return ELEMENTS[name].label_for(terms) if name in ELEMENTS else plain_words(name)
 
 
 def plain_words(name: str) -> str:
     """Return a snake-case name as words, its unit dropped: ``rf_margin_dB`` gives RF margin."""
     stem, _, tail = name.rpartition("_")
-    words = (stem if stem and tail in _SUFFIX_UNITS else name).split("_")
+    words = (stem if stem and tail in _UNITS_OF_SUFFIXES else name).split("_")
     spelled = {"rf": "RF", "rms": "r.m.s.", "dc": "DC", "ac": "AC"}
     return " ".join(spelled.get(word, word) for word in words)
 
@@ -238,7 +195,7 @@ def sentence(text: str) -> str:
 
 def score_unit(name: str) -> str:
     """Return the unit of a score, from the registry or else from its name."""
-    return REGISTRY[name].unit if name in REGISTRY else field_unit(name)
+    return REGISTRY[name].unit if name in REGISTRY else unit_of_name(name)
 
 
 def score_label(name: str, *, with_unit: bool = False) -> str:
@@ -248,7 +205,7 @@ def score_label(name: str, *, with_unit: bool = False) -> str:
     return f"{label} ({symbol})" if with_unit and symbol else label
 
 
-def column(values: Sequence[float] | np.ndarray | Iterable[float], unit: str) -> list[str]:
+def column(values: Iterable[float], unit: str) -> list[str]:
     """Return the numbers of one table column, written alike so that they can be compared.
 
     Units that take prefixes are written value by value (``5.42 kHz``); the others get as many

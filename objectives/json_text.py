@@ -1,0 +1,49 @@
+"""Results as JSON text, one way for everything that the program writes."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, is_dataclass
+from typing import Any
+
+import numpy as np
+
+__all__ = ["json_text", "json_value"]
+
+
+def json_text(value: object, *, indent: int | None = None) -> str:
+    """Return a value as valid JSON; see :func:`json_value` for what becomes of it.
+
+    Parameters
+    ----------
+    indent :
+        Spaces a level; without it everything stands on one line, without spaces.
+    """
+    separators = None if indent else (",", ":")
+    return json.dumps(
+        json_value(value), ensure_ascii=False, indent=indent, separators=separators, allow_nan=False
+    )
+
+
+def json_value(value: object) -> Any:
+    """Return a value in the types that JSON has.
+
+    JSON has no infinite number: these are written ``"Infinity"`` and ``"-Infinity"``, which
+    ``float`` reads back. A missing number (nan) is ``null``. Arrays become lists, records objects;
+    anything else is written as its text.
+    """
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None if math.isnan(value) else ("Infinity" if value > 0 else "-Infinity")
+    if value is None or isinstance(value, bool | int | float | str):
+        return value
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+    if isinstance(value, Mapping):
+        return {str(key): json_value(entry) for key, entry in value.items()}
+    if isinstance(value, Sequence):
+        return [json_value(entry) for entry in value]
+    return str(value)

@@ -1,0 +1,85 @@
+"""What HTML and Markdown share: notes put together, and the texts of cells, rows and figures."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+
+from objectives.format import number
+from reports.model import Block, Figure, Note, Prose, Steps, Svg, Table
+
+__all__ = [
+    "FIGURES",
+    "Notes",
+    "SetBlock",
+    "Specs",
+    "alternative_text",
+    "cell_text",
+    "row_style",
+    "subscripts",
+    "with_notes_joined",
+]
+
+FIGURES: Final = "figures"
+"""Folder of the drawings, beside the report."""
+
+Specs: TypeAlias = Mapping[str, dict[str, Any]]
+"""Vega-Lite specification of each chart by the name of its figure."""
+
+
+@dataclass(frozen=True)
+class Notes:
+    """Notes of one kind that follow each other, to be set in one frame."""
+
+    kind: str
+    texts: Sequence[str]
+
+    @property
+    def word(self) -> str:
+        """The heading of the frame; empty where it needs none."""
+        return "Caution" if self.kind == "caution" else ""
+
+
+SetBlock: TypeAlias = Prose | Notes | Steps | Table | Figure | Svg
+"""A block as a document sets it."""
+
+
+def with_notes_joined(blocks: Sequence[Block]) -> list[SetBlock]:
+    """Return the blocks with runs of notes of one kind put together."""
+    joined: list[SetBlock] = []
+    for kind, run in groupby(blocks, key=lambda b: b.kind if isinstance(b, Note) else None):
+        if kind is None:
+            joined += [block for block in run if not isinstance(block, Note)]
+        else:
+            joined.append(Notes(kind, [note.text for note in run if isinstance(note, Note)]))
+    return joined
+
+
+def alternative_text(figure: Figure, specs: Specs) -> str:
+    """Return what a chart shows, in words, for those who do not see it."""
+    return str(specs[figure.name].get("description") or figure.caption or figure.name)
+
+
+def row_style(mark: str) -> str:
+    """Return how a row is set: the pick and broken limits stand out, other marks a little."""
+    for word in ("pick", "broken"):
+        if word in mark.split(", "):
+            return word
+    return "marked" if mark else ""
+
+
+def cell_text(value: object) -> str:
+    """Return the text of a table cell; a missing value is ``—``."""
+    if isinstance(value, float | np.floating):
+        return number(float(value))
+    return "—" if value is None else str(value)
+
+
+def subscripts(text: str) -> str:
+    """Return a formula with what follows an underscore set low: ``V_gk``, ``r_p``."""
+    return re.sub(r"(?<=\w)_([A-Za-z]+)", r"<sub>\1</sub>", text)

@@ -27,7 +27,7 @@ from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import Spread, default_spreads, published_spreads
-from objectives.transient.drive import Drive
+from objectives.transient.drive_signal import DriveSignal
 
 __all__ = ["Posed", "pose"]
 
@@ -302,19 +302,19 @@ def _targets(brief: Brief, device: Device, fixed: Stage, choices: tuple[Choice, 
     )
 
 
-def _drive(brief: Brief) -> Drive | None:
+def _drive(brief: Brief) -> DriveSignal | None:
     """Return the large-signal drive; its driver is the brief's earlier stage, where it has one."""
     stated, between = brief.drive, brief.driver
     if stated is None:
         return None
     if between.stage is None:
-        return Drive(
+        return DriveSignal(
             stated.level,
             stated.note,
             stated.harmonics_above,
             clip_V=stated.clip or np.inf,
         )
-    return Drive(
+    return DriveSignal(
         stated.level,
         stated.note,
         stated.harmonics_above,

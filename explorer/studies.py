@@ -10,12 +10,11 @@ import pandas as pd
 
 from explorer.exploration import Exploration
 from objectives.assessment import Assessment
-from objectives.scores.driven import headroom_of
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.study import tolerance_study
-from objectives.transient.drive_study import drive_study
+from objectives.transient.large_signal_study import large_signal_study
 from reports.model import Block, Section
 from reports.sections.drive import drive_section, headroom_table
 from reports.sections.radio import radio_section
@@ -86,9 +85,9 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
 def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:
     """Return the section on large signals: under the brief's drive, or headroom alone."""
     if pick.targets.drive is None:
-        return Section("headroom", "Headroom", [headroom_table(headroom_of(pick))])
+        return Section("headroom", "Headroom", [headroom_table(pick.headroom)])
     tell("the stage under its drive")
-    study = drive_study(pick)
+    study = large_signal_study(pick)
     wavs: tuple[WavFile, ...] = ()
     stated = ex.posed.brief.drive
     if stated is not None and stated.sound:

@@ -23,6 +23,9 @@ from objectives.devices.protocol import Device, OperatingPoint, Rating
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import BAND_POINTS, Targets
+from objectives.transient.cascade import CascadeStage
+from objectives.transient.driven import DrivenStages
+from objectives.transient.headroom import Headroom, headroom
 
 __all__ = ["Assessment"]
 
@@ -86,6 +89,29 @@ class Assessment:
             for upper in (False, True)
         )
         return low, high
+
+    @cached_property
+    def headroom(self) -> Headroom:
+        """Swings on the AC load line at the reference frequency."""
+        return headroom(self.device.law, self.point, self.reference)
+
+    @cached_property
+    def in_cascade(self) -> CascadeStage:
+        """The stage as it is solved in time."""
+        return CascadeStage.of(self.loaded, self.device, self.point, self.linear)
+
+    @cached_property
+    def driven(self) -> DrivenStages:
+        """The stage under the drive of the targets.
+
+        Raises
+        ------
+        ValueError
+            If the targets have no drive.
+        """
+        if self.targets.drive is None:
+            raise ValueError("targets.drive: not given: large-signal scores need it")
+        return DrivenStages.of(self.targets.drive, self.in_cascade)
 
     @cached_property
     def noise(self) -> NoiseBudget:

@@ -10,7 +10,7 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.radio.detection import Carrier
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.transient.drive import Drive
+from objectives.transient.drive_signal import DriveSignal
 
 __all__ = ["BAND_POINTS", "PartRating", "RadioBand", "Targets"]
 
@@ -57,7 +57,7 @@ class Targets:
     """Ratings are checked with the supply this much (a fraction) above its voltage."""
     tolerance: ToleranceSetup | None = None
     """Spreads, windows and draws of the tolerance yield."""
-    drive: Drive | None = None
+    drive: DriveSignal | None = None
     """The signal, and the stage it comes from, under which large-signal scores are stated."""
     carrier: Carrier | None = None
     """The radio carrier that detection is stated for; None: the customary one."""

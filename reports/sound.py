@@ -1,8 +1,8 @@
 """The drive made audible: a test tone and a chord before the stopper, after it, at the output.
 
 The signals are our own and invented: a sine at the drive's note, and a plucked chord put together
-from decaying harmonics. Both pass the whole chain sample by sample with the driver's clipping, grid
-current and blocking in it, and are written as WAV files at one common loudness.
+from decaying harmonics. Both pass the whole cascade sample by sample with the driver's clipping,
+grid current and blocking in it, and are written as WAV files at one common loudness.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ from scipy import signal
 from objectives.arrays import FloatArray
 from objectives.files import drafts
 from objectives.transient.cascade import Place
-from objectives.transient.drive_study import DriveStudy, Point
 from objectives.transient.excitation import sampled
+from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
 from objectives.transient.long_run import simulate_long
 
 __all__ = ["Recording", "WavFile", "plucked_chord", "recordings", "write_wav", "write_wavs"]
 
 RATE_HZ: Final = 48_000
 _OVERSAMPLING: Final = 2
-"""The chain is solved at 96 kHz; each step of the solver has two halves."""
+"""The cascade is solved at 96 kHz; each step of the solver has two halves."""
 
 
 _TONE_S: Final = 0.5
@@ -40,7 +40,7 @@ _RATIOS: Final = (1.0, 1.5, 2.0, 2.5, 3.0)
 """The chord over the note: root, fifth, octave, third and fifth above, in pure intervals."""
 
 
-_PLACES: Final[dict[Point, str]] = {
+_PLACES: Final[dict[TestPoint, str]] = {
     "input": "before the stopper",
     "grid": "after the stopper",
     "output": "output",
@@ -121,8 +121,8 @@ def plucked_chord(note_Hz: float, seconds: float, rate_Hz: float = RATE_HZ) -> F
     return np.asarray(total / np.max(np.abs(total)))
 
 
-def recordings(study: DriveStudy) -> tuple[Recording, ...]:
-    """Return tone and chord at every place of the study's chain, six recordings.
+def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
+    """Return tone and chord at every place of the study's cascade, six recordings.
 
     Both come from the source with the drive's level as their peak. The chord is built on the
     drive's note, brought into the octave from 82 Hz.
@@ -136,11 +136,11 @@ def recordings(study: DriveStudy) -> tuple[Recording, ...]:
     source = drive.level_V * np.concatenate([tone * ramp, gap, chord, gap / 4])
     source = np.clip(source, -drive.clip_V, drive.clip_V)
     fine = np.asarray(signal.resample_poly(source, _OVERSAMPLING, 1))
-    points: tuple[Point, ...] = tuple(_PLACES)
+    points: tuple[TestPoint, ...] = tuple(_PLACES)
     places: tuple[Place, ...] = tuple(study.place(point) for point in points)
     rate = _OVERSAMPLING * RATE_HZ
     run = simulate_long(
-        study.chain, sampled(fine, rate), 1 / rate, fine.size, places,
+        study.cascade, sampled(fine, rate), 1 / rate, fine.size, places,
         tolerance_V=max(10 * drive.tolerance_V, 1e-6),
     )  # fmt: skip
     rumble = signal.butter(2, _RUMBLE_HZ, "highpass", fs=RATE_HZ, output="sos")
@@ -161,7 +161,7 @@ def recordings(study: DriveStudy) -> tuple[Recording, ...]:
 
 
 def write_wavs(
-    study: DriveStudy,
+    study: LargeSignalStudy,
     folder: str | Path,
     *,
     bits: int = 24,
@@ -176,7 +176,7 @@ def write_wavs(
     Parameters
     ----------
     study :
-        The study; its chain is solved again for the two sounds, some seconds of work.
+        The study; its cascade is solved again for the two sounds, some seconds of work.
     folder :
         Where to; made if it does not exist.
     bits :

@@ -1,4 +1,4 @@
-"""TODO objectives.transient.excitation."""
+"""EMFs of the source over time: a sine, a clipped sine, or samples."""
 
 from __future__ import annotations
 

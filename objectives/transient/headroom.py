@@ -3,6 +3,9 @@
 The load line is straight: it takes the magnitudes of the plate and cathode impedances at the
 reference frequency, and neglects what grid current does to the cathode. Its slope is that of plate
 load and what follows in parallel, plus whatever of the cathode circuit is not bypassed.
+
+Source: load-line construction, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook,
+4th ed., 1953, ch. 12 (from memory).
 """
 
 from __future__ import annotations
@@ -15,22 +18,28 @@ import numpy as np
 from scipy import fft
 from scipy.optimize import elementwise
 
-from objectives.arrays import FloatArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.devices.protocol import ConductionLaw, OperatingPoint, flat_law, law_shape
 
 __all__ = ["Headroom", "LoadLine", "headroom"]
 
+_CUTOFF_SHARE = 0.01
+"""A stage counts as cut off where this share of its quiescent plate current is left; the current of
+a valve has a tail and no end."""
+
 _POINTS = 24
 """Points over half a period at which a driven stage is solved: harmonics up to the 23rd."""
 
-
-_DRIVEN_V = 5.0
+_MOST_INTO_SATURATION_V = 5.0
 """No junction takes this much more than at rest: the current would rise beyond any bound."""
 
-
-_BEYOND = 4.0
+_MOST_DRIVE = 4.0
 """A drive of so many times the swing to cut-off clips a stage far beyond any criterion."""
+
+_LEAST_OHM = 1e-3
+"""Keeps the slope of a load line of no resistance finite."""
 
 
 @dataclass(frozen=True)
@@ -54,37 +63,37 @@ class LoadLine:
     to_output: FloatArray
 
     @classmethod
-    def of(cls, law: ConductionLaw, point: OperatingPoint, network: Network) -> LoadLine:
+    def of(
+        cls, law: ConductionLaw, point: OperatingPoint, network: Network, shape: tuple[int, ...]
+    ) -> LoadLine:
         """Return the load lines of stages whose network is given at the reference frequency."""
-        shape = np.broadcast_shapes(
-            np.shape(point.plate_current_A), np.shape(network.plate_impedance_ohm)
+        values = (
+            point.grid_cathode_V,
+            point.plate_cathode_V,
+            point.plate_current_A,
+            np.abs(network.plate_impedance_ohm),
+            np.abs(network.cathode_impedance_ohm),
+            np.abs(network.output / network.plate),
         )
+        return cls(flat_law(law, shape), *(np.broadcast_to(a, shape).ravel() for a in values))
 
-        def flat(value: FloatArray) -> FloatArray:
-            return np.broadcast_to(np.asarray(value, float), shape).ravel()
+    @property
+    def total_ohm(self) -> FloatArray:
+        """Impedance from plate to cathode round the load line (ohm)."""
+        return np.maximum(self.plate_ohm + self.cathode_ohm, _LEAST_OHM)
 
-        return cls(
-            flat_law(law, shape),
-            flat(point.grid_cathode_V),
-            flat(point.plate_cathode_V),
-            flat(point.plate_current_A),
-            flat(np.abs(network.plate_impedance_ohm)),
-            flat(np.abs(network.cathode_impedance_ohm)),
-            flat(np.abs(network.output / network.plate)),
-        )
+    @property
+    def numbers(self) -> FloatArray:
+        """Number of each stage, as a float, which the root finder passes on."""
+        return np.arange(self.plate_current_A.size, dtype=float)
 
     @cached_property
     def _one_law(self) -> bool:
         return law_shape(self.law) == ()
 
     def law_at(self, which: FloatArray) -> ConductionLaw:
-        """Return the law of some stages, numbered by floats as the root finder passes them."""
+        """Return the law of the stages of these numbers."""
         return self.law if self._one_law else self.law.at(which.astype(np.intp))
-
-    @property
-    def numbers(self) -> FloatArray:
-        """Number of each stage, as a float."""
-        return np.arange(self.plate_current_A.size, dtype=float)
 
     def plate_current(self, grid_swing_V: FloatArray, which: FloatArray) -> FloatArray:
         """Return the plate current (A) with the grid moved to ground by so much (V).
@@ -94,21 +103,58 @@ class LoadLine:
         with x, is not negative at 0 and negative where no plate voltage is left.
         """
         index = which.astype(np.intp)
-        v0, u0, i0 = (
-            a[index] for a in (self.grid_cathode_V, self.plate_cathode_V, self.plate_current_A)
+        return self._current(
+            self.grid_cathode_V[index] + grid_swing_V,
+            self.cathode_ohm[index],
+            index,
+            np.zeros(index.shape),
         )
-        rk = self.cathode_ohm[index]
-        total = np.maximum(self.plate_ohm[index] + rk, 1e-3)
+
+    def current_at(self, grid_cathode_V: FloatArray, index: IntArray) -> FloatArray:
+        """Return the plate current (A), not below that at rest, at a grid-cathode voltage (V)."""
+        none = np.zeros(index.shape)
+        return self._current(grid_cathode_V, none, index, self.plate_current_A[index])
+
+    def _current(
+        self, grid_V: FloatArray, cathode_ohm: FloatArray, index: IntArray, least_A: FloatArray
+    ) -> FloatArray:
+        u0, i0 = self.plate_cathode_V[index], self.plate_current_A[index]
+        total = self.total_ohm[index]
 
         def excess(x: FloatArray, *args: FloatArray) -> FloatArray:
             v, u, i, k, t, n = args
-            given = self.law_at(n).plate_current(v - k * (x - i), u - t * (x - i))
-            return np.asarray(given - x)
+            return self.law_at(n).plate_current(v - k * (x - i), u - t * (x - i)) - x
 
-        high = i0 + np.maximum(u0, 0.0) / total + 1e-12
-        return _root(
-            excess, np.zeros(high.shape), high, v0 + grid_swing_V, u0, i0, rk, total, which
-        )
+        most_A = i0 + np.maximum(u0, 0.0) / total + 1e-12
+        number = index.astype(float)
+        return _root(excess, least_A, most_A, grid_V, u0, i0, cathode_ohm, total, number)
+
+    def grid_voltage(
+        self,
+        plate_cathode_V: FloatArray,
+        plate_current_A: FloatArray,
+        reach_V: FloatArray,
+        alive: BoolArray,
+    ) -> FloatArray:
+        """Return the grid-cathode voltage (V) of a plate voltage and current.
+
+        It lies between that at rest and ``reach_V`` beyond; that at rest where not ``alive``.
+        """
+        v0 = self.grid_cathode_V
+        index = np.flatnonzero(alive)
+        if not index.size:
+            return v0
+
+        def too_much(v: FloatArray, u: FloatArray, i: FloatArray, n: FloatArray) -> FloatArray:
+            return self.law_at(n).plate_current(v, u) - i
+
+        ends = np.stack([v0[index], (v0 + reach_V)[index]])
+        grid_V = v0.copy()
+        grid_V[index] = _root(
+            too_much, ends.min(axis=0), ends.max(axis=0),
+            plate_cathode_V[index], plate_current_A[index], index.astype(float),
+        )  # fmt: skip
+        return grid_V
 
     def harmonics(self, amplitude_V: FloatArray, which: FloatArray) -> FloatArray:
         """Return the plate current's cosine amplitudes (A), shape (..., harmonics), mean first.
@@ -119,17 +165,18 @@ class LoadLine:
         swing = amplitude_V[..., None] * np.cos(angle)
         numbers = np.broadcast_to(which[..., None], swing.shape)
         current = self.plate_current(swing, np.ascontiguousarray(numbers))
-        found = np.asarray(fft.dct(current, axis=-1)) / _POINTS
-        found[..., 0] /= 2.0
-        return found
+        amplitudes = np.asarray(fft.dct(current, axis=-1)) / _POINTS
+        amplitudes[..., 0] /= 2.0
+        return amplitudes
 
 
 @dataclass(frozen=True)
 class Headroom:
     """Swings from the operating point, shape of the batch; peak values, not peak to peak.
 
-    Where the law states a ``saturation_V``, as that of a bipolar transistor does, whose base always
-    conducts, reaching it takes the place of grid conduction.
+    The grid conducts where it reaches the cathode's voltage. Where the law states a
+    ``saturation_V``, as that of a bipolar transistor does, whose base always conducts, reaching it
+    takes the place of grid conduction.
 
     Attributes
     ----------
@@ -157,10 +204,9 @@ class Headroom:
     @property
     def asymmetry_ratio(self) -> FloatArray:
         """The larger of the two peaks at the output over the smaller; 1 is symmetrical."""
-        larger = np.maximum(*self.peaks_V)
-        smaller = self.smaller_V
-        ratio = np.divide(larger, smaller, where=smaller > 0, out=np.full(larger.shape, np.inf))
-        return np.asarray(ratio)
+        larger, smaller = np.maximum(*self.peaks_V), self.smaller_V
+        out = np.full(larger.shape, np.inf)
+        return np.asarray(np.divide(larger, smaller, where=smaller > 0, out=out))
 
     @property
     def undistorted_V_rms(self) -> FloatArray:
@@ -176,158 +222,77 @@ class Headroom:
 
         Raises
         ------
-        ValueError
+        InputError
             If the percentage is not between 0 and 30.
         """
-        if not 0 < distortion_percent <= 30:
-            raise ValueError(
-                f"distortion_percent: {distortion_percent!r}: must be more than 0, at most 30"
-            )
+        require(
+            "distortion_percent", distortion_percent, 0 < distortion_percent <= 30,
+            "more than 0, at most 30",
+        )  # fmt: skip
         line, shape = self.line, self.output_to_cutoff_V.shape
-        which = line.numbers
         cut, conduction = self.grid_to_cutoff_V.ravel(), self.grid_to_conduction_V.ravel()
 
         def excess(amplitude: FloatArray, number: FloatArray) -> FloatArray:
-            found = line.harmonics(amplitude, number)
-            rest = np.sqrt(np.sum(found[..., 2:] ** 2, axis=-1))
-            return np.asarray(rest - distortion_percent / 100.0 * np.abs(found[..., 1]))
+            harmonic = line.harmonics(amplitude, number)
+            rest = np.sqrt(np.sum(harmonic[..., 2:] ** 2, axis=-1))
+            return np.asarray(rest - distortion_percent / 100.0 * np.abs(harmonic[..., 1]))
 
         amplitude = np.zeros(cut.shape)
         alive = np.flatnonzero((cut > 0) & (conduction > 0))
         if alive.size:
-            at = _root(excess, 1e-4 * cut[alive], _BEYOND * cut[alive], which[alive], rtol=1e-6)
+            low, high = 1e-4 * cut[alive], _MOST_DRIVE * cut[alive]
+            at = _root(excess, low, high, line.numbers[alive], rtol=1e-6)
             amplitude[alive] = np.minimum(at, conduction[alive])
-        first = np.abs(line.harmonics(amplitude, which)[..., 1])
-        out = first * line.plate_ohm * line.to_output / np.sqrt(2.0)
-        return np.asarray(np.where(amplitude > 0, out, 0.0).reshape(shape))
+        fundamental = np.abs(line.harmonics(amplitude, line.numbers)[..., 1])
+        out = fundamental * line.plate_ohm * line.to_output / np.sqrt(2.0)
+        return np.where(amplitude > 0, out, 0.0).reshape(shape)
 
 
-def headroom(
-    law: ConductionLaw,
-    point: OperatingPoint,
-    network: Network,
-    *,
-    cutoff_share: float = 0.01,
-    grid_current_A: float | None = None,
-) -> Headroom:
+def headroom(law: ConductionLaw, point: OperatingPoint, network: Network) -> Headroom:
     """Find the swings of every stage to cut-off and to grid conduction.
 
     Parameters
     ----------
     law, point :
-        The device and its operating points.
+        The device's equation and the operating points. A stage whose grid conducts at rest has no
+        swing left that way.
     network :
         The linearised stages at one reference frequency, of the same shape.
-    cutoff_share :
-        The stage counts as cut off where this share of its quiescent plate current is left; a
-        valve's current has a tail and no end.
-    grid_current_A :
-        The grid counts as conducting where it draws this current; None: where it reaches the
-        cathode's voltage. A stage whose grid conducts at rest has no swing left that way.
-
-    Raises
-    ------
-    ValueError
-        If a threshold is not positive, or the law has no grid current to reach it.
-
-    Source: load-line construction, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook,
-    4th ed., 1953, ch. 12 (from memory).
     """
-    if not 0 < cutoff_share < 1:
-        raise ValueError(f"cutoff_share: {cutoff_share!r}: must be between 0 and 1")
-    if grid_current_A is not None and not grid_current_A > 0:
-        raise ValueError(f"grid_current_A: {grid_current_A!r}: must be more than 0, or None")
-    line = LoadLine.of(law, point, network)
     shape = np.broadcast_shapes(
         np.shape(point.plate_current_A), np.shape(network.plate_impedance_ohm)
     )
-    which = line.numbers
+    line = LoadLine.of(law, point, network, shape)
     v0, u0, i0 = line.grid_cathode_V, line.plate_cathode_V, line.plate_current_A
-    passed = line.plate_ohm * line.to_output
 
     # Cut-off: the current that is left, hence the voltages on the load line, are known.
-    left = cutoff_share * i0
-    rise = (i0 - left) * (line.plate_ohm + line.cathode_ohm)
+    less = (1.0 - _CUTOFF_SHARE) * i0
+    plate_V = u0 + less * (line.plate_ohm + line.cathode_ohm)
+    cut_V = line.grid_voltage(plate_V, i0 - less, -np.maximum(plate_V, 1.0), i0 > 0)
 
-    def too_much(v: FloatArray, u: FloatArray, i: FloatArray, n: FloatArray) -> FloatArray:
-        return np.asarray(line.law_at(n).plate_current(v, u) - i)
-
-    alive = np.flatnonzero(i0 > 0)
-    cut_V = v0.copy()
-    if alive.size:
-        plate = (u0 + rise)[alive]
-        cut_V[alive] = _root(
-            too_much, v0[alive] - np.maximum(plate, 1.0), v0[alive], plate, left[alive],
-            which[alive],
-        )  # fmt: skip
-    to_cutoff = np.maximum(v0 - cut_V, 0.0) + (i0 - left) * line.cathode_ohm
-    out_cutoff = (i0 - left) * passed
-
-    total = np.maximum(line.plate_ohm + line.cathode_ohm, 1e-3)
     saturation_V = getattr(law, "saturation_V", None)
     if saturation_V is not None:
         # Saturation: the plate voltage is known, hence the current on the load line.
-        more = np.maximum(u0 - saturation_V, 0.0) / total
-        driven_V = v0.copy()
-        open_ = np.flatnonzero((i0 > 0) & (more > 0))
-        if open_.size:
-            at = np.full(open_.size, saturation_V)
-            driven_V[open_] = _root(
-                too_much, v0[open_], v0[open_] + _DRIVEN_V, at, (i0 + more)[open_], which[open_]
-            )
-        to_saturation = np.maximum(driven_V - v0, 0.0) + more * line.cathode_ohm
-        return Headroom(
-            out_cutoff.reshape(shape),
-            (more * passed).reshape(shape),
-            to_cutoff.reshape(shape),
-            to_saturation.reshape(shape),
-            line,
-        )
-
-    # Conduction: the grid voltage is known, the current on the load line is not.
-    onset = np.maximum(_onset(line, grid_current_A), v0)
-
-    def too_little(x: FloatArray, *args: FloatArray) -> FloatArray:
-        v, u, i, total, n = args
-        return np.asarray(line.law_at(n).plate_current(v, u - total * (x - i)) - x)
-
-    more = np.zeros(i0.shape)
-    reach = np.flatnonzero(onset > v0)
-    if reach.size:
-        high = i0 + np.maximum(u0, 0.0) / total + 1e-12
-        found = _root(
-            too_little, i0[reach], high[reach], onset[reach], u0[reach], i0[reach], total[reach],
-            which[reach],
+        more = np.maximum(u0 - saturation_V, 0.0) / line.total_ohm
+        onset_V = line.grid_voltage(
+            np.full(u0.shape, saturation_V), i0 + more,
+            np.full(u0.shape, _MOST_INTO_SATURATION_V), (i0 > 0) & (more > 0),
         )  # fmt: skip
-        more[reach] = np.maximum(found - i0[reach], 0.0)
-    to_conduction = onset - v0 + more * line.cathode_ohm
-    return Headroom(
-        out_cutoff.reshape(shape),
-        (more * passed).reshape(shape),
-        to_cutoff.reshape(shape),
-        to_conduction.reshape(shape),
-        line,
+    else:
+        # Conduction: the grid voltage is known, the current on the load line is not.
+        onset_V, more = np.maximum(0.0, v0), np.zeros(i0.shape)
+        reach = np.flatnonzero(onset_V > v0)
+        if reach.size:
+            more[reach] = np.maximum(line.current_at(onset_V[reach], reach) - i0[reach], 0.0)
+
+    swings = (
+        less * line.plate_ohm * line.to_output,
+        more * line.plate_ohm * line.to_output,
+        np.maximum(v0 - cut_V, 0.0) + less * line.cathode_ohm,
+        np.maximum(onset_V - v0, 0.0) + more * line.cathode_ohm,
     )
-
-
-def _onset(line: LoadLine, grid_current_A: float | None) -> FloatArray:
-    """Return the grid-cathode voltage (V) at which the grid counts as conducting."""
-    if grid_current_A is None:
-        return np.zeros(line.grid_cathode_V.shape)
-    u, which = line.plate_cathode_V, line.numbers
-    highest = np.full(u.shape, 50.0)
-    if np.any(line.law.grid_current(highest, u) < grid_current_A):
-        raise ValueError(
-            f"grid_current_A: {grid_current_A!r}: must be None, or what the valve's law reaches "
-            "below 50 V on the grid"
-        )
-
-    def excess(v: FloatArray, u: FloatArray, n: FloatArray) -> FloatArray:
-        # The sources of grid current make it depend on the grid voltage alone while the valve
-        # amplifies, so the plate voltage at rest serves for the whole swing.
-        return np.asarray(line.law_at(n).grid_current(v, u) - grid_current_A)
-
-    return _root(excess, np.full(u.shape, -50.0), highest, u, which)
+    out_cutoff, out_conduction, cutoff, conduction = (swing.reshape(shape) for swing in swings)
+    return Headroom(out_cutoff, out_conduction, cutoff, conduction, line)
 
 
 def _root(
@@ -339,7 +304,7 @@ def _root(
 ) -> FloatArray:
     """Return the bracketed root of every element; an end that is a root already is returned."""
     args = tuple(np.broadcast_to(a, low.shape) for a in args)
-    found = elementwise.find_root(
+    root = elementwise.find_root(
         function, (low, high), args=args, maxiter=200, tolerances={"xrtol": rtol, "xatol": 1e-15}
     )
-    return np.asarray(found.x, float)
+    return np.asarray(root.x, float)

@@ -1,4 +1,19 @@
-"""TODO objectives.transient.integrator."""
+"""Steps through time: a cascade's waveforms by TR-BDF2 with a fixed step, all candidates at once.
+
+TR-BDF2 takes a trapezoidal step to ``t + g h``, then a second-order backward difference to
+``t + h``, with ``g = 2 - sqrt(2)`` so that both need the same matrix. It is of second order and
+L-stable: the fast poles of Miller capacitances and the jerks of grid conduction neither limit the
+step nor leave ringing behind. In each half the linear network is eliminated beforehand, which
+leaves the voltages between the electrodes as the only unknowns, two a device::
+
+    v = p + K i(v)
+
+solved by Newton's method for every candidate in one go of array operations.
+
+Sources (from memory): R. E. Bank et al., "Transient simulation of silicon devices and circuits",
+IEEE Trans. Comput.-Aided Des. 4(4), 1985; M. E. Hosea, L. F. Shampine, "Analysis and
+implementation of TR-BDF2", Appl. Numer. Math. 20, 1996.
+"""
 
 from __future__ import annotations
 
@@ -10,16 +25,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.checks import require
 from objectives.devices.protocol import ConductionLaw
-from objectives.transient.cascade import Chain, Circuit, Place
+from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
 from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
 
-__all__ = ["Waveforms", "simulate"]
+__all__ = ["SolverState", "StateSensitivity", "Stepper", "Waveforms", "check_step"]
 
 GAMMA = 2.0 - np.sqrt(2.0)
 """Where in the step the first half of TR-BDF2 ends, so that both halves share one matrix."""
-
 
 _TOLERANCE_V = 1e-5
 
@@ -31,38 +46,52 @@ _FORGOTTEN = 0.02
 """A starting value of which less than this share is left does not steer the joints any more."""
 
 
-_BLOCK = 512
-"""Candidates worked on at once: enough to spread the cost of a call, few enough for the cache."""
-
-
 @dataclass(frozen=True)
 class Waveforms:
     """Voltages to ground over time.
 
     Attributes
     ----------
-    step_s : time between samples (s); the first sample is one step after ``start_s``
-    start_s : where the first step began (s)
-    voltage_V : by place, shape ``chain.shape + (samples,)``
-    rest_V : direct voltage at rest by place, shape ``chain.shape``
+    step_s : time between samples (s); the first sample is one step after t = 0
+    voltage_V : by place, shape ``cascade.shape + (samples,)``
+    rest_V : direct voltage at rest by place, shape ``cascade.shape``
     mismatch_V : largest jump (V) of a coupling or bypass capacitor's voltage that is left where
         the solution was joined (start and end of a period, ends of segments); 0 where unjoined
-    settled : whether the solution is trusted, shape ``chain.shape``: Newton's method converged at
+    settled : whether the solution is trusted, shape ``cascade.shape``: Newton's method converged at
         every step and the joints closed
     """
 
     step_s: float
-    start_s: float
     voltage_V: dict[Place, FloatArray]
     rest_V: dict[Place, FloatArray]
     mismatch_V: FloatArray
     settled: BoolArray
 
+    @classmethod
+    def of(
+        cls,
+        cascade: Cascade,
+        places: Sequence[Place],
+        step_s: float,
+        recorded: FloatArray,
+        mismatch_V: FloatArray,
+        settled: BoolArray,
+    ) -> Waveforms:
+        """Return what was recorded, (places, N, samples), in the shape of the cascade's batch."""
+        system, shape = cascade.state_space, cascade.shape
+        return cls(
+            step_s,
+            {place: recorded[at].reshape(*shape, -1) for at, place in enumerate(places)},
+            {place: system.at_rest(place).reshape(shape) for place in places},
+            mismatch_V.reshape(shape),
+            settled.reshape(shape),
+        )
+
     @cached_property
     def time_s(self) -> FloatArray:
         """Times of the samples (s)."""
         count = next(iter(self.voltage_V.values())).shape[-1]
-        return self.start_s + self.step_s * np.arange(1, count + 1)
+        return self.step_s * np.arange(1, count + 1)
 
     def __getitem__(self, place: Place) -> FloatArray:
         """Return the voltage to ground (V) at a place."""
@@ -72,17 +101,17 @@ class Waveforms:
         """Return the voltage at a place less its direct voltage at rest (V)."""
         return self.voltage_V[place] - self.rest_V[place][..., None]
 
-    def grid_cathode_V(self, link: int) -> FloatArray:
-        """Return the grid-cathode voltage (V) of a link."""
-        return self.voltage_V[link, "grid"] - self.voltage_V[link, "cathode"]
+    def grid_cathode_V(self, stage: int) -> FloatArray:
+        """Return the grid-cathode voltage (V) of a stage."""
+        return self.voltage_V[stage, "grid"] - self.voltage_V[stage, "cathode"]
 
-    def grid_cathode_rest_V(self, link: int) -> FloatArray:
-        """Return the grid-cathode voltage (V) of a link at rest."""
-        return self.rest_V[link, "grid"] - self.rest_V[link, "cathode"]
+    def grid_cathode_rest_V(self, stage: int) -> FloatArray:
+        """Return the grid-cathode voltage (V) of a stage at rest."""
+        return self.rest_V[stage, "grid"] - self.rest_V[stage, "cathode"]
 
 
 @dataclass
-class _State:
+class SolverState:
     """z and its derivative y (states, N), last port voltages v and their last change (m, N)."""
 
     z: FloatArray
@@ -91,21 +120,30 @@ class _State:
     trend: FloatArray
     bad: BoolArray
 
-    def at(self, which: IntArray) -> _State:
+    @classmethod
+    def at_rest(cls, system: StateSpace, columns: int) -> SolverState:
+        """Return the state at rest of every candidate, or of one candidate in so many columns."""
+        z, v = (
+            np.repeat(a, columns // a.shape[-1], axis=-1)
+            for a in (system.rest_state, system.rest_ports)
+        )
+        return cls(z, np.zeros_like(z), v, np.zeros_like(v), np.zeros(columns, bool))
+
+    def at(self, which: IntArray) -> SolverState:
         """Return some of the candidates."""
-        return _State(
+        return SolverState(
             self.z[:, which], self.y[:, which], self.v[:, which], self.trend[:, which],
             self.bad[which],
         )  # fmt: skip
 
-    def put(self, which: IntArray, other: _State) -> None:
+    def put(self, which: IntArray, other: SolverState) -> None:
         """Replace some of the candidates."""
         for name in ("z", "y", "v", "trend", "bad"):
             getattr(self, name)[..., which] = getattr(other, name)
 
 
 @dataclass
-class _Carry:
+class StateSensitivity:
     """Derivatives of z and y by the starting values of some states, (states, columns, N).
 
     ``columns`` are those states; ``scale`` is what one volt across their capacitor is in each, so
@@ -118,9 +156,10 @@ class _Carry:
     scale: FloatArray
 
     @classmethod
-    def start(cls, circuit: Circuit, size: int, columns: tuple[int, ...]) -> _Carry:
-        scale = circuit.state_scale[list(columns)]
-        z = np.zeros((len(circuit.states), len(columns), size))
+    def start(cls, system: StateSpace, size: int, columns: tuple[int, ...]) -> StateSensitivity:
+        """Return that of the first instant, where each column is its own starting value."""
+        scale = system.state_scale[list(columns)]
+        z = np.zeros((len(system.states), len(columns), size))
         z[list(columns), range(len(columns))] = scale[:, None]
         return cls(z, np.zeros_like(z), columns, scale)
 
@@ -129,7 +168,7 @@ class _Carry:
         """What a volt in one of the columns comes to in each of them, (columns, columns, N)."""
         return np.asarray(self.z[list(self.columns)] / self.scale[:, None, None])
 
-    def restarted(self) -> _Carry:
+    def restarted(self) -> StateSensitivity:
         """Return starting directions in which the other states go along as they did at the end.
 
         A coupling capacitor whose voltage is changed alone shares its charge with the capacitance
@@ -143,12 +182,12 @@ class _Carry:
         return replace(self, z=z, y=np.einsum("ijn,jkn->ikn", self.y, back))
 
 
-class _Stepper:
-    """TR-BDF2 for one circuit and one step size."""
+class Stepper:
+    """TR-BDF2 for one state space and one step size."""
 
-    def __init__(self, circuit: Circuit, step_s: float, places: Sequence[Place]) -> None:
-        c = circuit
-        self.circuit, self.step_s = circuit, step_s
+    def __init__(self, system: StateSpace, step_s: float, places: Sequence[Place]) -> None:
+        c = system
+        self.system, self.step_s = system, step_s
         self.delta = GAMMA / 2 * step_s
         d, r = self.delta, list(c.states)
         n, width = c.A.shape[0], c.A.shape[1]
@@ -180,7 +219,7 @@ class _Stepper:
         self.weights = 1.0 / (g * (2.0 - g)), (1.0 - g) ** 2 / (g * (2.0 - g))
 
     def apply(self, matrix: FloatArray, vector: FloatArray) -> FloatArray:
-        """Return the product for every column of the batch; one circuit may serve them all."""
+        """Return the product for every column of the batch; one candidate may serve them all."""
         if matrix.shape[-1] == 1:
             columns = int(np.prod(vector.shape[1:]))
             flat = matrix[..., 0] @ vector.reshape(vector.shape[0], columns)
@@ -190,7 +229,7 @@ class _Stepper:
         return np.asarray(np.einsum("ijn,jcn->icn", matrix, vector))
 
     def half(
-        self, rhs: FloatArray, emf: FloatArray, guess: FloatArray, state: _State, outputs: bool
+        self, rhs: FloatArray, emf: FloatArray, guess: FloatArray, state: SolverState, outputs: bool
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Solve one implicit half step; return all rows, v, and the slopes of the devices used."""
         R, m = self.R, self.m
@@ -198,7 +237,7 @@ class _Stepper:
         w = self.apply(self.by_state[rows], rhs)
         w += self.by_source[rows] * emf
         w += self.fixed[rows]
-        p, laws = w[R : R + m], self.circuit.laws
+        p, laws = w[R : R + m], self.system.laws
         v, step, i, by_grid, by_plate = self.newton(laws, self.K, guess, p)
         largest = np.abs(step).max(axis=0)
         left = np.flatnonzero(~(largest <= _TOLERANCE_V))
@@ -208,11 +247,11 @@ class _Stepper:
                 break
             whole = left.size == largest.size
             K = self.K if whole or self.K.shape[-1] == 1 else self.K[..., left]
-            own = laws if whole else self.circuit.laws_at(left)
-            found = self.newton(own, K, v[:, left], p[:, left], guarded=iteration > 4)
-            for all_, part in zip((v, step, i, by_grid, by_plate), found, strict=True):
-                all_[:, left] = part
-            left = left[~(np.abs(found[1]).max(axis=0) <= _TOLERANCE_V)]
+            own = laws if whole else self.system.laws_at(left)
+            parts = self.newton(own, K, v[:, left], p[:, left], guarded=iteration > 4)
+            for whole_array, part in zip((v, step, i, by_grid, by_plate), parts, strict=True):
+                whole_array[:, left] = part
+            left = left[~(np.abs(parts[1]).max(axis=0) <= _TOLERANCE_V)]
         else:
             state.bad[left] = True
         # The currents of the linearised device at the new v satisfy the network exactly.
@@ -250,7 +289,7 @@ class _Stepper:
                 step = np.where(worse, 0.5 * step, step)
         return v + step, step, i, by_grid, by_plate
 
-    def carried(self, rhs: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatArray:
+    def propagated(self, rhs: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatArray:
         """Return the change of z for one of the right-hand side, (states, columns, N)."""
         R, m = self.R, self.m
         w = self.apply(self.by_state[: R + m], rhs)
@@ -263,15 +302,15 @@ class _Stepper:
 
     def run(
         self,
-        state: _State,
+        state: SolverState,
         emf: FloatArray,
         *,
         record: bool = True,
-        carry: _Carry | None = None,
+        sensitivity: StateSensitivity | None = None,
     ) -> FloatArray:
         """Advance the state in place over the samples of ``emf``, shape (steps, 2, N or 1).
 
-        Returns the places recorded, shape (steps, places, N); ``carry`` is advanced in place.
+        Returns the places recorded, shape (steps, places, N); ``sensitivity`` is advanced in place.
         """
         R, d = self.R, self.delta
         first, second = self.weights
@@ -283,17 +322,17 @@ class _Stepper:
             guess = v + GAMMA * state.trend
             w, v_mid, *slopes = self.half(z + d * state.y, emf[at, 0], guess, state, False)
             rhs = first * w[:R] - second * z
-            if carry is not None:
-                middle = self.carried(carry.z + d * carry.y, *slopes)
-                carry_rhs = first * middle - second * carry.z
+            if sensitivity is not None:
+                middle = self.propagated(sensitivity.z + d * sensitivity.y, *slopes)
+                sensitivity_rhs = first * middle - second * sensitivity.z
             guess = v_mid + (1.0 - GAMMA) / GAMMA * (v_mid - v)
             w, state.v, *slopes = self.half(rhs, emf[at, 1], guess, state, record)
             state.z = w[:R]
             state.y = (state.z - rhs) / d
             state.trend = state.v - v
-            if carry is not None:
-                carry.z = self.carried(carry_rhs, *slopes)
-                carry.y = (carry.z - carry_rhs) / d
+            if sensitivity is not None:
+                sensitivity.z = self.propagated(sensitivity_rhs, *slopes)
+                sensitivity.y = (sensitivity.z - sensitivity_rhs) / d
             if record:
                 out[at] = w[R + self.m :]
         return out
@@ -305,71 +344,7 @@ class _Stepper:
         return emf(halves[..., None] * self.step_s + begin)
 
 
-def _rest(circuit: Circuit, columns: int) -> _State:
-    """Return the state at rest of every candidate, or of one circuit in so many columns."""
-
-    def spread(a: FloatArray) -> FloatArray:
-        return np.repeat(a, columns // a.shape[-1], axis=-1)
-
-    z, v = spread(circuit.rest_state), spread(circuit.rest_ports)
-    return _State(z, np.zeros_like(z), v, np.zeros_like(v), np.zeros(columns, bool))
-
-
-def simulate(
-    chain: Chain, emf: Emf, step_s: float, steps: int, places: Sequence[Place]
-) -> Waveforms:
-    """Solve every candidate from rest, one step after the other.
-
-    Parameters
-    ----------
-    chain :
-        The stages; its shape is that of the batch.
-    emf :
-        EMF of the first link's source (V); 0 at rest, before t = 0.
-    step_s, steps :
-        Fixed step (s) and how many.
-    places :
-        Where voltages are wanted, e.g. ``((0, "plate"), (1, "grid"), (1, "output"))``.
-
-    Raises
-    ------
-    ValueError
-        If a place does not exist or a part value is impossible.
-    """
-    _check_step(step_s, steps)
-    circuit = chain.circuit
-    stepper = _Stepper(circuit, step_s, places)
-    state = _rest(circuit, circuit.size)
-    out = stepper.run(state, stepper.samples(emf, 0.0, steps))
-    return _waveforms(
-        chain, places, step_s, 0.0, np.moveaxis(out, (0, 1, 2), (2, 0, 1)),
-        np.zeros(circuit.size), ~state.bad,
-    )  # fmt: skip
-
-
-def _waveforms(
-    chain: Chain,
-    places: Sequence[Place],
-    step_s: float,
-    start_s: float,
-    recorded: FloatArray,
-    mismatch: FloatArray,
-    settled: BoolArray,
-) -> Waveforms:
-    """Shape what was recorded, (places, N, samples), like the chain's batch."""
-    circuit, shape = chain.circuit, chain.shape
-    return Waveforms(
-        step_s,
-        start_s,
-        {place: recorded[at].reshape(*shape, -1) for at, place in enumerate(places)},
-        {place: circuit.at_rest(place).reshape(shape) for place in places},
-        mismatch.reshape(shape),
-        settled.reshape(shape),
-    )
-
-
-def _check_step(step_s: float, steps: int) -> None:
-    if not (np.isfinite(step_s) and step_s > 0):
-        raise ValueError(f"step_s: {step_s!r}: must be more than 0 and finite")
-    if steps < 1:
-        raise ValueError(f"steps: {steps!r}: must be 1 or more")
+def check_step(step_s: float, steps: int) -> None:
+    """Raise an InputError for an impossible step (s) or number of steps."""
+    require("step_s", step_s, np.isfinite(step_s) and step_s > 0, "more than 0 and finite")
+    require("steps", steps, steps >= 1, "1 or more")

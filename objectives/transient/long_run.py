@@ -1,4 +1,8 @@
-"""TODO objectives.transient.long_run."""
+"""Long signals, cut into segments that are solved side by side and joined by multiple shooting.
+
+Source: M. J. Gander, S. Vandewalle, "Analysis of the parareal time-parallel time-integration
+method", SIAM J. Sci. Comput. 29(2), 2007 (from memory).
+"""
 
 from __future__ import annotations
 
@@ -8,23 +12,26 @@ from dataclasses import replace
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.transient.cascade import Chain, Circuit, Place
+from objectives.checks import InputError
+from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
 from objectives.transient.integrator import (
+    SolverState,
+    StateSensitivity,
+    Stepper,
     Waveforms,
-    _Carry,
-    _check_step,
-    _rest,
-    _State,
-    _Stepper,
-    _waveforms,
+    check_step,
 )
 
 __all__ = ["simulate_long"]
 
+_COARSE_RATIO = 4
+_MOST_PASSES = 24
+_FINE_PASSES = 5
+
 
 def simulate_long(
-    chain: Chain,
+    cascade: Cascade,
     emf: Emf,
     step_s: float,
     steps: int,
@@ -41,12 +48,16 @@ def simulate_long(
 
     Parameters
     ----------
-    chain :
-        One candidate: a chain of one element.
-    emf, step_s, places :
-        As in :func:`simulate`.
+    cascade :
+        A cascade with one candidate.
+    emf :
+        EMF of the first stage's source (V); 0 at rest, before t = 0.
+    step_s :
+        Fixed step (s).
     steps :
         At least so many steps; the signal is run on to the end of the last segment.
+    places :
+        Where voltages are wanted, e.g. ``((0, "plate"), (1, "grid"), (1, "output"))``.
     segment_s :
         Least length of a segment (s): longer than any memory of the network but that of its
         coupling and bypass capacitors.
@@ -55,73 +66,69 @@ def simulate_long(
 
     Raises
     ------
-    ValueError
-        If the chain has more than one candidate, or as :func:`simulate`.
+    InputError
+        If the cascade has more than one candidate, a place does not exist or a step is impossible.
     """
-    _check_step(step_s, steps)
-    circuit = chain.circuit
-    if circuit.size != 1:
-        raise ValueError(f"chain: {circuit.size} candidates: must be one")
+    check_step(step_s, steps)
+    system = cascade.state_space
+    if system.size != 1:
+        raise InputError("cascade", system.size, "there must be one candidate")
     length = _COARSE_RATIO * max(1, round(segment_s / step_s / _COARSE_RATIO))
     count = -(-steps // length)
     starts = np.arange(count) * (length * step_s)
-    state = _rest(circuit, count)
-    coarse = _Stepper(circuit, _COARSE_RATIO * step_s, ())
+    state = SolverState.at_rest(system, count)
+    coarse = Stepper(system, _COARSE_RATIO * step_s, ())
     signal = coarse.samples(emf, starts, length // _COARSE_RATIO)
-    carry = _Carry.start(circuit, count, circuit.slow)
+    sensitivity = StateSensitivity.start(system, count, system.slow)
     for number in range(_MOST_PASSES):
         begin = replace(state)
         if number > 0:
-            carry = _shifted(carry.restarted(), circuit)
-        coarse.run(state, signal, record=False, carry=carry)
-        moved = _join(circuit, state, begin, carry)
+            sensitivity = _shifted(sensitivity.restarted(), system)
+        coarse.run(state, signal, record=False, sensitivity=sensitivity)
+        moved = _join(system, state, begin, sensitivity)
         if not moved.max(initial=0.0) > tolerance_V:
             break
-    fine = _Stepper(circuit, step_s, places)
+    fine = Stepper(system, step_s, places)
     signal = fine.samples(emf, starts, length)
     for number in range(_FINE_PASSES):
         begin = replace(state)
         state.bad[:] = False
         out = fine.run(state, signal, record=number > 0)
         bad = state.bad.any()
-        moved = _join(circuit, state, begin, carry)
+        moved = _join(system, state, begin, sensitivity)
         if number > 0 and not moved.max(initial=0.0) > tolerance_V:
             break
     # (samples, places, segments) to (places, 1, samples in order)
     flat = np.moveaxis(out, 2, 0).reshape(count * length, len(places)).T[:, None, :]
     mismatch = np.array([moved.max(initial=0.0)])
-    return _waveforms(
-        chain, places, step_s, 0.0, flat, mismatch, np.array([not bad]) & (mismatch <= tolerance_V)
-    )
+    settled = np.array([not bad]) & (mismatch <= tolerance_V)
+    return Waveforms.of(cascade, places, step_s, flat, mismatch, settled)
 
 
-_COARSE_RATIO = 4
-_MOST_PASSES = 24
-_FINE_PASSES = 5
-
-
-def _shifted(carry: _Carry, circuit: Circuit) -> _Carry:
+def _shifted(sensitivity: StateSensitivity, system: StateSpace) -> StateSensitivity:
     """Hand the directions at each segment's end to the next segment's start."""
-    first = _Carry.start(circuit, 1, carry.columns)
+    first = StateSensitivity.start(system, 1, sensitivity.columns)
     return replace(
-        carry,
-        z=np.concatenate([first.z, carry.z[..., :-1]], axis=-1),
-        y=np.concatenate([first.y, carry.y[..., :-1]], axis=-1),
+        sensitivity,
+        z=np.concatenate([first.z, sensitivity.z[..., :-1]], axis=-1),
+        y=np.concatenate([first.y, sensitivity.y[..., :-1]], axis=-1),
     )
 
 
-def _join(circuit: Circuit, state: _State, begin: _State, carry: _Carry) -> FloatArray:
+def _join(
+    system: StateSpace, state: SolverState, begin: SolverState, sensitivity: StateSensitivity
+) -> FloatArray:
     """Let each segment start where the one before it ends; return the slow moves made (V).
 
     ``state`` holds the ends and is left holding the new starts.
     """
-    slow = list(circuit.slow)
+    slow = list(system.slow)
     z, y = begin.z.copy(), begin.y.copy()
     move = np.zeros(len(slow))
     moved = np.zeros((len(slow), z.shape[-1]))
     for at in range(z.shape[-1] - 1):
-        z[:, at + 1] = state.z[:, at] + carry.z[..., at] @ move
-        y[:, at + 1] = state.y[:, at] + carry.y[..., at] @ move
+        z[:, at + 1] = state.z[:, at] + sensitivity.z[..., at] @ move
+        y[:, at + 1] = state.y[:, at] + sensitivity.y[..., at] @ move
         move = z[slow, at + 1] - begin.z[slow, at + 1]
         moved[:, at + 1] = move
     state.z, state.y = z, y

@@ -1,4 +1,4 @@
-"""TODO objectives.transient.systems."""
+"""Small dense systems, solved for many candidates at once, and the devices' currents in them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.devices.protocol import ConductionLaw
 
+__all__ = ["device_currents", "equilibrated_solve", "jacobian", "solve_small"]
+
 _FEW = 48
+"""Up to so many systems the dense solver is the faster one."""
 
 
 def device_currents(

@@ -7,7 +7,7 @@ from typing import Final
 import altair as alt
 import pandas as pd
 
-from objectives.transient.drive_study import DriveStudy, Point
+from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = [
@@ -19,7 +19,7 @@ __all__ = [
     "waveform_data",
 ]
 
-_LABELS: Final[dict[Point, str]] = {
+_LABELS: Final[dict[TestPoint, str]] = {
     "driver": "driver's plate",
     "input": "before the stopper",
     "grid": "after the stopper",
@@ -37,7 +37,7 @@ _EVEN: Final = 1.0
 """Harmonics that differ by less than this (dB) count as unchanged in words."""
 
 
-def waveform_data(study: DriveStudy) -> pd.DataFrame:
+def waveform_data(study: LargeSignalStudy) -> pd.DataFrame:
     """Return one period: columns place, time_ms, voltage_V; thinned to a few hundred samples."""
     frames = []
     every = max(1, study.time_s.size // _SHOWN_SAMPLES)
@@ -54,7 +54,7 @@ def waveform_data(study: DriveStudy) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def waveform_chart(study: DriveStudy) -> alt.TopLevelMixin:
+def waveform_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     """Return the waveforms: before and after the stopper above, the output below."""
     data = waveform_data(study)
     output = data["place"] == _LABELS["output"]
@@ -95,7 +95,7 @@ def _colour() -> alt.Color:
     )
 
 
-def spectrum_data(study: DriveStudy) -> pd.DataFrame:
+def spectrum_data(study: LargeSignalStudy) -> pd.DataFrame:
     """Return the audible harmonics: columns place, frequency_Hz, level_dB (re the note)."""
     frames = []
     for point in ("input", "grid", "output"):
@@ -105,7 +105,7 @@ def spectrum_data(study: DriveStudy) -> pd.DataFrame:
     return data[data["level_dB"] >= _FLOOR_DB].reset_index(drop=True)
 
 
-def spectrum_chart(study: DriveStudy) -> alt.TopLevelMixin:
+def spectrum_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     """Return the harmonics at the three places."""
     data = spectrum_data(study)
     base = alt.Chart(data).encode(
@@ -134,7 +134,7 @@ def spectrum_chart(study: DriveStudy) -> alt.TopLevelMixin:
     return chart
 
 
-def blocking_data(study: DriveStudy) -> pd.DataFrame:
+def blocking_data(study: LargeSignalStudy) -> pd.DataFrame:
     """Return the burst, a row a period: columns time_s, grid_cathode_V, output_dB."""
     found = study.blocking
     return pd.DataFrame(
@@ -146,7 +146,7 @@ def blocking_data(study: DriveStudy) -> pd.DataFrame:
     )
 
 
-def blocking_chart(study: DriveStudy) -> alt.TopLevelMixin:
+def blocking_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     """Return bias and level of the quiet note before, during and after the overload."""
     found = study.blocking
     data = blocking_data(study)
@@ -175,7 +175,7 @@ def blocking_chart(study: DriveStudy) -> alt.TopLevelMixin:
     return chart
 
 
-def _settled_s(study: DriveStudy) -> float:
+def _settled_s(study: LargeSignalStudy) -> float:
     """Return the time (s) after which the burst has nothing more to show."""
     found = study.blocking
     took = max(found.silence_s, found.recovery_s, 0.025)

@@ -10,9 +10,9 @@ import pandas as pd
 
 from objectives.assessment import Assessment
 from objectives.format import first, fixed, number, quantity
-from objectives.transient.drive import Drive
-from objectives.transient.drive_study import DriveStudy, drive_study
+from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.headroom import Headroom
+from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.charts.drive import _EVEN, _LABELS, blocking_chart, spectrum_chart, waveform_chart
 from reports.model import Block, Figure, Note, Prose, Section, Table
 from reports.sound import WavFile
@@ -22,9 +22,9 @@ __all__ = ["drive_section", "headroom_table"]
 
 def drive_section(
     assessment: Assessment,
-    drive: Drive | None = None,
+    drive: DriveSignal | None = None,
     *,
-    study: DriveStudy | None = None,
+    study: LargeSignalStudy | None = None,
     wavs: Sequence[WavFile] = (),
 ) -> Section:
     """Return the section on a stage under its drive.
@@ -43,9 +43,9 @@ def drive_section(
     Raises
     ------
     ValueError
-        As :func:`objectives.drive_study.drive_study`.
+        As :func:`objectives.large_signal_study.large_signal_study`.
     """
-    found = drive_study(assessment, drive) if study is None else study
+    found = large_signal_study(assessment, drive) if study is None else study
     blocks: list[Block] = [
         Prose(_opening(found)),
         *_findings(found),
@@ -83,7 +83,7 @@ def drive_section(
     return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
 
 
-def _opening(study: DriveStudy) -> list[str]:
+def _opening(study: LargeSignalStudy) -> list[str]:
     drive = study.drive
     note = f"{quantity(drive.level_V, 'V')} peak at {quantity(drive.note_Hz, 'Hz')}"
     if drive.driver is not None and drive.device is not None:
@@ -108,7 +108,7 @@ def _opening(study: DriveStudy) -> list[str]:
     return [text]
 
 
-def _findings(study: DriveStudy) -> list[Block]:
+def _findings(study: LargeSignalStudy) -> list[Block]:
     blocks: list[Block] = []
     above = quantity(study.drive.harmonics_above_Hz, "Hz")
     fall, across = study.fall_dB, study.fall_across_stopper_dB
@@ -139,7 +139,7 @@ def _moved(fall_dB: float) -> str:
     return f"{'falls' if fall_dB > 0 else 'rises'} by {fixed(abs(fall_dB), 1)} dB"
 
 
-def _blocking_note(study: DriveStudy) -> Note:
+def _blocking_note(study: LargeSignalStudy) -> Note:
     blocking = study.blocking
     shift = study.bias_shift_V
     text = (
@@ -193,7 +193,7 @@ def headroom_table(found: Headroom) -> Table:
     )
 
 
-def _level_table(study: DriveStudy) -> Table:
+def _level_table(study: LargeSignalStudy) -> Table:
     above = quantity(study.drive.harmonics_above_Hz, "Hz")
     rows = [
         {
@@ -212,7 +212,7 @@ def _level_table(study: DriveStudy) -> Table:
     )
 
 
-def _wav_table(study: DriveStudy, wavs: Sequence[WavFile]) -> Table:
+def _wav_table(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Table:
     sounds = {
         "tone": f"test tone, {quantity(study.drive.note_Hz, 'Hz')}",
         "chord": "plucked chord, synthesized",

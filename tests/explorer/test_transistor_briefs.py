@@ -29,7 +29,6 @@ from objectives.circuit.noise import a_weighting_dB
 from objectives.devices.lookup import device
 from objectives.radio.detection import Carrier
 from objectives.radio.tables import radio_band
-from objectives.scores.driven import headroom_of
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -189,7 +188,7 @@ def test_it_is_biased_where_its_law_says(ex: Exploration, name: str) -> None:
                                    point["plate_V"] - point["cathode_V"])) == pytest.approx(
         current, rel=1e-6
     )  # fmt: skip
-    assert np.all(headroom_of(pick).smaller_V > 0.1)
+    assert np.all(pick.headroom.smaller_V > 0.1)
 
 
 def test_what_spreads_is_the_transistors_own(ex: Exploration, name: str) -> None:

@@ -18,7 +18,6 @@ from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, terms_of
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
-from objectives.scores.driven import headroom_of
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
 from objectives.tolerance.draws import draw_scores, draw_units
@@ -147,7 +146,7 @@ def test_a_bipolar_stage_swings_from_saturation_to_cut_off() -> None:
     """By hand along the AC load line: up by I_0 (R_c || R_L), down to 0.2 V at the collector."""
     entry = device("BC550B")
     a = Assessment(NPN_STAGE, entry, Targets())
-    found, point = headroom_of(a), a.point
+    found, point = a.headroom, a.point
     load = float(parallel(3.3e3, 10e3))
     current, across = float(point.plate_current_A), float(point.plate_cathode_V)
     assert float(found.output_to_cutoff_V) == pytest.approx(0.99 * current * load, rel=1e-3)

@@ -14,8 +14,8 @@ import reports.sound
 from objectives.assessment import Assessment
 from objectives.devices.triodes import GridCurrent
 from objectives.stage import Stage
-from objectives.transient.drive import Drive
-from objectives.transient.drive_study import DriveStudy, drive_study
+from objectives.transient.drive_signal import DriveSignal
+from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.charts.drive import blocking_data, spectrum_data, waveform_data
 from reports.model import Figure, Note, Prose, ReportContents, Section, Table
 from reports.sections.drive import drive_section
@@ -33,7 +33,7 @@ def driven(contents: ReportContents) -> Assessment:
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=10e3, bypass_F=0.0,
         source_ohm=68e3,
     )  # fmt: skip
-    drive = Drive(
+    drive = DriveSignal(
         level_V=40.0, note_Hz=660.0, harmonics_above_Hz=4e3, stage=clipper, device=device,
         divider_series_ohm=220e3, divider_shunt_ohm=22e3,
     )  # fmt: skip
@@ -41,12 +41,12 @@ def driven(contents: ReportContents) -> Assessment:
 
 
 @pytest.fixture(scope="module")
-def study(driven: Assessment) -> DriveStudy:
-    return drive_study(driven, loud_s=0.01, after_s=0.05)
+def study(driven: Assessment) -> LargeSignalStudy:
+    return large_signal_study(driven, loud_s=0.01, after_s=0.05)
 
 
 @pytest.fixture(scope="module")
-def made(study: DriveStudy) -> tuple[Recording, ...]:
+def made(study: LargeSignalStudy) -> tuple[Recording, ...]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reports.sound, "_TONE_S", 0.1)
         patch.setattr(reports.sound, "_GAP_S", 0.05)
@@ -59,7 +59,7 @@ def made(study: DriveStudy) -> tuple[Recording, ...]:
 
 @pytest.mark.parametrize("bits", [16, 24])
 def test_files_read_back_by_another_reader(
-    study: DriveStudy, made: tuple[Recording, ...], tmp_path: Path, bits: int
+    study: LargeSignalStudy, made: tuple[Recording, ...], tmp_path: Path, bits: int
 ) -> None:
     files = write_wavs(study, tmp_path / "sound", bits=bits, made=made)
     assert sorted(p.name for p in (tmp_path / "sound").iterdir()) == sorted(
@@ -78,7 +78,7 @@ def test_files_read_back_by_another_reader(
 
 
 def test_all_files_have_the_same_loudness_and_no_peak_is_cut(
-    study: DriveStudy, made: tuple[Recording, ...], tmp_path: Path
+    study: LargeSignalStudy, made: tuple[Recording, ...], tmp_path: Path
 ) -> None:
     files = write_wavs(study, tmp_path, made=made)
     levels = [file.rms_dBFS for file in files]
@@ -110,7 +110,9 @@ def test_a_failed_write_leaves_nothing_behind(
     assert [p.name for p in tmp_path.iterdir()] == ["tone.wav"]
 
 
-def test_recordings_hold_the_steady_state(study: DriveStudy, made: tuple[Recording, ...]) -> None:
+def test_recordings_hold_the_steady_state(
+    study: LargeSignalStudy, made: tuple[Recording, ...]
+) -> None:
     """The end of the test tone has the harmonics that the steady state has."""
     by_name = {r.name: r for r in made}
     assert len(by_name) == 6
@@ -167,7 +169,7 @@ def find(page: Section, kind: type, text: str = "") -> list[object]:
 
 
 def test_the_section_tells_what_the_study_found(
-    driven: Assessment, study: DriveStudy, made: tuple[Recording, ...], tmp_path: Path
+    driven: Assessment, study: LargeSignalStudy, made: tuple[Recording, ...], tmp_path: Path
 ) -> None:
     files = write_wavs(study, tmp_path, made=made)
     page = drive_section(driven, study=study, wavs=files)
@@ -192,7 +194,9 @@ def test_the_section_tells_what_the_study_found(
     assert not find(drive_section(driven, study=study), Table, "Sound files")
 
 
-def test_every_figure_is_a_chart_that_holds_the_data(driven: Assessment, study: DriveStudy) -> None:
+def test_every_figure_is_a_chart_that_holds_the_data(
+    driven: Assessment, study: LargeSignalStudy
+) -> None:
     page = drive_section(driven, study=study)
     figures = {b.name: spec_of(b.chart) for b in find(page, Figure)}  # type: ignore[attr-defined]
     assert set(figures) == {"waveforms", "spectra", "blocking"}
@@ -211,12 +215,14 @@ def test_every_figure_is_a_chart_that_holds_the_data(driven: Assessment, study: 
 
 
 def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
-    driven: Assessment, study: DriveStudy
+    driven: Assessment, study: LargeSignalStudy
 ) -> None:
     drive = driven.targets.drive
     assert drive is not None
     loud = replace(drive, divider_series_ohm=0.0, divider_shunt_ohm=np.inf)
-    page = drive_section(driven, study=drive_study(driven, loud, loud_s=0.003, after_s=0.003))
+    page = drive_section(
+        driven, study=large_signal_study(driven, loud, loud_s=0.003, after_s=0.003)
+    )
     cautions = [b for b in find(page, Note) if b.kind == "caution"]  # type: ignore[attr-defined]
     assert any("no stopper can take off" in b.text for b in cautions)  # type: ignore[attr-defined]
 

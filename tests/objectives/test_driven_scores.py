@@ -1,4 +1,4 @@
-"""Large-signal scores against the exact network, closed forms and the stage one by one."""
+"""Scores of driven stages against the exact network, closed forms and the stage one by one."""
 
 from __future__ import annotations
 
@@ -7,17 +7,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from closed_forms import clipped_sine_harmonics
 
 from objectives.assessment import Assessment
 from objectives.circuit.network import Network
+from objectives.devices.lookup import device
 from objectives.devices.triodes import GridCurrent, Koren
-from objectives.scores.driven import driven, headroom_of
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.transient.cascade import Link
-from objectives.transient.drive import Drive, high_harmonics_of_dB
-from objectives.transient.spectrum import clipped_sine_harmonics, harmonics
+from objectives.tolerance.spreads import Spread
+from objectives.tolerance.varied_device import spread_batch
+from objectives.transient.drive_signal import DriveSignal
+from objectives.transient.spectrum import harmonics
 from objectives.transient.steady_state import periodic
 from stand_in import StandIn
 
@@ -39,13 +41,13 @@ STAGE = Stage(
     source_ohm=68e3, input_coupling_F=22e-9, grid_leak_ohm=1e6, stopper_ohm=150e3,
     stopper_shunt_F=0.3e-12, output_coupling_F=22e-9, load_ohm=1e6,
 )  # fmt: skip
-BEHIND_CLIPPER = Drive(
+BEHIND_CLIPPER = DriveSignal(
     level_V=30.0, note_Hz=880.0, harmonics_above_Hz=4e3, stage=CLIPPER, device=VALVE,
     divider_series_ohm=470e3, divider_shunt_ohm=100e3, level_fraction=0.5, cable_F=20e-12,
 )  # fmt: skip
 
 
-def assessed(drive: Drive | None, **parts: Any) -> Assessment:
+def assessed(drive: DriveSignal | None, **parts: Any) -> Assessment:
     return Assessment(replace(STAGE, **parts), VALVE, Targets(drive=drive))
 
 
@@ -64,7 +66,7 @@ def test_the_scores_are_registered() -> None:
 def test_a_small_clipped_sine_falls_as_the_network_says() -> None:
     """Harmonics from the Fourier series in closed form, each through the exact network."""
     note, limit = 500.0, 4e3
-    drive = Drive(level_V=2e-3, note_Hz=note, harmonics_above_Hz=limit, clip_V=5e-4)
+    drive = DriveSignal(level_V=2e-3, note_Hz=note, harmonics_above_Hz=limit, clip_V=5e-4)
     stoppers = np.array([10e3, 150e3, 470e3])
     a = assessed(drive, stopper_ohm=stoppers)
     count = int(4 * limit / note)
@@ -90,21 +92,21 @@ def test_driven_batch_is_its_candidates_one_by_one() -> None:
         alone = assessed(BEHIND_CLIPPER, stopper_ohm=stoppers[at])
         for name in ("harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V"):
             assert together[name][at] == pytest.approx(float(alone[name]), abs=2e-3), name
-    assert driven(together) is driven(together)
-    assert headroom_of(together) is headroom_of(together)
-    assert driven(together).settled.all()
+    assert together.driven is together.driven
+    assert together.headroom is together.headroom
+    assert together.driven.settled.all()
 
 
 def test_steps_are_enough_for_a_hundredth_of_a_decibel_or_so() -> None:
     """Four times the steps change next to nothing."""
     a = assessed(BEHIND_CLIPPER)
     fine = periodic(
-        BEHIND_CLIPPER.chain(Link.solved(a.loaded, a.device, a.linear, a.point)),
+        BEHIND_CLIPPER.cascade(a.in_cascade),
         BEHIND_CLIPPER.emf, 1 / 880.0, 512,
         ((1, "grid"),),
     )  # fmt: skip
-    expected = high_harmonics_of_dB(BEHIND_CLIPPER, harmonics(fine[1, "grid"]))
-    assert float(driven(a).high_at_grid_dB) == pytest.approx(float(expected), abs=0.1)
+    expected = BEHIND_CLIPPER.high_harmonics_dB(harmonics(fine[1, "grid"]))
+    assert float(a.driven.high_at_grid_dB) == pytest.approx(float(expected), abs=0.1)
 
 
 def test_a_larger_stopper_takes_more_away_while_the_grid_does_not_conduct() -> None:
@@ -132,7 +134,10 @@ def test_the_divider_is_the_same_as_its_two_resistances() -> None:
         ({"note_Hz": np.nan}, "note_Hz: nan: must be more than 0"),
         ({"harmonics_above_Hz": 500.0}, r"harmonics_above_Hz: 500\.0: must be more than the note"),
         ({"device": None}, "device: None: must be given"),
-        ({"stage": replace(CLIPPER, source_ohm=np.ones(2))}, r"shape \(2,\): must be one driver"),
+        (
+            {"stage": replace(CLIPPER, source_ohm=np.ones(2))},
+            r"stage: \(2,\): the batch must be one driver",
+        ),
         ({"level_fraction": 1.5}, r"level_fraction: 1\.5: must be more than 0, at most 1"),
         ({"divider_shunt_ohm": 0.0}, r"divider_shunt_ohm: 0\.0: must be more than 0"),
         ({"cable_F": -1e-12}, "cable_F: -1e-12: must be 0 or more"),
@@ -146,9 +151,32 @@ def test_bad_drive_is_named(change: dict[str, Any], message: str) -> None:
 def test_a_missing_drive_and_one_that_does_not_clip_are_named() -> None:
     with pytest.raises(ValueError, match=r"targets\.drive: not given"):
         assessed(None)["harmonic_fall_dB"]
-    clean = Drive(level_V=1e-3, note_Hz=880.0, harmonics_above_Hz=4e3)
+    clean = DriveSignal(level_V=1e-3, note_Hz=880.0, harmonics_above_Hz=4e3)
     with pytest.raises(ValueError, match=r"drive\.level_V: 0\.001: must be more than clip_V"):
         assessed(clean)["harmonic_fall_dB"]
     quiet = replace(BEHIND_CLIPPER, level_V=1e-3)
-    with pytest.raises(ValueError, match=r"drive\.level_V: 0\.001: must drive the driver into"):
+    with pytest.raises(ValueError, match=r"drive\.level_V: 0\.001: must be high enough to make"):
         assessed(quiet)["harmonic_fall_dB"]
+
+
+def test_every_built_bipolar_stage_is_solved_in_time_with_its_own_current_gain() -> None:
+    """A current gain that spreads is a parameter of the base current alone."""
+    npn = device("BC550B")
+    stage = Stage(
+        supply_V=12.0, grid_bias_V=2.164, grid_leak_ohm=18.03e3, plate_load_ohm=3.3e3,
+        cathode_resistor_ohm=1e3, cathode_unbypassed_ohm=47.0, bypass_F=100e-6, source_ohm=10e3,
+        input_coupling_F=1e-6, output_coupling_F=1e-6, load_ohm=10e3,
+    )  # fmt: skip
+    drive = DriveSignal(level_V=1.0, note_Hz=1000.0, harmonics_above_Hz=5e3)
+    nominal = Assessment(stage.broadcast(), npn, Targets(drive=drive))
+    gain = Spread("transistor_current_gain", -0.3, 0.5)
+    factors = np.array([[0.7], [1.0], [1.5]])
+    built = Assessment(*spread_batch(nominal.stage, npn, [gain], factors), nominal.targets)
+    distortion = built["driven_distortion_percent"]
+    assert built.driven.settled.all()
+    assert distortion[0, 1] == pytest.approx(float(nominal["driven_distortion_percent"][0]))
+    own = npn.law
+    law = replace(own, forward_gain=0.7 * own.forward_gain, leakage_A=own.leakage_A / 0.7)
+    alone = Assessment(stage, replace(npn, law=law), nominal.targets)
+    assert distortion[0, 0] == pytest.approx(float(alone["driven_distortion_percent"]), rel=1e-4)
+    assert np.ptp(distortion) > 0.01

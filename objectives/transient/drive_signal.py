@@ -1,34 +1,31 @@
-"""TODO objectives.transient.drive."""
+"""The signal that drives a stage: a sine, clipped or through a driver, and what of it counts."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from scipy import fft
 
-from objectives.arrays import FloatArray
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.checks import InputError, require
 from objectives.devices.protocol import Device
 from objectives.stage import Stage
-from objectives.transient.cascade import Chain, Link
+from objectives.transient.cascade import Cascade, CascadeStage
 from objectives.transient.excitation import Emf, clipped_sine, sine
-from objectives.transient.integrator import Waveforms
 from objectives.transient.spectrum import harmonics, high_harmonics_dB
 from objectives.transient.steady_state import periodic
 
-__all__ = ["Drive", "high_harmonics_of_dB"]
+__all__ = ["DriveSignal"]
 
 _SAMPLES_AT_LIMIT = 16
 """Steps in one period of the frequency above which harmonics count: the solver's error there is
 0.04 (2 pi/16)^2 = 0.6 %, and harmonics two octaves higher are still sampled four times."""
 
-
-_OCTAVES = 4.0
+_UP_TO_TIMES = 4.0
 """Harmonics count up to so many times that frequency. Where amplitudes fall as 1/n^2 or faster,
 as they do behind any plate's capacitance, less than 2 % of the power lies beyond."""
-
 
 _FEWEST, _MOST = 128, 16384
 _AUDIBLE_CLIPPING_DB = -100.0
@@ -36,12 +33,12 @@ _MISMATCH = 3e-4
 
 
 @dataclass(frozen=True)
-class Drive:
+class DriveSignal:
     """The signal under which a stage is judged, and the clipper that it comes through.
 
     With ``stage`` and ``device`` an earlier stage drives ours through an optional divider; its own
     ``source_ohm`` is what the signal comes from, and ``source_ohm`` and ``cable_F`` of our stage,
-    which stand for that driver in small-signal work, are put aside. Without them the source of our
+    which stand for that driver in small-signal work, do not count. Without them the source of our
     stage itself carries the signal, clipped at ``clip_V`` where that is finite.
 
     Attributes
@@ -51,7 +48,7 @@ class Drive:
     harmonics_above_Hz : harmonics above this frequency (Hz) count as unwanted
     stage, device : the driver, one of it; both or neither
     divider_series_ohm, divider_shunt_ohm, level_fraction : between driver and stage, as in
-        :func:`objectives.surroundings.driver_of`
+        :func:`objectives.circuit.driver.driver_of`
     cable_F : capacitance to ground after the divider (F), with a driver
     clip_V : without a driver, level (V) at which the source's EMF is cut off on both sides
     """
@@ -70,8 +67,8 @@ class Drive:
     def __post_init__(self) -> None:
         for name in ("level_V", "note_Hz", "harmonics_above_Hz"):
             value = getattr(self, name)
-            _require(name, value, 0 < value < np.inf, "more than 0 and finite")
-        _require(
+            require(name, value, 0 < value < np.inf, "more than 0 and finite")
+        require(
             "harmonics_above_Hz",
             self.harmonics_above_Hz,
             self.note_Hz < self.harmonics_above_Hz <= _MOST / _SAMPLES_AT_LIMIT * self.note_Hz,
@@ -80,16 +77,16 @@ class Drive:
         )
         if (self.stage is None) != (self.device is None):
             missing = "stage" if self.stage is None else "device"
-            raise ValueError(f"{missing}: None: must be given, as the other half of the driver is")
+            raise InputError(missing, None, "must be given, as the other half of the driver is")
         if self.stage is not None and int(np.prod(self.stage.shape)) != 1:
-            raise ValueError(f"stage: batch of shape {self.stage.shape}: must be one driver")
+            raise InputError("stage", self.stage.shape, "the batch must be one driver")
         for name in ("divider_series_ohm", "cable_F"):
             value = getattr(self, name)
-            _require(name, value, 0 <= value < np.inf, "0 or more, finite")
+            require(name, value, 0 <= value < np.inf, "0 or more, finite")
         for name in ("divider_shunt_ohm", "clip_V"):
             value = getattr(self, name)
-            _require(name, value, value > 0, "more than 0")
-        _require(
+            require(name, value, value > 0, "more than 0")
+        require(
             "level_fraction", self.level_fraction, 0 < self.level_fraction <= 1,
             "more than 0, at most 1",
         )  # fmt: skip
@@ -108,40 +105,35 @@ class Drive:
         return int(fft.next_fast_len(max(wanted, _FEWEST), real=True))
 
     @cached_property
-    def driver(self) -> Link | None:
-        """The driver as a link of a chain; None where there is none."""
+    def driver(self) -> CascadeStage | None:
+        """The driver as a stage of a cascade; None where there is none."""
         if self.stage is None or self.device is None:
             return None
-        return Link.of(self.stage.map(lambda a: np.reshape(a, ())), self.device)
+        return CascadeStage.of(self.stage.map(lambda a: np.reshape(a, ())), self.device)
 
-    def chain(self, link: Link) -> Chain:
-        """Return driver and stages as one chain."""
+    def cascade(self, driven: CascadeStage) -> Cascade:
+        """Return driver and driven stages as one cascade."""
         if self.driver is None:
-            return Chain((link,))
+            return Cascade((driven,))
         shunt, share = self.divider_shunt_ohm, self.level_fraction
         above = (1.0 - share) * shunt if np.isfinite(shunt) else 0.0
-        return Chain(
-            (self.driver, replace(link, stage=replace(link.stage, cable_F=self.cable_F))),
+        return Cascade(
+            (self.driver, replace(driven, parts=replace(driven.parts, cable_F=self.cable_F))),
             self.divider_series_ohm + above,
             share * shunt,
         )
 
     @cached_property
-    def open_circuit(self) -> Waveforms | None:
-        """One period of the driver's output with nothing connected; None without a driver."""
-        if self.driver is None:
-            return None
-        return periodic(
-            Chain((self.driver,)), self.emf, 1 / self.note_Hz, self.steps,
-            ((0, "plate"), (0, "output")),
-        )  # fmt: skip
-
-    @cached_property
     def open_circuit_V(self) -> FloatArray:
-        """One period of the EMF behind whatever drives the stage (V), shape (steps,)."""
-        if self.open_circuit is not None:
-            return np.ravel(self.open_circuit[0, "output"])
-        return self.emf(np.arange(1, self.steps + 1) / (self.steps * self.note_Hz))
+        """One period of the EMF behind whatever drives the stage (V), shape (steps,).
+
+        That is the output of the driver with nothing connected, or the source's own EMF.
+        """
+        period, output = 1 / self.note_Hz, (0, "output")
+        if self.driver is None:
+            return self.emf(np.asarray(period / self.steps * np.arange(1, self.steps + 1), float))
+        alone = periodic(Cascade((self.driver,)), self.emf, period, self.steps, (output,))
+        return np.ravel(alone[output])
 
     @property
     def tolerance_V(self) -> float:
@@ -160,28 +152,23 @@ class Drive:
 
         Raises
         ------
-        ValueError
+        InputError
             If the driver does not clip: then there are no harmonics to speak of.
         """
-        level = float(high_harmonics_of_dB(self, harmonics(self.open_circuit_V)))
+        level = float(self.high_harmonics_dB(harmonics(self.open_circuit_V)))
         if level < _AUDIBLE_CLIPPING_DB:
-            what = "drive the driver into clipping" if self.driver else "be more than clip_V"
-            raise ValueError(
-                f"drive.level_V: {self.level_V!r}: must {what}; harmonics above "
-                f"{self.harmonics_above_Hz:g} Hz are {-level:.0f} dB under the note"
-            )
+            enough = "high enough to make the driver clip" if self.driver else "more than clip_V"
+            raise InputError(
+                "drive.level_V", self.level_V,
+                f"must be {enough}; harmonics above {self.harmonics_above_Hz:g} Hz are "
+                f"{-level:.0f} dB under the note",
+            )  # fmt: skip
         return level
 
+    def high_harmonics_dB(self, amplitudes: ComplexArray) -> FloatArray:
+        """Return the power of the unwanted harmonics relative to the fundamental (dB).
 
-def high_harmonics_of_dB(drive: Drive, amplitudes: FloatArray | Any) -> FloatArray:
-    """Return the power of the harmonics that the drive counts, relative to the fundamental (dB).
-
-    ``amplitudes`` as :func:`objectives.spectrum.harmonics` returns them.
-    """
-    above = drive.harmonics_above_Hz
-    return high_harmonics_dB(amplitudes, drive.note_Hz, above, _OCTAVES * above)
-
-
-def _require(name: str, value: float, good: bool, allowed: str) -> None:
-    if not good:
-        raise ValueError(f"{name}: {value!r}: must be {allowed}")
+        ``amplitudes`` as :func:`objectives.transient.spectrum.harmonics` returns them.
+        """
+        above = self.harmonics_above_Hz
+        return high_harmonics_dB(amplitudes, self.note_Hz, above, _UP_TO_TIMES * above)

@@ -14,9 +14,9 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.stage import Stage
-from objectives.transient.cascade import Chain, Link
+from objectives.transient.cascade import Cascade, CascadeStage
 from objectives.transient.excitation import Emf, clipped_sine, sampled, sine
-from objectives.transient.integrator import simulate
+from objectives.transient.integrator import SolverState, Stepper, Waveforms
 from objectives.transient.long_run import simulate_long
 from objectives.transient.spectrum import harmonics
 from objectives.transient.steady_state import periodic
@@ -41,11 +41,24 @@ STAGE = Stage(
 )  # fmt: skip
 
 
-def chain_of(stage: Stage = STAGE, clipper: Stage | None = CLIPPER, law: Koren = TRIODE) -> Chain:
-    links = [Link(stage, law, **CAPACITANCES)]
+def cascade_of(
+    stage: Stage = STAGE, clipper: Stage | None = CLIPPER, law: Koren = TRIODE
+) -> Cascade:
+    stages = [CascadeStage(stage, law, **CAPACITANCES)]
     if clipper is not None:
-        links.insert(0, Link(clipper, TRIODE, **CAPACITANCES))
-    return Chain(tuple(links))
+        stages.insert(0, CascadeStage(clipper, TRIODE, **CAPACITANCES))
+    return Cascade(tuple(stages))
+
+
+def simulate(
+    cascade: Cascade, emf: Emf, step_s: float, steps: int, places: tuple[tuple[int, str], ...]
+) -> Waveforms:
+    """Solve every candidate from rest, one step after the other: the plainest use of the solver."""
+    system = cascade.state_space
+    stepper, state = Stepper(system, step_s, places), SolverState.at_rest(system, system.size)
+    out = stepper.run(state, stepper.samples(emf, 0.0, steps))
+    recorded = np.moveaxis(out, (0, 1, 2), (2, 0, 1))
+    return Waveforms.of(cascade, places, step_s, recorded, np.zeros(system.size), ~state.bad)
 
 
 def largest(difference: FloatArray) -> float:
@@ -122,7 +135,7 @@ def test_agrees_with_a_stiff_solver_through_overload() -> None:
     exact = solve_ivp(
         ode, (0, seconds), start, method="Radau", t_eval=times, rtol=1e-7, atol=1e-7, max_step=2e-6
     )  # fmt: skip
-    ours = simulate(chain_of(), emf, step, steps, PLACES)
+    ours = simulate(cascade_of(), emf, step, steps, PLACES)
     assert ours.settled.all()
     # The clipper runs from cut-off to grid conduction; the grid behind the stopper is held.
     assert ours[0, "plate"].max() > 285
@@ -133,9 +146,9 @@ def test_agrees_with_a_stiff_solver_through_overload() -> None:
 
 
 def test_second_order_in_the_step() -> None:
-    chain, f = chain_of(), 440.0
+    cascade, f = cascade_of(), 440.0
     counts = (100, 200, 400, 1600)
-    runs = {n: simulate(chain, sine(3.0, f), 1 / f / n, n, PLACES) for n in counts}
+    runs = {n: simulate(cascade, sine(3.0, f), 1 / f / n, n, PLACES) for n in counts}
     for place in PLACES:
         # At the times that all runs share.
         shared = {n: run[place][n // 50 - 1 :: n // 50] for n, run in runs.items()}
@@ -159,7 +172,7 @@ def test_small_signals_meet_the_network(frequency: float, bypass: float) -> None
     network = Network(stage, linear, frequency)
     level = 1e-4
     run = periodic(
-        chain_of(stage, clipper=None), sine(level, frequency), 1 / frequency, 500,
+        cascade_of(stage, clipper=None), sine(level, frequency), 1 / frequency, 500,
         ((0, "grid"), (0, "cathode"), (0, "plate"), (0, "output")),
     )  # fmt: skip
     assert run.settled.all()
@@ -174,8 +187,8 @@ def test_small_signals_meet_the_network(frequency: float, bypass: float) -> None
 def test_small_signals_pass_two_stages_and_a_divider() -> None:
     clipper, f, level = replace(CLIPPER, output_coupling_F=22e-9), 1000.0, 1e-5
     series, shunt = 100e3, 150e3
-    chain = replace(chain_of(clipper=clipper), series_ohm=series, shunt_ohm=shunt)
-    run = periodic(chain, sine(level, f), 1 / f, 500, ((1, "output"), (1, "input")))
+    cascade = replace(cascade_of(clipper=clipper), series_ohm=series, shunt_ohm=shunt)
+    run = periodic(cascade, sine(level, f), 1 / f, 500, ((1, "output"), (1, "input")))
     found = abs(harmonics(run[1, "output"])[1]) / level
 
     def linear(stage: Stage) -> SmallSignal:
@@ -210,12 +223,12 @@ def test_overload_shifts_the_bias_and_the_coupling_capacitor_recovers() -> None:
     loud, quiet = 0.05, 0.012
     stage = replace(STAGE, bypass_F=np.inf, stray_grid_ground_F=0.0)
     # No capacitances in the second valve: Miller's would add to the coupling capacitor.
-    chain = Chain((Link(CLIPPER, TRIODE, **CAPACITANCES), Link(stage, TRIODE)))
+    cascade = Cascade((CascadeStage(CLIPPER, TRIODE, **CAPACITANCES), CascadeStage(stage, TRIODE)))
 
     def emf(t: FloatArray) -> FloatArray:
         return np.where(t < loud, sine(8.0, f)(t), 0.0)
 
-    run = simulate_long(chain, emf, step, round((loud + quiet) / step), PLACES)
+    run = simulate_long(cascade, emf, step, round((loud + quiet) / step), PLACES)
     assert bool(run.settled)
     bias = np.asarray(run.grid_cathode_V(1) - run.grid_cathode_rest_V(1))
     period = round(1 / f / step)
@@ -241,7 +254,7 @@ def test_grid_current_is_what_shifts_the_bias() -> None:
     stage = replace(STAGE, source_ohm=38e3, bypass_F=np.inf)
 
     def shift(law: Koren) -> float:
-        run = periodic(chain_of(stage, None, law), sine(20.0, f), 1 / f, 400, places)
+        run = periodic(cascade_of(stage, None, law), sine(20.0, f), 1 / f, 400, places)
         assert run.settled.all()
         return float(np.mean(run.grid_cathode_V(0)) - run.grid_cathode_rest_V(0))
 
@@ -256,9 +269,9 @@ def test_energy_is_conserved_over_a_period() -> None:
     """What the supplies and the source deliver over a period is what resistors and valve burn."""
     f, n, level = 1000.0, 600, 6.0
     stage = replace(STAGE, source_ohm=38e3, stopper_shunt_F=0.0)
-    chain = chain_of(stage, None)
+    cascade = cascade_of(stage, None)
     names = ("input", "grid", "cathode", "plate", "output")
-    run = periodic(chain, sine(level, f), 1 / f, n, tuple((0, name) for name in names))
+    run = periodic(cascade, sine(level, f), 1 / f, n, tuple((0, name) for name in names))
     c, g, k, p, o = (run[0, name] for name in names)
     e = sine(level, f)(run.time_s)
     ig, ip = TRIODE.grid_current(g - k, p - k), TRIODE.plate_current(g - k, p - k)
@@ -288,11 +301,11 @@ def test_a_batch_is_its_candidates_one_by_one() -> None:
     stoppers = np.array([[1e3, 33e3], [120e3, 470e3]])
     f, n = 220.0, 64
     batch = replace(STAGE, stopper_ohm=stoppers, bypass_F=np.array([0.0, np.inf]))
-    together = periodic(chain_of(batch), sine(3.0, f), 1 / f, n, PLACES)
+    together = periodic(cascade_of(batch), sine(3.0, f), 1 / f, n, PLACES)
     assert together[PLACES[0]].shape == (2, 2, n)
     for at in ((0, 1),):
         one = replace(batch, stopper_ohm=stoppers[at], bypass_F=[0.0, np.inf][at[1]])
-        alone = periodic(chain_of(one), sine(3.0, f), 1 / f, n, PLACES)
+        alone = periodic(cascade_of(one), sine(3.0, f), 1 / f, n, PLACES)
         for place in PLACES:
             assert largest(together[place][at] - alone[place]) < 2e-4
 
@@ -301,10 +314,12 @@ def test_valves_may_differ_from_candidate_to_candidate() -> None:
     f, n = 220.0, 64
     mu = np.array([90.0, 100.0, 110.0])
     stage = replace(STAGE, stopper_ohm=np.full(3, 68e3))
-    together = periodic(chain_of(stage, law=replace(TRIODE, mu=mu)), sine(3.0, f), 1 / f, n, PLACES)
+    together = periodic(
+        cascade_of(stage, law=replace(TRIODE, mu=mu)), sine(3.0, f), 1 / f, n, PLACES
+    )
     for at in (2,):
         alone = periodic(
-            chain_of(law=replace(TRIODE, mu=mu[at])), sine(3.0, f), 1 / f, n, PLACES
+            cascade_of(law=replace(TRIODE, mu=mu[at])), sine(3.0, f), 1 / f, n, PLACES
         )  # fmt: skip
         assert largest(together[1, "output"][at] - alone[1, "output"]) < 2e-4
 
@@ -312,8 +327,8 @@ def test_valves_may_differ_from_candidate_to_candidate() -> None:
 def test_the_period_found_by_shooting_is_the_one_settled_into() -> None:
     f, n = 2000.0, 64
     stage = replace(STAGE, input_coupling_F=0.47e-9, bypass_F=0.22e-6, output_coupling_F=0.47e-9)
-    shot = periodic(chain_of(stage), sine(4.0, f), 1 / f, n, PLACES, tolerance_V=1e-5)
-    settled = simulate(chain_of(stage), sine(4.0, f), 1 / f / n, 20 * n, PLACES)
+    shot = periodic(cascade_of(stage), sine(4.0, f), 1 / f, n, PLACES, tolerance_V=1e-5)
+    settled = simulate(cascade_of(stage), sine(4.0, f), 1 / f / n, 20 * n, PLACES)
     for place in PLACES:
         assert largest(settled[place][-n:] - shot[place]) < 2e-3 * np.ptp(shot[place])
 
@@ -337,7 +352,7 @@ def test_hard_cases_settle() -> None:
     for stage, clipper, level, f in (
         (short, CLIPPER, 0.65, 1628.0), (open_, CLIPPER, 3.1, 55.0), (STAGE, forced, 80.0, 1173.0),
     ):  # fmt: skip
-        run = periodic(chain_of(stage, clipper), sine(level, f), 1 / f, 128, places)
+        run = periodic(cascade_of(stage, clipper), sine(level, f), 1 / f, 128, places)
         assert run.settled.all()
         # In a steady state no direct current flows through the output capacitor.
         assert abs(float(np.mean(run[1, "output"]))) < 1e-3 * float(np.ptp(run[1, "output"]))
@@ -348,8 +363,8 @@ def test_segments_side_by_side_are_the_plain_run() -> None:
     samples = 6.0 * np.random.default_rng(3).normal(size=100)
     emf = sampled(samples, 6e3)  # 17 ms of noise below 3 kHz
     steps = 640
-    plain = simulate(chain_of(), emf, 1 / rate, steps, PLACES)
-    joined = simulate_long(chain_of(), emf, 1 / rate, steps, PLACES, segment_s=2e-3)
+    plain = simulate(cascade_of(), emf, 1 / rate, steps, PLACES)
+    joined = simulate_long(cascade_of(), emf, 1 / rate, steps, PLACES, segment_s=2e-3)
     assert bool(joined.settled)
     assert joined[PLACES[0]].shape[-1] >= steps
     for place in PLACES:
@@ -362,14 +377,16 @@ def test_other_laws_and_a_direct_coupled_pair_find_their_rest() -> None:
         DempwolfZolzer(mu=103.2, perveance=2.242e-3, exponent=1.26, sharpness=3.40, grid=GRID),
     )
     for law in laws:
-        run = simulate(Chain((Link(STAGE, law),)), sine(0.0, 100.0), 1e-5, 50, ((0, "plate"),))
+        run = simulate(
+            Cascade((CascadeStage(STAGE, law),)), sine(0.0, 100.0), 1e-5, 50, ((0, "plate"),)
+        )
         assert largest(run.swing((0, "plate"))) < 1e-6
         assert float(run.rest_V[0, "plate"]) == pytest.approx(
             float(operating_point(STAGE, law).plate_V), abs=1e-3
         )
     direct = replace(STAGE, input_coupling_F=np.inf, stopper_ohm=0.0)
-    chain = chain_of(direct, replace(CLIPPER, output_coupling_F=22e-9))
-    run = simulate(chain, sine(0.0, 100.0), 1e-5, 50, ((1, "grid"), (1, "plate")))
+    cascade = cascade_of(direct, replace(CLIPPER, output_coupling_F=22e-9))
+    run = simulate(cascade, sine(0.0, 100.0), 1e-5, 50, ((1, "grid"), (1, "plate")))
     assert largest(run.swing((1, "plate"))) < 1e-6
 
 
@@ -406,22 +423,25 @@ def test_signals() -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: simulate(chain_of(), sine(1.0, 100.0), 0.0, 10, PLACES), r"step_s: 0\.0: must"),
-        (lambda: simulate(chain_of(), sine(1.0, 100.0), 1e-5, 0, PLACES), "steps: 0: must be 1"),
-        (lambda: simulate(chain_of(), sine(1.0, 1.0), 1e-5, 9, ((2, "grid"),)), "place: .*input"),
-        (lambda: Chain(()), "links: 0 of them: must be one or two"),
-        (lambda: Chain((Link(STAGE, TRIODE),), series_ohm=-1.0), r"series_ohm: -1\.0: must be 0"),
+        (lambda: periodic(cascade_of(), sine(1.0, 1.0), 0.0, 10, PLACES), r"step_s: 0\.0: must"),
+        (lambda: simulate_long(cascade_of(), sine(1.0, 1.0), 1.0, 0, PLACES), "steps: 0: must be"),
+        (lambda: simulate(cascade_of(), sine(1.0, 1.0), 1e-5, 9, ((2, "grid"),)), "place: .*input"),
+        (lambda: Cascade(()), "stages: 0: there must be one or two"),
         (
-            lambda: Chain((Link(replace(STAGE, plate_load_ohm=0.0), TRIODE),)),
-            r"links\[0\]\.stage\.plate_load_ohm: 0\.0: must be more than 0",
+            lambda: Cascade((CascadeStage(STAGE, TRIODE),), series_ohm=-1.0),
+            r"series_ohm: -1\.0: must be 0",
+        ),
+        (
+            lambda: Cascade((CascadeStage(replace(STAGE, plate_load_ohm=0.0), TRIODE),)),
+            r"stages\[0\]\.plate_load_ohm: 0\.0: must be more than 0",
         ),
         (lambda: sampled([1.0, 2.0], 48e3), r"samples_V: array of shape \(2,\): must be at least"),
         (lambda: clipped_sine(1.0, 100.0, 0.0), r"clip_V: 0\.0: must be more than 0"),
         (
             lambda: simulate_long(
-                chain_of(replace(STAGE, stopper_ohm=np.ones(2))), sine(1.0, 9.0), 1e-5, 9, PLACES
+                cascade_of(replace(STAGE, stopper_ohm=np.ones(2))), sine(1.0, 9.0), 1e-5, 9, PLACES
             ),
-            "chain: 2 candidates: must be one",
+            "cascade: 2: there must be one candidate",
         ),
     ],
 )

@@ -11,30 +11,32 @@ from scipy import fft
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.assessment import Assessment
-from objectives.transient.cascade import Chain, Link, Place
-from objectives.transient.drive import Drive, high_harmonics_of_dB
-from objectives.transient.headroom import Headroom, headroom
+from objectives.checks import InputError, one_of, require
+from objectives.transient.cascade import Cascade, Place
+from objectives.transient.drive_signal import DriveSignal
+from objectives.transient.headroom import Headroom
 from objectives.transient.integrator import Waveforms
 from objectives.transient.long_run import simulate_long
 from objectives.transient.spectrum import distortion_percent, harmonics
 from objectives.transient.steady_state import periodic
 
-__all__ = ["Blocking", "DriveStudy", "Point", "drive_study"]
+__all__ = ["Blocking", "LargeSignalStudy", "TestPoint", "large_signal_study"]
 
-Point = Literal["driver", "input", "grid", "output"]
+TestPoint = Literal["driver", "input", "grid", "output"]
 """Where the study looks: the driver's plate, before the stopper (after source resistance or
 divider), the grid electrode after the stopper, and the output."""
-
 
 _RATE_HZ = 128e3
 """Steps a second in the steady state: the solver's error at 10 kHz is 0.04 (2 pi/13)^2 = 1 %."""
 
-
 _SLOW_RATE_HZ = 32e3
 """Steps a second through the burst, where only the note and the bias matter."""
 
-
 _AUDIBLE_HZ = 20e3
+_QUIET_PERIODS = 8
+_QUIET_SHARE = 1e-3
+"""Level of the quiet note of the blocking test relative to the drive's, so low that the note itself
+shifts nothing."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,6 @@ class Blocking:
     output_dB : level at the output of what the quiet note alone does, relative to the periods
         before the overload (dB); nan during it
     loud_from_s, loud_to_s : when the overload lasts (s)
-    quiet_share : level of the quiet note relative to the drive's
     before_V : mean grid-cathode voltage before the overload (V)
     overloaded_V : mean grid-cathode voltage in its last period (V)
     """
@@ -58,7 +59,6 @@ class Blocking:
     output_dB: FloatArray
     loud_from_s: float
     loud_to_s: float
-    quiet_share: float
     before_V: float
     overloaded_V: float
 
@@ -96,36 +96,35 @@ class Blocking:
 
 
 @dataclass(frozen=True)
-class DriveStudy:
+class LargeSignalStudy:
     """What a drive does to one stage.
 
     Attributes
     ----------
-    drive, chain : the signal, and driver and stage as solved
+    drive, cascade : the signal, and driver and stage as they were solved
     steady : one period of the periodic steady state
     blocking : a burst of overload on a quiet note
     headroom : swings on the AC load line, shape (1,)
     """
 
-    drive: Drive
-    chain: Chain
+    drive: DriveSignal
+    cascade: Cascade
     steady: Waveforms
     blocking: Blocking
     headroom: Headroom
 
     @property
-    def points(self) -> tuple[Point, ...]:
+    def points(self) -> tuple[TestPoint, ...]:
         """Where there is something to see: all but the driver's plate where there is no driver."""
-        rest: tuple[Point, ...] = ("input", "grid", "output")
+        rest: tuple[TestPoint, ...] = ("input", "grid", "output")
         return rest if self.drive.driver is None else ("driver", *rest)
 
-    def place(self, point: Point) -> Place:
-        """Return the place in the chain of a point."""
-        if point not in self.points:
-            raise ValueError(f"point: {point!r}: must be one of {', '.join(self.points)}")
-        return (0, "plate") if point == "driver" else (len(self.chain.links) - 1, point)
+    def place(self, point: TestPoint) -> Place:
+        """Return the place in the cascade of a point."""
+        one_of("point", point, self.points)
+        return (0, "plate") if point == "driver" else (self.cascade.last, point)
 
-    def waveform_V(self, point: Point) -> FloatArray:
+    def waveform_V(self, point: TestPoint) -> FloatArray:
         """Return one period of the signal at a point, its direct voltage at rest taken off (V)."""
         return np.ravel(self.steady.swing(self.place(point)))
 
@@ -135,16 +134,11 @@ class DriveStudy:
         return self.steady.time_s
 
     @cached_property
-    def amplitudes_V(self) -> dict[Point, ComplexArray]:
+    def amplitudes_V(self) -> dict[TestPoint, ComplexArray]:
         """Complex peak amplitudes of the harmonics at each point, mean first (V)."""
         return {point: harmonics(self.waveform_V(point)) for point in self.points}
 
-    @cached_property
-    def open_circuit_amplitudes_V(self) -> ComplexArray:
-        """The same of the EMF behind the driver's output resistance, or of the source (V)."""
-        return harmonics(self.drive.open_circuit_V)
-
-    def levels_dB(self, point: Point) -> tuple[FloatArray, FloatArray]:
+    def levels_dB(self, point: TestPoint) -> tuple[FloatArray, FloatArray]:
         """Return frequencies (Hz) of the audible harmonics and their levels re the note (dB)."""
         size = np.abs(self.amplitudes_V[point])[1:]
         f = self.drive.note_Hz * np.arange(1, size.size + 1)
@@ -152,30 +146,30 @@ class DriveStudy:
         levels = 20 * np.log10(np.maximum(size[heard] / size[0], 1e-12))
         return np.asarray(f[heard], float), np.asarray(levels, float)
 
-    def high_dB(self, point: Point) -> float:
+    def high_dB(self, point: TestPoint) -> float:
         """Return the power of the unwanted harmonics at a point relative to the note (dB)."""
-        return float(high_harmonics_of_dB(self.drive, self.amplitudes_V[point]))
+        return float(self.drive.high_harmonics_dB(self.amplitudes_V[point]))
 
     @property
     def open_circuit_high_dB(self) -> float:
         """The same in the EMF that drives the stage (dB)."""
-        return float(high_harmonics_of_dB(self.drive, self.open_circuit_amplitudes_V))
+        return float(self.drive.high_harmonics_dB(harmonics(self.drive.open_circuit_V)))
 
     @property
     def fall_dB(self) -> float:
-        """By how much the unwanted harmonics are less at the grid than in that EMF (dB)."""
+        """Reduction of the unwanted harmonics from that EMF to the grid (dB)."""
         return self.open_circuit_high_dB - self.high_dB("grid")
 
     @property
     def fall_across_stopper_dB(self) -> float:
-        """By how much they are less at the grid than before the stopper, in circuit (dB)."""
+        """Reduction from before the stopper to the grid, in circuit (dB)."""
         return self.high_dB("input") - self.high_dB("grid")
 
-    def distortion_percent(self, point: Point) -> float:
+    def distortion_percent(self, point: TestPoint) -> float:
         """Return the total harmonic distortion at a point (%)."""
         return float(distortion_percent(self.amplitudes_V[point]))
 
-    def duty(self, point: Point) -> float:
+    def duty(self, point: TestPoint) -> float:
         """Return the share of the period that the signal spends above the middle of its swing."""
         wave = self.waveform_V(point)
         return float(np.mean(wave > 0.5 * (wave.max() + wave.min())))
@@ -183,12 +177,12 @@ class DriveStudy:
     @property
     def bias_V(self) -> float:
         """Mean grid-cathode voltage in the steady state (V)."""
-        return float(np.mean(self.steady.grid_cathode_V(len(self.chain.links) - 1)))
+        return float(np.mean(self.steady.grid_cathode_V(self.cascade.last)))
 
     @property
     def rest_bias_V(self) -> float:
         """Grid-cathode voltage at rest (V)."""
-        return float(np.ravel(self.steady.grid_cathode_rest_V(len(self.chain.links) - 1))[0])
+        return float(np.ravel(self.steady.grid_cathode_rest_V(self.cascade.last))[0])
 
     @property
     def bias_shift_V(self) -> float:
@@ -198,7 +192,7 @@ class DriveStudy:
     @property
     def conducting_share(self) -> float:
         """Share of the period for which the grid stands above the cathode."""
-        return float(np.mean(self.steady.grid_cathode_V(len(self.chain.links) - 1) > 0))
+        return float(np.mean(self.steady.grid_cathode_V(self.cascade.last) > 0))
 
     @property
     def settled(self) -> bool:
@@ -206,14 +200,13 @@ class DriveStudy:
         return bool(np.all(self.steady.settled))
 
 
-def drive_study(
+def large_signal_study(
     assessment: Assessment,
-    drive: Drive | None = None,
+    drive: DriveSignal | None = None,
     *,
-    quiet_share: float = 1e-3,
     loud_s: float = 0.2,
     after_s: float = 0.5,
-) -> DriveStudy:
+) -> LargeSignalStudy:
     """Work out what a drive does to one stage.
 
     Parameters
@@ -222,9 +215,6 @@ def drive_study(
         A batch of one, such as the pick.
     drive :
         The signal; that of the targets when None.
-    quiet_share :
-        Level of the quiet note of the blocking test relative to the drive's level; so low that the
-        note itself shifts nothing.
     loud_s, after_s :
         How long the overload lasts, and how long the quiet note is followed after it (s).
 
@@ -236,45 +226,31 @@ def drive_study(
     drive = assessment.targets.drive if drive is None else drive
     if drive is None:
         raise ValueError("targets.drive: not given: a drive study needs it")
-    link = Link.solved(
-        assessment.loaded, assessment.device, assessment.linear, assessment.point
-    ).flat()
-    if link.shape != (1,):
-        raise ValueError(f"assessment: {link.shape[0]} stages: must be one")
-    if not 0 < quiet_share < 1:
-        raise ValueError(f"quiet_share: {quiet_share!r}: must be between 0 and 1")
+    stage = assessment.in_cascade.flat()
+    if stage.shape != (1,):
+        raise InputError("assessment", stage.shape[0], "there must be one stage")
     for name, value in (("loud_s", loud_s), ("after_s", after_s)):
-        if not 0 < value <= 10:
-            raise ValueError(f"{name}: {value!r}: must be more than 0, at most 10")
-    chain = drive.chain(link)
-    last = len(chain.links) - 1
-    places: tuple[Place, ...] = tuple(
-        (last, name) for name in ("input", "grid", "cathode", "output")
-    )
-    if last:
-        places = ((0, "plate"), *places)
+        require(name, value, 0 < value <= 10, "more than 0, at most 10")
+    cascade = drive.cascade(stage)
+    last = cascade.last
+    places = [(last, name) for name in ("input", "grid", "cathode", "output")]
+    if drive.driver is not None:
+        places.append((0, "plate"))
     steps = max(drive.steps, int(fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
-    steady = periodic(chain, drive.emf, 1 / drive.note_Hz, steps, places)
-    swings = headroom(assessment.device.law, assessment.point, assessment.reference)
-    return DriveStudy(
-        drive, chain, steady, _blocking(drive, chain, quiet_share, loud_s, after_s), swings
-    )
+    steady = periodic(cascade, drive.emf, 1 / drive.note_Hz, steps, places)
+    blocking = _blocking(drive, cascade, loud_s, after_s)
+    return LargeSignalStudy(drive, cascade, steady, blocking, assessment.headroom)
 
 
-_QUIET_PERIODS = 8
-
-
-def _blocking(
-    drive: Drive, chain: Chain, quiet_share: float, loud_s: float, after_s: float
-) -> Blocking:
+def _blocking(drive: DriveSignal, cascade: Cascade, loud_s: float, after_s: float) -> Blocking:
     note, whole = drive.note_Hz, drive.emf
     before = _QUIET_PERIODS
     loud, after = (max(2, round(seconds * note)) for seconds in (loud_s, after_s))
     periods = before + loud + after
     start, end = before / note, (before + loud) / note
-    quiet = replace(drive, level_V=quiet_share * drive.level_V).emf
+    quiet = replace(drive, level_V=_QUIET_SHARE * drive.level_V).emf
     per_period = max(48, round(_SLOW_RATE_HZ / note))
-    last = len(chain.links) - 1
+    last = cascade.last
 
     def run(share: float) -> tuple[FloatArray, FloatArray]:
         """Return grid-cathode voltage and output (V), shape (periods, samples a period)."""
@@ -283,8 +259,8 @@ def _blocking(
             loudly = (time_s > start) & (time_s < end)
             return np.where(loudly, whole(time_s), share * quiet(time_s))
 
-        found = simulate_long(
-            chain,
+        waves = simulate_long(
+            cascade,
             emf,
             1 / (note * per_period),
             periods * per_period,
@@ -294,7 +270,7 @@ def _blocking(
         )
         bias, output = (
             np.ravel(values)[: periods * per_period].reshape(periods, per_period)
-            for values in (found.grid_cathode_V(last), found[last, "output"])
+            for values in (waves.grid_cathode_V(last), waves[last, "output"])
         )
         return bias, output
 
@@ -311,7 +287,6 @@ def _blocking(
         output_dB=20 * np.log10(np.maximum(level, 1e-12 * first) / first),
         loud_from_s=start,
         loud_to_s=end,
-        quiet_share=quiet_share,
         before_V=float(np.mean(means[before // 2 : before])),
         overloaded_V=float(means[before + loud - 1]),
     )

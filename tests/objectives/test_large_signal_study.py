@@ -12,8 +12,8 @@ from objectives.assessment import Assessment
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.transient.drive import Drive
-from objectives.transient.drive_study import Blocking, DriveStudy, drive_study
+from objectives.transient.drive_signal import DriveSignal
+from objectives.transient.large_signal_study import Blocking, LargeSignalStudy, large_signal_study
 from stand_in import StandIn
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
@@ -32,21 +32,21 @@ STAGE = Stage(
     input_coupling_F=4.7e-9, grid_leak_ohm=470e3, stopper_ohm=100e3, stopper_shunt_F=0.3e-12,
     output_coupling_F=np.inf, load_ohm=1e6,
 )  # fmt: skip
-DRIVE = Drive(
+DRIVE = DriveSignal(
     level_V=30.0, note_Hz=880.0, harmonics_above_Hz=4e3, stage=CLIPPER, device=StandIn(LAW)
 )
 
 
-def assessed(drive: Drive | None, **parts: Any) -> Assessment:
+def assessed(drive: DriveSignal | None, **parts: Any) -> Assessment:
     return Assessment(replace(STAGE, **parts), StandIn(LAW), Targets(drive=drive))
 
 
 @pytest.fixture(scope="module")
-def study() -> DriveStudy:
-    return drive_study(assessed(DRIVE), loud_s=0.03, after_s=0.04)
+def study() -> LargeSignalStudy:
+    return large_signal_study(assessed(DRIVE), loud_s=0.03, after_s=0.04)
 
 
-def test_the_study_agrees_with_the_scores(study: DriveStudy) -> None:
+def test_the_study_agrees_with_the_scores(study: LargeSignalStudy) -> None:
     a = assessed(DRIVE)
     assert study.settled
     assert study.fall_dB == pytest.approx(float(a["harmonic_fall_dB"]), abs=0.1)
@@ -60,7 +60,7 @@ def test_the_study_agrees_with_the_scores(study: DriveStudy) -> None:
     assert float(np.ravel(study.headroom.smaller_V)[0]) == pytest.approx(float(a["headroom_V"]))
 
 
-def test_the_driver_swings_from_cut_off_to_bottom(study: DriveStudy) -> None:
+def test_the_driver_swings_from_cut_off_to_bottom(study: LargeSignalStudy) -> None:
     plate = study.waveform_V("driver") + float(np.ravel(study.steady.rest_V[0, "plate"])[0])
     assert 280 < plate.max() < 300
     assert 0 < plate.min() < 150
@@ -71,7 +71,7 @@ def test_the_driver_swings_from_cut_off_to_bottom(study: DriveStudy) -> None:
     assert study.bias_shift_V == study.bias_V - study.rest_bias_V < -5.0
 
 
-def test_levels_are_those_of_the_amplitudes(study: DriveStudy) -> None:
+def test_levels_are_those_of_the_amplitudes(study: LargeSignalStudy) -> None:
     f, level = study.levels_dB("grid")
     assert f[0] == 880.0
     assert f[-1] <= 20e3
@@ -84,11 +84,11 @@ def test_levels_are_those_of_the_amplitudes(study: DriveStudy) -> None:
     )
 
 
-def test_duty_is_the_share_above_mid_swing(study: DriveStudy) -> None:
+def test_duty_is_the_share_above_mid_swing(study: LargeSignalStudy) -> None:
     wave = study.waveform_V("output")
     middle = (wave.max() + wave.min()) / 2
     assert study.duty("output") == pytest.approx(np.mean(wave > middle))
-    clean = drive_study(
+    clean = large_signal_study(
         assessed(replace(DRIVE, level_V=1e-3)), loud_s=0.005, after_s=0.005
     )  # fmt: skip
     assert clean.duty("output") == pytest.approx(0.5, abs=0.01)
@@ -96,11 +96,11 @@ def test_duty_is_the_share_above_mid_swing(study: DriveStudy) -> None:
 
 def test_overload_blocks_the_quiet_note_until_the_capacitor_has_discharged() -> None:
     """Straight from a source: the charged capacitor holds the grid beyond cut-off, then lets go."""
-    drive = Drive(level_V=60.0, note_Hz=880.0, harmonics_above_Hz=4e3)
+    drive = DriveSignal(level_V=60.0, note_Hz=880.0, harmonics_above_Hz=4e3)
     silences = []
     for coupling in (22e-9, 47e-9):
         parts = {"source_ohm": 38e3, "input_coupling_F": coupling}
-        found = drive_study(assessed(drive, **parts), loud_s=0.05, after_s=0.15).blocking
+        found = large_signal_study(assessed(drive, **parts), loud_s=0.05, after_s=0.15).blocking
         loud = (found.time_s > found.loud_from_s) & (found.time_s < found.loud_to_s)
         assert loud.sum() == round(0.05 * 880)
         assert np.isnan(found.output_dB[loud]).all()
@@ -119,7 +119,7 @@ def test_overload_blocks_the_quiet_note_until_the_capacitor_has_discharged() -> 
     assert silences[1] / silences[0] == pytest.approx(47 / 22, rel=0.06)
 
 
-def test_the_burst_starts_and_ends_where_the_steady_state_is(study: DriveStudy) -> None:
+def test_the_burst_starts_and_ends_where_the_steady_state_is(study: LargeSignalStudy) -> None:
     found = study.blocking
     assert found.before_V == pytest.approx(study.rest_bias_V, abs=0.01)
     # Thirty periods of overload are many time constants of grid conduction.
@@ -131,7 +131,7 @@ def test_recovery_is_read_between_periods() -> None:
         time_s=np.array([0.5, 1.5, 2.5, 3.5, 4.5]),
         grid_cathode_V=np.array([-1.0, -11.0, -3.0, -1.5, -1.0]),
         output_dB=np.array([0.0, 5.0, -9.0, -1.0, 0.0]),
-        loud_from_s=1.0, loud_to_s=2.0, quiet_share=0.01, before_V=-1.0, overloaded_V=-11.0,
+        loud_from_s=1.0, loud_to_s=2.0, before_V=-1.0, overloaded_V=-11.0,
     )  # fmt: skip
     assert found.shift_V == -10.0
     # A tenth is 1 V: from 2 V off at 0.5 s to 0.5 V off at 1.5 s.
@@ -142,8 +142,8 @@ def test_recovery_is_read_between_periods() -> None:
 
 
 def test_a_source_without_a_driver() -> None:
-    drive = Drive(level_V=2.0, note_Hz=1000.0, harmonics_above_Hz=5e3, clip_V=0.5)
-    found = drive_study(assessed(drive, source_ohm=38e3), loud_s=0.01, after_s=0.01)
+    drive = DriveSignal(level_V=2.0, note_Hz=1000.0, harmonics_above_Hz=5e3, clip_V=0.5)
+    found = large_signal_study(assessed(drive, source_ohm=38e3), loud_s=0.01, after_s=0.01)
     assert found.points == ("input", "grid", "output")
     assert found.fall_dB > 0.5
     with pytest.raises(ValueError, match="point: 'driver': must be one of input, grid, output"):
@@ -154,7 +154,6 @@ def test_a_source_without_a_driver() -> None:
     ("arguments", "message"),
     [
         ({"drive": None}, r"targets\.drive: not given"),
-        ({"quiet_share": 2.0}, r"quiet_share: 2\.0: must be between 0 and 1"),
         ({"loud_s": 0.0}, r"loud_s: 0\.0: must be more than 0"),
         ({"after_s": 60.0}, r"after_s: 60\.0: must be more than 0, at most 10"),
     ],
@@ -162,9 +161,9 @@ def test_a_source_without_a_driver() -> None:
 def test_bad_input_is_named(arguments: dict[str, Any], message: str) -> None:
     drive = arguments.pop("drive", DRIVE)
     with pytest.raises(ValueError, match=message):
-        drive_study(assessed(drive), **arguments)
+        large_signal_study(assessed(drive), **arguments)
 
 
 def test_more_than_one_stage_is_refused() -> None:
-    with pytest.raises(ValueError, match="assessment: 2 stages: must be one"):
-        drive_study(assessed(DRIVE, stopper_ohm=np.array([1e3, 1e5])))
+    with pytest.raises(ValueError, match="assessment: 2: there must be one stage"):
+        large_signal_study(assessed(DRIVE, stopper_ohm=np.array([1e3, 1e5])))

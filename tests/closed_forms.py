@@ -1,0 +1,28 @@
+"""Closed forms that several tests compare with."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from objectives.arrays import FloatArray
+
+
+def clipped_sine_harmonics(level: float, clip: float, count: int) -> FloatArray:
+    """Return the sine amplitudes b_1 … b_count of a sine of peak ``level`` cut off at ±``clip``.
+
+    With ``a = arcsin(clip/level)``::
+
+        b_1 = (2/pi) (a level + clip cos a)
+        b_n = (2 level/pi) [sin((n-1) a)/(n-1) + sin((n+1) a)/(n+1)] / n      n odd, above 1
+
+    the even ones are zero. Integrated here from ``b_n = (2/pi) int_0^pi f sin(n t) dt``: by parts
+    this is ``(2 level/(n pi))`` times the integral of ``cos t cos(n t)`` over the unclipped parts.
+    """
+    n = np.arange(1, count + 1)
+    if clip >= level:
+        return np.where(n == 1, level, 0.0)
+    a = np.arcsin(clip / level)
+    down = np.where(n == 1, 1, n - 1)
+    out = 2 * level / np.pi * (np.sin(down * a) / down + np.sin((n + 1) * a) / (n + 1)) / n
+    out[0] = 2 / np.pi * (a * level + clip * np.cos(a))
+    return np.where(n % 2 == 1, out, 0.0)

@@ -17,7 +17,6 @@ from objectives.tolerance.study import tolerance_study
 from objectives.transient.large_signal_study import large_signal_study
 from reports.model import Block, Section
 from reports.sections.drive import drive_section, headroom_table
-from reports.sections.radio import radio_section
 from reports.sections.stability import stability_section
 from reports.sections.tolerance import tolerance_section
 from reports.sections.yields import front_blocks
@@ -58,8 +57,6 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
     front = ex.front
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in front.parts.items()})
     found = [_signal(ex, pick, folder, tell)]
-    tell("radio at the grid")
-    found.append(radio_section(pick))
     tell("damping")
     found.append(stability_section(pick))
     stated = ex.posed.brief.tolerance
@@ -85,7 +82,12 @@ def studies(ex: Exploration, folder: Path, say: Say | None = None) -> Studies:
 def _signal(ex: Exploration, pick: Assessment, folder: Path, tell: Say) -> Section:
     """Return the section on large signals: under the brief's drive, or headroom alone."""
     if pick.targets.drive is None:
-        return Section("headroom", "Headroom", [headroom_table(pick.headroom)])
+        return Section(
+            "headroom",
+            "Headroom",
+            [headroom_table(pick.headroom, pick.device.terms)],
+            native=True,
+        )
     tell("the stage under its drive")
     study = large_signal_study(pick)
     wavs: tuple[WavFile, ...] = ()

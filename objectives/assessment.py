@@ -23,6 +23,7 @@ from objectives.devices.protocol import Device, OperatingPoint, Rating
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import BAND_POINTS, Targets
+from objectives.textbook import TextbookEstimate, textbook_estimate
 from objectives.transient.cascade import CascadeStage
 from objectives.transient.driven import DrivenStages
 from objectives.transient.headroom import Headroom, headroom
@@ -143,6 +144,11 @@ class Assessment:
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
         worst = per_band.min(axis=-1)
         return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}
+
+    @cached_property
+    def textbook(self) -> TextbookEstimate:
+        """The hand calculation of gain and input corner, with the error of each simplification."""
+        return textbook_estimate(self.loaded, self.linear, self.targets.reference_Hz)
 
     @cached_property
     def ratings(self) -> list[Rating]:

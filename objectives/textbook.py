@@ -31,7 +31,6 @@ class Simplification:
     """The input corner with one simplification made in the otherwise exact network."""
 
     name: str
-    meaning: str
     corner_Hz: FloatArray
     error_percent: FloatArray
 
@@ -119,22 +118,16 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     bypassed = {"bypass_F": np.inf, "bypass_series_ohm": 0.0, "cathode_unbypassed_ohm": 0.0}
     perfect = {"source_ohm": 0.0, "cable_F": 0.0}
     alone_gain = gm / (gp + 1.0 / np.asarray(stage.plate_load_ohm))
-    rows = (
-        ("perfect source", "the source resistance and its cable are left out",
-         exact(replace(stage, **perfect))),
-        ("leak ignored", "the grid leak is left out",
-         exact(replace(stage, grid_leak_ohm=np.inf))),
-        ("full bypass", "the cathode is taken as grounded for signals",
-         exact(replace(stage, **bypassed))),
-        ("no next stage", "nothing loads the plate but its own load",
-         exact(replace(stage, **no_next))),
-        ("constant gain", "the input capacitance at the reference frequency is kept at every "
-         "frequency, in one RC section", one_pole(resistance, constant_F)),
-        ("ideal stopper", "the stopper's own capacitance and lead inductance are left out",
-         exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0))),
-        ("all of them at once", "stopper and Miller capacitance at the full unloaded gain only",
-         one_pole(stopper, miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted)),
-    )  # fmt: skip
+    all_at_once = miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted
+    corners = {
+        "perfect source": exact(replace(stage, **perfect)),
+        "leak ignored": exact(replace(stage, grid_leak_ohm=np.inf)),
+        "full bypass": exact(replace(stage, **bypassed)),
+        "no next stage": exact(replace(stage, **no_next)),
+        "constant gain": one_pole(resistance, constant_F),
+        "ideal stopper": exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0)),
+        "all of them at once": one_pole(stopper, all_at_once),
+    }
     estimate = one_pole(resistance, input_F)
     return TextbookEstimate(
         plate_resistance_ohm=1.0 / gp,
@@ -154,8 +147,8 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         exact_corner_Hz=truth,
         error_percent=_percent(estimate, truth),
         simplifications=tuple(
-            Simplification(name, meaning, corner, _percent(corner, truth))
-            for name, meaning, corner in rows
+            Simplification(name, corner, _percent(corner, truth))
+            for name, corner in corners.items()
         ),
     )
 

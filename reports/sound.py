@@ -23,7 +23,15 @@ from objectives.transient.excitation import sampled
 from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
 from objectives.transient.long_run import simulate_long
 
-__all__ = ["Recording", "WavFile", "plucked_chord", "recordings", "write_wav", "write_wavs"]
+__all__ = [
+    "PLACES",
+    "Recording",
+    "WavFile",
+    "plucked_chord",
+    "recordings",
+    "write_wav",
+    "write_wavs",
+]
 
 RATE_HZ: Final = 48_000
 _OVERSAMPLING: Final = 2
@@ -40,11 +48,12 @@ _RATIOS: Final = (1.0, 1.5, 2.0, 2.5, 3.0)
 """The chord over the note: root, fifth, octave, third and fifth above, in pure intervals."""
 
 
-_PLACES: Final[dict[TestPoint, str]] = {
+PLACES: Final[dict[TestPoint, str]] = {
     "input": "before the stopper",
     "grid": "after the stopper",
     "output": "output",
 }
+"""Where the stage is listened to and drawn, in words."""
 
 
 @dataclass(frozen=True)
@@ -136,8 +145,7 @@ def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
     source = drive.level_V * np.concatenate([tone * ramp, gap, chord, gap / 4])
     source = np.clip(source, -drive.clip_V, drive.clip_V)
     fine = np.asarray(signal.resample_poly(source, _OVERSAMPLING, 1))
-    points: tuple[TestPoint, ...] = tuple(_PLACES)
-    places: tuple[Place, ...] = tuple(study.place(point) for point in points)
+    places: tuple[Place, ...] = tuple(study.place(point) for point in PLACES)
     rate = _OVERSAMPLING * RATE_HZ
     run = simulate_long(
         study.cascade, sampled(fine, rate), 1 / rate, fine.size, places,
@@ -148,16 +156,15 @@ def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
         "tone": slice(0, tone.size),
         "chord": slice(tone.size + gap.size, tone.size + gap.size + chord.size),
     }
-    found = []
-    for point, place in zip(points, places, strict=True):
+    made = []
+    for words, place in zip(PLACES.values(), places, strict=True):
         swing = np.ravel(run.swing(place))[: fine.size]
         slow = signal.resample_poly(swing, 1, _OVERSAMPLING)
         # The bias shift is far below hearing and would only take room.
         heard = np.asarray(signal.sosfilt(rumble, slow))
         for sound, span in spans.items():
-            words = _PLACES[point]
-            found.append(Recording(f"{sound}-{words.replace(' ', '-')}", sound, words, heard[span]))
-    return tuple(sorted(found, key=lambda r: r.sound != "tone"))
+            made.append(Recording(f"{sound}-{words.replace(' ', '-')}", sound, words, heard[span]))
+    return tuple(sorted(made, key=lambda r: r.sound != "tone"))
 
 
 def write_wavs(

@@ -54,6 +54,10 @@ class Terms:
     conduction_begins: str = "the grid begins to conduct"
     cold: str = "valve cold (transconductance 0)"
     leads: str = "leads, pins and mica"
+    supplies: str = "heater, power supply"
+    """What a circuit diagram leaves out."""
+    conduction_at: str = "grid at the cathode's voltage"
+    """Where the swing on the loud side ends."""
     V_gk: str = "V_gk"
     V_pk: str = "V_pk"
     V_g: str = "V_g"
@@ -143,6 +147,8 @@ FIELD_EFFECT = Terms(
     conduction_begins="the gate begins to conduct",
     cold="transconductance taken to 0",
     leads="leads and case",
+    supplies="power supply",
+    conduction_at="gate at the source's voltage",
     V_gk="V_gs", V_pk="V_ds", V_p="V_d", V_k="V_s", V_b="V_dd", V_s="V_sig", I_p="I_d",
     R_k="R_s", R_s="R_sig", C_gk="C_gs", C_gp="C_gd", r_p="r_ds", A_k="A_s", g_g="g_gs",
     words=MappingProxyType(
@@ -194,6 +200,8 @@ BIPOLAR = Terms(
     conduction_begins="saturation begins",
     cold="transconductance taken to 0",
     leads="leads and case",
+    supplies="power supply",
+    conduction_at="0.2 V collector to emitter",
     V_gk="V_be", V_pk="V_ce", V_p="V_c", V_k="V_e", V_g="V_b", V_b="V_cc", I_p="I_c", I_g="I_b",
     R_k="R_e", C_gk="C_be", C_gp="C_bc", C_g="C_b", r_p="r_ce", g_g="g_be", A_k="A_e", R_g="R_b",
     R_leak="R_bias",

@@ -153,7 +153,10 @@ def _first_crossing_Hz(
 class Alternative:
     """One other way to keep radio off the grid of one stage, and what it costs."""
 
-    label: str
+    style: str
+    """Style of the stopper; empty where it stays as it is."""
+    added_F: float
+    """What is added from grid to ground; 0 where nothing is."""
     stopper_shunt_F: float
     stopper_lead_H: float
     grid_capacitor_F: float
@@ -190,23 +193,19 @@ def alternatives(
     stage = one.stage
     if styles is None:
         styles = (*resistor_styles(), resistor_style("carbon film 1/4 W").in_series(2))
-    rows: list[tuple[str, dict[str, float]]] = [("as it is", {})]
+    rows: list[tuple[str, float, dict[str, float]]] = [("", 0.0, {})]
     if float(np.ravel(stage.stopper_ohm)[0]) > 0:
         rows += [
-            (style.name, {"stopper_shunt_F": style.shunt_F, "stopper_lead_H": style.lead_H})
+            (style.name, 0.0, {"stopper_shunt_F": style.shunt_F, "stopper_lead_H": style.lead_H})
             for style in styles
         ]
     fitted_F = float(np.ravel(stage.grid_capacitor_F)[0])
     rows += [
-        (
-            f"{added_F * 1e12:g} pF more from grid to ground",
-            {"grid_capacitor_F": fitted_F + added_F},
-        )
-        for added_F in grid_capacitors_F
+        ("", added_F, {"grid_capacitor_F": fitted_F + added_F}) for added_F in grid_capacitors_F
     ]
     names = ("stopper_shunt_F", "stopper_lead_H", "grid_capacitor_F")
     varied = {
-        name: np.array([change.get(name, getattr(stage, name)) for _, change in rows], float)
+        name: np.array([change.get(name, getattr(stage, name)) for *_, change in rows], float)
         for name in names
     }
     batch = replace(one, stage=replace(stage, **varied))
@@ -218,7 +217,8 @@ def alternatives(
     upper, inputs = batch["upper_corner_Hz"], batch["input_corner_Hz"]
     return [
         Alternative(
-            label=label,
+            style=style,
+            added_F=added_F,
             **{name: float(varied[name][at]) for name in names},
             input_corner_Hz=float(inputs[at]),
             upper_corner_Hz=float(upper[at]),
@@ -231,5 +231,5 @@ def alternatives(
             },
             detected_dBu=float(detected[at]),
         )
-        for at, (label, _) in enumerate(rows)
+        for at, (style, added_F, _) in enumerate(rows)
     ]

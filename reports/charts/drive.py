@@ -1,4 +1,4 @@
-"""TODO reports.charts.drive."""
+"""A stage under its drive: waveforms, spectra, and a burst that blocks it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from typing import Final
 import altair as alt
 import pandas as pd
 
-from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
+from objectives.devices.terms import VALVE, Terms
+from objectives.transient.large_signal_study import LargeSignalStudy
+from reports.sound import PLACES
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = [
@@ -19,45 +21,35 @@ __all__ = [
     "waveform_data",
 ]
 
-_LABELS: Final[dict[TestPoint, str]] = {
-    "driver": "driver's plate",
-    "input": "before the stopper",
-    "grid": "after the stopper",
-    "output": "output",
-}
-_COLOURS: Final = {
-    "driver's plate": ACCENTS["slate"],
-    "before the stopper": ACCENTS["blue"],
-    "after the stopper": ACCENTS["orange"],
-    "output": ACCENTS["plum"],
-}
+_COLOURS: Final = dict(
+    zip(PLACES.values(), (ACCENTS[c] for c in ("blue", "orange", "plum")), strict=True)
+)
 _SHOWN_SAMPLES: Final = 480
 _FLOOR_DB: Final = -120.0
-_EVEN: Final = 1.0
-"""Harmonics that differ by less than this (dB) count as unchanged in words."""
 
 
 def waveform_data(study: LargeSignalStudy) -> pd.DataFrame:
     """Return one period: columns place, time_ms, voltage_V; thinned to a few hundred samples."""
-    frames = []
     every = max(1, study.time_s.size // _SHOWN_SAMPLES)
-    for point in ("input", "grid", "output"):
-        frames.append(
+    return pd.concat(
+        [
             pd.DataFrame(
                 {
-                    "place": _LABELS[point],
+                    "place": place,
                     "time_ms": 1e3 * study.time_s[::every],
                     "voltage_V": study.waveform_V(point)[::every],
                 }
             )
-        )
-    return pd.concat(frames, ignore_index=True)
+            for point, place in PLACES.items()
+        ],
+        ignore_index=True,
+    )
 
 
 def waveform_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     """Return the waveforms: before and after the stopper above, the output below."""
     data = waveform_data(study)
-    output = data["place"] == _LABELS["output"]
+    output = data["place"] == PLACES["output"]
     rows = [
         _lines(data[~output], "at the stopper (V)", 240),
         _lines(data[output], "at the output (V)", 180),
@@ -86,21 +78,16 @@ def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
 
 
 def _colour() -> alt.Color:
-    shown = [_LABELS["input"], _LABELS["grid"], _LABELS["output"]]
-    return alt.Color(
-        "place:N",
-        title=None,
-        scale=alt.Scale(domain=shown, range=[_COLOURS[name] for name in shown]),
-        sort=shown,
-    )
+    scale = alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values()))
+    return alt.Color("place:N", title=None, scale=scale, sort=list(_COLOURS))
 
 
 def spectrum_data(study: LargeSignalStudy) -> pd.DataFrame:
     """Return the audible harmonics: columns place, frequency_Hz, level_dB (re the note)."""
     frames = []
-    for point in ("input", "grid", "output"):
+    for point, place in PLACES.items():
         f, level = study.levels_dB(point)
-        frames.append(pd.DataFrame({"place": _LABELS[point], "frequency_Hz": f, "level_dB": level}))
+        frames.append(pd.DataFrame({"place": place, "frequency_Hz": f, "level_dB": level}))
     data = pd.concat(frames, ignore_index=True)
     return data[data["level_dB"] >= _FLOOR_DB].reset_index(drop=True)
 
@@ -146,7 +133,7 @@ def blocking_data(study: LargeSignalStudy) -> pd.DataFrame:
     )
 
 
-def blocking_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
+def blocking_chart(study: LargeSignalStudy, terms: Terms = VALVE) -> alt.TopLevelMixin:
     """Return bias and level of the quiet note before, during and after the overload."""
     found = study.blocking
     data = blocking_data(study)
@@ -154,7 +141,7 @@ def blocking_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
     rows = []
     for frame, field, title, colour in (
-        (data, "grid_cathode_V", "mean grid–cathode (V)", ACCENTS["orange"]),
+        (data, "grid_cathode_V", f"mean {terms.grid}–{terms.cathode} (V)", ACCENTS["orange"]),
         (data, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
     ):
         shade = alt.Chart(span).mark_rect(color=MUTED, opacity=0.12).encode(x="from:Q", x2="to:Q")

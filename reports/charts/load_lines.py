@@ -1,10 +1,10 @@
-"""TODO reports.charts.load_lines."""
+"""The operating point on the curves of the device, with both load lines."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Any
 
 import altair as alt
 import numpy as np
@@ -12,7 +12,10 @@ import pandas as pd
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.format import first, number, quantity
+from objectives.devices.protocol import ConductionLaw
+from objectives.format import first, quantity, sentence
+from reports.charts.layers import LineStyles, styled_lines
+from reports.charts.plate_curves import plate_curves, round_voltages
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, PAPER
 
 __all__ = ["LoadLines", "load_line_chart", "load_lines"]
@@ -22,7 +25,8 @@ __all__ = ["LoadLines", "load_line_chart", "load_lines"]
 class LoadLines:
     """What the load-line chart shows; voltages from plate to cathode (V), currents in A.
 
-    ``curves`` has columns grid_V, plate_V, current_A; ``lines`` has line, plate_V, current_A.
+    ``curves`` has columns grid_V, plate_V, current_A; ``lines`` has line (DC, AC, bias or
+    dissipation), plate_V, current_A.
     """
 
     curves: pd.DataFrame
@@ -38,15 +42,8 @@ class LoadLines:
     reach_V: float
 
 
-_DC: Final = "DC load line (plate load and cathode resistor)"
-_AC: Final = "AC load line"
-_BIAS: Final = "cathode-bias line"
-_LIMIT: Final = "greatest plate dissipation"
-
-
 def load_lines(pick: Assessment) -> LoadLines:
     """Work out plate curves, load lines and the operating point of the first stage of a batch."""
-    pick = _first(pick)
     stage, point, law = pick.stage, pick.point, pick.device.law
     supply = first(stage.supply_V)
     load, cathode = (first(v) for v in (stage.plate_load_ohm, stage.cathode_total_ohm))
@@ -59,36 +56,30 @@ def load_lines(pick: Assessment) -> LoadLines:
     top = 1.08 * max(supply / max(load + cathode, 1.0), amps + volts / alternating, 1.6 * amps)
     reach = 1.02 * supply
     watts = _plate_dissipation_max(pick)
-    # The hyperbola belongs into the picture only where it does not squeeze all else flat.
+    # The hyperbola belongs in the picture only where it does not squeeze all else flat.
     if watts is not None and top < watts / reach < 1.35 * top:
         top = 1.05 * watts / reach
     plate = np.linspace(0.0, reach, 241)
-    families = []
-    for grid_V in _grid_voltages(law, reach, top, grid):
-        families.append(
-            pd.DataFrame(
-                {
-                    "grid_V": grid_V,
-                    "plate_V": plate,
-                    "current_A": np.ravel(law.plate_current(grid_V, plate)),
-                }
-            )
-        )
-    lines = [
-        _line(_DC, np.array([0.0, supply]), lambda v: (supply - v) / (load + cathode)),
-        _line(
-            _AC,
-            np.array([0.0, volts, min(volts + amps * alternating, reach)]),
-            lambda v: amps - (v - volts) / alternating,
-        ),
-    ]
+    along = np.array([0.0, volts, min(volts + amps * alternating, reach)])
+    ends = np.array([0.0, supply])
+    lines = {
+        "DC": (ends, (supply - ends) / (load + cathode)),
+        "AC": (along, amps - (along - volts) / alternating),
+    }
     if cathode > 0:
-        lines.append(_bias_line(law, cathode, plate, top, pick))
+        lines["bias"] = _bias_line(law, cathode, plate, top, pick)
     if watts is not None and watts / reach < top:
-        lines.append(_line(_LIMIT, plate[plate > watts / top / 2], lambda v: watts / v))
+        inside = plate[plate > watts / top / 2]
+        lines["dissipation"] = (inside, watts / inside)
     return LoadLines(
-        curves=pd.concat(families, ignore_index=True),
-        lines=pd.concat(lines, ignore_index=True),
+        curves=plate_curves(law, _grid_voltages(law, reach, top, grid), plate),
+        lines=pd.concat(
+            [
+                pd.DataFrame({"line": name, "plate_V": plate_V, "current_A": current_A})
+                for name, (plate_V, current_A) in lines.items()
+            ],
+            ignore_index=True,
+        ),
         plate_cathode_V=volts,
         current_A=amps,
         grid_cathode_V=grid,
@@ -99,30 +90,19 @@ def load_lines(pick: Assessment) -> LoadLines:
     )
 
 
-def _first(of: Assessment) -> Assessment:
-    """Return the first stage of a batch as a batch of one."""
-    if of.stage.shape == (1,):
-        return of  # with all that it has worked out already
-    return replace(of, stage=of.stage.broadcast().at(slice(0, 1)))
-
-
-def _line(name: str, plate_V: FloatArray, current: Any) -> pd.DataFrame:
-    return pd.DataFrame({"line": name, "plate_V": plate_V, "current_A": current(plate_V)})
-
-
 def _bias_line(
-    law: Any, cathode_ohm: float, plate: FloatArray, top_A: float, pick: Assessment
-) -> pd.DataFrame:
+    law: ConductionLaw, cathode_ohm: float, plate: FloatArray, top_A: float, pick: Assessment
+) -> tuple[FloatArray, FloatArray]:
     """Return where the device passes just the current that its cathode resistor turns into bias."""
     asked = np.linspace(0.0, 1.05 * top_A, 240)
     control = first(pick.point.grid_V) - (asked + first(pick.point.grid_current_A)) * cathode_ohm
-    passed = np.asarray(law.plate_current(control[:, None], plate))
+    passed = law.plate_current(control[:, None], plate)
     # More current asked means more bias and less current passed, so each column crosses once.
     current = np.array(
         [np.interp(0.0, asked - column, asked, left=np.nan, right=np.nan) for column in passed.T]
     )
     kept = np.isfinite(current) & (plate > 0)
-    return pd.DataFrame({"line": _BIAS, "plate_V": plate[kept], "current_A": current[kept]})
+    return plate[kept], current[kept]
 
 
 def _plate_dissipation_max(pick: Assessment) -> float | None:
@@ -135,7 +115,9 @@ def _plate_dissipation_max(pick: Assessment) -> float | None:
     return None
 
 
-def _grid_voltages(law: Any, reach_V: float, top_A: float, at_rest_V: float) -> list[float]:
+def _grid_voltages(
+    law: ConductionLaw, reach_V: float, top_A: float, at_rest_V: float
+) -> list[float]:
     """Return at most eleven round grid voltages, the highest first, down to near cut-off.
 
     A device that rests below 0 V is shown up to 0 V; one that needs a positive control voltage up
@@ -144,18 +126,12 @@ def _grid_voltages(law: Any, reach_V: float, top_A: float, at_rest_V: float) -> 
     highest = 0.0
     probe = np.concatenate([-np.geomspace(200.0, 1e-3, 400), np.geomspace(1e-3, 50.0, 400)])
     with np.errstate(over="ignore"):
-        passed = np.ravel(law.plate_current(probe, reach_V))
+        passed = law.plate_current(probe, reach_V)
         if at_rest_V > 0:
-            half_way = np.ravel(law.plate_current(probe, reach_V / 2))
+            half_way = law.plate_current(probe, reach_V / 2)
             highest = float(probe[half_way <= 1.2 * top_A].max(initial=at_rest_V))
     lowest = float(probe[passed > 0.02 * top_A].min(initial=highest))
-    span = max(highest - lowest, 1e-3)
-    step = next(
-        m * 10.0**e for e in range(-4, 4) for m in (1, 2, 2.5, 5) if span <= 10 * m * 10.0**e
-    )
-    first = math.floor(highest / step + 1e-9)
-    last = math.ceil(lowest / step - 1e-9)
-    return [round(step * n, 6) for n in range(first, last - 1, -1)]
+    return round_voltages(highest, lowest)
 
 
 def _curve_ends(lines: LoadLines) -> pd.DataFrame:
@@ -164,7 +140,7 @@ def _curve_ends(lines: LoadLines) -> pd.DataFrame:
     lowest, rightmost = math.inf, -math.inf
     for grid_V, curve in lines.curves.groupby("grid_V", sort=False):
         volts, amps = curve["plate_V"].to_numpy(), curve["current_A"].to_numpy()
-        text = f"{number(float(grid_V), 3)} V"  # type: ignore[arg-type]
+        text = quantity(grid_V, "V", 3)  # type: ignore[arg-type]
         if amps[-1] > lines.top_A:
             at = float(np.interp(lines.top_A, amps, volts))
             if at - rightmost < 0.045 * lines.reach_V:
@@ -181,16 +157,16 @@ def _curve_ends(lines: LoadLines) -> pd.DataFrame:
 
 def load_line_chart(pick: Assessment) -> alt.LayerChart:
     """Return the plate curves with both load lines, the operating point and the greatest heat."""
-    lines = load_lines(pick)
+    lines, t = load_lines(pick), pick.device.terms
     x = alt.X(
         "plate_V:Q",
-        title="plate–cathode voltage (V)",
+        title=f"{t.plate}–{t.cathode} voltage (V)",
         axis=alt.Axis(tickCount=9),
         scale=alt.Scale(domain=[0, lines.reach_V], nice=False),
     )
     y = alt.Y(
         "current_A:Q",
-        title="plate current (mA)",
+        title=f"{t.plate} current (mA)",
         scale=alt.Scale(domain=[0, lines.top_A], nice=False),
         axis=alt.Axis(labelExpr="format(1000 * datum.value, '~r')"),
     )
@@ -199,47 +175,25 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
         .mark_line(color="#87919c", strokeWidth=1.2, clip=True)
         .encode(x=x, y=y, detail="grid_V:N")
     )
-    looks = {
-        _DC: (ACCENTS["blue"], [1, 0]),
-        _AC: (ACCENTS["orange"], [8, 3]),
-        _BIAS: (ACCENTS["teal"], [2, 3]),
-        _LIMIT: (ACCENTS["plum"], [6, 2, 1, 2]),
+    names = {
+        "DC": f"DC load line ({t.plate} load and {t.cathode} resistor)",
+        "AC": "AC load line",
+        "bias": t.bias_line,
+        "dissipation": f"greatest {t.plate} dissipation",
     }
-    drawn = [name for name in looks if name in set(lines.lines["line"])]
-    # Below the picture: above it stand the voltages of the curves.
-    legend = alt.Legend(orient="bottom", offset=10, symbolType="stroke", symbolSize=300)
-    straight = (
-        alt.Chart(lines.lines)
-        .mark_line(clip=True, strokeWidth=2)
-        .encode(
-            x=x,
-            y=y,
-            color=alt.Color(
-                "line:N",
-                title=None,
-                scale=alt.Scale(domain=drawn, range=[looks[n][0] for n in drawn]),
-                legend=legend,
-            ),
-            strokeDash=alt.StrokeDash(
-                "line:N",
-                title=None,
-                scale=alt.Scale(domain=drawn, range=[looks[n][1] for n in drawn]),
-                legend=legend,
-            ),
-        )
-    )
+    styles: LineStyles = {
+        names["DC"]: (ACCENTS["blue"], [1, 0]),
+        names["AC"]: (ACCENTS["orange"], [8, 3]),
+        names["bias"]: (ACCENTS["teal"], [2, 3]),
+        names["dissipation"]: (ACCENTS["plum"], [6, 2, 1, 2]),
+    }
+    named = lines.lines.assign(line=lines.lines["line"].map(names))
+    # The legend stands below the picture: above it stand the voltages of the curves.
+    straight = styled_lines(named, x, y, "line", styles, orient="bottom", offset=10)
     words = (
         f"{quantity(lines.plate_cathode_V, 'V', 3)}, {quantity(lines.current_A, 'A', 3)}, "
-        f"grid at {quantity(lines.grid_cathode_V, 'V', 3)}"
+        f"{t.grid} at {quantity(lines.grid_cathode_V, 'V', 3)}"
     )
-    here = pd.DataFrame(
-        {"plate_V": [lines.plate_cathode_V], "current_A": [lines.current_A], "text": [words]}
-    )
-    spot = alt.Chart(here).encode(x=x, y=y)
-    # Above and to the right of the point is the emptiest place, below and left the next best.
-    place: dict[str, Any] = {"align": "left", "dx": 12, "dy": -13}
-    if lines.plate_cathode_V > 0.7 * lines.reach_V:
-        place = {"align": "right", "dx": -12, "dy": 16}
     ends = alt.Chart(_curve_ends(lines)).encode(x=x, y=y, text="text:N")
     return alt.LayerChart(
         layer=[
@@ -249,17 +203,31 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
             ends.transform_filter(alt.datum.side == "right").mark_text(
                 dx=5, align="left", color=MUTED
             ),
-            spot.mark_point(size=130, filled=True, color=INK, opacity=1, stroke="white"),
-            # The same words twice: a broad pale outline keeps them readable over the curves.
-            spot.mark_text(
-                fontSize=12, fontWeight=600, stroke=PAPER, strokeWidth=5, **place
-            ).encode(text="text:N"),
-            spot.mark_text(fontSize=12, fontWeight=600, **place).encode(text="text:N"),
+            *_point_marks(lines, x, y, words),
         ],
         width=PAGE_WIDTH - 130,
         height=400,
         description=(
-            f"Plate curves of the {pick.device.name} with the DC and AC load lines; they cross at "
-            f"the operating point: {words}."
+            f"{sentence(t.plate_curves)} of the {pick.device.name} with the DC and AC load lines; "
+            f"they cross at the operating point: {words}."
         ),
     )
+
+
+def _point_marks(lines: LoadLines, x: alt.X, y: alt.Y, words: str) -> list[alt.Chart]:
+    """Return the operating point and what is written beside it."""
+    here = pd.DataFrame(
+        {"plate_V": [lines.plate_cathode_V], "current_A": [lines.current_A], "text": [words]}
+    )
+    spot = alt.Chart(here).encode(x=x, y=y)
+    # Above and to the right of the point is the emptiest place, below and left the next best.
+    place: dict[str, Any] = {"align": "left", "dx": 12, "dy": -13}
+    if lines.plate_cathode_V > 0.7 * lines.reach_V:
+        place = {"align": "right", "dx": -12, "dy": 16}
+    place |= {"fontSize": 12, "fontWeight": 600}
+    return [
+        spot.mark_point(size=130, filled=True, color=INK, opacity=1, stroke="white"),
+        # The same words twice: a broad pale outline keeps them legible over the curves.
+        spot.mark_text(stroke=PAPER, strokeWidth=5, **place).encode(text="text:N"),
+        spot.mark_text(**place).encode(text="text:N"),
+    ]

@@ -1,4 +1,4 @@
-"""TODO reports.charts.noise."""
+"""Where the noise comes from, as bars."""
 
 from __future__ import annotations
 
@@ -8,24 +8,21 @@ import altair as alt
 import pandas as pd
 
 from objectives.assessment import Assessment
-from objectives.format import first, fixed, plain_words
-from reports.charts.load_lines import _first
+from objectives.elements import ELEMENTS
+from objectives.format import first, fixed, percent
 from reports.theme import PAGE_WIDTH
 
 __all__ = ["noise_chart", "noise_shares", "share_text"]
 
-_ORIGINS: Final = {
-    "source": "source resistance",
-    "leak": "grid leak",
-    "stopper": "grid stopper",
-    "cathode_resistor": "cathode resistor",
-    "cathode_unbypassed": "unbypassed cathode resistor",
-    "bypass_series": "resistor in series with the bypass",
-    "plate_load": "plate load",
-    "load": "load",
-    "device": "{name}, its own",
-    "grid_current": "{name}, grid current",
-}
+_FIELDS: Final = {"leak": "grid_leak_ohm"}
+"""Origins that are not named as their part is."""
+
+
+def _label(origin: str, pick: Assessment) -> str:
+    t = pick.device.terms
+    if origin in ("device", "grid_current"):
+        return f"{pick.device.name}, {'its own' if origin == 'device' else f'{t.grid} current'}"
+    return ELEMENTS[_FIELDS.get(origin, f"{origin}_ohm")].label_for(t)
 
 
 def noise_shares(pick: Assessment) -> pd.DataFrame:
@@ -34,14 +31,13 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     Columns: origin, label, share (of the A-weighted power, dimensionless; they sum to 1) and
     level_dBu (referred to the source).
     """
-    budget = _first(pick).noise
-    levels = {name: first(level) for name, level in budget.by_origin_dBu.items()}
+    levels = {name: first(level) for name, level in pick.noise.by_origin_dBu.items()}
     powers = {name: 10 ** (level / 10) for name, level in levels.items()}
     total = sum(powers.values())
     rows = [
         {
             "origin": name,
-            "label": _ORIGINS.get(name, plain_words(name)).format(name=pick.device.name),
+            "label": _label(name, pick),
             "share": power / total,
             "level_dBu": levels[name],
         }
@@ -65,7 +61,14 @@ def noise_chart(pick: Assessment) -> alt.LayerChart:
             axis=alt.Axis(format="%", tickCount=5),
             scale=alt.Scale(domain=[0, 1.3 * float(shares["share"].max())], nice=False),
         ),
-        y=_names(shares["label"]),
+        y=alt.Y(
+            "label:N",
+            sort=list(shares["label"]),
+            title=None,
+            axis=alt.Axis(
+                labelLimit=240, labelFontSize=12, domain=False, ticks=False, labelOverlap=False
+            ),
+        ),
     )
     told = [f"{a} {b}" for a, b in zip(shares["label"], shares["text"], strict=True)]
     return alt.LayerChart(
@@ -81,16 +84,4 @@ def noise_chart(pick: Assessment) -> alt.LayerChart:
 
 def share_text(share: float) -> str:
     """Return a share as per cent to one decimal: ``74.8 %``, ``< 0.1 %``."""
-    return "< 0.1\u00a0%" if share < 0.0005 else f"{100 * share:.1f}\u00a0%"
-
-
-def _names(labels: pd.Series) -> alt.Y:
-    """Return the axis of a bar chart that names its bars, in the order given."""
-    return alt.Y(
-        f"{labels.name}:N",
-        sort=list(labels),
-        title=None,
-        axis=alt.Axis(
-            labelLimit=240, labelFontSize=12, domain=False, ticks=False, labelOverlap=False
-        ),
-    )
+    return f"< {percent(0.001, 1)}" if share < 0.0005 else percent(share, 1)

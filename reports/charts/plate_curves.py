@@ -2,19 +2,44 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.arrays import FloatArray
 from objectives.devices.fit_record import FitPoint, Law
+from objectives.devices.protocol import ConductionLaw
 from objectives.devices.valve import Valve
 from objectives.fitting.measured import Fit
 from reports.charts.layers import _layered, _record, _signed_volts, _title
 from reports.theme import ACCENTS, INK, MUTED
 
-__all__ = ["plate_curves_chart"]
+__all__ = ["plate_curves", "plate_curves_chart", "round_voltages"]
+
+
+def plate_curves(law: ConductionLaw, grid_V: Sequence[float], plate_V: FloatArray) -> pd.DataFrame:
+    """Return the current at each grid voltage: columns grid_V, plate_V (V), current_A."""
+    grid = np.asarray(grid_V, float)
+    return pd.DataFrame(
+        {
+            "grid_V": np.repeat(grid, plate_V.size),
+            "plate_V": np.tile(plate_V, grid.size),
+            "current_A": law.plate_current(grid[:, np.newaxis], plate_V).ravel(),
+        }
+    )
+
+
+def round_voltages(highest_V: float, lowest_V: float) -> list[float]:
+    """Return at most eleven voltages in round steps, the highest first."""
+    span = max(highest_V - lowest_V, 1e-3)
+    step = next(
+        m * 10.0**e for e in range(-4, 4) for m in (1, 2, 2.5, 5) if span <= 10 * m * 10.0**e
+    )
+    top, foot = math.floor(highest_V / step + 1e-9), math.ceil(lowest_V / step - 1e-9)
+    return [round(step * n, 6) for n in range(top, foot - 1, -1)]
 
 
 def plate_curves_chart(
@@ -67,15 +92,8 @@ def plate_curves_chart(
         raise ValueError("grid_V: []: must hold at least one voltage")
 
     plate = np.linspace(0.0, plate_max_V, 161)
-    grid = np.asarray(grid_V, float)
-    current = law.plate_current(grid[:, np.newaxis], plate)
-    lines = pd.DataFrame(
-        {
-            "grid_V": np.repeat(grid, plate.size),
-            "plate_V": np.tile(plate, grid.size),
-            "current_mA": 1e3 * current.ravel(),
-        }
-    )
+    lines = plate_curves(law, grid_V, plate)
+    lines["current_mA"] = 1e3 * lines.pop("current_A")
     lines = lines[lines["current_mA"] <= 1e3 * current_max_A]
     ends = lines.groupby("grid_V", as_index=False).last()
     ends["label"] = [_signed_volts(v) for v in ends["grid_V"]]
@@ -151,7 +169,4 @@ def _grid_steps(law: Law, plate_max_V: float, data: Sequence[FitPoint]) -> list[
     depth = np.linspace(0.0, 4.0 * plate_max_V / float(np.mean(np.asarray(law.mu))), 401)
     current = law.plate_current(-depth, plate_max_V)
     cut_off = float(depth[np.searchsorted(-current, -0.01 * current[0])])
-    rough = cut_off / 7.0
-    decade = 10.0 ** np.floor(np.log10(rough))
-    step = decade * min((1.0, 2.0, 2.5, 5.0, 10.0), key=lambda m: abs(m * decade - rough))
-    return [-round(i * float(step), 6) + 0.0 for i in range(int(cut_off / step) + 1)]
+    return round_voltages(0.0, -cut_off)

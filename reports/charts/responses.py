@@ -1,4 +1,4 @@
-"""TODO reports.charts.responses."""
+"""Levels over frequency at the control electrode and at the output."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
 from objectives.circuit.network import Network
+from objectives.devices.terms import Terms
 from objectives.format import first, number, quantity
-from objectives.textbook import TextbookEstimate, textbook_estimate
-from reports.charts.load_lines import _first
+from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = ["Responses", "response_chart", "responses"]
@@ -35,17 +35,13 @@ class Responses:
     """Columns band, low_Hz, high_Hz, level_dB (minus the attenuation required)."""
 
 
-def responses(
-    pick: Assessment, estimate: TextbookEstimate | None = None, points_per_decade: int = 60
-) -> Responses:
+def responses(pick: Assessment, points_per_decade: int = 60) -> Responses:
     """Sweep the first stage of a batch from 1 Hz to 1 GHz on the exact network."""
-    pick = _first(pick)
     targets = pick.targets
-    estimate = estimate or textbook_estimate(pick.loaded, pick.linear, targets.reference_Hz)
     corners = {
         "target": targets.input_corner_Hz,
         "exact": first(pick.input_corner_Hz),
-        "textbook": first(estimate.corner_Hz),
+        "textbook": first(pick.textbook.corner_Hz),
     }
     kept = {name: f for name, f in corners.items() if f is not None and 0 < f < HIGHEST_HZ}
     # The corners are on the grid of frequencies, so that the curve shows them exactly.
@@ -55,7 +51,9 @@ def responses(
     network = Network(pick.loaded.expand(), pick.linear.expand(), frequency)
     ports: tuple[Port, ...] = ("grid", "output")
     levels = {
-        f"{port}_dB": np.ravel(level_dB(network, port)) - first(level_dB(pick.reference, port))
+        # The frequencies of the first stage come first.
+        f"{port}_dB": level_dB(network, port).ravel()[: frequency.size]
+        - first(level_dB(pick.reference, port))
         for port in ports
     }
     return Responses(
@@ -77,34 +75,33 @@ def responses(
 
 
 _LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-_PORTS: Final = {"grid_dB": "grid", "output_dB": "output"}
 _CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
 
 
-def response_chart(pick: Assessment, estimate: TextbookEstimate | None = None) -> alt.VConcatChart:
+def response_chart(pick: Assessment) -> alt.VConcatChart:
     """Return the responses with corners and radio bands, and a closer look at the corner."""
-    swept = responses(pick, estimate)
+    swept, t = responses(pick), pick.device.terms
     deepest = min(
         float(swept.levels["grid_dB"].min()),
         float(swept.bands["level_dB"].min()) if len(swept.bands) else 0.0,
     )
     floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
     ceiling = 5.0 * math.ceil((max(float(swept.levels["grid_dB"].max()), 0.0) + 2.0) / 5)
-    whole = _Panel(swept, (1.0, 1e9), (floor, ceiling), 340)
+    whole = _Panel(swept, t, (1.0, 1e9), (floor, ceiling), 340)
     panels = [
         alt.LayerChart(
-            layer=[*whole.bands(), *whole.curves(), *whole.corners()],
+            layer=[*whole.bands(), whole.curves(), *whole.corners()],
             width=whole.width,
             height=whole.height,
-            title=alt.Title("1 Hz to 1 GHz", subtitle=_band_lines(swept)),
+            title=alt.Title("1 Hz to 1 GHz", subtitle=_band_lines(swept, t)),
         )
     ]
     if len(swept.corners):
         low, high = swept.corners["frequency_Hz"].min(), swept.corners["frequency_Hz"].max()
-        close = _Panel(swept, (low / 5, high * 4), (-15.0, 2.0), 210)
+        close = _Panel(swept, t, (low / 5, high * 4), (-15.0, 2.0), 210)
         panels.append(
             alt.LayerChart(
-                layer=[*close.curves(textbook=True), *close.half_power(), *close.corners()],
+                layer=[close.curves(textbook=True), *close.half_power(), *close.corners()],
                 width=close.width,
                 height=close.height,
                 title="Round the input corner",
@@ -114,7 +111,7 @@ def response_chart(pick: Assessment, estimate: TextbookEstimate | None = None) -
         *panels,
         spacing=18,
         description=(
-            "Level at the grid and at the output from 1 Hz to 1 GHz relative to the reference "
+            f"Level at the {t.grid} and at the output from 1 Hz to 1 GHz relative to the reference "
             "frequency, with the input corners and the radio bands. "
             + "; ".join(_corner_texts(swept))
         ),
@@ -131,7 +128,7 @@ def _corner_texts(swept: Responses) -> list[str]:
     ]
 
 
-def _band_lines(swept: Responses) -> list[str]:
+def _band_lines(swept: Responses, t: Terms) -> list[str]:
     """Return what the letters over the bands stand for, in lines that fit the page."""
     if not len(swept.bands):
         return []
@@ -141,79 +138,51 @@ def _band_lines(swept: Responses) -> list[str]:
             _LETTERS, swept.bands["band"], swept.bands["level_dB"], strict=False
         )
     ]
-    text = "The grid must stay below each shaded band: " + ", ".join(items) + "."
+    text = f"The {t.grid} must stay below each shaded band: {', '.join(items)}."
     return textwrap.wrap(text, 150)
 
 
+@dataclass(frozen=True)
 class _Panel:
     """One frequency axis with its level axis, and what may be drawn on them."""
 
-    width: Final = PAGE_WIDTH - 80
-
-    def __init__(
-        self, swept: Responses, span: tuple[float, float], levels: tuple[float, float], height: int
-    ) -> None:
-        self.swept, self.span, self.levels, self.height = swept, span, levels, height
-        decades = math.log10(span[1] / span[0])
-        ticks = alt.Axis(format=SI_TICKS, tickCount=8)
-        if decades > 4:
-            ticks = alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(10)])
-        self.per_pixel = 10 ** (decades / self.width)
-        """Ratio of frequencies one pixel apart."""
-        self.scale_x = alt.Scale(type="log", domain=list(span), nice=False)
-        self.scale_y = alt.Scale(domain=list(levels), nice=False)
-        self.axis_x = ticks
+    swept: Responses
+    terms: Terms
+    span: tuple[float, float]
+    levels: tuple[float, float]
+    height: int
+    width: int = PAGE_WIDTH - 80
 
     def x(self, field: str = "frequency_Hz") -> alt.X:
-        return alt.X(f"{field}:Q", title="frequency (Hz)", scale=self.scale_x, axis=self.axis_x)
+        axis = alt.Axis(format=SI_TICKS, tickCount=8)
+        if self.span[1] > 1e4 * self.span[0]:
+            axis = alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(10)])
+        scale = alt.Scale(type="log", domain=list(self.span), nice=False)
+        return alt.X(f"{field}:Q", title="frequency (Hz)", scale=scale, axis=axis)
 
     def y(self, field: str = "level_dB") -> alt.Y:
-        return alt.Y(f"{field}:Q", title="level (dB)", scale=self.scale_y)
+        scale = alt.Scale(domain=list(self.levels), nice=False)
+        return alt.Y(f"{field}:Q", title="level (dB)", scale=scale)
 
-    def curves(self, *, textbook: bool = False) -> list[alt.Chart]:
+    def curves(self, *, textbook: bool = False) -> alt.Chart:
+        grid = self.terms.grid
         levels = self.swept.levels
         inside = levels[levels["frequency_Hz"].between(*self.span)]
-        long = inside.melt("frequency_Hz", list(_PORTS), var_name="port", value_name="level_dB")
-        long["port"] = long["port"].map(_PORTS)
-        looks = {
-            "grid": (ACCENTS["blue"], [1, 0]),
+        long = inside.rename(columns={"grid_dB": grid, "output_dB": "output"}).melt(
+            "frequency_Hz", var_name="port", value_name="level_dB"
+        )
+        styles: LineStyles = {
+            grid: (ACCENTS["blue"], [1, 0]),
             "output": (ACCENTS["orange"], [7, 3]),
+            f"{grid}, textbook": (ACCENTS["plum"], [2, 2]),
         }
         corner = self.swept.corners.set_index("name")["frequency_Hz"].get("textbook")
         if textbook and corner is not None:
-            looks["grid, textbook"] = (ACCENTS["plum"], [2, 2])
             f = np.geomspace(*self.span, 121)
             one_pole = -10 * np.log10(1 + (f / float(corner)) ** 2)
-            long = pd.concat(
-                [
-                    long,
-                    pd.DataFrame(
-                        {"frequency_Hz": f, "port": "grid, textbook", "level_dB": one_pole}
-                    ),
-                ]
-            )
-        legend = alt.Legend(symbolType="stroke", symbolSize=300)
-        domain = list(looks)
-        return [
-            alt.Chart(long.round({"level_dB": 4}))
-            .mark_line(clip=True)
-            .encode(
-                x=self.x(),
-                y=self.y(),
-                color=alt.Color(
-                    "port:N",
-                    title=None,
-                    scale=alt.Scale(domain=domain, range=[c for c, _ in looks.values()]),
-                    legend=legend,
-                ),
-                strokeDash=alt.StrokeDash(
-                    "port:N",
-                    title=None,
-                    scale=alt.Scale(domain=domain, range=[d for _, d in looks.values()]),
-                    legend=legend,
-                ),
-            )
-        ]
+            hand = {"frequency_Hz": f, "port": f"{grid}, textbook", "level_dB": one_pole}
+            long = pd.concat([long, pd.DataFrame(hand)])
+        return styled_lines(long.round({"level_dB": 4}), self.x(), self.y(), "port", styles)
 
     def half_power(self) -> list[alt.Chart]:
         line = pd.DataFrame({"level_dB": [-HALF_POWER_DB], "text": ["−3.01 dB"]})
@@ -276,13 +245,14 @@ class _Panel:
 
     def _apart(self, frequency_Hz: FloatArray, pixels: float = 14.0) -> FloatArray:
         """Return the frequencies moved apart so far that letters at them do not touch."""
+        per_pixel = math.log(self.span[1] / self.span[0]) / self.width
         order = np.argsort(frequency_Hz)
-        spots = np.log(frequency_Hz[order]) / math.log(self.per_pixel)
+        spots = np.log(frequency_Hz[order]) / per_pixel
         for at in range(1, len(spots)):
             spots[at] = max(spots[at], spots[at - 1] + pixels)
-        right = math.log(self.span[1]) / math.log(self.per_pixel) - 4
+        right = math.log(self.span[1]) / per_pixel - 4
         for at in reversed(range(len(spots))):
             spots[at] = min(spots[at], right - pixels * (len(spots) - 1 - at))
         moved = np.empty_like(spots)
-        moved[order] = self.per_pixel**spots
+        moved[order] = np.exp(per_pixel * spots)
         return moved

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from objectives.textbook import textbook_estimate
 from reports.model import Block, Note, Prose, ReportContents, Section, _listed
 from reports.sections.cautions import CAUTIONS
 from reports.sections.device import _valve
@@ -10,13 +9,13 @@ from reports.sections.front import _front
 from reports.sections.job import _blocked, _job
 from reports.sections.limits import _limits
 from reports.sections.method import _method
-from reports.sections.noise import _noise
-from reports.sections.operating_point import _point
+from reports.sections.noise import noise_section
+from reports.sections.operating_point import operating_point_section
 from reports.sections.parts import _parts
 from reports.sections.pick import _pick
-from reports.sections.radio_budget import _radio
-from reports.sections.responses import _responses
-from reports.sections.textbook import _textbook
+from reports.sections.radio import radio_section
+from reports.sections.responses import responses_section
+from reports.sections.textbook import textbook_section
 
 __all__ = ["build_sections"]
 
@@ -24,7 +23,6 @@ __all__ = ["build_sections"]
 def build_sections(contents: ReportContents) -> list[Section]:
     """Return every section of the report in reading order; empty ones are left out."""
     pick = contents.pick
-    estimate = textbook_estimate(pick.loaded, pick.linear, pick.targets.reference_Hz)
     sections = [
         Section(
             "cautions",
@@ -36,11 +34,11 @@ def build_sections(contents: ReportContents) -> list[Section]:
         _pick(contents),
         _front(contents),
         _parts(contents),
-        _point(pick),
-        _responses(pick, estimate),
-        _textbook(pick, estimate),
-        _noise(pick),
-        _radio(pick),
+        operating_point_section(pick),
+        responses_section(pick),
+        textbook_section(pick),
+        noise_section(pick),
+        radio_section(pick),
         _limits(contents),
         _valve(pick, contents.neighbours),
         _method(contents),

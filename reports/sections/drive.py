@@ -4,28 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
-from objectives.format import first, fixed, number, quantity
-from objectives.transient.drive_signal import DriveSignal
+from objectives.devices.terms import VALVE, Terms
+from objectives.format import fixed, number, percent, quantity
 from objectives.transient.headroom import Headroom
-from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
-from reports.charts.drive import _EVEN, _LABELS, blocking_chart, spectrum_chart, waveform_chart
+from objectives.transient.large_signal_study import LargeSignalStudy
+from reports.charts.drive import blocking_chart, spectrum_chart, waveform_chart
 from reports.model import Block, Figure, Note, Prose, Section, Table
-from reports.sound import WavFile
+from reports.sound import PLACES, WavFile
 
 __all__ = ["drive_section", "headroom_table"]
 
+_UNCHANGED_DB: Final = 1.0
+"""Harmonics that rise by less than this count as unchanged."""
+
 
 def drive_section(
-    assessment: Assessment,
-    drive: DriveSignal | None = None,
-    *,
-    study: LargeSignalStudy | None = None,
-    wavs: Sequence[WavFile] = (),
+    assessment: Assessment, *, study: LargeSignalStudy, wavs: Sequence[WavFile] = ()
 ) -> Section:
     """Return the section on a stage under its drive.
 
@@ -33,103 +33,93 @@ def drive_section(
     ----------
     assessment :
         The pick, a batch of one.
-    drive :
-        The signal; that of the targets when None.
     study :
-        The drive study, where it has been worked out already.
+        Its drive study.
     wavs :
         Files written from it, to be listed.
-
-    Raises
-    ------
-    ValueError
-        As :func:`objectives.large_signal_study.large_signal_study`.
     """
-    found = large_signal_study(assessment, drive) if study is None else study
+    t = assessment.device.terms
     blocks: list[Block] = [
-        Prose(_opening(found)),
-        *_findings(found),
+        Prose([_opening(study)]),
+        *_findings(study, t),
         Figure(
             "waveforms",
-            waveform_chart(found),
-            "One period of the steady state, voltages at rest taken off. Between the two upper "
-            "curves lie the voltage that the coupling capacitor has taken on and the drop in the "
-            "stopper.",
+            waveform_chart(study),
+            "One period of the steady state, less the voltages at rest. The two upper curves "
+            "differ by what the coupling capacitor has charged to and by the drop in the stopper.",
         ),
         Figure(
             "spectra",
-            spectrum_chart(found),
+            spectrum_chart(study),
             "Harmonics relative to the note. Upright line: the frequency above which harmonics "
-            "count as unwanted.",
+            "are unwanted.",
         ),
-        _level_table(found),
+        _level_table(study),
         Figure(
             "blocking",
-            blocking_chart(found),
-            "A quiet note that is overloaded for a while (shaded): its mean grid–cathode voltage, "
-            "and how loud the note is at the output, period by period.",
+            blocking_chart(study, t),
+            f"A quiet note with an overload in the middle (shaded): the mean {t.grid}–{t.cathode} "
+            "voltage, and how loud the note is at the output, period by period.",
         ),
-        headroom_table(found.headroom),
+        headroom_table(study.headroom, t),
     ]
     if wavs:
-        blocks.append(_wav_table(found, wavs))
+        blocks.append(_wav_table(study, wavs))
     blocks.append(
         Note(
-            "Solved in time with the valve's own equation, grid current, every capacitor of the "
-            "network and the driver loaded by the stage. Lead inductances are left out, the supply "
-            "is stiff, and capacitances of the valve do not move with its voltages."
+            f"Solved in time with the {t.kind}'s own equation, {t.grid} current, every capacitor "
+            "of the network and the driver loaded by the stage. Lead inductances are left out, the "
+            f"supply is stiff, and the capacitances of the {t.kind} do not change with its "
+            "voltages."
         )
     )
-    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
+    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks, native=True)
 
 
-def _opening(study: LargeSignalStudy) -> list[str]:
+def _opening(study: LargeSignalStudy) -> str:
     drive = study.drive
     note = f"{quantity(drive.level_V, 'V')} peak at {quantity(drive.note_Hz, 'Hz')}"
-    if drive.driver is not None and drive.device is not None:
-        text = (
-            f"The source gives {note} to the driver, one section of the {drive.device.name}, which "
-            "drives this stage"
+    if drive.device is None:
+        clipped = f", clipped at ±{quantity(drive.clip_V, 'V')}" * math.isfinite(drive.clip_V)
+        return f"The source of the stage gives {note}{clipped}."
+    text = (
+        f"The source gives {note} to the driver, one section of the {drive.device.name}, which "
+        "drives this stage"
+    )
+    series, shunt = drive.divider_series_ohm, drive.divider_shunt_ohm
+    if math.isfinite(shunt):
+        share = percent(drive.level_fraction * shunt / (series + shunt), 1)
+        text += (
+            f" through a divider ({quantity(series, 'ohm')} in series, {quantity(shunt, 'ohm')} to "
+            f"ground; {share} of the voltage)"
         )
-        shunt = drive.divider_shunt_ohm
-        if drive.divider_series_ohm > 0 or math.isfinite(shunt):
-            share = drive.level_fraction * shunt / (drive.divider_series_ohm + shunt)
-            parts = f"{quantity(drive.divider_series_ohm, 'ohm')} in series"
-            if math.isfinite(shunt):
-                parts += f", {quantity(shunt, 'ohm')} to ground"
-                text += f" through a divider ({parts}; {fixed(100 * share, 1)} % of the voltage)"
-            else:
-                text += f" through {parts}"
-        text += "."
-    elif math.isfinite(drive.clip_V):
-        text = f"The source of the stage gives {note}, clipped at ±{quantity(drive.clip_V, 'V')}."
-    else:
-        text = f"The source of the stage gives {note}."
-    return [text]
+    elif series > 0:
+        text += f" through {quantity(series, 'ohm')} in series"
+    return text + "."
 
 
-def _findings(study: LargeSignalStudy) -> list[Block]:
+def _findings(study: LargeSignalStudy, t: Terms) -> list[Block]:
     blocks: list[Block] = []
-    above = quantity(study.drive.harmonics_above_Hz, "Hz")
     fall, across = study.fall_dB, study.fall_across_stopper_dB
     if study.open_circuit_high_dB > -100:
         text = (
-            f"The power of the harmonics above {above}, relative to the note, {_moved(fall)} from "
-            f"the open-circuit {'output of the driver' if study.drive.driver else 'source'} to the "
-            f"grid, and {_moved(across)} from before the stopper to after it."
+            f"The power of the harmonics above {quantity(study.drive.harmonics_above_Hz, 'Hz')}, "
+            f"relative to the note, {_moved(fall)} from the open-circuit "
+            f"{'output of the driver' if study.drive.driver else 'source'} to the {t.grid}, and "
+            f"{_moved(across)} from before the stopper to after it."
         )
-        if min(fall, across) < -_EVEN and study.conducting_share > 0.01:
+        if min(fall, across) < -_UNCHANGED_DB and study.conducting_share > 0.01:
             text += (
-                f" The grid conducts for {_percent(study.conducting_share)} of the period: it "
-                "clips the signal behind the stopper, and those edges no stopper can take off. A "
-                "smaller signal at the grid would let the stopper do its work."
+                f" The {t.grid} conducts for {percent(study.conducting_share)} of the period: it "
+                "clips the signal behind the stopper, and no stopper can remove those edges. A "
+                f"smaller signal at the {t.grid} would let the stopper do its work."
             )
         blocks.append(Note(text, "finding" if fall > 0 else "caution"))
     else:
         blocks.append(Note("This drive is too small to make harmonics worth counting."))
-    blocks.append(_blocking_note(study))
+    blocks.append(_blocking_note(study, t))
     if not study.settled:
-        blocks.append(Note("The steady state was not found to the accuracy asked for.", "caution"))
+        blocks.append(Note("The steady state was not reached to the accuracy required.", "caution"))
     return blocks
 
 
@@ -139,66 +129,61 @@ def _moved(fall_dB: float) -> str:
     return f"{'falls' if fall_dB > 0 else 'rises'} by {fixed(abs(fall_dB), 1)} dB"
 
 
-def _blocking_note(study: LargeSignalStudy) -> Note:
+def _blocking_note(study: LargeSignalStudy, t: Terms) -> Note:
     blocking = study.blocking
-    shift = study.bias_shift_V
     text = (
-        f"Under the drive the mean grid–cathode voltage is {quantity(study.bias_V, 'V', 3)}, at "
-        f"rest {quantity(study.rest_bias_V, 'V', 3)}: a shift of {quantity(shift, 'V', 3)}. "
+        f"Under the drive the mean {t.grid}–{t.cathode} voltage is "
+        f"{quantity(study.bias_V, 'V', 3)}, at rest {quantity(study.rest_bias_V, 'V', 3)}: a shift "
+        f"of {quantity(study.bias_shift_V, 'V', 3)}. "
     )
     silence, recovery = blocking.silence_s, blocking.recovery_s
     if math.isinf(silence):
         after = float(blocking.time_s[-1]) - blocking.loud_to_s
-        text += f"A quiet note is still not back within 3 dB {quantity(after, 's', 2)} afterwards."
+        text += (
+            f"{quantity(after, 's', 2)} later a quiet note is still more than 3 dB off its level."
+        )
     elif silence == 0:
         text += "A quiet note afterwards is never more than 3 dB off its level: no blocking."
     else:
         text += (
             f"After {quantity(blocking.loud_to_s - blocking.loud_from_s, 's', 2)} of it a quiet "
-            f"note takes {quantity(silence, 's', 2)} to come back within 3 dB of its level"
+            f"note takes {quantity(silence, 's', 2)} to return to within 3 dB of its level"
         )
         if 0 < recovery < math.inf:
-            text += f", and the bias {quantity(recovery, 's', 2)} to come back within a tenth"
+            text += f", and the bias {quantity(recovery, 's', 2)} to lose nine tenths of its shift"
         text += "."
     return Note(text, "caution" if silence > 0.05 else "remark")
 
 
-def _percent(share: float) -> str:
-    return f"{fixed(100 * share, 0)} %"
-
-
-def headroom_table(found: Headroom) -> Table:
+def headroom_table(found: Headroom, terms: Terms = VALVE) -> Table:
     """Return the swings of the first stage of a batch as a table."""
+    t = terms
     rows = [
-        (
-            "to cut-off",
-            quantity(first(found.grid_to_cutoff_V), "V", 3),
-            quantity(first(found.output_to_cutoff_V), "V", 3),
-        ),
-        (
-            "to grid conduction",
-            quantity(first(found.grid_to_conduction_V), "V", 3),
-            quantity(first(found.output_to_conduction_V), "V", 3),
-        ),
+        (f"to {end}", quantity(grid_V, "V", 3), quantity(output_V, "V", 3))
+        for end, grid_V, output_V in (
+            ("cut-off", found.grid_to_cutoff_V, found.output_to_cutoff_V),
+            (t.conduction, found.grid_to_conduction_V, found.output_to_conduction_V),
+        )
     ]
-    smaller, ratio = first(found.smaller_V), first(found.asymmetry_ratio)
-    rms, at_5 = first(found.undistorted_V_rms), first(found.output_V_rms(5.0))
     return Table(
-        pd.DataFrame(rows, columns=["swing", "at the grid (peak)", "at the output (peak)"]),
+        pd.DataFrame(rows, columns=["swing", f"at the {t.grid} (peak)", "at the output (peak)"]),
         f"Headroom on the AC load line from the operating point. The smaller swing, "
-        f"{quantity(smaller, 'V', 3)}, allows {quantity(rms, 'V', 3)} r.m.s. at the output; the "
-        f"swings differ by a factor of {number(ratio, 3)}. At 5 % distortion, or where the grid "
-        f"begins to conduct, the output is {quantity(at_5, 'V', 3)} r.m.s. Cut-off: 1 % of the "
-        "quiescent current left; conduction: grid at the cathode's voltage.",
+        f"{quantity(found.smaller_V, 'V', 3)}, allows {quantity(found.undistorted_V_rms, 'V', 3)} "
+        f"r.m.s. at the output; the swings differ by a factor of "
+        f"{number(found.asymmetry_ratio, 3)}. At 5 % distortion, or where {t.conduction_begins}, "
+        f"the output is {quantity(found.output_V_rms(5.0), 'V', 3)} r.m.s. Cut-off: 1 % of the "
+        f"quiescent current left; {t.conduction}: {t.conduction_at}.",
     )
 
 
 def _level_table(study: LargeSignalStudy) -> Table:
     above = quantity(study.drive.harmonics_above_Hz, "Hz")
+    driver = study.drive.device
+    places = PLACES if driver is None else {"driver": f"driver's {driver.terms.plate}", **PLACES}
     rows = [
         {
-            "place": _LABELS[point],
-            "note (peak)": quantity(float(np.abs(study.amplitudes_V[point][1])), "V", 3),
+            "place": places[point],
+            "note (peak)": quantity(np.abs(study.amplitudes_V[point][1]), "V", 3),
             "distortion (%)": fixed(study.distortion_percent(point), 1),
             f"harmonics above {above} (dB)": fixed(study.high_dB(point), 1),
             "above mid-swing (%)": fixed(100 * study.duty(point), 0),
@@ -229,6 +214,6 @@ def _wav_table(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Table:
     return Table(
         frame,
         f"Sound files, 48 kHz, {wavs[0].bits} bits, one channel, all at the same loudness "
-        f"({fixed(wavs[0].rms_dBFS, 1)} dB r.m.s. relative to full scale). Both sounds are made by "
-        "us from sines; nothing is recorded.",
+        f"({fixed(wavs[0].rms_dBFS, 1)} dB r.m.s. relative to full scale). Both sounds are "
+        "synthesized from sines; nothing is recorded.",
     )

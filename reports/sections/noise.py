@@ -1,4 +1,4 @@
-"""TODO reports.sections.noise."""
+"""The section on noise: how much there is, and where it comes from."""
 
 from __future__ import annotations
 
@@ -7,30 +7,29 @@ from objectives.format import quantity
 from reports.charts.noise import noise_chart, noise_shares, share_text
 from reports.model import Figure, Prose, Section
 
+__all__ = ["noise_section"]
 
-def _noise(pick: Assessment) -> Section:
+
+def noise_section(pick: Assessment) -> Section:
+    """Return the noise budget of the first stage of a batch; empty where nothing makes noise."""
     shares = noise_shares(pick)
     if not len(shares):
         return Section("noise", "Noise budget", [])
-    low, high = pick.targets.noise_band_Hz
-    largest = shares.iloc[0]
+    low, high = (quantity(f, "Hz") for f in pick.targets.noise_band_Hz)
+    largest, *rest = zip(shares["label"], map(share_text, shares["share"]), strict=True)
     text = (
-        f"Referred to the source the stage makes {quantity(pick.noise.total_dBu, 'dBu')} of "
-        f"A-weighted noise, and {quantity(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from "
-        f"{quantity(low, 'Hz')} to {quantity(high, 'Hz')}, with its resistors at "
-        f"{quantity(pick.targets.temperature_K, 'K')}. The largest share, "
-        f"{share_text(float(largest['share']))}, comes from the {largest['label']}"
+        f"Referred to the {pick.device.terms.source} the stage makes "
+        f"{quantity(pick.noise.total_dBu, 'dBu')} of A-weighted noise, and "
+        f"{quantity(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from {low} to {high}, "
+        f"with its resistors at {quantity(pick.targets.temperature_K, 'K')}. The largest share, "
+        f"{largest[1]}, comes from the {largest[0]}"
     )
-    if len(shares) > 1:
-        second = shares.iloc[1]
-        text += f", the next, {share_text(float(second['share']))}, from the {second['label']}"
+    if rest:
+        text += f"; the next, {rest[0][1]}, from the {rest[0][0]}"
+    caption = "Share of each origin in the A-weighted noise power."
     return Section(
         "noise",
         "Noise budget",
-        [
-            Prose([text + "."]),
-            Figure(
-                "noise", noise_chart(pick), "Share of each origin in the A-weighted noise power."
-            ),
-        ],
+        [Prose([text + "."]), Figure("noise", noise_chart(pick), caption)],
+        native=True,
     )

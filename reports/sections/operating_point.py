@@ -1,45 +1,51 @@
-"""TODO reports.sections.operating_point."""
+"""The section on the operating point: curves and load lines, and where each voltage comes from."""
 
 from __future__ import annotations
 
 import pandas as pd
 
 from objectives.assessment import Assessment
-from objectives.format import quantity
+from objectives.format import quantity, sentence
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
 from reports.model import Figure, Section, Table
 
+__all__ = ["operating_point_section"]
 
-def _point(pick: Assessment) -> Section:
-    lines = load_lines(pick)
+
+def operating_point_section(pick: Assessment) -> Section:
+    """Return the operating point of the first stage of a batch."""
+    lines, t = load_lines(pick), pick.device.terms
     reference = quantity(pick.targets.reference_Hz, "Hz")
     caption = (
-        f"Plate curves of the {pick.device.name} for the grid voltages written at their ends. The "
-        f"AC load line stands for {quantity(lines.alternating_ohm, 'ohm', 3)}, what the valve "
-        f"works into at {reference}; the cathode-bias line is where the current through the "
-        "cathode resistor makes just the bias that the current needs."
+        f"{sentence(t.plate_curves)} of the {pick.device.name}, each with its {t.grid} voltage. "
+        f"The AC load line is that of {quantity(lines.alternating_ohm, 'ohm', 3)}, what the "
+        f"{t.kind} works into at {reference}. On the {t.bias_line} the current through the "
+        f"{t.cathode} resistor makes just the bias that it needs."
     )
     if lines.dissipation_W is not None and lines.dissipation_W / lines.reach_V > lines.top_A:
         watts = quantity(lines.dissipation_W, "W")
-        caption += f" The greatest plate dissipation, {watts}, lies above everything drawn here."
+        caption += f" The greatest {t.plate} dissipation, {watts}, lies above the chart."
     small = pd.DataFrame(
         [
             ("transconductance", quantity(pick.point.transconductance_S, "S")),
-            ("plate resistance", quantity(pick.point.plate_resistance_ohm, "ohm")),
-            ("amplification factor", quantity(pick.point.amplification_factor, "")),
-            ("input capacitance at the grid, Miller effect included",
-             quantity(pick["input_capacitance_F"], "F")),
+            (t.plate_resistance, quantity(pick.point.plate_resistance_ohm, "ohm")),
+            (t.amplification_factor, quantity(pick.point.amplification_factor, "")),
+            (
+                f"input capacitance at the {t.grid}, Miller effect included",
+                quantity(pick["input_capacitance_F"], "F"),
+            ),
             ("output resistance", quantity(pick["output_resistance_ohm"], "ohm")),
         ],
         columns=["at the operating point", "value"],
-    )  # fmt: skip
+    )
     return Section(
         "point",
         "Operating point and load lines",
         [
             Figure("load_lines", load_line_chart(pick), caption),
             operating_point_steps(pick),
-            Table(small, f"What the stage is for small signals, at {reference}."),
+            Table(small, f"The stage for small signals, at {reference}."),
         ],
+        native=True,
     )

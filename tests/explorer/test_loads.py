@@ -60,7 +60,7 @@ NEXT = (
 )
 SECTIONS = {
     "cautions", "job", "pick", "front", "parts", "point", "responses", "textbook", "noise", "radio",
-    "limits", "valve", "method", "radio-detection", "stability", "assumptions", "sources",
+    "limits", "valve", "method", "stability", "assumptions", "sources",
 }  # fmt: skip
 VALVE = device("12AX7")
 

@@ -69,7 +69,7 @@ def test_damping_margin_and_detection_count_the_follower() -> None:
 
 def test_alternatives_to_the_stopper_keep_the_follower() -> None:
     rows = alternatives(LOADED, grid_capacitors_F=(47e-12,))
-    assert rows[0].label == "as it is"
+    assert rows[0].style == ""
     assert rows[0].upper_corner_Hz == pytest.approx(float(LOADED["upper_corner_Hz"]), rel=1e-6)
     assert rows[0].detected_dBu == pytest.approx(float(LOADED["detected_radio_dBu"]), rel=1e-9)
     changed = replace(LOADED, stage=replace(STAGE, grid_capacitor_F=47e-12))

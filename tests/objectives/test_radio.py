@@ -272,9 +272,9 @@ def test_a_smaller_style_works_further_up() -> None:
 def test_alternatives() -> None:
     a = assess(stopper_ohm=np.array([68e3]))
     rows = alternatives(a)
-    by_label = {row.label: row for row in rows}
+    by_style = {row.style: row for row in rows if row.style}
     first = rows[0]
-    assert first.label == "as it is"
+    assert (first.style, first.added_F) == ("", 0.0)
     assert first.worst_margin_dB == pytest.approx(float(a["rf_margin_dB"][0]), abs=1e-9)
     assert first.detected_dBu == pytest.approx(float(a["detected_radio_dBu"][0]), abs=1e-6)
     assert first.input_corner_Hz == pytest.approx(float(a["input_corner_Hz"][0]), rel=1e-6)
@@ -283,12 +283,12 @@ def test_alternatives() -> None:
     assert first.attenuation_dB["FM broadcast"] == pytest.approx(
         float(margins["FM broadcast"][0]) + 40.0
     )
-    small, large = by_label["SMD 0805"], by_label["carbon composition 1/2 W"]
+    small, large = by_style["SMD 0805"], by_style["carbon composition 1/2 W"]
     assert small.stopper_limit_Hz > 5 * large.stopper_limit_Hz
     assert small.attenuation_dB["FM broadcast"] > large.attenuation_dB["FM broadcast"] + 10
     # A style costs next to no audio; a capacitor at the grid does.
     assert small.input_corner_Hz == pytest.approx(first.input_corner_Hz, rel=5e-3)
-    added = by_label["100 pF more from grid to ground"]
+    added = next(row for row in rows if row.added_F == 100e-12)
     assert added.grid_capacitor_F == pytest.approx(100e-12)
     assert added.input_corner_Hz < 0.7 * first.input_corner_Hz
     assert added.worst_margin_dB > first.worst_margin_dB + 3
@@ -297,7 +297,7 @@ def test_alternatives() -> None:
 
 def test_alternatives_without_stopper_or_bands() -> None:
     rows = alternatives(assess(stopper_ohm=0.0), grid_capacitors_F=(47e-12,))
-    assert [row.label for row in rows] == ["as it is", "47 pF more from grid to ground"]
+    assert [(row.style, row.added_F) for row in rows] == [("", 0.0), ("", 47e-12)]
     silent = alternatives(Assessment(usual(), StandIn(KOREN_WITH_GRID), Targets()), styles=())
     assert np.isnan(silent[0].worst_margin_dB)
     assert np.isnan(silent[0].detected_dBu)

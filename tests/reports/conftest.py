@@ -18,6 +18,7 @@ from scipy import constants
 
 from objectives.assessment import Assessment
 from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import Koren
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -32,6 +33,7 @@ class DemoTriode:
     name: str = "12AX7 (demo set)"
     law: Koren = field(default_factory=lambda: Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300))
     plate_dissipation_max_W: float = 1.2
+    terms: Terms = VALVE
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
         return 1.6e-12, 1.7e-12, 0.46e-12

@@ -15,17 +15,18 @@ from objectives.devices.transistor_table import transistors
 from objectives.textbook import textbook_estimate
 from reports.charts.load_lines import load_line_chart, load_lines
 from reports.charts.noise import noise_chart, noise_shares, share_text
-from reports.charts.radio import radio_budget, radio_chart
+from reports.charts.rejection import gain_chart, rejection_chart
 from reports.charts.responses import response_chart, responses
 from reports.charts.search_trace import trace_chart
 from reports.model import ReportContents
+from reports.sections.radio import radio_budget
 from reports.theme import spec_of
 
 Restage = Callable[..., Assessment]
 
 
 def on_line(frame: pd.DataFrame, name: str, plate_V: float) -> float:
-    line = frame[frame["line"].str.startswith(name)].sort_values("plate_V")
+    line = frame[frame["line"] == name].sort_values("plate_V")
     return float(np.interp(plate_V, line["plate_V"], line["current_A"]))
 
 
@@ -50,7 +51,7 @@ def test_every_line_passes_through_the_solved_operating_point(
     for name in ("DC", "AC"):
         assert on_line(lines.lines, name, volts) == pytest.approx(amps, rel=1e-9)
     # The bias line is interpolated between steps of current, hence the looser bound.
-    assert on_line(lines.lines, "cathode-bias", volts) == pytest.approx(amps, rel=1e-3)
+    assert on_line(lines.lines, "bias", volts) == pytest.approx(amps, rel=1e-3)
     law = pick.device.law
     assert float(law.plate_current(lines.grid_cathode_V, volts)) == pytest.approx(amps, rel=1e-6)
 
@@ -60,7 +61,7 @@ def test_the_dc_line_ends_at_the_supply_and_has_the_slope_of_load_and_cathode_re
 ) -> None:
     pick = restage(cathode_unbypassed_ohm=470.0)
     line = load_lines(pick).lines
-    dc = line[line["line"].str.startswith("DC")].sort_values("plate_V")
+    dc = line[line["line"] == "DC"].sort_values("plate_V")
     assert dc["plate_V"].iloc[-1] == 300.0
     assert dc["current_A"].iloc[-1] == 0.0
     slope = np.diff(dc["plate_V"])[0] / -np.diff(dc["current_A"])[0]
@@ -80,12 +81,12 @@ def test_the_ac_line_is_load_and_next_stage_in_parallel_when_nothing_else_counts
 
 def test_the_dissipation_hyperbola_is_drawn_when_it_is_near(restage: Restage) -> None:
     near = load_lines(restage(plate_load_ohm=47e3))
-    limit = near.lines[near.lines["line"] == "greatest plate dissipation"]
+    limit = near.lines[near.lines["line"] == "dissipation"]
     assert len(limit) > 20
     assert limit["plate_V"].to_numpy() * limit["current_A"].to_numpy() == pytest.approx(1.2)
     assert near.top_A * near.reach_V > 1.2
     far = load_lines(restage(plate_load_ohm=330e3))
-    assert "greatest plate dissipation" not in set(far.lines["line"])
+    assert "dissipation" not in set(far.lines["line"])
     assert far.dissipation_W == 1.2
 
 
@@ -114,7 +115,7 @@ def test_a_transistor_is_drawn_about_the_voltages_it_works_at(restage: Restage, 
     lines = load_lines(pick)
     amps = float(pick.point.plate_current_A[0])
     assert 1e-4 < amps < 5e-3
-    for line in ("DC", "AC", "cathode-bias"):
+    for line in ("DC", "AC", "bias"):
         assert on_line(lines.lines, line, lines.plate_cathode_V) == pytest.approx(amps, rel=5e-3)
     grids = lines.curves["grid_V"].unique()
     assert grids.min() <= lines.grid_cathode_V <= grids.max()
@@ -224,7 +225,8 @@ CHARTS: dict[str, Callable[[ReportContents], alt.TopLevelMixin]] = {
     "load lines": lambda c: load_line_chart(c.pick),
     "responses": lambda c: response_chart(c.pick),
     "noise": lambda c: noise_chart(c.pick),
-    "radio": lambda c: radio_chart(c.pick),
+    "rejection": lambda c: rejection_chart(c.pick),
+    "gain": lambda c: gain_chart(c.pick),
     "trace": lambda c: trace_chart(c.search_trace),  # type: ignore[arg-type]
 }
 

@@ -80,7 +80,16 @@ def page(written: dict[str, Path]) -> Page:
 
 def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
     names = {"html", "markdown", "front_csv", "readable_csv", "json"}
-    figures = {"front", "load_lines", "responses", "noise", "radio", "search", "schematic"}
+    figures = {
+        "front",
+        "load_lines",
+        "responses",
+        "noise",
+        "rejection",
+        "gain_at_radio",
+        "search",
+        "schematic",
+    }
     assert set(written) == names | {f"figure_{name}" for name in figures}
     assert all(path.stat().st_size > 200 for path in written.values())
     folder = written["html"].parent

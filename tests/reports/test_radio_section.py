@@ -36,21 +36,22 @@ def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
         assert spec_of(figure.chart)["description"]
     bands, others = of_kind(found.blocks, Table)
     assert bands.frame["band"].tolist() == [b.name for b in pick.targets.radio_bands]
-    assert others.frame["instead"][0] == "as it is"
+    assert others.frame["alternative"][0] == "as it is"
 
 
 def test_band_table_and_margin_are_the_scores(pick):
     blocks = radio_section(pick).blocks
     frame = of_kind(blocks, Table)[0].frame
     detected = detected_by_band_dBu(pick)
-    for row, band in zip(frame.itertuples(index=False), pick.targets.radio_bands, strict=True):
+    for (_, row), band in zip(frame.iterrows(), pick.targets.radio_bands, strict=True):
         margin = float(pick.radio_margins_dB[band.name][0])
-        assert _number(row[4]) == pytest.approx(margin, abs=0.06)
-        assert _number(row[5]) == pytest.approx(float(detected[band.name][0]), abs=0.06)
+        assert _number(row["margin (dB)"]) == pytest.approx(margin, abs=0.06)
+        found = float(detected[band.name][0])
+        assert _number(row["detected (dBu)"]) == pytest.approx(found, abs=0.06)
     worst = float(pick["rf_margin_dB"][0])
     note = of_kind(blocks, Note)[0]
     assert note.kind == ("finding" if worst >= 0 else "caution")
-    assert f"{abs(worst):.3g}".rstrip("0").rstrip(".") in note.text
+    assert f"{abs(worst):.1f}\u00a0dB" in note.text
 
 
 def _number(text: str) -> float:
@@ -75,18 +76,18 @@ def test_detection_is_worked_out_with_the_numbers(pick):
     rows = {what: (formula, result) for what, formula, result in detection_steps(pick)}
     found = assessed_detection(pick)
     total = float(found.input_V.max())
-    _, result = rows["with the plate's swing and the grid current's bend as well"]
+    _, result = rows["with the plate's swing and the curvature of the grid current as well"]
     level = float(20 * np.log10(total / np.sqrt(0.6)))
     assert f"{level:.0f}".replace("-", "\u2212") in result
     formula, _ = rows["audio in series with the grid"]
-    assert formula.startswith("(m/2)(gm'/gm)|Vgk|² = 0.15 ·")
+    assert formula.startswith("(m/2)(g_m'/g_m)|V_gk|² = 0.15 ·")
 
 
 def test_alternatives_say_what_each_costs(pick):
     table = alternatives_table(pick)
-    frame = table.frame.set_index("instead")
+    frame = table.frame.set_index("alternative")
     assert frame.loc["SMD 0805", "own capacitance"] == "0.06\u00a0pF"
-    cost = frame.loc["220 pF more from grid to ground", "upper corner"]
+    cost = frame.loc["220\u00a0pF more from grid to ground", "upper corner"]
     assert _number(cost.split("(")[1].split(" ")[0]) < -5
     assert "worst margin (dB)" in frame.columns
 
@@ -108,7 +109,7 @@ def test_without_a_stopper(restage):
     assert "There is no stopper" in of_kind(found.blocks, Prose)[0].paragraphs[0]
     others = of_kind(found.blocks, Table)[1].frame
     assert set(others["stopper works up to"]) == {"—"}
-    assert all("grid to ground" in label for label in others["instead"][1:])
+    assert all("grid to ground" in label for label in others["alternative"][1:])
 
 
 def test_a_stopper_that_falls_short_is_cautioned(pick):
@@ -137,6 +138,6 @@ def test_a_follower_on_the_plate_counts(pick):
     alone = rejection_sweep(replace(pick, stage=stage)).query("stopper == 'as it is'")
     assert np.abs(swept["attenuation_dB"] - alone["attenuation_dB"]).max() > 0.01
     bands = of_kind(radio_section(loaded).blocks, Table)[0].frame
-    assert _number(bands.iloc[0, 5]) == pytest.approx(
+    assert _number(bands["detected (dBu)"][0]) == pytest.approx(
         float(detected_by_band_dBu(loaded)[bands.iloc[0, 0]][0]), abs=0.06
     )

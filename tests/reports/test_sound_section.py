@@ -224,10 +224,10 @@ def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
         driven, study=large_signal_study(driven, loud, loud_s=0.003, after_s=0.003)
     )
     cautions = [b for b in find(page, Note) if b.kind == "caution"]  # type: ignore[attr-defined]
-    assert any("no stopper can take off" in b.text for b in cautions)  # type: ignore[attr-defined]
+    assert any("no stopper can remove" in b.text for b in cautions)  # type: ignore[attr-defined]
 
 
 def test_the_targets_drive_is_used_and_missed(driven: Assessment) -> None:
     without = replace(driven, targets=replace(driven.targets, drive=None))
     with pytest.raises(ValueError, match=r"targets\.drive: not given"):
-        drive_section(without)
+        drive_study(without)

@@ -134,17 +134,17 @@ def test_an_unbypassed_resistor_and_a_conducting_base_have_steps_of_their_own() 
             tolerance = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
             assert worked(formula) == pytest.approx(value(result), **tolerance), formula
     gain = next(result for what, (_, result) in rows.items() if "without a bypass" in what)
-    exact = value(rows["gain from grid to plate, exact"][1])
+    exact = value(rows["gain from base to collector, exact"][1])
     assert 20 * math.log10(value(gain)) == pytest.approx(exact, abs=0.1)
     # What the base takes: 1/g_pi, raised by the emitter that follows.
-    taken = value(rows["resistance that the conducting grid presents"][1])
-    share = value(rows["share of the grid's voltage that the cathode follows"][1])
+    taken = value(rows["resistance that the conducting base presents"][1])
+    share = value(rows["share of the base's voltage that the emitter follows"][1])
     assert taken == pytest.approx(1 / (float(pick.point.grid_conductance_S[0]) * (1 - share)), 1e-3)
     for what, formula, result in operating_point_steps(pick).rows:
         if "solved" not in formula:
             assert worked(formula) == pytest.approx(value(result), rel=3e-4, abs=2e-4), what
     direct = {what: result for what, _, result in operating_point_steps(pick).rows}
-    bias = direct["grid voltage to ground, from the bias through all that the grid current passes"]
+    bias = direct["base voltage to ground, from the bias through all that the base current passes"]
     assert value(bias) == pytest.approx(float(pick.point.grid_V[0]), rel=1e-4)
     assert value(bias) < 2.164 - 0.01
 

@@ -176,7 +176,7 @@ def test_the_section_tells_what_the_study_found(
     assert page.key == "sound"
     opening = " ".join(p for b in find(page, Prose) for p in b.paragraphs)  # type: ignore[attr-defined]
     assert "40\u00a0V peak at 660\u00a0Hz" in opening
-    assert "9.1 % of the voltage" in opening
+    assert "9.1\u00a0% of the voltage" in opening
     notes = " ".join(b.text for b in find(page, Note))  # type: ignore[attr-defined]
     assert f"{abs(study.fall_dB):.1f} dB" in notes
     levels = find(page, Table, "Levels under the drive")[0].frame  # type: ignore[attr-defined]

@@ -155,8 +155,8 @@ def test_every_chart_has_a_place_and_a_valid_specification(written: dict[str, Pa
         re.S,
     )
     assert [name for name, _ in specs] == [
-        "chart-front", "chart-load_lines", "chart-responses", "chart-noise", "chart-radio",
-        "chart-search",
+        "chart-front", "chart-load_lines", "chart-responses", "chart-noise", "chart-rejection",
+        "chart-gain_at_radio", "chart-search",
     ]  # fmt: skip
     for name, body in specs:
         assert f'id="{name}"' in text
@@ -242,7 +242,7 @@ def test_markdown_has_tables_figures_and_every_section(
             assert len(re.findall(r"(?<!\\)\|", lines[body])) == columns + 1
             body += 1
     images = re.findall(r"!\[[^\]]{20,}\]\((figures/[a-z_]+\.svg)\)", text)
-    assert len(images) == 7
+    assert len(images) == 8
     for image in images:
         assert (written["markdown"].parent / image).is_file()
     assert "> **Caution**" in text

@@ -230,4 +230,4 @@ def test_grid_conduction_that_spoils_the_stopper_is_a_caution(
 def test_the_targets_drive_is_used_and_missed(driven: Assessment) -> None:
     without = replace(driven, targets=replace(driven.targets, drive=None))
     with pytest.raises(ValueError, match=r"targets\.drive: not given"):
-        drive_study(without)
+        large_signal_study(without)

@@ -1,4 +1,4 @@
-"""TODO objectives.scores.tolerance."""
+"""The tolerance yield as a score."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import score
-from objectives.tolerance.builds import batch_shape
-from objectives.tolerance.draws import draw_scores, draw_units
-from objectives.tolerance.setup import _YIELD
+from objectives.tolerance.builds import batch_shape, built_scores
+from objectives.tolerance.draws import draw_units
+from objectives.tolerance.setup import YIELD
 
 
 @score(
-    _YIELD, "%", "maximise",
-    "share of the stages built from spread parts that keep every window and rating",
+    YIELD, "%", "maximise",
+    "share of the stages built from parts with tolerances that keep every window and rating",
     source="scrambled Sobol draws, the same for every candidate",
     requires=("tolerance",),
     costly=True,
@@ -24,6 +24,6 @@ def _yield_percent(a: Assessment) -> FloatArray:
     if setup is None:
         raise ValueError("targets.tolerance: not given: tolerance_yield_percent needs it")
     units = draw_units(setup.spreads, setup.draws, setup.seed)
-    drawn = draw_scores(a, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
-    good = drawn.good(setup.windows).mean(axis=-1)
+    built = built_scores(a, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
+    good = built.good(setup.windows).mean(axis=-1)
     return np.asarray(100.0 * good.reshape(batch_shape(a)))

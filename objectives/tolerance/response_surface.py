@@ -3,7 +3,7 @@
 Within the tolerances of parts, valve and supply, what a score is made of (its facets) bends little:
 a polynomial of second order in all spreads together follows it. Its coefficients come by least
 squares from some of the draws, others check it, and the rest are read off it. A score with a kink
-(the least margin of several bands) is put together from its facets after they are read.
+(the least margin of several bands) is put together from its facets after they are predicted.
 
 Where draws drive a device through a bend of its own (a transistor out of saturation) the bend comes
 in through the operating point alone. That is cheap to solve, so
@@ -23,10 +23,11 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
+from objectives.checks import require
 from objectives.scores.registry import REGISTRY, Combine, greatest
 from objectives.stage import parallel
-from objectives.tolerance.builds import build, flat, judged_excesses
-from objectives.tolerance.draws import DrawnScores, draw_factors
+from objectives.tolerance.builds import BuiltScores, built_stages, judged_excesses, one_axis
+from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.spreads import Spread
 
 __all__ = ["CHECKS", "ResponseSurface", "SurfaceScores", "builds_to_fit"]
@@ -34,18 +35,14 @@ __all__ = ["CHECKS", "ResponseSurface", "SurfaceScores", "builds_to_fit"]
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
 
-
 _FIT_TIMES = 1.5
 """Draws a coefficient is fitted to."""
-
 
 _FIT_TIMES_THROUGH_POINT = 2.5
 """The same for a surface through the operating point, whose draws are less evenly spread."""
 
-
 _BEYOND = 0.2
 """A surface may leave the range of what it was fitted to by this share of it, and no farther."""
-
 
 _LEAST_S = 1e-12
 """Transconductance that keeps the logarithm of a device cut off finite."""
@@ -58,25 +55,24 @@ def builds_to_fit(variables: int, times: float = _FIT_TIMES) -> int:
 
 @dataclass(frozen=True)
 class SurfaceScores:
-    """Scores of built stages, the first of them solved, the rest read off a surface.
+    """Scores of built stages, the first of them solved, the rest predicted by a surface.
 
     Attributes
     ----------
-    drawn : scores of every draw, shape (candidates, draws); the first ``fitted + checks`` solved
-    fitted : draws that the surface was fitted to
-    read_checks : what the surface gives for the ``checks`` draws that follow
-    checks : how many these are
+    built : scores of every built stage, shape (candidates, draws); the first ``fitted + CHECKS``
+        are solved
+    fitted : built stages that the surface was fitted to
+    predicted_checks : what the surface gives for the :data:`CHECKS` built stages that follow
     """
 
-    drawn: DrawnScores
+    built: BuiltScores
     fitted: int
-    read_checks: DrawnScores
-    checks: int
+    predicted_checks: BuiltScores
 
     @property
-    def solved(self) -> DrawnScores:
-        """The draws that were solved."""
-        return self._draws(slice(0, self.fitted + self.checks))
+    def solved(self) -> BuiltScores:
+        """The built stages that were solved."""
+        return self.built.at(np.s_[:, : self.fitted + CHECKS])
 
     def misfit(self) -> dict[str, FloatArray]:
         """Return the r.m.s. error of the surface by score, as a share of the score's own spread.
@@ -84,28 +80,26 @@ class SurfaceScores:
         Over the check draws; the spread is the standard deviation over the solved draws. Shape
         (candidates,); nan where a score is not finite in every solved draw.
         """
-        solved = self._solved_checks.values
-        found = {}
-        for name, read in self.read_checks.values.items():
-            with np.errstate(invalid="ignore"):
-                error = np.sqrt(np.mean((read - solved[name]) ** 2, axis=-1))
-                found[name] = error / self._spread(name)
-        return found
+        solved, predicted = self._solved_checks.values, self.predicted_checks.values
+        with np.errstate(invalid="ignore"):
+            return {
+                name: np.sqrt(np.mean((predicted[name] - value) ** 2, axis=-1)) / self._spread(name)
+                for name, value in solved.items()
+            }
 
-    def percentile_error(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
+    def percentile_error(self, percentiles: Sequence[float]) -> dict[str, FloatArray]:
         """Return by how much the surface moves a score's percentiles, as a share of its spread.
 
         The largest over the percentiles of the check draws; shape (candidates,), nan where a score
         is not finite in every solved draw.
         """
-        read = self.read_checks.bands(percentiles)
+        predicted = self.predicted_checks.bands(percentiles)
         solved = self._solved_checks.bands(percentiles)
-        found = {}
-        for name, band in solved.items():
-            with np.errstate(invalid="ignore"):
-                error = np.max(np.abs(read[name] - band), axis=0)
-                found[name] = error / self._spread(name)
-        return found
+        with np.errstate(invalid="ignore"):
+            return {
+                name: np.max(np.abs(predicted[name] - band), axis=0) / self._spread(name)
+                for name, band in solved.items()
+            }
 
     def _spread(self, name: str) -> FloatArray:
         """Return the standard deviation of a score over the solved draws, shape (candidates,)."""
@@ -119,22 +113,16 @@ class SurfaceScores:
 
         Each of shape (candidates,).
         """
-        read = self.read_checks.good(windows)
+        predicted = self.predicted_checks.good(windows)
         solved = self._solved_checks.good(windows)
         return tuple(
             np.asarray(np.count_nonzero(wrong, axis=-1), float)
-            for wrong in (read & ~solved, solved & ~read)
+            for wrong in (predicted & ~solved, solved & ~predicted)
         )
 
     @property
-    def _solved_checks(self) -> DrawnScores:
-        return self._draws(slice(self.fitted, self.fitted + self.checks))
-
-    def _draws(self, which: slice) -> DrawnScores:
-        return DrawnScores(
-            {name: value[:, which] for name, value in self.drawn.values.items()},
-            self.drawn.rating_excess[:, which],
-        )
+    def _solved_checks(self) -> BuiltScores:
+        return self.built.at(np.s_[:, self.fitted : self.fitted + CHECKS])
 
 
 class ResponseSurface:
@@ -147,26 +135,17 @@ class ResponseSurface:
     units :
         Cumulative probabilities, shape (draws, spreads), as of :func:`draw_units`; more draws than
         the surface needs to be fitted and checked.
-    checks :
-        Draws kept from the fit and held against it.
 
     Raises
     ------
-    ValueError
+    InputError
         If there are too few draws.
     """
 
-    def __init__(
-        self, spreads: Sequence[Spread], units: FloatArray, *, checks: int = CHECKS
-    ) -> None:
+    def __init__(self, spreads: Sequence[Spread], units: FloatArray) -> None:
         self.spreads = tuple(spreads)
         self.fitted = builds_to_fit(len(spreads))
-        self.checks = checks
-        if len(units) <= self.solved:
-            raise ValueError(
-                f"units: {len(units)} draws: must be more than the {self.solved} that "
-                f"{len(spreads)} spreads need to fit and check a surface"
-            )
+        _require_draws(len(units), self.fitted, f"{len(spreads)} spreads")
         self._factors = draw_factors(self.spreads, units)
         self._centred = _centred(self.spreads, self._factors)
         basis = _second_order(self._centred)
@@ -176,12 +155,12 @@ class ResponseSurface:
     @property
     def solved(self) -> int:
         """Draws of each candidate that are solved."""
-        return self.fitted + self.checks
+        return self.fitted + CHECKS
 
     def scores(
         self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
     ) -> SurfaceScores:
-        """Return scores of stages built from spread parts, most of them read off the surface.
+        """Return scores of built stages, most of them predicted by the surface.
 
         Parameters
         ----------
@@ -189,23 +168,25 @@ class ResponseSurface:
             The candidates, any batch shape (flattened in the result); some dozens at a time keep
             the memory small, as every draw of every candidate is returned.
         names, ratings :
-            As of :func:`draw_scores`.
+            As of :func:`built_scores`.
         """
-        built = build(flat(nominal), slice(None), self.spreads, self._factors[: self.solved])
+        built = built_stages(
+            one_axis(nominal), slice(None), self.spreads, self._factors[: self.solved]
+        )
         facets, groups = _facets(built, names, ratings)
         # What is not finite (a stage cut off) gives a surface that is nowhere a number.
         with np.errstate(invalid="ignore"):
             coefficients = facets[..., : self.fitted] @ self._to_coefficients
             # One large product is several times as fast as one for each candidate.
-            read = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
+            predicted = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
                 *coefficients.shape[:-1], -1
             )
-        return _assembled(facets, read, groups, self.fitted, self.checks)
+        return _assembled(facets, predicted, groups, self.fitted)
 
     def scores_through_point(
         self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
     ) -> SurfaceScores:
-        """Return scores read off surfaces over spreads and operating point together.
+        """Return scores predicted by surfaces over spreads and operating point together.
 
         The operating point of every draw is solved; each candidate has a surface of its own.
 
@@ -215,34 +196,38 @@ class ResponseSurface:
             The candidates, as of :meth:`scores`, but a few only at a time: what one surface is
             taken over fills some ten megabytes.
         names, ratings :
-            As of :func:`draw_scores`.
+            As of :func:`built_scores`.
 
         Raises
         ------
         ValueError
             If there are too few draws.
         """
-        base, draws = flat(nominal), len(self._factors)
-        points = _of_point(build(base, slice(None), self.spreads, self._factors))
+        base, draws = one_axis(nominal), len(self._factors)
+        points = _of_point(built_stages(base, slice(None), self.spreads, self._factors))
         own = np.broadcast_to(self._centred, (len(points), *self._centred.shape))
         variables = np.concatenate([own, points], axis=-1)
         fitted = builds_to_fit(variables.shape[-1], _FIT_TIMES_THROUGH_POINT)
-        if draws <= fitted + self.checks:
-            raise ValueError(
-                f"units: {draws} draws: must be more than the {fitted + self.checks} that "
-                f"{variables.shape[-1]} variables need to fit and check a surface"
-            )
-        built = build(base, slice(None), self.spreads, self._factors[: fitted + self.checks])
+        _require_draws(draws, fitted, f"{variables.shape[-1]} variables")
+        built = built_stages(base, slice(None), self.spreads, self._factors[: fitted + CHECKS])
         facets, groups = _facets(built, names, ratings)
         basis = _second_order(variables)
         with np.errstate(invalid="ignore"):
             inverse = np.linalg.pinv(basis[:, :fitted])
-            read = (
+            predicted = (
                 facets[..., :fitted]
                 @ np.swapaxes(inverse, -1, -2)
                 @ np.swapaxes(basis[:, fitted:], -1, -2)
             )
-        return _assembled(facets, read, groups, fitted, self.checks)
+        return _assembled(facets, predicted, groups, fitted)
+
+
+def _require_draws(draws: int, fitted: int, variables: str) -> None:
+    needed = fitted + CHECKS
+    require(
+        "units", draws, draws > needed,
+        f"more draws than the {needed} that {variables} need to fit and check a surface",
+    )  # fmt: skip
 
 
 def _of_point(built: Assessment) -> FloatArray:
@@ -266,28 +251,17 @@ def _of_point(built: Assessment) -> FloatArray:
 
 
 def _assembled(
-    facets: FloatArray, read: FloatArray, groups: Sequence[_Group], fitted: int, checks: int
+    facets: FloatArray, predicted: FloatArray, groups: Sequence[_Group], fitted: int
 ) -> SurfaceScores:
-    """Return the scores of solved draws and of those that a surface gives after the fitted ones."""
+    """Return the scores of solved built stages, and of those predicted after the fitted ones."""
     least = np.min(facets[..., :fitted], axis=-1, keepdims=True)
     most = np.max(facets[..., :fitted], axis=-1, keepdims=True)
     with np.errstate(invalid="ignore"):
         beyond = _BEYOND * (most - least)
-        read = np.clip(read, least - beyond, most + beyond)
-    first = _combined(facets, groups)
-    rest = _combined(read[..., checks:], groups)
-    return SurfaceScores(
-        DrawnScores(
-            {
-                name: np.concatenate([value, rest.values[name]], axis=-1)
-                for name, value in first.values.items()
-            },
-            np.concatenate([first.rating_excess, rest.rating_excess], axis=-1),
-        ),
-        fitted,
-        _combined(read[..., :checks], groups),
-        checks,
-    )
+        predicted = np.clip(predicted, least - beyond, most + beyond)
+    every = np.concatenate([facets, predicted[..., CHECKS:]], axis=-1)
+    checks = _combined(predicted[..., :CHECKS], groups)
+    return SurfaceScores(_combined(every, groups), fitted, checks)
 
 
 _RATINGS = "ratings"
@@ -310,7 +284,7 @@ def _facets(
     return np.stack(found, axis=1), groups
 
 
-def _combined(facets: FloatArray, groups: Sequence[_Group]) -> DrawnScores:
+def _combined(facets: FloatArray, groups: Sequence[_Group]) -> BuiltScores:
     values = {
         name: np.asarray(combine([facets[:, at] for at in range(own.start, own.stop)]))
         for name, own, combine in groups
@@ -318,7 +292,7 @@ def _combined(facets: FloatArray, groups: Sequence[_Group]) -> DrawnScores:
     excess = values.pop(_RATINGS, None)
     if excess is None:
         excess = np.full((len(facets), facets.shape[-1]), -np.inf)
-    return DrawnScores(values, excess)
+    return BuiltScores(values, excess)
 
 
 def _centred(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:

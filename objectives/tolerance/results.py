@@ -1,4 +1,4 @@
-"""TODO objectives.tolerance.results."""
+"""What a tolerance study finds: yields and bands of the designs, and the pick in detail."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.worst_case import Swing, WorstCase
 
 __all__ = [
-    "YIELD",
+    "PERCENTILES",
     "HardestWindow",
     "ResponseBand",
     "SensitivityIndex",
@@ -19,8 +19,8 @@ __all__ = [
     "ToleranceStudy",
 ]
 
-YIELD = "tolerance_yield_percent"
-"""The name under which good or bad of a built stage is one more score of the indices."""
+PERCENTILES = (5.0, 50.0, 95.0)
+"""Percentiles of the bands."""
 
 
 @dataclass(frozen=True)
@@ -117,8 +117,8 @@ class ToleranceStudy:
     """Base sample of the indices; each takes that times (quantities + 2) built stages."""
     swings: tuple[Swing, ...]
     worst: tuple[WorstCase, ...]
-    drawn: Mapping[str, tuple[float, float]]
-    """Least and greatest value of each score among the draws of the pick."""
+    extremes: Mapping[str, tuple[float, float]]
+    """Least and greatest value of each score among the built stages of the pick."""
     evaluations: int
     seconds: float
     slow: SlowBands | None = None

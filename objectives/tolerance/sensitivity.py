@@ -1,4 +1,4 @@
-"""TODO objectives.tolerance.sensitivity."""
+"""Sensitivity indices: how much of a score's variance each quantity brings about."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ from SALib.sample import sobol as sobol_sample
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.tolerance.draws import draw_scores
-from objectives.tolerance.results import YIELD, SensitivityIndex
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.checks import require
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.results import SensitivityIndex
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 
-__all__ = ["sensitivity", "sobol_indices"]
+__all__ = ["salib_problem", "sensitivity", "sobol_indices"]
 
-_INDEX_SAMPLES = 1024
-_RANKED_DRAWS = 2048
+_KEYS = ("S1", "S1_conf", "ST", "ST_conf")
 
 
-def _problem(names: Sequence[str]) -> dict[str, Any]:
-    # The indices are taken over the cumulative probabilities: each spread maps its own to factors.
+def salib_problem(names: Sequence[str]) -> dict[str, Any]:
+    """Return the problem as SALib wants it: cumulative probabilities, mapped to factors later."""
     return {"num_vars": len(names), "names": list(names), "bounds": [[0.0, 1.0]] * len(names)}
 
 
@@ -53,24 +53,19 @@ def sobol_indices(
     Physics Communications 181, 2010, as implemented in SALib (J. Herman, W. Usher, J. Open Source
     Software 2(9), 97, 2017).
     """
-    if samples < 2 or samples & (samples - 1):
-        raise ValueError(f"samples: {samples!r}: must be a power of two, 2 or more")
+    power_of_two = samples > 1 and not samples & (samples - 1)
+    require("samples", samples, power_of_two, "a power of two, 2 or more")
     points = sobol_sample.sample(problem, samples, calc_second_order=False, seed=seed)
-    found = {}
-    for name, output in model(points).items():
-        value = np.asarray(output, float)
-        if not np.all(np.isfinite(value)) or np.ptp(value) == 0:
-            filler = 0.0 if np.all(np.isfinite(value)) else np.nan
-            found[name] = {
-                key: np.full(problem["num_vars"], filler)
-                for key in ("S1", "S1_conf", "ST", "ST_conf")
-            }
-            continue
-        result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
-        found[name] = {
-            key: np.asarray(result[key], float) for key in ("S1", "S1_conf", "ST", "ST_conf")
-        }
-    return found
+    indices = {}
+    for name, value in model(points).items():
+        if not np.all(np.isfinite(value)):
+            indices[name] = {key: np.full(problem["num_vars"], np.nan) for key in _KEYS}
+        elif np.ptp(value) == 0:
+            indices[name] = {key: np.zeros(problem["num_vars"]) for key in _KEYS}
+        else:
+            result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
+            indices[name] = {key: np.asarray(result[key], float) for key in _KEYS}
+    return indices
 
 
 def sensitivity(
@@ -93,23 +88,16 @@ def sensitivity(
     names = [spread.quantity for spread in spreads]
 
     def model(points: FloatArray) -> dict[str, FloatArray]:
-        drawn = draw_scores(one, spreads, points, scores, ratings=setup.ratings)
-        outputs = {name: value[0] for name, value in drawn.values.items()}
+        built = built_scores(one, spreads, points, scores, ratings=setup.ratings)
+        outputs = {name: value[0] for name, value in built.values.items()}
         if setup.windows:
-            outputs[YIELD] = 100.0 * drawn.good(setup.windows)[0]
+            outputs[YIELD] = 100.0 * built.good(setup.windows)[0]
         return outputs
 
-    found = sobol_indices(_problem(names), model, samples=samples, seed=setup.seed)
+    by_score = sobol_indices(salib_problem(names), model, samples=samples, seed=setup.seed)
     indices = tuple(
-        SensitivityIndex(
-            score,
-            quantity,
-            float(result["S1"][at]),
-            float(result["S1_conf"][at]),
-            float(result["ST"][at]),
-            float(result["ST_conf"][at]),
-        )
-        for score, result in found.items()
+        SensitivityIndex(score, quantity, *(float(result[key][at]) for key in _KEYS))
+        for score, result in by_score.items()
         for at, quantity in enumerate(names)
     )
     return indices, samples * (len(names) + 2)

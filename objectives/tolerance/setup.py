@@ -1,17 +1,18 @@
-"""TODO objectives.tolerance.setup."""
+"""What spreads, how many stages are built, and what a built stage must keep to be good."""
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from objectives.checks import one_of, require
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.spreads import Spread, quantities
 
-__all__ = ["ToleranceSetup"]
+__all__ = ["YIELD", "ToleranceSetup", "require_built_score"]
 
-_YIELD = "tolerance_yield_percent"
+YIELD = "tolerance_yield_percent"
+"""Name of the yield as a score of the search, and of good (100) or bad (0) of one built stage."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class ToleranceSetup:
 
     Raises
     ------
-    ValueError
+    InputError
         If a quantity has two spreads, a window names no score or is empty, or ``draws`` is not
         positive.
     """
@@ -47,21 +48,11 @@ class ToleranceSetup:
     def __post_init__(self) -> None:
         quantities(self.spreads)
         for name, (low, high) in self.windows.items():
-            _require_score(name, "tolerance.windows")
-            if not low <= high:
-                raise ValueError(
-                    f"tolerance.windows.{name}: {low!r} to {high!r}: the least value allowed must "
-                    "not be above the greatest"
-                )
-        if self.draws < 1:
-            raise ValueError(f"tolerance.draws: {self.draws!r}: must be 1 or more")
+            require_built_score("tolerance.windows", name)
+            require(f"tolerance.windows.{name}", high, low <= high, f"at least the lowest, {low:g}")
+        require("tolerance.draws", self.draws, self.draws >= 1, "1 or more")
 
 
-def _require_score(name: str, where: str) -> None:
-    allowed = [known for known, s in REGISTRY.items() if not s.of_stock and known != _YIELD]
-    if name not in allowed:
-        close = difflib.get_close_matches(name, allowed, n=1)
-        hint = f"; did you mean {close[0]}?" if close else ""
-        raise ValueError(
-            f"{where}: {name!r}: must be a score of a built stage: {', '.join(allowed)}{hint}"
-        )
+def require_built_score(where: str, name: str) -> None:
+    """Raise an InputError if a name is not that of a score which a built stage has."""
+    one_of(where, name, (n for n, score in REGISTRY.items() if not score.of_stock and n != YIELD))

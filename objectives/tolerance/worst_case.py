@@ -1,4 +1,4 @@
-"""TODO objectives.tolerance.worst_case."""
+"""One-at-a-time swings, worst cases over the tolerance box, and bands of a response."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
+from objectives.checks import InputError, require
 from objectives.circuit.corners import Port, swept_level_dB
-from objectives.tolerance.builds import batch_shape, build, flat
-from objectives.tolerance.draws import _CHUNK, draw_factors
-from objectives.tolerance.setup import _require_score
+from objectives.tolerance.builds import CHUNK, batch_shape, built_stages, one_axis
+from objectives.tolerance.draws import draw_factors
+from objectives.tolerance.setup import require_built_score
 from objectives.tolerance.spreads import Spread, quantities
 
 __all__ = ["Swing", "WorstCase", "response_band_dB", "swings", "worst_cases"]
@@ -115,12 +116,14 @@ def worst_cases(
 
     Raises
     ------
-    ValueError
+    InputError
         If ``vertex_parts`` is out of range or the batch is not one stage.
     """
-    if not 0 <= vertex_parts <= _MOST_VERTEX_PARTS:
-        raise ValueError(f"vertex_parts: {vertex_parts!r}: must be 0 to {_MOST_VERTEX_PARTS}")
-    found = []
+    require(
+        "vertex_parts", vertex_parts, 0 <= vertex_parts <= _MOST_VERTEX_PARTS,
+        f"0 to {_MOST_VERTEX_PARTS}",
+    )  # fmt: skip
+    cases = []
     parts = quantities(spreads)
     low = np.array([1 + s.low for s in spreads])
     high = np.array([1 + s.high for s in spreads])
@@ -134,14 +137,12 @@ def worst_cases(
         chosen = order[:vertex_parts]
         raised, lowered = np.where(rises, high, low), np.where(rises, low, high)
         ends = np.array(list(itertools.product((False, True), repeat=len(chosen))), dtype=bool)
-        corners = np.concatenate(
-            [np.tile(lowered, (len(ends), 1)), np.tile(raised, (len(ends), 1))]
-        )
+        corners = np.repeat([lowered, raised], len(ends), axis=0)
         corners[:, chosen] = np.where(np.tile(ends, (2, 1)), high[chosen], low[chosen])
         corners = np.concatenate([lowered[np.newaxis], raised[np.newaxis], corners])
         value = _at_factors(nominal, spreads, corners, [name])[name]
         least, greatest = int(np.nanargmin(value)), int(np.nanargmax(value))
-        found.append(
+        cases.append(
             WorstCase(
                 score=name,
                 least=float(value[least]),
@@ -153,7 +154,7 @@ def worst_cases(
                 corners=len(corners),
             )
         )
-    return tuple(found)
+    return tuple(cases)
 
 
 def _deviations(spreads: Sequence[Spread], factors: FloatArray) -> dict[str, float]:
@@ -169,19 +170,21 @@ def _at_factors(
 ) -> dict[str, FloatArray]:
     """Return scores of one stage at given factors (rows, spreads), each of shape (rows,)."""
     for name in names:
-        _require_score(name, "scores")
-    base = flat(nominal)
-    parts = []
-    for start in range(0, len(factors), _CHUNK):
-        built = build(base, slice(0, 1), spreads, factors[start : start + _CHUNK])
-        parts.append({name: np.asarray(built[name])[0] for name in names})
-    return {name: np.concatenate([part[name] for part in parts]) for name in names}
+        require_built_score("scores", name)
+    base = one_axis(nominal)
+    values = {name: np.empty(len(factors)) for name in names}
+    for start in range(0, len(factors), CHUNK):
+        rows = slice(start, start + CHUNK)
+        built = built_stages(base, slice(0, 1), spreads, factors[rows])
+        for name in names:
+            values[name][rows] = built[name][0]
+    return values
 
 
 def _require_single(nominal: Assessment) -> None:
     size = math.prod(batch_shape(nominal))
     if size != 1:
-        raise ValueError(f"stage: a batch of {size}: must be one stage")
+        raise InputError("stage", size, "the batch must be one stage")
 
 
 def response_band_dB(
@@ -199,12 +202,11 @@ def response_band_dB(
     ``nominal`` is a batch of one; ``units`` as of :func:`draw_units`.
     """
     _require_single(nominal)
-    base = flat(nominal)
+    base = one_axis(nominal)
     factors = draw_factors(spreads, units)
     level = np.empty((len(units), len(frequency_Hz)))
-
-    for start in range(0, len(units), _CHUNK):
-        rows = slice(start, start + _CHUNK)
-        built = build(base, slice(0, 1), spreads, factors[rows])
+    for start in range(0, len(units), CHUNK):
+        rows = slice(start, start + CHUNK)
+        built = built_stages(base, slice(0, 1), spreads, factors[rows])
         level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
     return np.asarray(np.percentile(level, percentiles, axis=0))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +21,7 @@ from objectives.format import (
     sentence,
 )
 from objectives.tolerance.results import SlowBands, ToleranceStudy
+from objectives.tolerance.setup import YIELD
 from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import Swing, WorstCase
 from reports.charts.response_band import response_band_chart
@@ -38,8 +38,6 @@ from reports.charts.tolerance_bands import (
 from reports.model import Block, Figure, Note, Prose, Section, Table
 
 __all__ = ["slow_table", "tolerance_section", "worst_table", "yield_table"]
-
-_YIELD: Final = "tolerance_yield_percent"
 
 
 def tolerance_section(study: ToleranceStudy, front: Sequence[Block] = ()) -> Section:
@@ -144,7 +142,7 @@ def _findings(study: ToleranceStudy) -> list[Block]:
         )
     blocks: list[Block] = [Note(text, "finding" if study.good[pick] >= 0.9 else "caution")]
     leaders = [
-        index for index in study.indices if index.score == _YIELD and np.isfinite(index.total)
+        index for index in study.indices if index.score == YIELD and np.isfinite(index.total)
     ]
     if leaders and max(index.total for index in leaders) > 0:
         first, *rest = sorted(leaders, key=lambda index: -index.total)
@@ -164,7 +162,7 @@ def _inside_extremes(study: ToleranceStudy) -> str:
     """Return a caution that names scores whose extreme lies inside the box; '' where none does."""
     names = []
     for case in study.worst:
-        least, greatest = study.drawn[case.score]
+        least, greatest = study.extremes[case.score]
         slack = 1e-6 * max(abs(case.least), abs(case.greatest), abs(least), abs(greatest))
         if least < case.least - slack or greatest > case.greatest + slack:
             names.append(score_label(case.score))

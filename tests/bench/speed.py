@@ -26,7 +26,8 @@ from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import ResponseSurface
 from objectives.tolerance.spreads import default_spreads
 
@@ -110,10 +111,10 @@ def built(designs: int = 32, draws: int = 10_240) -> None:
     windows = {"input_corner_Hz": (20e3, np.inf), "gain_dB": (33.0, np.inf)}
     surface = ResponseSurface(spreads, units)
     start = time.perf_counter()
-    read = surface.scores(front, SCORES).drawn.good(windows).mean(axis=-1)
+    read = surface.scores(front, SCORES).built.good(windows).mean(axis=-1)
     read_rate = designs * draws / (time.perf_counter() - start)
     start = time.perf_counter()
-    solved = draw_scores(front, spreads, units, SCORES).good(windows).mean(axis=-1)
+    solved = built_scores(front, spreads, units, SCORES).good(windows).mean(axis=-1)
     solved_rate = designs * draws / (time.perf_counter() - start)
     print(f"built stages, by surface:   {read_rate:12,.0f} a second")
     print(f"built stages, all solved:   {solved_rate:12,.0f} a second")

@@ -29,7 +29,7 @@ from objectives.devices.valve_table import valve
 from objectives.format import quantity
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.tolerance.study import tolerance_study
+from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
 from reports.model import Prose, ReportContents, Section, Steps, Table
 from reports.sections.build import build_sections
@@ -210,7 +210,11 @@ def test_its_supply_strays_with_the_stages(followed: Run) -> None:
     setup = followed.pick.targets.tolerance
     assert setup is not None
     study = tolerance_study(
-        followed.pick, ["pick"], setup, ["gain_dB", "plate_voltage_V"], draws=64, index_samples=8
+        followed.pick,
+        ["pick"],
+        setup,
+        ["gain_dB", "plate_voltage_V"],
+        size=StudySize(draws=64, index_samples=8),
     )
     low, middle, high = study.bands["plate_voltage_V"][:, 0]
     assert low < study.nominal["plate_voltage_V"][0] < high

@@ -15,9 +15,10 @@ from explorer.exploration import Exploration, explore
 from explorer.formulation import Posed
 from explorer.settings import Settings
 from explorer.studies import Studies, studies
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
-from objectives.tolerance.study import tolerance_study
+from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
 from reports.model import Figure, Table
 
@@ -32,12 +33,10 @@ def ex(posed: Make) -> Exploration:
 
 @pytest.fixture(scope="module")
 def more(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Studies:
-    few = {"draws": DRAWS}
+    size = StudySize(draws=DRAWS, index_samples=32)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(
-            "explorer.studies.tolerance_study", partial(tolerance_study, index_samples=32, **few)
-        )
-        patch.setattr("explorer.studies.front_yields", partial(front_yields, **few))
+        patch.setattr("explorer.studies.tolerance_study", partial(tolerance_study, size=size))
+        patch.setattr("explorer.studies.front_yields", partial(front_yields, draws=DRAWS))
         return studies(ex, tmp_path_factory.mktemp("studies"))
 
 
@@ -55,7 +54,7 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     setup = designs.targets.tolerance
     assert setup is not None
     units = draw_units(setup.spreads, DRAWS, setup.seed)
-    drawn = draw_scores(designs, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
+    drawn = built_scores(designs, setup.spreads, units, tuple(setup.windows), ratings=setup.ratings)
     good = 100 * drawn.good(setup.windows).mean(axis=-1)
     np.testing.assert_allclose(front["built_yield_percent"], good, atol=1.0)
     readable = pd.read_csv(written["readable_csv"])
@@ -78,9 +77,8 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(more: Stud
 def test_what_the_brief_does_not_want_is_left_out(
     posed: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(
-        "explorer.studies.tolerance_study", partial(tolerance_study, draws=64, index_samples=8)
-    )
+    size = StudySize(draws=64, index_samples=8)
+    monkeypatch.setattr("explorer.studies.tolerance_study", partial(tolerance_study, size=size))
     change = ("[search]", f"[tolerance]\n{stated}\n\n[search]")
     ex = explore(posed(change), Settings(seed=1, evaluations=100, batch=50), method="exact")
     more = studies(ex, tmp_path)

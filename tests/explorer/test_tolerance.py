@@ -13,13 +13,13 @@ from objectives.devices.lookup import device
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
-from objectives.tolerance.results import YIELD
 from objectives.tolerance.sensitivity import sobol_indices
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, default_spreads, published_spreads
-from objectives.tolerance.study import tolerance_study
+from objectives.tolerance.study import StudySize, tolerance_study
 from stand_in import StandIn
 
 
@@ -40,7 +40,7 @@ def low_pass():
     return Assessment(stage.broadcast(), StandIn(farads=(1e-18,) * 3), Targets(reference_Hz=1.0))
 
 
-QUICK = {"draws": 256, "index_samples": 64, "frequency_Hz": np.geomspace(10, 1e6, 11)}
+QUICK = StudySize(draws=256, index_samples=64, frequency_Hz=np.geomspace(10, 1e6, 11))
 
 
 def test_indices_of_the_ishigami_function():
@@ -76,7 +76,11 @@ def test_indices_of_an_rc_corner_have_the_closed_form():
     tolerances = {"stopper_ohm": 0.3, "grid_capacitor_F": 0.15}
     setup = ToleranceSetup(tuple(Spread.plus_minus(k, v) for k, v in tolerances.items()))
     study = tolerance_study(
-        low_pass(), ["only"], setup, ["input_corner_Hz"], **(QUICK | {"index_samples": 2048})
+        low_pass(),
+        ["only"],
+        setup,
+        ["input_corner_Hz"],
+        size=replace(QUICK, index_samples=2048),
     )
     moments = [(np.log((1 + t) / (1 - t)) / (2 * t), 1 / (1 - t**2)) for t in tolerances.values()]
     (m1, s1), (m2, s2) = moments
@@ -93,8 +97,8 @@ def test_study_says_what_is_asked_of_it():
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.95 * corner[1], 1.05 * corner[1]), "gain_dB": (0.0, np.inf)}
     setup = ToleranceSetup(default_spreads(a.stage), windows)
-    counts = QUICK | {"draws": 2048, "index_samples": 512}
-    study = tolerance_study(a, [7, 11, 13], setup, ["noise_dBu", "gain_dB"], pick=1, **counts)
+    size = replace(QUICK, draws=2048, index_samples=512)
+    study = tolerance_study(a, [7, 11, 13], setup, ["noise_dBu", "gain_dB"], pick=1, size=size)
     assert study.candidates == ("7", "11", "13")
     assert study.scores == ("noise_dBu", "gain_dB", "input_corner_Hz")
     assert study.good[1] > study.good[0] == study.good[2] == 0
@@ -122,8 +126,8 @@ def test_study_says_what_is_asked_of_it():
     assert hardest.share == pytest.approx(shares["valve_grid_plate_F"].first, abs=0.1)
     assert {i.score for i in study.indices} == {*study.scores, YIELD}
     for case in study.worst:
-        assert case.least <= study.drawn[case.score][0] + 1e-9
-        assert case.greatest >= study.drawn[case.score][1] - 1e-9
+        assert case.least <= study.extremes[case.score][0] + 1e-9
+        assert case.greatest >= study.extremes[case.score][1] - 1e-9
     assert [band.port for band in study.responses] == ["grid", "output"]
     for band in study.responses:
         assert np.all(band.low_dB <= band.nominal_dB)
@@ -134,15 +138,15 @@ def test_study_says_what_is_asked_of_it():
 
 def test_study_repeats_by_seed():
     setup = ToleranceSetup(default_spreads(front().stage), {"gain_dB": (34.0, 35.0)})
-    first, again = (tolerance_study(front(), "abc", setup, [], **QUICK) for _ in range(2))
+    first, again = (tolerance_study(front(), "abc", setup, [], size=QUICK) for _ in range(2))
     np.testing.assert_array_equal(first.good, again.good)
     assert first.indices == again.indices
-    other = tolerance_study(front(), "abc", replace(setup, seed=2), [], **QUICK)
+    other = tolerance_study(front(), "abc", replace(setup, seed=2), [], size=QUICK)
     assert other.indices != first.indices
 
 
 def test_study_without_spreads_or_windows_is_plain():
-    study = tolerance_study(front(), "abc", ToleranceSetup(()), ["gain_dB"], **QUICK)
+    study = tolerance_study(front(), "abc", ToleranceSetup(()), ["gain_dB"], size=QUICK)
     assert study.indices == ()
     assert study.hardest == (None, None, None)
     np.testing.assert_array_equal(study.good, 1.0)
@@ -154,17 +158,21 @@ def test_study_without_spreads_or_windows_is_plain():
 @pytest.mark.parametrize(
     ("changed", "words"),
     [
-        ({"candidates": "ab"}, "candidates: 2 names: must be 3, one a design"),
+        ({"candidates": "ab"}, "candidates: 2: must be 3, one a design"),
         ({"pick": 3}, "pick: 3: must be a row of the front, 0 to 2"),
-        ({"draws": 0}, "draws: 0: must be 1 or more"),
         ({"scores": ["gain"]}, "scores: 'gain': .* did you mean gain_dB"),
     ],
 )
 def test_bad_requests_are_refused(changed, words):
     setup = ToleranceSetup((Spread.plus_minus("stopper_ohm", 0.1),))
-    given = {"candidates": "abc", "scores": ["gain_dB"]} | QUICK | changed
+    given = {"candidates": "abc", "setup": setup, "scores": ["gain_dB"], "size": QUICK} | changed
     with pytest.raises(ValueError, match=words):
-        tolerance_study(front(), given.pop("candidates"), setup, given.pop("scores"), **given)
+        tolerance_study(front(), **given)
+
+
+def test_a_study_without_draws_is_refused():
+    with pytest.raises(ValueError, match="draws: 0: must be 1 or more"):
+        replace(QUICK, draws=0)
 
 
 # -- the whole front -------------------------------------------------------------------------------
@@ -179,7 +187,7 @@ def test_yields_of_a_front_are_those_of_solved_draws():
     found = front_yields(a, setup, ["noise_dBu"], draws=4096, report=lambda *at: told.append(at))
     names = ("noise_dBu", *windows)
     units = draw_units(setup.spreads, 4096, 3)
-    drawn = draw_scores(a, setup.spreads, units, names)
+    drawn = built_scores(a, setup.spreads, units, names)
     assert np.all(found.by_surface)
     assert not np.any(found.short | found.refused)
     np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)
@@ -213,7 +221,7 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(REGISTRY, "gain_dB", steps)
         found = front_yields(a, setup, [], draws=1024, most_solved=2 * 1024)
-        exact = draw_scores(a, setup.spreads, draw_units(setup.spreads, 1024, 1), ["gain_dB"])
+        exact = built_scores(a, setup.spreads, draw_units(setup.spreads, 1024, 1), ["gain_dB"])
     assert found.refused.tolist() == [True, True, True]
     assert found.draws.tolist() == [1024, 1024, found.solved[2]]
     assert found.solved[:2].tolist() == [1024, 1024]
@@ -262,7 +270,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
     assert not np.any(found.refused | found.short)
     assert found.percentile_error < 0.25
     units = draw_units(spreads, 2048, 1)
-    drawn = draw_scores(a, spreads, units, [*windows, "noise_dBu", "input_corner_Hz"])
+    drawn = built_scores(a, spreads, units, [*windows, "noise_dBu", "input_corner_Hz"])
     # Far below the gain in saturation: there are such draws, and they count in the bands.
     assert np.all(np.ptp(drawn.values["gain_dB"], axis=-1) > 10)
     np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)
@@ -275,13 +283,13 @@ def test_a_study_of_some_designs_is_taken_over():
     a = front()
     setup = ToleranceSetup(default_spreads(a.stage), {"gain_dB": (35.0, np.inf)})
     one = replace(a, stage=a.stage.at(slice(1, 2)))
-    study = tolerance_study(one, ["2"], setup, ["gain_dB"], **(QUICK | {"draws": 512}))
+    study = tolerance_study(one, ["2"], setup, ["gain_dB"], size=replace(QUICK, draws=512))
     found = front_yields(a, setup, ["gain_dB"], draws=512, known=(np.array([1]), study))
     assert found.good[1] == study.good[0]
     assert found.solved.tolist()[1] == 512
     assert found.by_surface.tolist() == [True, False, True]
     np.testing.assert_array_equal(found.bands["gain_dB"][:, 1], study.bands["gain_dB"][:, 0])
-    with pytest.raises(ValueError, match="known: must be of the same draws"):
+    with pytest.raises(ValueError, match="known: 512: must be of the same draws"):
         front_yields(a, setup, ["gain_dB"], draws=1024, known=(np.array([1]), study))
 
 
@@ -289,14 +297,20 @@ def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone():
     a = front()
     setup = ToleranceSetup(default_spreads(a.stage))
     study = tolerance_study(
-        a, "abc", setup, ["gain_dB"], pick=1, slow=["headroom_V"], slow_draws=100, **QUICK
+        a,
+        "abc",
+        setup,
+        ["gain_dB"],
+        pick=1,
+        slow=["headroom_V"],
+        size=replace(QUICK, slow_draws=100),
     )
     assert study.slow is not None
     assert study.slow.draws == 100
     units = draw_units(setup.spreads, 256, setup.seed)[:100]
-    drawn = draw_scores(a, setup.spreads, units, ["headroom_V"]).values["headroom_V"][1]
+    drawn = built_scores(a, setup.spreads, units, ["headroom_V"]).values["headroom_V"][1]
     np.testing.assert_allclose(
         study.slow.bands["headroom_V"], np.percentile(drawn, [5, 50, 95]), rtol=1e-9
     )
     assert study.slow.nominal["headroom_V"] == pytest.approx(float(a["headroom_V"][1]))
-    assert tolerance_study(a, "abc", setup, ["gain_dB"], **QUICK).slow is None
+    assert tolerance_study(a, "abc", setup, ["gain_dB"], size=QUICK).slow is None

@@ -32,7 +32,8 @@ from objectives.radio.tables import radio_band
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from reports.document.files import write_report
 from reports.model import ReportContents, Section, Table
 
@@ -201,7 +202,7 @@ def test_what_spreads_is_the_transistors_own(ex: Exploration, name: str) -> None
     assert "valve_grid_plate_F" in quantities
     pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
     units = draw_units(setup.spreads, 128, setup.seed)
-    drawn = draw_scores(pick, setup.spreads, units, ["plate_current_A"], ratings=True)
+    drawn = built_scores(pick, setup.spreads, units, ["plate_current_A"], ratings=True)
     assert np.all(np.isfinite(drawn.values["plate_current_A"]))
     assert np.all(drawn.rating_excess < 0)
     # A cut-off that spreads five to one moves the current far more than any resistor does.

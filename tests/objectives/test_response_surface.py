@@ -10,7 +10,8 @@ from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY, greatest, least, magnitude
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import CHECKS, ResponseSurface, builds_to_fit
 from objectives.tolerance.spreads import Spread, default_spreads
 from stand_in import StandIn
@@ -28,7 +29,7 @@ def test_yield_of_an_rc_corner_has_the_closed_form():
     spreads = (Spread.plus_minus("stopper_ohm", r), Spread.plus_minus("grid_capacitor_F", c))
     limit = 1 / (2 * np.pi * 68e3 * 100e-12)
     found = ResponseSurface(spreads, draw_units(spreads, 8192, 1)).scores(a, ["input_corner_Hz"])
-    good = found.drawn.good({"input_corner_Hz": (limit, np.inf)}).mean(axis=-1)
+    good = found.built.good({"input_corner_Hz": (limit, np.inf)}).mean(axis=-1)
     for stopper, share in zip(stage.stopper_ohm, good, strict=True):
         most = 68e3 / stopper
 
@@ -60,7 +61,7 @@ def test_a_single_spread_gives_the_share_of_its_range_inside_the_window():
         low, high = (middle, high) if plate_V(middle) < limit else (low, middle)
     surface = ResponseSurface(spreads, draw_units(spreads, 4096, 5))
     found = surface.scores(Assessment(stage.broadcast(), StandIn(), Targets()), ["plate_voltage_V"])
-    good = found.drawn.good({"plate_voltage_V": (limit, np.inf)}).mean(axis=-1)
+    good = found.built.good({"plate_voltage_V": (limit, np.inf)}).mean(axis=-1)
     assert good[0] == pytest.approx((330.0 - low) / 60.0, abs=1e-3)
 
 
@@ -92,18 +93,18 @@ def test_scores_with_a_kink_are_read_from_what_is_smooth():
         "detected_radio_dBu", "gain_dB", "noise_dBu", "lower_corner_Hz",
     )  # fmt: skip
     found = ResponseSurface(spreads, units).scores(a, names)
-    solved = draw_scores(a, spreads, units, names)
+    solved = built_scores(a, spreads, units, names)
     # The first design's nominal corner is the target itself: the distance has its kink there.
     assert np.min(solved.values["input_corner_error_octaves"][0]) < 1e-3
     for name in names:
         spread = solved.values[name].std(axis=-1)
-        error = np.abs(found.drawn.values[name] - solved.values[name])
+        error = np.abs(found.built.values[name] - solved.values[name])
         assert np.all(np.sqrt((error**2).mean(axis=-1)) < 0.06 * spread), name
         np.testing.assert_array_equal(
-            found.drawn.values[name][:, : found.solved.values[name].shape[1]],
+            found.built.values[name][:, : found.solved.values[name].shape[1]],
             found.solved.values[name],
         )
-        assert np.all(error[:, : found.fitted + found.checks] <= 1e-9 * np.abs(spread[:, None]))
+        assert np.all(error[:, : found.fitted + CHECKS] <= 1e-9 * np.abs(spread[:, None]))
 
 
 def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
@@ -113,22 +114,23 @@ def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
     surface = ResponseSurface(spreads, units)
     found = surface.scores(a, ["gain_dB"])
     at = slice(found.fitted, found.fitted + CHECKS)
-    solved = draw_scores(a, spreads, units, ["gain_dB"]).values["gain_dB"]
-    read = found.read_checks.values["gain_dB"]
-    error = np.sqrt(((read - solved[:, at]) ** 2).mean(axis=-1))
+    solved = built_scores(a, spreads, units, ["gain_dB"]).values["gain_dB"]
+    predicted = found.predicted_checks.values["gain_dB"]
+    error = np.sqrt(((predicted - solved[:, at]) ** 2).mean(axis=-1))
     scale = solved[:, : surface.solved].std(axis=-1)
     np.testing.assert_allclose(found.misfit()["gain_dB"], error / scale, rtol=1e-6)
     limit = float(np.median(solved[0, at]))
     good, bad = found.wrong_side({"gain_dB": (limit, np.inf)})
-    np.testing.assert_array_equal(good, ((read >= limit) & (solved[:, at] < limit)).sum(axis=-1))
-    np.testing.assert_array_equal(bad, ((read < limit) & (solved[:, at] >= limit)).sum(axis=-1))
+    solved = solved[:, at]
+    np.testing.assert_array_equal(good, ((predicted >= limit) & (solved < limit)).sum(axis=-1))
+    np.testing.assert_array_equal(bad, ((predicted < limit) & (solved >= limit)).sum(axis=-1))
 
 
 def test_nothing_that_spreads_gives_the_nominal_stage():
     a = kinked()
     found = ResponseSurface((), draw_units((), 128, 1)).scores(a, ["gain_dB"])
     np.testing.assert_allclose(
-        found.drawn.values["gain_dB"], np.tile(a["gain_dB"][:, np.newaxis], 128), rtol=1e-12
+        found.built.values["gain_dB"], np.tile(a["gain_dB"][:, np.newaxis], 128), rtol=1e-12
     )
     assert np.all(found.misfit()["gain_dB"] < 1e-3)
 
@@ -136,7 +138,7 @@ def test_nothing_that_spreads_gives_the_nominal_stage():
 def test_too_few_draws_are_refused():
     spreads = default_spreads(kinked().stage)
     needed = builds_to_fit(len(spreads)) + CHECKS
-    with pytest.raises(ValueError, match=f"units: {needed} draws: must be more than the {needed}"):
+    with pytest.raises(ValueError, match=f"units: {needed}: must be more draws than the {needed}"):
         ResponseSurface(spreads, draw_units(spreads, needed, 1))
 
 

@@ -11,7 +11,6 @@ from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
-from objectives.circuit.starting_point import operating_point_near
 from objectives.devices.bipolar import Bipolar
 from objectives.devices.lookup import device
 from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, terms_of
@@ -20,7 +19,9 @@ from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
+from objectives.tolerance.operating_point import built_operating_point
 from objectives.tolerance.spreads import (
     TRANSISTOR_QUANTITIES,
     Spread,
@@ -105,7 +106,7 @@ def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> Non
     nominal = Assessment(stage.broadcast(), entry, Targets())
     units = draw_units(spreads, 32, seed=3)
     names = ("plate_current_A", "gain_dB", "noise_dBu", "undistorted_output_V")
-    drawn = draw_scores(nominal, spreads, units, names)
+    drawn = built_scores(nominal, spreads, units, names)
     for row in (0, 7, 31):
         factors = {s.quantity: float(s.factor(units[row, at])) for at, s in enumerate(spreads)}
         (own,) = entry.parameter_spread
@@ -132,7 +133,7 @@ def test_a_gain_that_only_the_base_current_knows_reaches_the_general_solver() ->
     """Draws that Newton's steps do not settle are handed on with their own law."""
     law = replace(device("BC550B").law, forward_gain=np.array([[200.0, 450.0]]))
     stage = replace(NPN_STAGE, supply_V=np.full((1, 2), 12.0))
-    far = operating_point_near(stage, law, np.full((1, 1), -3.0))
+    far = built_operating_point(stage, law, np.full((1, 1), -3.0))
     np.testing.assert_allclose(
         far.plate_current_A, operating_point(stage, law).plate_current_A, rtol=1e-6
     )

@@ -10,7 +10,8 @@ import pytest
 from objectives.assessment import Assessment
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.tolerance.draws import draw_scores, draw_units
+from objectives.tolerance.builds import built_scores
+from objectives.tolerance.draws import draw_units
 from objectives.tolerance.results import (
     HardestWindow,
     ResponseBand,
@@ -44,7 +45,7 @@ def study(contents):
     )  # fmt: skip
     front = Assessment(stage, contents.pick.device, Targets())
     setup = ToleranceSetup(SPREADS, WINDOWS)
-    drawn = draw_scores(front, SPREADS, draw_units(SPREADS, 256, 1), SCORES)
+    drawn = built_scores(front, SPREADS, draw_units(SPREADS, 256, 1), SCORES)
     one = replace(front, stage=stage.at(slice(1, 2)))
     good = np.array([0.995, 0.25, 0.0])
     frequency = np.array([10.0, 1e3, 1e5])
@@ -75,7 +76,7 @@ def study(contents):
         index_samples=1024,
         swings=swings(one, SPREADS, SCORES),
         worst=worst_cases(one, SPREADS, SCORES, vertex_parts=3),
-        drawn={
+        extremes={
             name: (float(value[1].min()), float(value[1].max()))
             for name, value in drawn.values.items()
         },
@@ -140,10 +141,10 @@ def test_worst_table_names_the_ends_that_matter(study):
 
 def test_extremes_inside_the_box_are_cautioned(study):
     assert "go beyond every corner" not in text_of(tolerance_section(study))
-    low, high = study.drawn["gain_dB"]
-    beyond = study.drawn | {"gain_dB": (low - 3.0, high)}
+    low, high = study.extremes["gain_dB"]
+    beyond = study.extremes | {"gain_dB": (low - 3.0, high)}
     assert "every corner tried for: gain." in text_of(
-        tolerance_section(replace(study, drawn=beyond))
+        tolerance_section(replace(study, extremes=beyond))
     )
 
 

@@ -1,4 +1,4 @@
-"""The operating point of stages that differ from a solved one by their tolerances only."""
+"""The operating point of built stages, started from that of the nominal ones."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from objectives.circuit.operating_point import load_lines, operating_point
 from objectives.devices.protocol import ConductionLaw, OperatingPoint
 from objectives.stage import Stage
 
-__all__ = ["operating_point_near"]
+__all__ = ["built_operating_point"]
 
 _STEPS = 8
 
@@ -24,21 +24,21 @@ _LEAST_CATHODE_OHM = 1.0
 _SMALL_STEP_V = 3e-6
 
 
-def operating_point_near(
-    stage: Stage, law: ConductionLaw, grid_cathode_V: FloatArray
+def built_operating_point(
+    stage: Stage, law: ConductionLaw, nominal_grid_cathode_V: FloatArray
 ) -> OperatingPoint:
     """Solve the quiescent point of every stage, starting from grid-cathode voltages close to it.
 
-    The same equation as :func:`~objectives.operating_point.operating_point`, whose excess current
-    rises with the grid-cathode voltage, by Newton's steps with the exact derivatives of the law.
-    Stages in which they do not settle are handed to that function.
+    The same equation as :func:`~objectives.circuit.operating_point.operating_point`, whose excess
+    current rises with the grid-cathode voltage, by Newton's steps with the exact derivatives of the
+    law. Stages in which they do not settle are handed to that function.
 
     Parameters
     ----------
     stage, law :
         As there.
-    grid_cathode_V :
-        Where to start, broadcasting with the stages: the nominal stage's.
+    nominal_grid_cathode_V :
+        Where to start, broadcasting with the stages.
     """
     shape = stage.shape
     bias_V, grid_ohm = stage.grid_return()
@@ -47,7 +47,7 @@ def operating_point_near(
     cathode = stage.cathode_total_ohm
     if np.any(cathode < _LEAST_CATHODE_OHM) or np.any(~(supply > 0)) or np.any(~(load >= 0)):
         return operating_point(stage, law)
-    v = np.broadcast_to(grid_cathode_V, shape)
+    v = np.broadcast_to(nominal_grid_cathode_V, shape)
     settled = np.zeros(shape, dtype=bool)
     for left in reversed(range(_STEPS)):
         # As in the general solver, the grid current is taken at the supply voltage.

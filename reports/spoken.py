@@ -64,8 +64,8 @@ def _block(block: Block, say: Say) -> Block:
         case Figure():
             return replace(block, caption=say(block.caption))
         case Svg():
-            # A drawing has laid its own words out, so it has said them as well.
-            return replace(block, words=say(block.words), caption=say(block.caption))
+            # A drawing is in its device's own words.
+            return block
 
 
 def _frame(frame: pd.DataFrame, say: Say) -> pd.DataFrame:

@@ -11,9 +11,7 @@ from reports.schematic import schematic
 
 def _parts(contents: ReportContents) -> Section:
     pick = contents.pick
-    blocks: list[Block] = [
-        schematic(pick.stage, pick.device, contents.part_labels, contents.part_labels)
-    ]
+    blocks: list[Block] = [schematic(pick.stage, pick.device, contents.part_labels)]
     if pick.follower is not None:
         after = pick.follower[1].name
         words = f"At the output hangs the grid of the {after} cathode follower, which is not drawn."

@@ -265,14 +265,15 @@ class _Drawing:
         self.terminal((x, _SUPPLY))
         supply = f"+{quantity(self.values['supply_V'], 'V')}"
         self.text((x, _SUPPLY + 0.4), supply, "center", fontsize=12)
+        # The output line starts far enough to the right to clear the words of other branches.
+        start = max(x + 1.2, right + 1.0)
         if self.has("plate_capacitor_F"):
+            start = max(start, x + 4.2)
             beside, top, foot = x + 1.4, _SUPPLY - 0.6, _PLATE + 0.6
             self.dot((x, top), (x, foot))
             self.wire((x, top), (beside, top))
             self.down(["plate_capacitor_F"], (beside, top), foot)
             self.wire((beside, foot), (x, foot))
-        # The output line starts far enough to the right to clear the cathode circuit's words.
-        start = max(x + 1.2, right + 1.0)
         end = self.across("output_coupling_F", start, _PLATE, 2.6)
         foot = max(end, right + 3.0)
         self.wire((x, _PLATE), (start, _PLATE))

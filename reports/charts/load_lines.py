@@ -13,7 +13,7 @@ import pandas as pd
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.protocol import ConductionLaw
-from objectives.format import first, quantity, sentence
+from objectives.format import first, number, quantity, sentence
 from reports.charts.layers import LineStyles, styled_lines
 from reports.charts.plate_curves import plate_curves, round_voltages
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, PAPER
@@ -140,7 +140,7 @@ def _curve_ends(lines: LoadLines) -> pd.DataFrame:
     lowest, rightmost = math.inf, -math.inf
     for grid_V, curve in lines.curves.groupby("grid_V", sort=False):
         volts, amps = curve["plate_V"].to_numpy(), curve["current_A"].to_numpy()
-        text = quantity(grid_V, "V", 3)  # type: ignore[arg-type]
+        text = f"{number(grid_V, 3)} V"  # type: ignore[arg-type]
         if amps[-1] > lines.top_A:
             at = float(np.interp(lines.top_A, amps, volts))
             if at - rightmost < 0.045 * lines.reach_V:

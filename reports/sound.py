@@ -17,6 +17,7 @@ import numpy as np
 from scipy import signal
 
 from objectives.arrays import FloatArray
+from objectives.checks import require
 from objectives.files import drafts
 from objectives.transient.cascade import Place
 from objectives.transient.excitation import sampled
@@ -110,10 +111,8 @@ def plucked_chord(note_Hz: float, seconds: float, rate_Hz: float = RATE_HZ) -> F
     ValueError
         If the note or the length is not positive, or the note is above 1 kHz.
     """
-    if not 0 < note_Hz <= 1000:
-        raise ValueError(f"note_Hz: {note_Hz!r}: must be more than 0 and at most 1000")
-    if not 0 < seconds <= 60:
-        raise ValueError(f"seconds: {seconds!r}: must be more than 0 and at most 60")
+    require("note_Hz", note_Hz, 0 < note_Hz <= 1000, "more than 0 and at most 1000")
+    require("seconds", seconds, 0 < seconds <= 60, "more than 0 and at most 60")
     time = np.arange(round(seconds * rate_Hz)) / rate_Hz
     total = np.zeros(time.size)
     for string, ratio in enumerate(_RATIOS):
@@ -198,7 +197,7 @@ def write_wavs(
     OSError
         If the folder cannot be written to.
     """
-    _check_bits(bits)
+    require("bits", bits, bits in (16, 24), "16 or 24")
     sounds = recordings(study) if made is None else tuple(made)
     gain_dB = _RMS_DBFS
     for sound in sounds:
@@ -224,7 +223,7 @@ def write_wav(path: Path, samples: FloatArray, *, bits: int = 24, rate_Hz: int =
     ValueError
         If ``bits`` is neither 16 nor 24, or a sample is beyond full scale.
     """
-    _check_bits(bits)
+    require("bits", bits, bits in (16, 24), "16 or 24")
     largest = float(np.max(np.abs(samples), initial=0.0))
     if not largest <= 1.0:
         raise ValueError(f"samples: a magnitude of {largest:.6g}: must be at most 1")
@@ -235,8 +234,3 @@ def write_wav(path: Path, samples: FloatArray, *, bits: int = 24, rate_Hz: int =
         out.setsampwidth(bits // 8)
         out.setframerate(rate_Hz)
         out.writeframes(frames)
-
-
-def _check_bits(bits: int) -> None:
-    if bits not in (16, 24):
-        raise ValueError(f"bits: {bits!r}: must be 16 or 24")

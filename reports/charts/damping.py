@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import altair as alt
 import numpy as np
@@ -74,18 +75,7 @@ def damping_chart(
         styled_lines(named, x, y, "device", styles),
     ]
     if 1.0 <= fitted <= 1e6:
-        here = pd.DataFrame(
-            {
-                "stopper_ohm": [fitted],
-                "damping": [first(least_damping(stage, device))],
-                "text": [f"as it is: {quantity(fitted, 'ohm', 3)}"],
-            }
-        )
-        mark = alt.Chart(here).encode(x=x, y=y)
-        layers += [
-            mark.mark_point(color=INK, size=90, shape="diamond", opacity=1),
-            mark.mark_text(dy=-14, align="right" if fitted > 1e3 else "left").encode(text="text:N"),
-        ]
+        layers += _fitted_marks(fitted, first(least_damping(stage, device)), x, y)
     best = swept.loc[swept["device"] == "active"].sort_values("damping").iloc[-1]
     return alt.LayerChart(
         layer=layers,
@@ -98,3 +88,15 @@ def damping_chart(
             f"{number(damping, 2)} is required."
         ),
     )
+
+
+def _fitted_marks(stopper_ohm: float, damping: float, x: alt.X, y: alt.Y) -> list[alt.Chart]:
+    """Return where the fitted stopper is, and its value."""
+    text = f"as it is: {quantity(stopper_ohm, 'ohm', 3)}"
+    here = pd.DataFrame({"stopper_ohm": [stopper_ohm], "damping": [damping], "text": [text]})
+    mark = alt.Chart(here).encode(x=x, y=y)
+    align: Literal["left", "right"] = "right" if stopper_ohm > 1e3 else "left"
+    return [
+        mark.mark_point(color=INK, size=90, shape="diamond", opacity=1),
+        mark.mark_text(dy=-14, align=align).encode(text="text:N"),
+    ]

@@ -137,7 +137,8 @@ def blocking_chart(study: LargeSignalStudy, terms: Terms = VALVE) -> alt.TopLeve
     """Return bias and level of the quiet note before, during and after the overload."""
     found = study.blocking
     data = blocking_data(study)
-    data = data[data["time_s"] <= _settled_s(study)]
+    took = max(found.silence_s, found.recovery_s, 0.025)
+    data = data[data["time_s"] <= found.loud_to_s + 4 * took]
     span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
     rows = []
     for frame, field, title, colour in (
@@ -160,10 +161,3 @@ def blocking_chart(study: LargeSignalStudy, terms: Terms = VALVE) -> alt.TopLeve
         rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - 80, height=180))
     chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared")
     return chart
-
-
-def _settled_s(study: LargeSignalStudy) -> float:
-    """Return the time (s) after which the burst has nothing more to show."""
-    found = study.blocking
-    took = max(found.silence_s, found.recovery_s, 0.025)
-    return found.loud_to_s + 4 * took

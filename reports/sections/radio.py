@@ -275,7 +275,7 @@ def alternatives_table(one: Assessment, *, required: bool = True) -> Table:
     columns: dict[str, list[str]] = {
         "alternative": [label(row) for row in rows],
         "own capacitance": [quantity(row.stopper_shunt_F, "F", 3) for row in rows],
-        "stopper works up to": [_reach(row.stopper_limit_Hz, fitted) for row in rows],
+        "stopper works up to": [_reach(row.stopper_limit_Hz) if fitted else "—" for row in rows],
         **{
             f"{name} (dB)": [fixed(row.attenuation_dB[name], 1) for row in rows]
             for name in _most_affected(rows, [band.name for band in one.targets.radio_bands])
@@ -301,7 +301,5 @@ def _most_affected(rows: Sequence[Alternative], bands: Sequence[str]) -> list[st
     return [name for name in bands if name in most]
 
 
-def _reach(limit_Hz: float, fitted: bool) -> str:
-    if not fitted:
-        return "—"
+def _reach(limit_Hz: float) -> str:
     return quantity(limit_Hz, "Hz", 3) if np.isfinite(limit_Hz) else "beyond 10 GHz"

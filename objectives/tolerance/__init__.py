@@ -1,1 +1,1 @@
-"""TODO objectives/tolerance."""
+"""Tolerances: what parts, valve and supply that are off do to the scores of a stage."""

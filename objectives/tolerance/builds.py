@@ -24,6 +24,7 @@ from objectives.tolerance.varied_device import spread_batch
 
 __all__ = [
     "CHUNK",
+    "PERCENTILES",
     "BuiltScores",
     "batch_shape",
     "built_scores",
@@ -35,6 +36,9 @@ __all__ = [
 
 CHUNK = 4096
 """Built stages worked on at once: as many as stay in the processor's cache."""
+
+PERCENTILES = (5.0, 50.0, 95.0)
+"""Percentiles of the bands of a score."""
 
 
 def batch_shape(nominal: Assessment) -> tuple[int, ...]:
@@ -196,12 +200,12 @@ class BuiltScores:
         values = {name: value[index] for name, value in self.values.items()}
         return BuiltScores(values, self.rating_excess[index])
 
-    def bands(self, percentiles: Sequence[float] = (5, 50, 95)) -> dict[str, FloatArray]:
-        """Return percentiles of every score, shape (percentiles, candidates)."""
+    def bands(self) -> dict[str, FloatArray]:
+        """Return the percentiles of every score, shape (percentiles, candidates)."""
         # Between two infinite values of a score (a stage cut off) there is no number.
         with np.errstate(invalid="ignore"):
             return {
-                name: np.asarray(np.percentile(value, percentiles, axis=-1))
+                name: np.asarray(np.percentile(value, PERCENTILES, axis=-1))
                 for name, value in self.values.items()
             }
 

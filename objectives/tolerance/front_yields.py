@@ -12,10 +12,16 @@ import numpy as np
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
-from objectives.tolerance.builds import BuiltScores, batch_shape, built_scores, designs_at
+from objectives.tolerance.builds import (
+    PERCENTILES,
+    BuiltScores,
+    batch_shape,
+    built_scores,
+    designs_at,
+)
 from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import ResponseSurface, SurfaceScores
-from objectives.tolerance.results import PERCENTILES, ToleranceStudy
+from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.study import DRAWS
 
@@ -210,21 +216,21 @@ class _FrontStudy:
         predicted = self.surface.scores_through_point(
             designs, self.names, ratings=self.setup.ratings
         )
-        moved = _largest(predicted.percentile_error(PERCENTILES), len(rows))
+        moved = _largest(predicted.percentile_error(), len(rows))
         serves = self._enter_served(rows, predicted, moved <= _MOST_PERCENTILE_ERROR)
         y.through_point[rows], y.refused[rows] = serves, ~serves
         y.percentile_error = max(y.percentile_error, float(np.max(moved[serves], initial=0.0)))
         for at in np.flatnonzero(~serves):
             self._enter_solved(rows[at : at + 1], predicted.solved.at(slice(at, at + 1)))
 
-    def _enter_served(self, rows: IntArray, found: SurfaceScores, close: BoolArray) -> BoolArray:
+    def _enter_served(self, rows: IntArray, surface: SurfaceScores, close: BoolArray) -> BoolArray:
         """Enter the designs whose surface is close and on the right side; return which."""
         y = self.yields
-        too_good, too_bad = found.wrong_side(self.setup.windows)
+        too_good, too_bad = surface.wrong_side(self.setup.windows)
         serves = close & (too_good + too_bad <= _MOST_WRONG)
-        self._enter(rows[serves], found.built.at(serves))
-        y.solved[rows] = found.solved.rating_excess.shape[-1]
-        y.checked += found.predicted_checks.rating_excess[serves].size
+        self._enter(rows[serves], surface.built.at(serves))
+        y.solved[rows] = surface.solved.rating_excess.shape[-1]
+        y.checked += surface.predicted_checks.rating_excess[serves].size
         y.wrongly_good += int(too_good[serves].sum())
         y.wrongly_bad += int(too_bad[serves].sum())
         return serves
@@ -248,7 +254,7 @@ class _FrontStudy:
         y.ratings_kept[rows] = (built.rating_excess <= 0).mean(axis=-1)
         for name, inside in built.inside(self.setup.windows).items():
             y.kept[name][rows] = inside.mean(axis=-1)
-        for name, band in built.bands(PERCENTILES).items():
+        for name, band in built.bands().items():
             y.bands[name][:, rows] = band
 
 

@@ -87,14 +87,13 @@ class SurfaceScores:
                 for name, value in solved.items()
             }
 
-    def percentile_error(self, percentiles: Sequence[float]) -> dict[str, FloatArray]:
+    def percentile_error(self) -> dict[str, FloatArray]:
         """Return by how much the surface moves a score's percentiles, as a share of its spread.
 
         The largest over the percentiles of the check draws; shape (candidates,), nan where a score
         is not finite in every solved draw.
         """
-        predicted = self.predicted_checks.bands(percentiles)
-        solved = self._solved_checks.bands(percentiles)
+        predicted, solved = self.predicted_checks.bands(), self._solved_checks.bands()
         with np.errstate(invalid="ignore"):
             return {
                 name: np.max(np.abs(predicted[name] - band), axis=0) / self._spread(name)
@@ -244,10 +243,10 @@ def _of_point(built: Assessment) -> FloatArray:
         point.plate_current_A,
         point.plate_cathode_V,
     )
-    found = np.stack([np.broadcast_to(column, point.shape) for column in columns], axis=-1)
-    spread = np.std(found, axis=-2, keepdims=True)
-    centre = np.mean(found, axis=-2, keepdims=True)
-    return np.asarray((found - centre) / np.where(spread > 0, spread, 1.0))
+    values = np.stack([np.broadcast_to(column, point.shape) for column in columns], axis=-1)
+    spread = np.std(values, axis=-2, keepdims=True)
+    centre = np.mean(values, axis=-2, keepdims=True)
+    return np.asarray((values - centre) / np.where(spread > 0, spread, 1.0))
 
 
 def _assembled(
@@ -273,15 +272,15 @@ def _facets(
 ) -> tuple[FloatArray, list[_Group]]:
     """Return what all scores are made of, shape (candidates, facets, draws), and whose it is."""
     shape = built.point.plate_current_A.shape
-    found: list[FloatArray] = []
+    facets: list[FloatArray] = []
     groups: list[_Group] = []
     parts = {name: (REGISTRY[name].facets(built), REGISTRY[name].combine) for name in names}
     if ratings:
         parts[_RATINGS] = (judged_excesses(built) or [np.full(shape, -1.0)], greatest)
     for name, (own, combine) in parts.items():
-        groups.append((name, slice(len(found), len(found) + len(own)), combine))
-        found += [np.broadcast_to(facet, shape) for facet in own]
-    return np.stack(found, axis=1), groups
+        groups.append((name, slice(len(facets), len(facets) + len(own)), combine))
+        facets += [np.broadcast_to(facet, shape) for facet in own]
+    return np.stack(facets, axis=1), groups
 
 
 def _combined(facets: FloatArray, groups: Sequence[_Group]) -> BuiltScores:

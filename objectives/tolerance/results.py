@@ -10,17 +10,7 @@ from objectives.circuit.corners import Port
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.worst_case import Swing, WorstCase
 
-__all__ = [
-    "PERCENTILES",
-    "HardestWindow",
-    "ResponseBand",
-    "SensitivityIndex",
-    "SlowBands",
-    "ToleranceStudy",
-]
-
-PERCENTILES = (5.0, 50.0, 95.0)
-"""Percentiles of the bands."""
+__all__ = ["HardestWindow", "ResponseBand", "SensitivityIndex", "SlowBands", "ToleranceStudy"]
 
 
 @dataclass(frozen=True)
@@ -29,14 +19,13 @@ class SensitivityIndex:
 
     Attributes
     ----------
-    first : alone (Sobol's first-order index), ``first_margin`` its 95 % half-width
+    first : alone (Sobol's first-order index)
     total : alone and together with others (total index), ``total_margin`` its 95 % half-width
     """
 
     score: str
     quantity: str
     first: float
-    first_margin: float
     total: float
     total_margin: float
 

@@ -18,7 +18,7 @@ from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 __all__ = ["salib_problem", "sensitivity", "sobol_indices"]
 
-_KEYS = ("S1", "S1_conf", "ST", "ST_conf")
+_KEYS = ("S1", "ST", "ST_conf")
 
 
 def salib_problem(names: Sequence[str]) -> dict[str, Any]:
@@ -46,7 +46,7 @@ def sobol_indices(
 
     Returns
     -------
-    For each output ``S1``, ``S1_conf``, ``ST`` and ``ST_conf``, each of shape (variables,); nan
+    For each output ``S1``, ``ST`` and ``ST_conf``, each of shape (variables,); nan
     for an output that is not finite everywhere and 0 for one that does not vary.
 
     Source: A. Saltelli et al., Variance based sensitivity analysis of model output, Computer

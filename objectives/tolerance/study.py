@@ -15,15 +15,15 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError, require
 from objectives.circuit.corners import Port, swept_level_dB
-from objectives.tolerance.builds import BuiltScores, batch_shape, built_scores, designs_at
-from objectives.tolerance.draws import draw_units
-from objectives.tolerance.results import (
+from objectives.tolerance.builds import (
     PERCENTILES,
-    HardestWindow,
-    ResponseBand,
-    SlowBands,
-    ToleranceStudy,
+    BuiltScores,
+    batch_shape,
+    built_scores,
+    designs_at,
 )
+from objectives.tolerance.draws import draw_units
+from objectives.tolerance.results import HardestWindow, ResponseBand, SlowBands, ToleranceStudy
 from objectives.tolerance.sensitivity import salib_problem, sensitivity
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import Spread
@@ -116,7 +116,7 @@ def tolerance_study(
         draws=draws,
         percentiles=PERCENTILES,
         nominal={name: front[name].reshape(designs) for name in names},
-        bands=built.bands(PERCENTILES),
+        bands=built.bands(),
         good=good.mean(axis=-1),
         good_low=np.array([interval.low for interval in intervals]),
         good_high=np.array([interval.high for interval in intervals]),
@@ -150,7 +150,7 @@ def _slow_bands(
     return SlowBands(
         len(units),
         {name: float(np.ravel(one[name])[0]) for name in names},
-        {name: band[:, 0] for name, band in built.bands(PERCENTILES).items()},
+        {name: band[:, 0] for name, band in built.bands().items()},
     )
 
 
@@ -161,9 +161,7 @@ def _response(
     frequency_Hz: FloatArray,
     port: Port,
 ) -> ResponseBand:
-    low, middle, high = response_band_dB(
-        one, spreads, units, frequency_Hz, port, percentiles=PERCENTILES
-    )
+    low, middle, high = response_band_dB(one, spreads, units, frequency_Hz, port)
     nominal = swept_level_dB(one.loaded, one.linear, frequency_Hz, port).reshape(-1)
     return ResponseBand(port, frequency_Hz, nominal, low, middle, high)
 

@@ -13,7 +13,7 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError, require
 from objectives.circuit.corners import Port, swept_level_dB
-from objectives.tolerance.builds import CHUNK, batch_shape, built_stages, one_axis
+from objectives.tolerance.builds import CHUNK, PERCENTILES, batch_shape, built_stages, one_axis
 from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.setup import require_built_score
 from objectives.tolerance.spreads import Spread, quantities
@@ -54,7 +54,6 @@ class WorstCase:
     ----------
     least, greatest : over all corners that were tried (unit of the score)
     least_at, greatest_at : the deviation (relative) of every quantity at those corners
-    by_sign : least and greatest as each quantity's own swing predicts them
     checked : quantities of which every combination of ends was tried
     corners : number of corners tried for this score
     """
@@ -64,7 +63,6 @@ class WorstCase:
     greatest: float
     least_at: Mapping[str, float]
     greatest_at: Mapping[str, float]
-    by_sign: tuple[float, float]
     checked: tuple[str, ...]
     corners: int
 
@@ -149,7 +147,6 @@ def worst_cases(
                 greatest=float(value[greatest]),
                 least_at=_deviations(spreads, corners[least]),
                 greatest_at=_deviations(spreads, corners[greatest]),
-                by_sign=(float(value[0]), float(value[1])),
                 checked=tuple(parts[i] for i in chosen),
                 corners=len(corners),
             )
@@ -193,8 +190,6 @@ def response_band_dB(
     units: FloatArray,
     frequency_Hz: FloatArray,
     port: Port,
-    *,
-    percentiles: Sequence[float] = (5, 50, 95),
 ) -> FloatArray:
     """Return percentiles of the level |V(port)/V(source)| in dB, shape (percentiles, frequencies).
 
@@ -209,4 +204,4 @@ def response_band_dB(
         rows = slice(start, start + CHUNK)
         built = built_stages(base, slice(0, 1), spreads, factors[rows])
         level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
-    return np.asarray(np.percentile(level, percentiles, axis=0))
+    return np.asarray(np.percentile(level, PERCENTILES, axis=0))

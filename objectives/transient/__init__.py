@@ -1,1 +1,1 @@
-"""TODO objectives/transient."""
+"""Large signals: stages solved in time, their harmonics and their headroom."""

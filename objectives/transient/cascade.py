@@ -304,12 +304,9 @@ def _state_space(cascade: Cascade) -> StateSpace:
             A[:, at["i_source"], before] -= 1.0
             A[:, before, at["i_source"]] -= 1.0
             A[:, at["c"], at["c"]] += 1.0 / shunt
-        feed_A = np.asarray(parts.supply_V) / np.asarray(parts.plate_load_ohm)
-        constant[:, at["q"]] += feed_A - np.asarray(stage.follower_A)
-        bias_A = parts.bias_V / np.asarray(parts.grid_leak_ohm)
-        at_grid = np.asarray(parts.leak_at_grid)
-        constant[:, at["a"]] += bias_A * (1.0 - at_grid)
-        constant[:, at["x"]] += bias_A * at_grid
+        for node, current_A in _direct_currents(parts).items():
+            constant[:, at[node]] += current_A
+        constant[:, at["q"]] -= np.asarray(stage.follower_A)
         for row, electrode in ((2 * number, "g"), (2 * number + 1, "p")):
             Q[row, at[electrode]], Q[row, at["k"]] = 1.0, -1.0
         point = operating_point(parts, stage.law, extra_plate_current_A=stage.follower_A)
@@ -334,6 +331,14 @@ def _state_space(cascade: Cascade) -> StateSpace:
     slow = tuple(states.index(row) for row in capacitors if row in states)
     reach = 2 * np.max([np.asarray(stage.parts.supply_V) for stage in stages], axis=0)
     return StateSpace(E, A, source, constant, Q, laws, rest, index, states, slow, reach)
+
+
+def _direct_currents(parts: Stage) -> dict[str, FloatArray]:
+    """Return the direct currents (A) that supply and fixed bias send into nodes."""
+    bias_A = parts.bias_V / np.asarray(parts.grid_leak_ohm)
+    at_grid = np.asarray(parts.leak_at_grid)
+    feed_A = np.asarray(parts.supply_V) / np.asarray(parts.plate_load_ohm)
+    return {"q": feed_A, "a": bias_A * (1.0 - at_grid), "x": bias_A * at_grid}
 
 
 def _insulated(parts: Stage) -> Stage:

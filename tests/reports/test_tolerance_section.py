@@ -69,7 +69,7 @@ def study(contents):
             for port, level in (("grid", np.array([0, 0, -9.0])), ("output", np.array([30, 36, 9])))
         ),
         indices=tuple(
-            SensitivityIndex(score, spread.quantity, 0.3, 0.01, total, 0.02)
+            SensitivityIndex(score, spread.quantity, 0.3, total, 0.02)
             for score in (*SCORES, "tolerance_yield_percent")
             for spread, total in zip(SPREADS, (0.44, 0.33, 0.0), strict=True)
         ),

@@ -10,16 +10,16 @@ import pandas as pd
 
 from explorer.brief.model import Brief
 from explorer.brief.parts import PARTS
-from explorer.contents import part_text
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.terms import terms_of
+from objectives.format import part_value
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["Standing", "assess_design", "one_step"]
+__all__ = ["Standing", "assess_design", "one_step", "part_text"]
 
 
 @dataclass(frozen=True)
@@ -107,6 +107,12 @@ def _verdict(
         + (f"; it beats {int(worse.sum()):,} of them" if worse.any() else "")
         + ". Its parts lie outside what the brief varies, or the front is not exact."
     )
+
+
+def part_text(field: str, value: float) -> str:
+    """Return a part's value in plain text: '68 kΩ', 'none', 'after the stopper'."""
+    # Reports keep number and unit on one line; a terminal and a program may break them.
+    return part_value(field, value, space=" ")
 
 
 def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,9 +15,8 @@ from explorer.problem import Evaluation, FreeScore, Problem
 from explorer.search import Found, Report, constant_scores, enumerate_front, search
 from explorer.settings import Settings
 from objectives.arrays import FloatArray, IntArray
-from objectives.scores.registry import REGISTRY
 
-__all__ = ["Exploration", "Method", "enumerable", "explore"]
+__all__ = ["Exploration", "Mark", "Method", "enumerable", "explore"]
 
 _TRACE_POINTS = 20
 _COSTLY_EXACT = 2000
@@ -25,6 +24,14 @@ _COSTLY_EXACT = 2000
 
 
 Method = Literal["auto", "search", "exact"]
+
+
+class Mark(NamedTuple):
+    """Why a design stands out."""
+
+    kind: Literal["pick", "nearest", "knee", "best"]
+    score: str = ""
+    """The score that it is best in."""
 
 
 @dataclass(frozen=True)
@@ -41,8 +48,8 @@ class Exploration:
     feasible: bool
     readable: IntArray
     """Rows of ``front`` that are shown, the pick first."""
-    marks: Mapping[int, tuple[str, ...]]
-    """Rows of ``front`` to what they are: pick, knee, best in a score."""
+    marks: Mapping[int, tuple[Mark, ...]]
+    """Rows of ``front`` to why they stand out."""
     exact: Found | None
     searched: Found | None
     search_share: float | None
@@ -80,7 +87,7 @@ class Exploration:
         return Scale(self.best, self.worst)
 
     def frame(self) -> pd.DataFrame:
-        """Return the whole front: candidate number from 1, parts (SI), scores, losses, marks."""
+        """Return the whole front: candidate number from 1, parts (SI), scores, losses."""
         front = self.front
         columns: dict[str, object] = {"candidate": np.arange(1, len(front) + 1)}
         columns |= dict(front.parts) | dict(front.scores)
@@ -89,7 +96,6 @@ class Exploration:
                 loss = self.problem.free.index(free)
                 columns[f"{free.name}_from_target"] = front.losses[:, loss]
         columns["limits_broken"] = front.broken
-        columns["marks"] = [", ".join(self.marks.get(row, ())) for row in range(len(front))]
         return pd.DataFrame(columns)
 
 
@@ -140,7 +146,7 @@ def explore(
         best, worst = scale.best, scale.worst
     else:
         readable = np.arange(len(front))
-        marks = {0: ("nearest",)} if len(front) else {}
+        marks = {0: (Mark("nearest"),)} if len(front) else {}
         volume, share = 0.0, None
         best = worst = np.zeros(len(problem.free))
     return Exploration(
@@ -184,17 +190,17 @@ def _without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, 
 
 def _read(
     front: Evaluation, free: tuple[FreeScore, ...]
-) -> tuple[IntArray, dict[int, tuple[str, ...]]]:
+) -> tuple[IntArray, dict[int, tuple[Mark, ...]]]:
     """Return the rows to show, pick first, and what is marked."""
     losses = front.losses
-    marks: dict[int, list[str]] = {}
-    marks.setdefault(pick(losses), []).append("pick")
-    marks.setdefault(knee(losses), []).append("knee")
+    marks: dict[int, list[Mark]] = {}
+    marks.setdefault(pick(losses), []).append(Mark("pick"))
+    marks.setdefault(knee(losses), []).append(Mark("knee"))
     for score, row in zip(free, extremes(losses), strict=True):
-        marks.setdefault(int(row), []).append(f"best {REGISTRY[score.name].label}")
+        marks.setdefault(int(row), []).append(Mark("best", score.name))
     rows = represent(losses, READABLE, always=marks)
     first = pick(losses)
     rest = np.sort(rows[rows != first])
     return np.concatenate([[first], rest]).astype(np.intp), {
-        row: tuple(words) for row, words in marks.items()
+        row: tuple(marked) for row, marked in marks.items()
     }

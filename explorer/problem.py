@@ -17,10 +17,14 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
 
-__all__ = ["CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
+__all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
 
 CHUNK = 2048
 """Candidates that are worked out at once; small enough that a sweep stays in the cache."""
+
+
+ALL_FINITE = "all scores finite"
+"""Name of the limit that every score be a number."""
 
 
 _WORST_LOSS = 1e9
@@ -237,7 +241,7 @@ class Problem:
             excess[window.name] = np.nan_to_num(
                 window.excess(scores[window.name]), nan=_WORST_LOSS, posinf=_WORST_LOSS
             )
-        excess["every score a number"] = np.where(sound, 0.0, _WORST_LOSS)
+        excess[ALL_FINITE] = np.where(sound, 0.0, _WORST_LOSS)
         return Evaluation(
             dict(parts),
             scores,

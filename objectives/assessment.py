@@ -20,6 +20,8 @@ from objectives.circuit.noise import NoiseBudget, noise_budget
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import Device, OperatingPoint, Rating
+from objectives.devices.terms import terms_of
+from objectives.elements import ELEMENTS
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import BAND_POINTS, Targets
@@ -180,7 +182,7 @@ class Assessment:
             if limit is None:
                 continue
             across = current * np.asarray(getattr(stage, name))
-            label = name.removesuffix("_ohm")
+            label = ELEMENTS[name].label_for(terms_of(self.device))
             for kind, value, allowed, unit in (
                 ("power", across * current, limit.power_W, "W"),
                 ("voltage", across, limit.voltage_V, "V"),

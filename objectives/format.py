@@ -198,9 +198,9 @@ def score_unit(name: str) -> str:
     return REGISTRY[name].unit if name in REGISTRY else unit_of_name(name)
 
 
-def score_label(name: str, *, with_unit: bool = False) -> str:
+def score_label(name: str, terms: Terms = VALVE, *, with_unit: bool = False) -> str:
     """Return a score's name in words, with its unit in brackets on request: ``gain (dB)``."""
-    label = REGISTRY[name].label if name in REGISTRY else plain_words(name)
+    label = REGISTRY[name].label_for(terms) if name in REGISTRY else plain_words(name)
     symbol = unit_symbol(score_unit(name))
     return f"{label} ({symbol})" if with_unit and symbol else label
 

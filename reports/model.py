@@ -1,29 +1,49 @@
-"""What a report is given and what it is made of; no search, no brief, no document format here."""
+"""What a report is given (records and tables of numbers) and what it is made of (blocks)."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 import altair as alt
+import numpy as np
 import pandas as pd
 
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.protocol import Device
+from objectives.devices.terms import Terms, terms_of
+from objectives.elements import ELEMENTS
+from objectives.tolerance.front_yields import FrontYields
+from objectives.tolerance.results import ToleranceStudy
+from objectives.transient.large_signal_study import LargeSignalStudy
+from reports.sound import WavFile
 
 __all__ = [
     "Block",
+    "Cost",
+    "DriverSummary",
     "Figure",
+    "LimitRow",
+    "LoadSummary",
+    "Mark",
+    "MissedLimit",
     "Note",
+    "Obstacles",
     "PartLine",
+    "PickReason",
+    "PickStudies",
     "Prose",
-    "ReportContents",
+    "ReportData",
     "ScoreUse",
+    "SearchSummary",
     "Section",
     "Steps",
     "Svg",
     "Table",
+    "WiringLine",
 ]
 
 
@@ -99,18 +119,162 @@ class Section:
 
 @dataclass(frozen=True)
 class ScoreUse:
-    """How the brief uses one score."""
+    """What the brief asks of one score."""
 
     name: str
     unit: str
     meaning: str
+    """Template for :meth:`~objectives.devices.terms.Terms.write`."""
     source: str
-    use: str
-    """In words: 'maximise', 'minimise', 'near 5.4 kHz', 'at least 0 dB', 'shown', 'constant'."""
-    free: bool
-    """Whether it is one of the scores that span the front."""
-    better: int
+    aim: Literal["maximise", "minimise", "near", ""] = ""
+    """How it spans the front; empty where it does not."""
+    target: float = math.nan
+    """The value wanted, where the aim is 'near'."""
+    at_least: float = -math.inf
+    at_most: float = math.inf
+    shown: bool = False
+    """Whether the brief asks to show it."""
+    constant: bool = False
+    """Whether it is the same for every candidate."""
+    better: int = 0
     """+1 when more is better, -1 when less is, 0 when neither."""
+
+    @property
+    def free(self) -> bool:
+        """Whether it is one of the scores that span the front."""
+        return self.aim != ""
+
+    @property
+    def limited(self) -> bool:
+        """Whether the brief sets a limit on it."""
+        return math.isfinite(self.at_least) or math.isfinite(self.at_most)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Why a candidate stands out."""
+
+    kind: Literal["pick", "nearest", "knee", "best"]
+    score: str = ""
+    """The score that it is best in."""
+
+
+@dataclass(frozen=True)
+class DriverSummary:
+    """What drives the stage."""
+
+    source_ohm: float
+    passed: float = 1.0
+    """Share of the voltage that the level control passes."""
+    device: str = ""
+    """Of the earlier stage; empty where a plain source drives."""
+    plate_load_ohm: float = math.nan
+    cathode_ohm: float = math.nan
+    plate_current_A: float = math.nan
+    plate_V: float = math.nan
+
+
+@dataclass(frozen=True)
+class LoadSummary:
+    """What the stage drives."""
+
+    load_ohm: float
+    load_F: float
+    follower: str = ""
+    """Device of a cathode follower that is coupled directly."""
+    stage: str = ""
+    """Device of a next stage."""
+
+
+@dataclass(frozen=True)
+class WiringLine:
+    """A piece of wiring whose capacitance counts among the strays."""
+
+    kind: str
+    between: str
+    capacitance_F: float
+    source: str
+
+
+@dataclass(frozen=True)
+class SearchSummary:
+    """What an enumeration or a search did."""
+
+    evaluated: int
+    feasible: int
+    seconds: float
+    interrupted: bool = False
+    resumed: int = 0
+    """Evaluations that an earlier run had stored."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What one score changes from and to when another candidate is taken."""
+
+    score: str
+    here: float
+    there: float
+
+
+@dataclass(frozen=True)
+class PickReason:
+    """How the pick stands in one score that spans the front."""
+
+    score: str
+    share: float
+    """0 at the front's best value, 1 at its worst."""
+    value: float
+    best: float
+    """The front's best value."""
+    candidate: int | None
+    """The candidate that has it; None where that is the pick."""
+    costs: Sequence[Cost] = ()
+    """What that candidate gives up."""
+
+
+@dataclass(frozen=True)
+class MissedLimit:
+    """A limit that is broken, and by how much."""
+
+    kind: Literal["rating", "window", "finite"]
+    """'finite': some score is not a number."""
+    name: str
+    """Of the score, or of the rating in words."""
+    excess: float
+    """As a share of the limit's scale."""
+    value: float = math.nan
+    """Of the score; nan where it is not known."""
+    at_least: float = -math.inf
+    at_most: float = math.inf
+
+
+@dataclass(frozen=True)
+class Obstacles:
+    """Why nothing is feasible."""
+
+    evaluated: int
+    never: Sequence[MissedLimit]
+    """Limits that no candidate keeps, with the smallest miss."""
+    shares: Sequence[tuple[MissedLimit, float]]
+    """Limits, and the share of the candidates that break each; the most broken first."""
+    nearest: Sequence[MissedLimit]
+    """What the nearest candidate breaks."""
+
+
+@dataclass(frozen=True)
+class LimitRow:
+    """A limit, and where the pick stands."""
+
+    kind: Literal["rating", "window"]
+    name: str
+    """Of the score, or of the rating in words."""
+    unit: str
+    value: float
+    at_least: float
+    at_most: float
+    kept: bool
+    source: str
 
 
 @dataclass(frozen=True)
@@ -119,57 +283,85 @@ class PartLine:
 
     field: str
     """Field of Stage, e.g. 'stopper_ohm'."""
-    label: str
-    value: str
-    marking: str
-    """IEC 60062 code, or '' where no part is fitted."""
-    chosen: str
-    """'fixed by the brief', 'chosen from E12 10 kΩ–470 kΩ', ..."""
-    stress: str
-    """Power or voltage that the part must stand, in words; '' where it does not matter."""
+    value: float
+    marking: str = ""
+    """IEC 60062 code; empty where no part is fitted."""
+    origin: str = ""
+    """Where the values come from that it was chosen from; empty where the brief fixes it."""
+    power_W: float = math.nan
+    voltage_V: float = math.nan
+    """What the part is exposed to; nan where it does not matter or is not known."""
+    when: Literal["", "at rest", "at switch-on"] = ""
+    note: str = ""
+    """The drawer's."""
 
 
 @dataclass(frozen=True)
-class ReportContents:
-    """A finished exploration, in words, tables and batches that a report can recompute from."""
+class PickStudies:
+    """What was worked out about the pick and the front beyond their scores."""
+
+    drive: LargeSignalStudy | None = None
+    wavs: Sequence[WavFile] = ()
+    tolerance: ToleranceStudy | None = None
+    yields: FrontYields | None = None
+
+
+@dataclass(frozen=True)
+class ReportData:
+    """A finished exploration: records, tables and batches that a report can recompute from."""
 
     title: str
     scenario: str
-    job: Sequence[str]
-    """The job in words, one sentence an item."""
+    driver: DriverSummary
+    load: LoadSummary
     uses: Sequence[ScoreUse]
     constants: Mapping[str, float]
-    """Scores that are the same for every candidate, shown once."""
-    method: Sequence[str]
-    """How the front was found: exact or searched, evaluations, hypervolume, seconds."""
+    """Scores that are the same for every candidate."""
+    space: float
+    """Number of candidates in the design space; inf where a part is continuous."""
+    exact: SearchSummary | None
+    searched: SearchSummary | None
+    search_share: float | None
+    """Hypervolume that the search reached as a share of the exact front's."""
+    hypervolume: float
+    interrupted: bool
     front: pd.DataFrame
-    """Full front: 'candidate' id, one column a varied part (SI), one a score, 'marks'."""
-    readable: pd.DataFrame
+    """Full front: 'candidate' id, one column a varied part (SI), one a score, 'marks' in words."""
+    marks: Mapping[int, Sequence[Mark]]
+    """Candidate id to why it stands out."""
+    shown: pd.DataFrame
     """At most 40 rows of the front, pick first; same columns."""
-    readable_stages: Assessment
-    """The rows of ``readable`` as a batch."""
     pick: Assessment
     """The pick as a batch of one."""
-    pick_reasons: Sequence[str]
-    part_labels: Mapping[str, str]
-    """Field of Stage to the trade's name, for every varied part."""
+    reasons: Sequence[PickReason]
+    given_up: FloatArray
+    """What each design of the front gives up in its worst score, as a share of the front's span."""
+    origins: Mapping[str, str]
+    """Field of Stage to where its values come from, for every varied part."""
     parts: Sequence[PartLine]
-    limits: pd.DataFrame
-    """Limit, value at the pick, allowed, room left, source."""
+    limits: Sequence[LimitRow]
     feasible: bool
-    """False: no candidate keeps every limit; ``readable`` then holds the nearest ones."""
-    blocking: Sequence[str]
-    """In words, which limits block when nothing is feasible."""
-    assumptions: Sequence[str]
-    sources: Sequence[str]
-    cautions: Sequence[str]
+    """False: no candidate keeps every limit; ``shown`` then holds the nearest ones."""
+    obstacles: Obstacles | None
+    wiring: Sequence[WiringLine]
+    highest_supply_V: float
+    """Of this stage and those around it."""
     neighbours: Sequence[tuple[str, Device]] = ()
     """Devices of the stages before and behind, with what each is there."""
-    extra_sections: Sequence[Section] = ()
-    """Further sections worked out by whoever assembled the contents (tolerance, harmonics, ...)."""
+    studies: PickStudies | None = None
     search_trace: pd.DataFrame | None = None
     """Evaluations and hypervolume as the search went on."""
 
+    @property
+    def terms(self) -> Terms:
+        """What the pick's device, its electrodes and its stage are called."""
+        return terms_of(self.pick.device)
 
-def _listed(items: Sequence[str]) -> Prose:
-    return Prose(list(items), listed=True)
+    @property
+    def part_labels(self) -> dict[str, str]:
+        """Field of Stage to its name, for every varied part."""
+        return {part: ELEMENTS[part].label_for(self.terms) for part in self.origins}
+
+    def marks_of(self, candidate: object) -> Sequence[Mark]:
+        """Return why a candidate stands out."""
+        return self.marks.get(int(np.asarray(candidate)), ())

@@ -7,7 +7,7 @@ quoted as they are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
 
@@ -18,16 +18,14 @@ from reports.model import (
     Block,
     Figure,
     Note,
-    PartLine,
     Prose,
-    ReportContents,
     Section,
     Steps,
     Svg,
     Table,
 )
 
-__all__ = ["spoken_chart", "spoken_contents", "spoken_section"]
+__all__ = ["spoken_chart", "spoken_section"]
 
 Say = Callable[[str], str]
 _QUOTED: Final = frozenset({"source", "sources"})
@@ -105,53 +103,3 @@ def _chart(node: Any, key: str, say: Say) -> Any:
     if key == "values":  # a row of data: every string in it is one
         return {name: say(v) if isinstance(v, str) else v for name, v in node.items()}
     return {name: _chart(value, name, say) for name, value in node.items()}
-
-
-def spoken_contents(contents: ReportContents, terms: Terms) -> ReportContents:
-    """Return the contents as a list of numbers and names should have them, in the device's words.
-
-    For what is printed or stored beside the document; sections are made from the contents as they
-    are, and said afterwards.
-    """
-    if terms == VALVE:
-        return contents
-    say = terms.say
-
-    def all_of(texts: Sequence[str]) -> list[str]:
-        return [say(text) for text in texts]
-
-    return replace(
-        contents,
-        job=all_of(contents.job),
-        uses=[replace(u, meaning=say(u.meaning), use=say(u.use)) for u in contents.uses],
-        method=all_of(contents.method),
-        front=_marks(contents.front, say),
-        readable=_marks(contents.readable, say),
-        pick_reasons=all_of(contents.pick_reasons),
-        part_labels=_labels(contents.part_labels, say),
-        parts=[_line(line, say) for line in contents.parts],
-        limits=_frame(contents.limits, say),
-        blocking=all_of(contents.blocking),
-        assumptions=all_of(contents.assumptions),
-        cautions=all_of(contents.cautions),
-    )
-
-
-def _marks(frame: pd.DataFrame, say: Say) -> pd.DataFrame:
-    if "marks" not in frame.columns:
-        return frame
-    return frame.assign(marks=[say(mark) for mark in frame["marks"]])
-
-
-def _labels(labels: Mapping[str, str], say: Say) -> dict[str, str]:
-    return {name: say(label) for name, label in labels.items()}
-
-
-def _line(line: PartLine, say: Say) -> PartLine:
-    return replace(
-        line,
-        label=say(line.label),
-        value=say(line.value),
-        chosen=say(line.chosen),
-        stress=say(line.stress),
-    )

@@ -108,10 +108,14 @@ def assess(
 
 
 def _print_standing(standing: Any, found: Any) -> None:
-    from explorer.contents import broken_words, part_text, score_text
+    from explorer.assess import part_text
+    from explorer.report_data import missed_limits
+    from objectives.format import quantity
     from objectives.scores.registry import REGISTRY
+    from reports.sections.infeasible import missed_words
 
-    say = terms_of(found.problem.device).say
+    terms = terms_of(found.problem.device)
+    say = terms.say
     table = Table(title="Scores of the given stage")
     for title in ("score", "value", "front's best", "front's worst"):
         table.add_column(title, justify="left" if title == "score" else "right")
@@ -124,12 +128,13 @@ def _print_standing(standing: Any, found: Any) -> None:
             if free is not None:
                 losses = free.loss(column)
                 low, high = float(column[losses.argmin()]), float(column[losses.argmax()])
-            ends = (score_text(name, low), score_text(name, high))
-        table.add_row(say(REGISTRY[name].label), score_text(name, value), *ends)
+            ends = (quantity(low, REGISTRY[name].unit), quantity(high, REGISTRY[name].unit))
+        label, unit = REGISTRY[name].label_for(terms), REGISTRY[name].unit
+        table.add_row(label, quantity(value, unit), *ends)
     out.print(table)
     out.print(standing.verdict)
-    for line in broken_words(found.problem, standing.evaluation):
-        out.print(f"  broken: {say(line)}", highlight=False, soft_wrap=True)
+    for missed in missed_limits(found.problem, standing.evaluation):
+        out.print(f"  broken: {missed_words(missed, terms)}", highlight=False, soft_wrap=True)
     if standing.nearest is not None:
         row = standing.nearest - 1
         listed = ", ".join(
@@ -144,7 +149,7 @@ def _print_standing(standing: Any, found: Any) -> None:
     # What is only shown is in the JSON and CSV; a terminal has no room for it.
     names = [n for n in found.problem.searched_names if n in steps.columns]
     for name in names:
-        heading = f"{say(REGISTRY[name].label)} ({REGISTRY[name].unit})"
+        heading = f"{REGISTRY[name].label_for(terms)} ({REGISTRY[name].unit})"
         table.add_column(heading, justify="right")
     table.add_column("limits")
     for step in steps.to_dict("records"):

@@ -31,12 +31,10 @@ from explorer.cli.printing import (
     _plain_errors,
     _print_frame,
     _progress,
-    _unbroken,
     _working,
     err,
     out,
 )
-from objectives.devices.terms import terms_of
 
 
 @app.command()
@@ -66,12 +64,11 @@ def explore(
     """
     with _plain_errors():
         # Imported here so that help, schema and check answer at once.
-        from explorer.contents import contents_of
         from explorer.exploration import explore as run
         from explorer.formulation import pose
-        from explorer.studies import studies
+        from explorer.report_data import report_data
+        from explorer.report_studies import pick_studies
         from reports.document.files import write_report
-        from reports.spoken import spoken_contents
 
         read = load_brief(brief)
         posed = pose(read)
@@ -86,16 +83,14 @@ def explore(
             )
         _stop_if_empty(found)
         with _working(quiet) as say:
-            more = studies(found, folder, say)
-            contents = contents_of(found, more.sections, more.built)
+            data = report_data(found, pick_studies(found, folder, say))
             say("report")
-            written = write_report(contents, folder)
+            written = write_report(data, folder)
     if form is Form.table:
-        _print_front(contents)
+        _print_front(data)
         out.print(f"\nReport: [bold]{escape(str(written['html']))}[/bold]", soft_wrap=True)
     else:
-        told = spoken_contents(contents, terms_of(found.problem.device))
-        _print_frame(told.readable, form)
+        _print_frame(data.shown, form)
         err.print(f"Report: {escape(str(written['html']))}", soft_wrap=True)
     if found.interrupted:
         raise typer.Exit(INTERRUPTED)
@@ -110,32 +105,34 @@ def _stop_if_empty(found: Any) -> None:
         raise typer.Exit(INTERRUPTED)
 
 
-def _print_front(contents: Any) -> None:
-    from explorer.contents import part_text, score_text
-    from reports.spoken import spoken_contents
+def _print_front(data: Any) -> None:
+    from explorer.assess import part_text
+    from objectives.format import quantity, score_label, score_unit
+    from reports.sections.infeasible import obstacle_sentences
+    from reports.sections.method import method_sentences
+    from reports.sections.pick import reason_sentences
 
-    terms = terms_of(contents.pick.device)
-    contents, say = spoken_contents(contents, terms), terms.say
-    out.print(f"[bold]{escape(contents.title)}[/bold]")
-    for sentence in (*contents.method, *contents.blocking, *contents.pick_reasons):
-        out.print(escape(sentence), highlight=False)
-    free = [u for u in contents.uses if u.free]
-    frame = contents.readable
-    table = Table(title="The front" if contents.feasible else "The nearest candidates")
+    terms = data.terms
+    out.print(f"[bold]{escape(data.title)}[/bold]")
+    for text in (*method_sentences(data), *obstacle_sentences(data), *reason_sentences(data)):
+        out.print(escape(text), highlight=False)
+    free = [u for u in data.uses if u.free]
+    table = Table(title="The front" if data.feasible else "The nearest candidates")
     table.add_column("no.", justify="right")
-    for label in contents.part_labels.values():
+    for label in data.part_labels.values():
         table.add_column(label, justify="right")
     for use in free:
-        table.add_column(say(use.name.rsplit("_", 1)[0].replace("_", " ")), justify="right")
-    table.add_column("what it is")
-    for row in frame.to_dict("records"):
+        table.add_column(score_label(use.name, terms), justify="right")
+    table.add_column("mark")
+    for at, row in enumerate(data.shown.to_dict("records")):
         table.add_row(
             str(row["candidate"]),
-            *(part_text(p, float(row[p])) for p in contents.part_labels),
-            *(_unbroken(score_text(u.name, float(row[u.name]))) for u in free),
+            *(part_text(p, float(row[p])) for p in data.part_labels),
+            *(quantity(float(row[u.name]), u.unit) for u in free),
             row["marks"],
-            style="bold" if "pick" in row["marks"].split(", ") else None,
+            style="bold" if data.feasible and at == 0 else None,
         )
     out.print(table)
-    for name, value in contents.constants.items():
-        out.print(f"Same for all: {say(name.replace('_', ' '))} {score_text(name, value)}")
+    for name, value in data.constants.items():
+        shown = quantity(value, score_unit(name))
+        out.print(f"Same for all: {score_label(name, terms)} {shown}")

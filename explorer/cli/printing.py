@@ -91,11 +91,6 @@ def _working(quiet: bool) -> Iterator[Callable[[str], None]]:
         yield lambda what: status.update(f"working out {what}" if what != "report" else "report")
 
 
-def _unbroken(text: str) -> str:
-    """Return the text so that a narrow terminal does not part a number from its unit."""
-    return text.replace(" ", "\u00a0")
-
-
 def _print_frame(frame: pd.DataFrame, form: Form) -> None:
     """Print a frame as JSON records or CSV on standard output."""
     if form is Form.csv:

@@ -20,8 +20,8 @@ _LARGEST_RATIO = 1e3
 
 @score(
     "harmonic_fall_dB", "dB", "maximise",
-    "by how much the power of the driver's harmonics above the stated frequency, relative to the "
-    "note, is less at the grid than in the driver's open-circuit output",
+    "reduction of the power of the driver's harmonics above the stated frequency, relative to the "
+    "note, from the driver's open-circuit output to the {grid}",
     requires=("drive",),
     costly=True,
 )  # fmt: skip
@@ -31,8 +31,8 @@ def _harmonic_fall(a: Assessment) -> FloatArray:
 
 @score(
     "harmonic_fall_across_stopper_dB", "dB", "maximise",
-    "by how much the power of harmonics above the stated frequency, relative to the note, is less "
-    "at the grid than before the stopper, in circuit",
+    "reduction of the power of harmonics above the stated frequency, relative to the note, from "
+    "before the stopper to the {grid}, in circuit",
     requires=("drive",),
     costly=True,
 )  # fmt: skip
@@ -42,7 +42,7 @@ def _fall_across_stopper(a: Assessment) -> FloatArray:
 
 @score(
     "bias_shift_V", "V", "neither",
-    "mean grid-cathode voltage under the drive, less that at rest",
+    "mean {grid}-{cathode} voltage under the drive, less that at rest",
     requires=("drive",),
     costly=True,
 )  # fmt: skip
@@ -62,7 +62,7 @@ def _driven_distortion(a: Assessment) -> FloatArray:
 
 @score_of_facets(
     "headroom_V", "V", "maximise",
-    "smaller of the peak output swings to cut-off and to grid conduction on the AC load line",
+    "smaller of the peak output swings to cut-off and to {conduction} on the AC load line",
     least,
     source="load-line construction; cut-off: 1 % of the quiescent current; conduction: grid at "
     "the cathode's voltage",
@@ -73,7 +73,7 @@ def _headroom(a: Assessment) -> Sequence[FloatArray]:
 
 @score(
     "headroom_asymmetry_ratio", "", "minimise",
-    "larger of the peak output swings to cut-off and to grid conduction over the smaller",
+    "larger of the peak output swings to cut-off and to {conduction} over the smaller",
 )  # fmt: skip
 def _asymmetry(a: Assessment) -> FloatArray:
     return np.minimum(a.headroom.asymmetry_ratio, _LARGEST_RATIO)
@@ -81,8 +81,8 @@ def _asymmetry(a: Assessment) -> FloatArray:
 
 @score_of_facets(
     "undistorted_output_V", "V", "maximise",
-    "r.m.s. value of the largest sine at the output that reaches neither cut-off nor grid "
-    "conduction",
+    "r.m.s. value of the largest sine at the output that reaches neither cut-off nor "
+    "{conduction}",
     least,
 )  # fmt: skip
 def _undistorted(a: Assessment) -> Sequence[FloatArray]:
@@ -91,7 +91,7 @@ def _undistorted(a: Assessment) -> Sequence[FloatArray]:
 
 @score(
     "output_at_5_percent_V", "V", "maximise",
-    "r.m.s. output at 5 % total harmonic distortion, or at grid conduction if that comes first",
+    "r.m.s. output at 5 % total harmonic distortion, or at {conduction} if that comes first",
     source="the criterion of resistance-coupled amplifier charts (from memory)",
 )  # fmt: skip
 def _output_at_5(a: Assessment) -> FloatArray:

@@ -46,7 +46,7 @@ def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
 
 @score_of_facets(
     "detected_radio_dBu", "dBu", "minimise",
-    "loudest audio that a carrier in the radio bands leaves by detection, referred to the source",
+    "loudest audio that a carrier in the radio bands leaves by detection, referred to the {source}",
     greatest,
     source="square law of the device's own curve at its operating point",
     requires=("radio_bands",),
@@ -57,7 +57,7 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
 
 @score_of_facets(
     "rf_margin_dB", "dB", "maximise",
-    "least attenuation at the grid over the radio bands, less what is required",
+    "least attenuation at the {grid} over the radio bands, less what is required",
     least,
     requires=("radio_bands",),
 )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from importlib import import_module
@@ -11,11 +12,18 @@ from typing import Any, Literal
 import numpy as np
 
 from objectives.arrays import FloatArray
+from objectives.devices.terms import VALVE, Terms
 
 __all__ = ["REGISTRY", "Score", "greatest", "least", "magnitude", "score", "score_of_facets"]
 
 Direction = Literal["maximise", "minimise", "neither"]
 Combine = Callable[[Sequence[FloatArray]], FloatArray]
+
+
+_OF_A_DEVICE = re.compile(
+    r"(?<![a-z])(?:plate_resistance|amplification_factor|grid|plate|cathode)(?![a-z])"
+)
+"""What in the name of a score is called otherwise for another kind of device."""
 
 
 def _only(parts: Sequence[FloatArray]) -> FloatArray:
@@ -30,6 +38,7 @@ class Score:
     unit: str
     direction: Direction
     meaning: str
+    """Template for :meth:`~objectives.devices.terms.Terms.write`: ``"{grid} to {plate}"``."""
     source: str
     facets: Callable[[Any], Sequence[FloatArray]] = field(repr=False)
     """What the score is made of: numbers that vary smoothly with the parts of the stage."""
@@ -49,8 +58,13 @@ class Score:
     @property
     def label(self) -> str:
         """The name in words, without its unit: 'input corner error'."""
-        suffix = f"_{self.name.rsplit('_', 1)[-1]}"
-        return self.name.removesuffix(suffix).replace("_", " ").replace("rf ", "RF ")
+        return self.label_for(VALVE)
+
+    def label_for(self, terms: Terms) -> str:
+        """Return the name in words for a kind of device: 'drain current'."""
+        stem = self.name.removesuffix(f"_{self.name.rsplit('_', 1)[-1]}")
+        named = _OF_A_DEVICE.sub(lambda found: getattr(terms, found[0]), stem)
+        return named.replace("_", " ").replace("rf ", "RF ")
 
 
 class Registry(MutableMapping[str, Score]):

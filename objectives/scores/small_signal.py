@@ -18,19 +18,19 @@ from objectives.circuit.network import Network
 from objectives.scores.registry import magnitude, score, score_of_facets
 
 
-@score("gain_dB", "dB", "maximise", "source to output, at the reference frequency")
+@score("gain_dB", "dB", "maximise", "{source} to output, at the reference frequency")
 def _gain(a: Assessment) -> FloatArray:
     return level_dB(a.reference, "output")
 
 
-@score("plate_gain_dB", "dB", "maximise", "grid to plate, at the reference frequency")
+@score("plate_gain_dB", "dB", "maximise", "{grid} to {plate}, at the reference frequency")
 def _plate_gain(a: Assessment) -> FloatArray:
     return level_dB(a.reference, "plate") - level_dB(a.reference, "grid")
 
 
 @score(
     "input_corner_Hz", "Hz", "neither",
-    "where the voltage at the grid is 3.01 dB under its reference level",
+    "where the voltage at the {grid} is 3.01 dB under its reference level",
 )  # fmt: skip
 def _input_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.input_corner_Hz, HIGHEST_HZ)
@@ -49,19 +49,19 @@ def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     return (np.log2(_input_corner(a) / target),)
 
 
-@score("lower_corner_Hz", "Hz", "minimise", "lower -3.01 dB frequency, source to output")
+@score("lower_corner_Hz", "Hz", "minimise", "lower -3.01 dB frequency, {source} to output")
 def _lower_corner(a: Assessment) -> FloatArray:
     return a.output_corners_Hz[0]
 
 
-@score("upper_corner_Hz", "Hz", "maximise", "upper -3.01 dB frequency, source to output")
+@score("upper_corner_Hz", "Hz", "maximise", "upper -3.01 dB frequency, {source} to output")
 def _upper_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.output_corners_Hz[1], HIGHEST_HZ)
 
 
 @score(
     "input_capacitance_F", "F", "minimise",
-    "capacitance looking into the grid at the reference frequency, Miller effect included",
+    "capacitance looking into the {grid} at the reference frequency, Miller effect included",
 )  # fmt: skip
 def _input_capacitance(a: Assessment) -> FloatArray:
     return a.reference.input_admittance_S.imag / (2 * np.pi * a.targets.reference_Hz)

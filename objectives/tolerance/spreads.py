@@ -33,14 +33,14 @@ __all__ = [
 
 Distribution = Literal["uniform", "normal", "rounded", "selected out"]
 VALVE_QUANTITIES: Mapping[str, str] = {
-    "valve_transconductance": "plate current and transconductance at any given voltages",
-    "valve_amplification_factor": "amplification factor at any given current",
+    "valve_transconductance": "{plate} current and transconductance at any given voltages",
+    "valve_amplification_factor": "{amplification_factor} at any given current",
     "valve_capacitance": "all three interelectrode capacitances together",
-    "valve_grid_cathode_F": "capacitance grid to cathode",
-    "valve_grid_plate_F": "capacitance grid to plate",
-    "valve_plate_cathode_F": "capacitance plate to cathode",
+    "valve_grid_cathode_F": "capacitance {grid} to {cathode}",
+    "valve_grid_plate_F": "capacitance {grid} to {plate}",
+    "valve_plate_cathode_F": "capacitance {plate} to {cathode}",
 }
-"""What of a valve may spread, and what the factor of a spread multiplies.
+"""What of a valve may spread, and a template of what the factor of a spread multiplies.
 
 The capacitances are those of a transistor too.
 """

@@ -10,97 +10,57 @@ from __future__ import annotations
 import json
 import warnings
 from collections.abc import Iterator, Sequence
-from itertools import combinations
 from typing import Any, Final
 
 import altair as alt
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from objectives.arrays import FloatArray
-from objectives.format import part_value, plain_words, prefixed, quantity, score_label
-from reports.model import ReportContents, ScoreUse
-from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
+from objectives.format import part_value, prefixed, quantity, score_label
+from reports.charts.front_rows import (
+    FAINT,
+    KINDS,
+    ORDINARY,
+    conflicting_pairs,
+    profile_rows,
+    rest_rows,
+    shown_rows,
+    spanning_scores,
+)
+from reports.model import ReportData, ScoreUse
+from reports.theme import MUTED, PAGE_WIDTH, SI_TICKS
 
 __all__ = [
     "FAINT_LIMIT",
     "front_chart",
-    "losses_of",
-    "mark_kind",
-    "mark_words",
-    "spanning_scores",
     "thinned",
 ]
 
 FAINT_LIMIT: Final = 3000
-"""The most points of the full front that are drawn behind the readable set."""
+"""The most points of the full front that are drawn behind the designs shown."""
 
-
-_SEED: Final = 20
-_MOST_PLATES: Final = 6
 
 # Room that the left axis of the first plate takes, and of every further one with its gap (px).
 _LEFT: Final = 88
 _BETWEEN: Final = 102
 _INNER: Final = PAGE_WIDTH - _LEFT - 12
-_KINDS: Final[dict[str, tuple[str, str, int]]] = {
-    "pick": (ACCENTS["orange"], "diamond", 260),
-    "nearest": (ACCENTS["orange"], "diamond", 260),
-    "knee": (ACCENTS["plum"], "triangle-up", 170),
-    "best in a score": (ACCENTS["teal"], "square", 110),
-    "shown in the table": (ACCENTS["blue"], "circle", 52),
-    "rest of the front": (ACCENTS["slate"], "circle", 12),
-}
-"""Kind of candidate: colour, shape and area (px²), the most notable first."""
 
 
-_ORDINARY: Final = "shown in the table"
-_FAINT: Final = "rest of the front"
-
-
-def mark_kind(mark: object) -> str:
-    """Return which kind of candidate the text of the ``marks`` column makes of a row."""
-    text = mark if isinstance(mark, str) else ""
-    words = [word.strip() for word in text.replace(";", ",").split(",") if word.strip()]
-    for kind in ("pick", "nearest", "knee"):
-        if kind in words:
-            return kind
-    return "best in a score" if words else _ORDINARY
-
-
-def mark_words(mark: object) -> str:
-    """Return a mark as words, score names spelled out: ``best gain_dB`` gives ``best gain``."""
-    if not isinstance(mark, str):
-        return ""
-    return " ".join(plain_words(word) if "_" in word else word for word in mark.split())
-
-
-def spanning_scores(contents: ReportContents) -> list[ScoreUse]:
-    """Return the scores that span the front; where none is free, every score that varies."""
-    present = [use for use in contents.uses if use.name in contents.readable.columns]
-    free = [use for use in present if use.free]
-    if free:
-        return free
-    varying = [use for use in present if _varies(contents.readable[use.name].to_numpy())]
-    return varying or present[:1]
-
-
-def front_chart(contents: ReportContents, faint_limit: int = FAINT_LIMIT) -> alt.VConcatChart:
+def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcatChart:
     """Return the front as one chart of linked views: plates, profiles and parts.
 
     A click chooses a candidate in every view (shift adds to the choice), dragging in a plate keeps
-    what lies inside it, and a double click lets go. Behind the readable set stands the full front,
-    or a seeded sample of ``faint_limit`` of it.
+    what lies inside it, and a double click clears the selection. Behind the designs shown the full
+    front is drawn, or a seeded sample of ``faint_limit`` of it.
     """
-    scores = spanning_scores(contents)
-    data = {
-        "shown": _shown_rows(contents, scores),
-        "rest": _rest_rows(contents, scores, faint_limit),
+    scores = spanning_scores(data)
+    sets = {
+        "shown": shown_rows(data, scores),
+        "rest": rest_rows(data, scores, faint_limit),
     }
-    data["profiles"], data["ends"] = _profile_rows(contents, scores, data["shown"])
-    views = _Views(contents, scores, data)
-    pairs = _pairs(contents, scores)
+    sets["profiles"], sets["ends"] = profile_rows(data, scores, sets["shown"])
+    views = _Views(data, scores, sets)
+    pairs = conflicting_pairs(data, scores)
     rows: list[alt.ConcatChart | alt.LayerChart] = []
     with warnings.catch_warnings():
         # The views share their selections on purpose; Altair warns whenever it merges any.
@@ -108,12 +68,12 @@ def front_chart(contents: ReportContents, faint_limit: int = FAINT_LIMIT) -> alt
         if pairs:
             rows.append(views.plates(pairs))
         rows.append(views.profiles(linked=bool(pairs)))
-        if contents.part_labels:
+        if data.part_labels:
             rows.append(views.strips(linked=bool(pairs)))
         chart = alt.VConcatChart(
             vconcat=rows,
             spacing=30,
-            description=_words(contents, scores),
+            description=_words(data, scores),
             resolve=alt.Resolve(scale={"color": "shared", "shape": "shared"}),
         )
     names = set(_view_names(chart))
@@ -121,7 +81,7 @@ def front_chart(contents: ReportContents, faint_limit: int = FAINT_LIMIT) -> alt
     for parameter in parameters:
         # Nesting leaves names behind that views no longer have.
         parameter.views = [name for name in parameter.views if name in names]
-    chart.datasets = {name: _records(rows) for name, rows in views.data.items() if len(rows)}
+    chart.datasets = {name: _records(frame) for name, frame in views.sets.items() if len(frame)}
     return chart
 
 
@@ -146,10 +106,10 @@ def thinned(spec: dict[str, Any], most: int = 400) -> dict[str, Any]:
     return spec | {"datasets": spec["datasets"] | {"rest": kept}}
 
 
-def _words(contents: ReportContents, scores: Sequence[ScoreUse]) -> str:
-    names = ", ".join(score_label(use.name) for use in scores)
+def _words(data: ReportData, scores: Sequence[ScoreUse]) -> str:
+    names = ", ".join(score_label(use.name, data.terms) for use in scores)
     return (
-        f"Linked charts of {len(contents.readable)} candidates over {names}; "
+        f"Linked charts of {len(data.shown)} candidates over {names}; "
         "the table that follows holds the same numbers."
     )
 
@@ -160,140 +120,34 @@ def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
     return records
 
 
-def _six_figures(values: pd.Series) -> pd.Series:
-    """Return a column for drawing: six figures are enough, and infinities become gaps."""
-    array = values.to_numpy(dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scale = 10.0 ** (5 - np.floor(np.log10(np.abs(array))))
-        rounded = np.where(array == 0, 0.0, np.round(array * scale) / scale)
-    return pd.Series(np.where(np.isfinite(array), rounded, np.nan), index=values.index)
-
-
-def _marks(frame: pd.DataFrame) -> list[object]:
-    return frame["marks"].tolist() if "marks" in frame.columns else [""] * len(frame)
-
-
-def _shown_rows(contents: ReportContents, scores: Sequence[ScoreUse]) -> pd.DataFrame:
-    """Return the readable set with scores, texts for tooltips and the kind of each row."""
-    readable = contents.readable
-    readable = readable.reset_index(drop=True)
-    rows = pd.DataFrame({"candidate": readable["candidate"]})
-    rows["kind"] = [mark_kind(mark) for mark in _marks(readable)]
-    rows["mark"] = [mark_words(mark) or "—" for mark in _marks(readable)]
-    for use in scores:
-        rows[use.name] = _six_figures(readable[use.name])
-        rows[f"text_{use.name}"] = [quantity(v, use.unit) for v in readable[use.name]]
-    for part in contents.part_labels:
-        rows[f"text_{part}"] = [part_value(part, v) for v in readable[part]]
-        place = rows.groupby(f"text_{part}").cumcount()
-        # Fixed steps while they fit, closer ones where many share a value.
-        rows[f"height_{part}"] = (place + 0.7) / max(int(place.max()) + 1.4, 9.0)
-    # Drawn last means drawn on top.
-    rank = {kind: -at for at, kind in enumerate(_KINDS)}
-    return rows.sort_values("kind", key=lambda kinds: kinds.map(rank), kind="stable")
-
-
-def _rest_rows(
-    contents: ReportContents, scores: Sequence[ScoreUse], faint_limit: int
-) -> pd.DataFrame:
-    """Return the scores of the front less the readable set, sampled down to the limit."""
-    front = contents.front
-    rest = front[~front["candidate"].isin(contents.readable["candidate"])] if len(front) else front
-    if len(rest) > faint_limit:
-        rest = rest.sample(faint_limit, random_state=_SEED)
-    if not len(rest):
-        return pd.DataFrame()
-    rows = pd.DataFrame({use.name: _six_figures(rest[use.name]) for use in scores})
-    rows["kind"] = _FAINT
-    return rows
-
-
-def _profile_rows(
-    contents: ReportContents, scores: Sequence[ScoreUse], shown: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return one row per candidate and score, from 0 (worst) to 1 (best), and the axes' ends."""
-    reach = contents.front if len(contents.front) else contents.readable
-    pieces, ends = [], []
-    for at, use in enumerate(scores):
-        losses = losses_of(reach, use)
-        order = np.argsort(np.where(np.isfinite(losses), losses, np.nan))  # gaps come last
-        finite = int(np.isfinite(losses).sum())
-        best, worst = (losses[order[0]], losses[order[finite - 1]]) if finite else (0.0, 0.0)
-        span = worst - best
-        here = losses_of(contents.readable, use)[shown.index]
-        piece = shown.assign(axis=score_label(use.name), at=at)
-        piece["height"] = np.round((worst - here) / span, 5) if span else 0.5
-        pieces.append(piece.replace({"height": [np.inf, -np.inf]}, np.nan))
-        for height, row in ((1.0, 0), (0.0, max(finite - 1, 0))):
-            value = float(reach[use.name].iloc[order[row]])
-            ends.append({"axis": score_label(use.name), "height": height,
-                         "value": quantity(value, use.unit)})  # fmt: skip
-    return pd.concat(pieces, ignore_index=True), pd.DataFrame(ends)
-
-
-def losses_of(frame: pd.DataFrame, use: ScoreUse) -> FloatArray:
-    """Return a column of losses for a score: less is better, whatever the score's direction.
-
-    A score that is wanted near a value has its distance from it beside it in the frame.
-    """
-    distance = f"{use.name}_from_target"
-    if distance in frame.columns:
-        return frame[distance].to_numpy(float)
-    return -(use.better or 1) * frame[use.name].to_numpy(float)
-
-
-def _varies(values: FloatArray) -> bool:
-    return len(values) > 0 and bool(np.any(values != values[0]))
-
-
-def _pairs(contents: ReportContents, scores: Sequence[ScoreUse]) -> list[tuple[ScoreUse, ScoreUse]]:
-    """Return the pairs worth a plate: all of up to four scores, else those that conflict most.
-
-    Conflict is a negative rank correlation of the losses over the front.
-    """
-    pairs = list(combinations(scores, 2))
-    if len(pairs) <= _MOST_PLATES:
-        return pairs
-    frame = contents.front if len(contents.front) > 2 else contents.readable
-
-    def agreement(pair: tuple[ScoreUse, ScoreUse]) -> float:
-        first, second = (losses_of(frame, use) for use in pair)
-        usable = np.isfinite(first) & np.isfinite(second)
-        if not (_varies(first[usable]) and _varies(second[usable])):
-            return 1.0
-        return float(stats.spearmanr(first[usable], second[usable]).statistic)
-
-    strongest = sorted(pairs, key=agreement)[:_MOST_PLATES]
-    return [pair for pair in pairs if pair in strongest]
-
-
 class _Views:
     """The views of one front; they share data sets, scales and selections."""
 
     def __init__(
         self,
-        contents: ReportContents,
+        data: ReportData,
         scores: Sequence[ScoreUse],
-        data: dict[str, pd.DataFrame],
+        sets: dict[str, pd.DataFrame],
     ) -> None:
-        self.contents, self.scores, self.data = contents, scores, data
-        self.whole = "the whole front" if contents.feasible else "what is shown"
+        self.report, self.scores, self.sets = data, scores, sets
+        self.labels = {use.name: score_label(use.name, data.terms) for use in scores}
+        self.whole = "the whole front" if data.feasible else "what is shown"
         self.chosen = alt.selection_point(name="chosen", fields=["candidate"])
         self.brush = alt.selection_interval(name="brush", resolve="intersect")
-        present = set(data["shown"]["kind"]) | ({_FAINT} if len(data["rest"]) else set())
-        self.kinds = [kind for kind in _KINDS if kind in present]
+        present = set(sets["shown"]["kind"]) | ({FAINT} if len(sets["rest"]) else set())
+        self.kinds = [kind for kind in KINDS if kind in present]
 
     def chart(self, name: str) -> alt.Chart:
         return alt.Chart(alt.NamedData(name))
 
     def tooltips(self) -> list[alt.Tooltip]:
-        labels = self.contents.part_labels
+        labels = self.report.part_labels
         return [
             alt.Tooltip("candidate:N", title="candidate"),
             alt.Tooltip("mark:N", title="mark"),
             *(alt.Tooltip(f"text_{part}:N", title=label) for part, label in labels.items()),
             *(
-                alt.Tooltip(f"text_{use.name}:N", title=score_label(use.name))
+                alt.Tooltip(f"text_{use.name}:N", title=self.labels[use.name])
                 for use in self.scores
             ),
         ]
@@ -302,24 +156,24 @@ class _Views:
         return alt.Color(
             "kind:N",
             title=None,
-            scale=alt.Scale(domain=self.kinds, range=[_KINDS[k][0] for k in self.kinds]),
+            scale=alt.Scale(domain=self.kinds, range=[KINDS[k][0] for k in self.kinds]),
             legend=alt.Legend(symbolOpacity=1),
         )
 
-    def looks(self) -> dict[str, Any]:
+    def styles(self) -> dict[str, Any]:
         """Return colour, shape and size by kind."""
-        size: Any = alt.when(alt.datum.kind == "pick").then(alt.value(_KINDS["pick"][2]))
+        size: Any = alt.when(alt.datum.kind == "pick").then(alt.value(KINDS["pick"][2]))
         for kind in ("nearest", "knee", "best in a score"):
-            size = size.when(alt.datum.kind == kind).then(alt.value(_KINDS[kind][2]))
+            size = size.when(alt.datum.kind == kind).then(alt.value(KINDS[kind][2]))
         return {
             "color": self.colour(),
             "shape": alt.Shape(
                 "kind:N",
                 title=None,
-                scale=alt.Scale(domain=self.kinds, range=[_KINDS[k][1] for k in self.kinds]),
+                scale=alt.Scale(domain=self.kinds, range=[KINDS[k][1] for k in self.kinds]),
                 legend=alt.Legend(symbolOpacity=1),
             ),
-            "size": size.otherwise(alt.value(_KINDS[_ORDINARY][2])),
+            "size": size.otherwise(alt.value(KINDS[ORDINARY][2])),
         }
 
     def fades(self, kept: float, dimmed: float, *, linked: bool = True) -> Any:
@@ -332,15 +186,15 @@ class _Views:
         values = np.concatenate(
             [
                 rows[use.name].to_numpy(float)
-                for rows in (self.data["shown"], self.data["rest"])
+                for rows in (self.sets["shown"], self.sets["rest"])
                 if len(rows)
             ]
         )
         finite = values[np.isfinite(values)]
         better = {1: "more is better", -1: "less is better"}.get(use.better)
-        if use.use.startswith("near "):
-            better = use.use
-        # Decades only where the unit is one that spans them; an error near nought has no ratio.
+        if use.aim == "near":
+            better = f"near {quantity(use.target, use.unit)}"
+        # Decades only where the unit is one that spans them; an error near 0 has no ratio.
         wide = (
             prefixed(use.unit)
             and len(finite) > 0
@@ -348,7 +202,10 @@ class _Views:
             and finite.max() > 30 * finite.min()
         )
         return {
-            "title": [score_label(use.name, with_unit=True), *([better] if better else [])],
+            "title": [
+                score_label(use.name, self.report.terms, with_unit=True),
+                *([better] if better else []),
+            ],
             "scale": alt.Scale(type="log" if wide else "linear", zero=False, nice=not wide),
             "axis": alt.Axis(
                 format=SI_TICKS if prefixed(use.unit) else "~f",
@@ -368,17 +225,21 @@ class _Views:
             x = alt.X(f"{first.name}:Q", **self.axis(first))
             y = alt.Y(f"{second.name}:Q", **self.axis(second, upright=True))
             layers = []
-            if len(self.data["rest"]):
+            if len(self.sets["rest"]):
                 layers.append(
                     self.chart("rest")
-                    .mark_point(filled=True, opacity=0.28, size=_KINDS[_FAINT][2], strokeWidth=0)
+                    .mark_point(filled=True, opacity=0.28, size=KINDS[FAINT][2], strokeWidth=0)
                     .encode(x=x, y=y, color=self.colour())
                 )
             layers.append(
                 self.chart("shown")
                 .mark_point(filled=True, stroke="white", strokeWidth=0.8, cursor="pointer")
                 .encode(
-                    x=x, y=y, opacity=self.fades(1.0, 0.08), tooltip=self.tooltips(), **self.looks()
+                    x=x,
+                    y=y,
+                    opacity=self.fades(1.0, 0.08),
+                    tooltip=self.tooltips(),
+                    **self.styles(),
                 )
                 .add_params(self.chosen, self.brush)
             )
@@ -389,7 +250,7 @@ class _Views:
         """Return the parallel axes: each score from its worst (below) to its best (above)."""
         x = alt.X(
             "axis:N",
-            sort=[score_label(use.name) for use in self.scores],
+            sort=list(self.labels.values()),
             title=None,
             scale=alt.Scale(type="point", padding=0.3),
             axis=alt.Axis(
@@ -408,9 +269,9 @@ class _Views:
         y = alt.Y("height:Q", title=None, axis=None, scale=alt.Scale(domain=[-0.02, 1.02]))
         base = self.chart("profiles").encode(x=x, y=y)
         layers = []
-        for kind in reversed([k for k in self.kinds if k != _FAINT]):
-            notable = kind != _ORDINARY
-            strength = {"pick": 3.6, "nearest": 3.6, _ORDINARY: 1.1}.get(kind, 2.2)
+        for kind in reversed([k for k in self.kinds if k != FAINT]):
+            notable = kind != ORDINARY
+            strength = {"pick": 3.6, "nearest": 3.6, ORDINARY: 1.1}.get(kind, 2.2)
             layers.append(
                 base.transform_filter(alt.datum.kind == kind)
                 .mark_line(strokeWidth=strength, cursor="pointer")
@@ -449,8 +310,9 @@ class _Views:
 
     def strips(self, *, linked: bool) -> alt.ConcatChart:
         """Return which part values the candidates use, over how often the whole front does."""
-        labels = self.contents.part_labels
-        everyone = self.contents.front if len(self.contents.front) else self.contents.readable
+        labels = self.report.part_labels
+        report = self.report
+        everyone = report.front if len(report.front) else report.shown
         across = 2 if len(labels) > 1 else 1
         width = (_INNER - (across - 1) * 28) // across
         upright: dict[str, Any] = {"title": None, "axis": None, "scale": alt.Scale(domain=[0, 1])}
@@ -461,7 +323,7 @@ class _Views:
             bars["share"] = counts.to_numpy() / max(int(counts.max()), 1)
             bars["text"] = [f"{n} of {len(everyone)}" for n in counts]
             name = f"used_{part}"
-            self.data[name] = bars
+            self.sets[name] = bars
             order = list(dict.fromkeys(bars["value"]))
             scale = alt.Scale(domain=order, paddingInner=0.25)
             axis = alt.Axis(labelAngle=0, grid=False)
@@ -489,7 +351,7 @@ class _Views:
                     y=alt.Y(f"height_{part}:Q", **upright),
                     opacity=self.fades(1.0, 0.08, linked=linked),
                     tooltip=self.tooltips(),
-                    **self.looks(),
+                    **self.styles(),
                 )
                 .add_params(self.chosen)
             )

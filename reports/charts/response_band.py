@@ -1,4 +1,4 @@
-"""TODO reports.charts.response_band."""
+"""The response of the pick, and how far built stages depart from it."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.devices.terms import VALVE, Terms
 from objectives.format import number, quantity
 from objectives.tolerance.results import ResponseBand
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
@@ -17,15 +18,17 @@ from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
 __all__ = ["response_band_chart"]
 
 
-def response_band_chart(responses: Sequence[ResponseBand]) -> alt.VConcatChart:
+def response_band_chart(
+    responses: Sequence[ResponseBand], terms: Terms = VALVE
+) -> alt.VConcatChart:
     """Return the nominal levels, and for each port how far built stages depart from them."""
     chart: alt.VConcatChart = alt.vconcat(
-        _level_panel(responses),
-        *(_departure_panel(band) for band in responses),
+        _level_panel(responses, terms),
+        *(_departure_panel(band, terms) for band in responses),
         spacing=14,
         description="Bands of the response of the pick; "
         + "; ".join(
-            f"at the {band.port} the widest is "
+            f"at the {_place(band.port, terms)} the widest is "
             f"{number(float(np.max(band.high_dB - band.low_dB)), 3)} dB, at "
             + quantity(float(band.frequency_Hz[np.argmax(band.high_dB - band.low_dB)]), "Hz", 3)
             for band in responses
@@ -33,6 +36,10 @@ def response_band_chart(responses: Sequence[ResponseBand]) -> alt.VConcatChart:
         + ".",
     )
     return chart
+
+
+def _place(port: str, terms: Terms) -> str:
+    return terms.grid if port == "grid" else port
 
 
 _PORT_HUES: Final = {"grid": ACCENTS["blue"], "output": ACCENTS["plum"]}
@@ -47,11 +54,15 @@ def _frequency(*, titled: bool = True) -> alt.X:
     )
 
 
-def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
+def _level_panel(responses: Sequence[ResponseBand], terms: Terms) -> alt.Chart:
     frame = pd.concat(
         [
             pd.DataFrame(
-                {"frequency_Hz": b.frequency_Hz, "level": b.nominal_dB, "port": f"at the {b.port}"}
+                {
+                    "frequency_Hz": b.frequency_Hz,
+                    "level": b.nominal_dB,
+                    "port": f"at the {_place(b.port, terms)}",
+                }
             )
             for b in responses
         ],
@@ -75,7 +86,7 @@ def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
                 "port:N",
                 title=None,
                 scale=alt.Scale(
-                    domain=[f"at the {port}" for port in ports],
+                    domain=[f"at the {_place(port, terms)}" for port in ports],
                     range=[_PORT_HUES.get(port, INK) for port in ports],
                 ),
             ),
@@ -85,7 +96,7 @@ def _level_panel(responses: Sequence[ResponseBand]) -> alt.Chart:
     return panel
 
 
-def _departure_panel(band: ResponseBand) -> alt.LayerChart:
+def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:
     frame = pd.DataFrame(
         {
             "frequency_Hz": band.frequency_Hz,
@@ -100,7 +111,7 @@ def _departure_panel(band: ResponseBand) -> alt.LayerChart:
     def y(field: str) -> alt.Y:
         return alt.Y(
             f"{field}:Q",
-            title=f"{band.port}: built less nominal (dB)",
+            title=f"{_place(band.port, terms)}: built less nominal (dB)",
             scale=alt.Scale(zero=True, nice=True),
             axis=alt.Axis(tickCount=5),
         )

@@ -1,4 +1,4 @@
-"""TODO reports.charts.sensitivity."""
+"""What moves each score of the pick: the swing and the share of variance of each quantity."""
 
 from __future__ import annotations
 
@@ -9,30 +9,31 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.devices.terms import VALVE, Terms
 from objectives.format import score_label, sentence
 from objectives.tolerance.results import ToleranceStudy
-from reports.charts.tolerance_bands import _chosen_scores, quantity_label
+from reports.charts.tolerance_bands import quantity_label, scores_drawn
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, score_axis
 
-__all__ = ["sensitivity_chart"]
+__all__ = ["WORTH_NAMING", "sensitivity_chart"]
 
 _SHOWN_PARTS: Final = 6
 """Quantities in each tornado; the rest of them matter less still."""
 
 
-# A quantity that moves a score by less than this share of all swings together is left unnamed.
-_WORTH_NAMING: Final = 0.03
+WORTH_NAMING: Final = 0.03
+"""A quantity that moves a score by less than this share of all swings together is not named."""
 
 
-def sensitivity_chart(study: ToleranceStudy) -> alt.VConcatChart:
+def sensitivity_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConcatChart:
     """Return, score by score, each part's own swing and its shares of the pick's variance."""
-    names = _chosen_scores(study)
+    names = scores_drawn(study)
     rows, told = [], []
     for name in names:
         order = _by_importance(study, name)
         if order:
-            rows.append(_sensitivity_row(study, name, order))
-            told.append(f"{score_label(name)}: {quantity_label(order[0])}")
+            rows.append(_sensitivity_row(study, name, order, terms))
+            told.append(f"{score_label(name, terms)}: {quantity_label(order[0], terms)}")
     chart: alt.VConcatChart = alt.vconcat(
         *rows,
         spacing=16,
@@ -49,8 +50,10 @@ def _by_importance(study: ToleranceStudy, score: str) -> list[str]:
     return ranked[:_SHOWN_PARTS]
 
 
-def _sensitivity_row(study: ToleranceStudy, score: str, order: Sequence[str]) -> alt.HConcatChart:
-    labels = [quantity_label(q) for q in order]
+def _sensitivity_row(
+    study: ToleranceStudy, score: str, order: Sequence[str], terms: Terms
+) -> alt.HConcatChart:
+    labels = [quantity_label(q, terms) for q in order]
     own = {s.quantity: s for s in study.swings if s.score == score}
     ends = pd.DataFrame(
         [
@@ -67,7 +70,7 @@ def _sensitivity_row(study: ToleranceStudy, score: str, order: Sequence[str]) ->
         axis=alt.Axis(labelLimit=230, domain=False, ticks=False, labelOverlap=False),
     )
     scale = alt.Scale(zero=False, nice=True)
-    title = score_label(score, with_unit=True)
+    title = score_label(score, terms, with_unit=True)
     tornado = alt.LayerChart(
         layer=[
             alt.Chart(ends)
@@ -132,6 +135,6 @@ def _sensitivity_row(study: ToleranceStudy, score: str, order: Sequence[str]) ->
         height=height,
     )
     row: alt.HConcatChart = alt.hconcat(
-        tornado, variance, spacing=18, title=sentence(score_label(score))
+        tornado, variance, spacing=18, title=sentence(score_label(score, terms))
     )
     return row

@@ -1,4 +1,4 @@
-"""TODO reports.charts.tolerance_bands."""
+"""Bands of built stages, design by design, and the names of what varies from stage to stage."""
 
 from __future__ import annotations
 
@@ -10,28 +10,21 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.format import (
-    MINUS,
-    SPACE,
-    field_label,
-    fixed,
-    number,
-    quantity,
-    score_label,
-    score_unit,
-)
+from objectives.devices.terms import VALVE, Terms
+from objectives.elements import ELEMENTS
+from objectives.format import quantity, score_label, score_unit
 from objectives.tolerance.results import ToleranceStudy
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
-__all__ = ["band_chart", "quantity_label"]
+__all__ = ["band_chart", "quantity_label", "scores_drawn", "windowed_first"]
 
-_VALVE_LABELS: Final = {
-    "valve_transconductance": "transconductance of the valve",
-    "valve_amplification_factor": "amplification factor of the valve",
-    "valve_capacitance": "capacitances of the valve",
-    "valve_grid_cathode_F": "grid–cathode capacitance",
-    "valve_grid_plate_F": "grid–plate capacitance",
-    "valve_plate_cathode_F": "plate–cathode capacitance",
+_OF_THE_DEVICE: Final = {
+    "valve_transconductance": "transconductance of the {kind}",
+    "valve_amplification_factor": "{amplification_factor} of the {kind}",
+    "valve_capacitance": "capacitances of the {kind}",
+    "valve_grid_cathode_F": "{grid}–{cathode} capacitance",
+    "valve_grid_plate_F": "{grid}–{plate} capacitance",
+    "valve_plate_cathode_F": "{plate}–{cathode} capacitance",
     "transistor_cutoff_voltage": "cut-off voltage of the transistor",
     "transistor_current_gain": "current gain of the transistor",
 }
@@ -39,50 +32,39 @@ _SHOWN_SCORES: Final = 6
 """Scores in the charts of the pick; those with a window first."""
 
 
-def quantity_label(name: str) -> str:
+def quantity_label(name: str, terms: Terms) -> str:
     """Return the trade's name of a quantity that spreads."""
-    return _VALVE_LABELS.get(name) or field_label(name)
+    if name in _OF_THE_DEVICE:
+        return terms.write(_OF_THE_DEVICE[name])
+    return ELEMENTS[name].label_for(terms)
 
 
-def _signed(deviation: float) -> str:
-    sign = MINUS if deviation < 0 else "+"
-    return f"{sign}{number(abs(100 * deviation), 3)}{SPACE}%"
-
-
-def _percent(share: float) -> str:
-    return f"{fixed(100 * float(share), 1)}{SPACE}%"
-
-
-def _percentile_words(study: ToleranceStudy, band: str, middle: str) -> str:
-    low, _, high = study.percentiles
-    return f"percentiles {number(low)} to {number(high)} ({band}) and median ({middle})"
-
-
-def _chosen_scores(study: ToleranceStudy) -> list[str]:
+def scores_drawn(study: ToleranceStudy) -> list[str]:
     """Return the scores to draw: those with a window first, none that does not move."""
     moving = []
     for name in study.scores:
         low, middle, high = study.bands[name]
         if np.any(high - low > 1e-9 * np.abs(middle)):
             moving.append(name)
-    return _windowed_first(study, moving)[:_SHOWN_SCORES]
+    return windowed_first(study, moving)[:_SHOWN_SCORES]
 
 
-def _windowed_first(study: ToleranceStudy, names: Sequence[str]) -> list[str]:
+def windowed_first(study: ToleranceStudy, names: Sequence[str]) -> list[str]:
+    """Return the scores with those first that have a window."""
     return sorted(names, key=lambda name: name not in study.setup.windows)
 
 
-def band_chart(study: ToleranceStudy) -> alt.VConcatChart:
+def band_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConcatChart:
     """Return one panel a score: band, median and nominal value of every design, and the window."""
-    names = _chosen_scores(study)
-    panels = [_band_panel(study, name, last=name == names[-1]) for name in names]
+    names = scores_drawn(study)
+    panels = [_band_panel(study, name, terms, last=name == names[-1]) for name in names]
     chart: alt.VConcatChart = alt.vconcat(
         *panels,
         spacing=10,
         description=(
             "Bands of built stages by design: "
             + "; ".join(
-                f"{score_label(name)} of the pick "
+                f"{score_label(name, terms)} of the pick "
                 + " to ".join(
                     quantity(float(study.bands[name][at, study.pick]), score_unit(name))
                     for at in (0, -1)
@@ -95,7 +77,7 @@ def band_chart(study: ToleranceStudy) -> alt.VConcatChart:
     return chart
 
 
-def _band_panel(study: ToleranceStudy, name: str, *, last: bool) -> alt.LayerChart:
+def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -> alt.LayerChart:
     low, middle, high = study.bands[name]
     order = list(study.candidates)
     frame = pd.DataFrame(
@@ -111,7 +93,7 @@ def _band_panel(study: ToleranceStudy, name: str, *, last: bool) -> alt.LayerCha
     window = [end for end in study.setup.windows.get(name, ()) if math.isfinite(end)]
     everything = np.concatenate([low, high, study.nominal[name], window])
     scale = score_scale(everything)
-    title = score_label(name, with_unit=True)
+    title = score_label(name, terms, with_unit=True)
 
     def y(field: str) -> alt.Y:
         return alt.Y(f"{field}:Q", title=title, scale=scale, axis=score_axis(name))

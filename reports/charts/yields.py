@@ -1,4 +1,4 @@
-"""TODO reports.charts.yields."""
+"""The yield of every design on a front over its nominal scores."""
 
 from __future__ import annotations
 
@@ -9,20 +9,17 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.arrays import FloatArray
-from objectives.format import SPACE, number, score_label
+from objectives.devices.terms import VALVE, Terms
+from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
-from reports.model import Block, Note
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
-__all__ = ["yield_chart"]
+__all__ = ["MOST_POINTS", "yield_chart"]
 
-_ASKED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
-"""Yields that the table names the nearest design for."""
+MOST_POINTS: Final = 1500
+"""The most designs that are drawn."""
 
 
-_GOOD_YIELD: Final = 0.9
-_MOST_POINTS: Final = 1500
 _MOST_PANELS: Final = 6
 _SEED: Final = 20
 _KEPT: Final = "nothing: all are good"
@@ -30,32 +27,9 @@ _RATINGS: Final = "a rating"
 _PICK: Final = "the pick"
 
 
-def _better(
-    yields: FrontYields, front: pd.DataFrame, given_up: FloatArray, pick: int
-) -> list[Block]:
-    """Return a finding where a design that builds well gives up hardly more than the pick."""
-    enough = yields.good >= _GOOD_YIELD
-    if enough[pick] or not np.any(enough):
-        return []
-    row = int(np.argmin(np.where(enough, given_up, np.inf)))
-    return [
-        Note(
-            f"Candidate {front['candidate'].iloc[row]} has a yield of {_percent(yields.good[row])} "
-            f"against the pick's {_percent(yields.good[pick])}, and gives up "
-            f"{_percent(round(float(given_up[row]), 2))} of the front's span in what it does "
-            f"worst, against {_percent(round(float(given_up[pick]), 2))}.",
-            "finding",
-        )
-    ]
-
-
-def _percent(share: float) -> str:
-    return f"{number(round(100 * float(share), 1))}{SPACE}%"
-
-
-def _misses(yields: FrontYields) -> list[str]:
-    """Return for each design what most of its built stages miss, in words."""
-    names = [*(score_label(name) for name in yields.kept), _RATINGS]
+def _misses(yields: FrontYields, terms: Terms) -> list[str]:
+    """Return for each design what most of its built stages miss."""
+    names = [*(score_label(name, terms) for name in yields.kept), _RATINGS]
     kept = np.stack([*yields.kept.values(), yields.ratings_kept])
     worst = np.argmin(kept, axis=0)
     return [
@@ -65,21 +39,25 @@ def _misses(yields: FrontYields) -> list[str]:
 
 
 def yield_chart(
-    yields: FrontYields, front: pd.DataFrame, pick: int, free: Sequence[str]
+    yields: FrontYields,
+    front: pd.DataFrame,
+    pick: int,
+    free: Sequence[str],
+    terms: Terms = VALVE,
 ) -> alt.ConcatChart:
     """Return the yield of every design over each score that spans the front."""
     frame = pd.DataFrame(
         {
             "candidate": front["candidate"],
             "yield": 100.0 * yields.good,
-            "missed": _misses(yields),
+            "missed": _misses(yields, terms),
             "which": ["others"] * len(front),
             **{name: front[name].to_numpy(float) for name in free},
         }
     )
     frame.loc[pick, "which"] = _PICK
-    if len(frame) > _MOST_POINTS:
-        drawn = frame.drop(index=pick).sample(_MOST_POINTS, random_state=_SEED)
+    if len(frame) > MOST_POINTS:
+        drawn = frame.drop(index=pick).sample(MOST_POINTS, random_state=_SEED)
         frame = pd.concat([drawn.sort_index(), frame.loc[[pick]]])
     missed = sorted(set(frame["missed"]), key=lambda words: (words == _KEPT, words))
     hues = [hue for name, hue in ACCENTS.items() if name != "teal"]
@@ -105,7 +83,7 @@ def yield_chart(
         values = frame[name].to_numpy()
         x = alt.X(
             f"{name}:Q",
-            title=score_label(name, with_unit=True),
+            title=score_label(name, terms, with_unit=True),
             scale=score_scale(values),
             axis=score_axis(name),
         )
@@ -118,7 +96,7 @@ def yield_chart(
             "candidate:N",
             alt.Tooltip("yield:Q", title="yield (%)", format=".1f"),
             alt.Tooltip("missed:N", title="most missed"),
-            alt.Tooltip(f"{name}:Q", title=score_label(name, with_unit=True), format=".4g"),
+            alt.Tooltip(f"{name}:Q", title=score_label(name, terms, with_unit=True), format=".4g"),
         ]
         others: alt.Chart = base.transform_filter(f"datum.which != '{_PICK}'")
         chosen: alt.Chart = base.transform_filter(f"datum.which == '{_PICK}'")
@@ -143,9 +121,9 @@ def yield_chart(
         spacing=16,
         description=(
             f"Yield of {len(front)} designs over "
-            + ", ".join(score_label(name) for name in shown)
-            + f": the pick {_percent(yields.good[pick])}, the best {_percent(yields.good[best])} "
-            f"(candidate {front['candidate'].iloc[best]})."
+            + ", ".join(score_label(name, terms) for name in shown)
+            + f": the pick {percent(yields.good[pick], 1)}, the best "
+            f"{percent(yields.good[best], 1)} (candidate {front['candidate'].iloc[best]})."
         ),
     )
     return chart

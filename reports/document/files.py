@@ -16,9 +16,9 @@ from reports.document.blocks import FIGURES
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
 from reports.document.results import results
-from reports.model import Block, Figure, ReportContents, Svg
+from reports.model import Block, Figure, ReportData, Svg
 from reports.sections.build import build_sections
-from reports.spoken import spoken_chart, spoken_contents, spoken_section
+from reports.spoken import spoken_chart, spoken_section
 from reports.theme import spec_of, svg_of
 
 __all__ = ["write_report"]
@@ -32,7 +32,7 @@ _ROLES: Final = {
 }
 
 
-def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path]:
+def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     """Write the report into a folder, which is made if need be.
 
     Everything is first worked out and written beside its place and only then moved in, so that a
@@ -53,7 +53,7 @@ def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    files = _render(contents)
+    files = _render(data)
     with drafts(folder) as draft:
         for name, text in files.items():
             place = draft / name
@@ -62,14 +62,13 @@ def write_report(contents: ReportContents, folder: str | Path) -> dict[str, Path
     return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
 
 
-def _render(contents: ReportContents) -> dict[str, str]:
+def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(chart_script)
-        terms = terms_of(contents.pick.device)
-        sections = [spoken_section(section, terms) for section in build_sections(contents)]
-        told = spoken_contents(contents, terms)
+        terms = terms_of(data.pick.device)
+        sections = [spoken_section(section, terms) for section in build_sections(data)]
         blocks = [block for section in sections for block in section.blocks]
         native = {id(block) for section in sections if section.native for block in section.blocks}
         _require_own_names(blocks)
@@ -80,11 +79,11 @@ def _render(contents: ReportContents) -> dict[str, str]:
         }
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {
-            "report.md": markdown_text(contents.title, sections, specs),
-            "front.csv": told.front.to_csv(index=False),
-            "readable.csv": told.readable.to_csv(index=False),
-            "results.json": json_text(results(told), indent=1) + "\n",
-            "report.html": html_page(contents.title, sections, specs, bundle.result()),
+            "report.md": markdown_text(data.title, sections, specs),
+            "front.csv": data.front.to_csv(index=False),
+            "readable.csv": data.shown.to_csv(index=False),
+            "results.json": json_text(results(data), indent=1) + "\n",
+            "report.html": html_page(data.title, sections, specs, bundle.result()),
         }
         for name, svg in drawn.items():
             files[f"{FIGURES}/{name}.svg"] = svg.result()

@@ -7,7 +7,14 @@ from typing import Any, Final
 
 from objectives.format import first
 from objectives.json_text import json_value
-from reports.model import ReportContents
+from reports.model import ReportData
+from reports.sections.assumptions import assumption_sentences, source_lines
+from reports.sections.cautions import cautions
+from reports.sections.infeasible import obstacle_sentences
+from reports.sections.job import job_sentences
+from reports.sections.limits import limit_frame
+from reports.sections.method import method_sentences
+from reports.sections.pick import reason_sentences
 
 __all__ = ["SCHEMA", "results"]
 
@@ -15,7 +22,7 @@ SCHEMA: Final = 1
 """Raised by one whenever a key changes its name or its meaning, or goes."""
 
 
-def results(contents: ReportContents) -> dict[str, Any]:
+def results(data: ReportData) -> dict[str, Any]:
     """Return the results as plain JSON values; :func:`~objectives.json_text.json_value` says how.
 
     Keys: ``schema`` (see :data:`SCHEMA`) and ``version`` of the program; ``title``, ``scenario``
@@ -25,35 +32,35 @@ def results(contents: ReportContents) -> dict[str, Any]:
     list; ``limits``; ``readable`` and ``front``, one record a candidate (parts in SI units,
     scores, marks); ``search_trace``; ``assumptions``, ``sources`` and ``cautions``.
     """
-    pick, trace = contents.pick, contents.search_trace
-    readable = contents.readable.to_dict("records")
+    pick, trace = data.pick, data.search_trace
+    shown = data.shown.to_dict("records")
     return json_value(  # type: ignore[no-any-return]
         {
             "schema": SCHEMA,
             "version": version("stagefront"),
-            "title": contents.title,
-            "scenario": contents.scenario,
-            "job": contents.job,
-            "feasible": contents.feasible,
-            "blocking": contents.blocking,
-            "method": contents.method,
-            "uses": contents.uses,
-            "constants": contents.constants,
-            "part_labels": contents.part_labels,
+            "title": data.title,
+            "scenario": data.scenario,
+            "job": job_sentences(data),
+            "feasible": data.feasible,
+            "blocking": obstacle_sentences(data),
+            "method": method_sentences(data),
+            "uses": data.uses,
+            "constants": data.constants,
+            "part_labels": data.part_labels,
             "pick": {
-                "candidate": readable[0] if readable else None,
-                "reasons": contents.pick_reasons,
+                "candidate": shown[0],
+                "reasons": reason_sentences(data),
                 "device": pick.device.name,
                 "stage": {n: first(v) for n, v in pick.stage.numeric_fields().items()},
                 "operating_point": {n: first(v) for n, v in pick.point.numeric_fields().items()},
             },
-            "parts": contents.parts,
-            "limits": contents.limits.to_dict("records"),
-            "readable": readable,
-            "front": contents.front.to_dict("records"),
+            "parts": data.parts,
+            "limits": limit_frame(data).to_dict("records"),
+            "readable": shown,
+            "front": data.front.to_dict("records"),
             "search_trace": None if trace is None else trace.to_dict("records"),
-            "assumptions": contents.assumptions,
-            "sources": contents.sources,
-            "cautions": contents.cautions,
+            "assumptions": assumption_sentences(data),
+            "sources": source_lines(data),
+            "cautions": cautions(data),
         }
     )

@@ -2,52 +2,67 @@
 
 from __future__ import annotations
 
-from reports.model import Block, Note, Prose, ReportContents, Section, _listed
-from reports.sections.cautions import CAUTIONS
+from collections.abc import Callable
+from typing import Final
+
+from reports.model import ReportData, Section
+from reports.sections.assumptions import assumptions_section, sources_section
+from reports.sections.cautions import cautions_section
 from reports.sections.device import _valve
-from reports.sections.front import _front
-from reports.sections.job import _blocked, _job
-from reports.sections.limits import _limits
-from reports.sections.method import _method
+from reports.sections.drive import drive_section, headroom_table
+from reports.sections.front import front_section
+from reports.sections.infeasible import infeasible_section
+from reports.sections.job import job_section
+from reports.sections.limits import limits_section
+from reports.sections.method import method_section
 from reports.sections.noise import noise_section
 from reports.sections.operating_point import operating_point_section
-from reports.sections.parts import _parts
-from reports.sections.pick import _pick
+from reports.sections.parts import parts_section
+from reports.sections.pick import pick_section
 from reports.sections.radio import radio_section
 from reports.sections.responses import responses_section
+from reports.sections.stability import stability_section
 from reports.sections.textbook import textbook_section
+from reports.sections.tolerance import tolerance_section
 
 __all__ = ["build_sections"]
 
 
-def build_sections(contents: ReportContents) -> list[Section]:
+def _large_signals(data: ReportData) -> Section | None:
+    """Return the section on the stage under its drive, or on its headroom where none is stated."""
+    studies = data.studies
+    if studies is None:
+        return None
+    if studies.drive is None:
+        table = headroom_table(data.pick.headroom, data.terms)
+        return Section("headroom", "Headroom", [table], native=True)
+    return drive_section(data.pick, study=studies.drive, wavs=studies.wavs)
+
+
+_SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
+    cautions_section,
+    infeasible_section,
+    job_section,
+    pick_section,
+    front_section,
+    parts_section,
+    lambda data: operating_point_section(data.pick),
+    lambda data: responses_section(data.pick),
+    lambda data: textbook_section(data.pick),
+    lambda data: noise_section(data.pick),
+    lambda data: radio_section(data.pick),
+    _large_signals,
+    lambda data: stability_section(data.pick) if data.studies is not None else None,
+    limits_section,
+    tolerance_section,
+    lambda data: _valve(data.pick, data.neighbours),
+    method_section,
+    assumptions_section,
+    sources_section,
+)
+
+
+def build_sections(data: ReportData) -> list[Section]:
     """Return every section of the report in reading order; empty ones are left out."""
-    pick = contents.pick
-    sections = [
-        Section(
-            "cautions",
-            "Before you build anything",
-            [Note(text, "caution") for text in (contents.cautions or CAUTIONS)],
-        ),
-        _blocked(contents),
-        _job(contents),
-        _pick(contents),
-        _front(contents),
-        _parts(contents),
-        operating_point_section(pick),
-        responses_section(pick),
-        textbook_section(pick),
-        noise_section(pick),
-        radio_section(pick),
-        _limits(contents),
-        _valve(pick, contents.neighbours),
-        _method(contents),
-        *contents.extra_sections,
-        Section("assumptions", "Assumptions", [_listed(contents.assumptions)]),
-        Section("sources", "Sources", [_listed(contents.sources)]),
-    ]
-    return [section for section in sections if any(_holds(block) for block in section.blocks)]
-
-
-def _holds(block: Block) -> bool:
-    return bool(block.paragraphs) if isinstance(block, Prose) else True
+    sections = [make(data) for make in _SECTIONS]
+    return [section for section in sections if section is not None and section.blocks]

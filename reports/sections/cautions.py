@@ -1,10 +1,16 @@
-"""TODO reports.sections.cautions."""
+"""What is said before anything else: what may hurt or kill whoever builds the stage."""
 
 from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CAUTIONS"]
+from reports.model import Note, ReportData, Section
+
+__all__ = ["CAUTIONS", "LOW_VOLTAGE_CAUTIONS", "cautions", "cautions_section"]
+
+_HARMLESS_V: Final = 60.0
+"""Direct voltages up to here are harmless to dry skin (IEC 61140, from memory, ripple-free)."""
+
 
 CAUTIONS: Final = (
     "Valve stages work at voltages that kill. Only people who are trained to work on live high "
@@ -12,13 +18,37 @@ CAUTIONS: Final = (
     "Capacitors keep their charge after the equipment is switched off and unplugged. Discharge "
     "them through a resistor made for it, then measure that the voltage is gone, every time "
     "before touching anything.",
-    "What must be measured live: one hand only, insulated probes clipped on with the power off, "
-    "no jewellery, never alone.",
+    "For measurements that must be made live: one hand only, insulated probes clipped on with the "
+    "power off, no jewellery, never alone.",
     "Isolation from the mains, protective earth, fuses, clearances and insulation are no part of "
     "this calculation. The electrical code of the place, and a licensed practitioner where it "
     "asks for one, decide what may be built and used.",
-    "Parts must stand the voltage as well as the power, at switch-on too: before the cathode is "
-    "warm the whole supply stands across coupling and decoupling capacitors.",
+    "Parts must withstand the voltage as well as the power, at switch-on too: before the cathode "
+    "is warm the whole supply appears across coupling and decoupling capacitors.",
     "All figures are calculated from nominal data. Measure the built stage before relying on them.",
 )
-"""Said before anything else when the contents bring no cautions of their own."""
+"""Where any supply of the circuit is more than harmless."""
+
+
+LOW_VOLTAGE_CAUTIONS: Final = (
+    "The stage itself works at a harmless voltage; what supplies it may not. Chargers, adapters "
+    "and anything else on the mains are for people who are trained to work on them, and the "
+    "electrical code of the place decides what may be built and used.",
+    "Reversed polarity, static electricity, and a soldering iron on a live board destroy "
+    "junctions: switch off, let capacitors discharge, and touch ground first.",
+    "Electrolytic capacitors with reversed polarity burst. Parts must withstand the full supply, "
+    "as a coupling capacitor does at switch-on.",
+    "All figures are calculated from nominal data. Measure the built stage before relying on them.",
+)
+"""Where every supply of the circuit is harmless."""
+
+
+def cautions(data: ReportData) -> tuple[str, ...]:
+    """Return the cautions that the highest supply of the circuit asks for."""
+    return CAUTIONS if data.highest_supply_V > _HARMLESS_V else LOW_VOLTAGE_CAUTIONS
+
+
+def cautions_section(data: ReportData) -> Section:
+    """Return the cautions as a section."""
+    notes = [Note(text, "caution") for text in cautions(data)]
+    return Section("cautions", "Before you build anything", notes, native=True)

@@ -29,7 +29,7 @@ from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, published_spread
 from reports.charts.plate_curves import plate_curves_chart
 from reports.charts.residuals import residual_chart
 from reports.model import Block, Figure, Prose, Section, Table
-from reports.sections.limits import _sourced
+from reports.sections.limits import numbered_sources
 
 
 def _valve(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = ()) -> Section:
@@ -52,7 +52,9 @@ def _valve(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = ()) -> S
                 )
             )
         frame = pd.DataFrame([_residual_row(point) for point in points])
-        blocks += _sourced(Table(frame, "Published numbers and what the law gives for them."))
+        blocks += numbered_sources(
+            Table(frame, "Published numbers and what the law gives for them.")
+        )
         if isinstance(entry, Valve):
             blocks += _plate_curves(entry)
     blocks += _neighbours(device, neighbours)
@@ -82,7 +84,7 @@ def _neighbours(device: Device, neighbours: Sequence[tuple[str, Device]]) -> lis
         points = tuple(getattr(getattr(entry, "fit", None), "points", ()))
         if points:
             frame = pd.DataFrame([_residual_row(point) for point in points])
-            blocks += _sourced(
+            blocks += numbered_sources(
                 Table(frame, AsIs(f"Published numbers of the {name} and what its law gives."))
             )
         if isinstance(entry, Valve):
@@ -232,7 +234,7 @@ def _curve_table(entry: Valve) -> list[Block]:
         )
     if not rows:
         return []
-    return _sourced(
+    return numbered_sources(
         Table(
             pd.DataFrame(rows),
             "Readings off published plate curves, and how far along the plate voltage the law's "

@@ -1,4 +1,4 @@
-"""TODO reports.sections.front."""
+"""The front: which scores conflict, a chart of linked views, and the designs shown."""
 
 from __future__ import annotations
 
@@ -9,82 +9,85 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from objectives.format import column, number, part_value, prefixed, score_label
-from reports.charts.front import front_chart, losses_of, mark_words, spanning_scores
-from reports.model import Block, Figure, Prose, ReportContents, Section, Table
+from objectives.format import column, counted, number, part_value, prefixed, score_label
+from reports.charts.front import front_chart
+from reports.charts.front_rows import losses_of, mark_label, spanning_scores
+from reports.model import Block, Figure, Prose, ReportData, Section, Table
 
-__all__ = ["front_table", "trade_offs"]
+__all__ = ["front_section", "front_table", "trade_offs"]
 
 
-def trade_offs(contents: ReportContents, most: int = 3) -> list[str]:
-    """Return in words which free scores conflict most over the front.
+def trade_offs(data: ReportData, most: int = 3) -> list[str]:
+    """Return which free scores conflict most over the front, as a sentence.
 
     Measured by Spearman's rank correlation of the losses: −1 means that whoever gains in one
-    loses in the other. Fewer than eight candidates say nothing reliable and give no words.
+    loses in the other. Fewer than eight candidates show nothing reliable and give no sentence.
     """
-    frame = contents.front
-    scores = spanning_scores(contents)
+    frame, terms = data.front, data.terms
     if len(frame) < 8:
         return []
-    found = []
-    for one, other in combinations(scores, 2):
+    pairs = []
+    for one, other in combinations(spanning_scores(data), 2):
         a, b = losses_of(frame, one), losses_of(frame, other)
         usable = np.isfinite(a) & np.isfinite(b)
         if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
             continue
-        found.append((float(stats.spearmanr(a[usable], b[usable]).statistic), one, other))
+        pairs.append((float(stats.spearmanr(a[usable], b[usable]).statistic), one, other))
     strongest = [
-        f"{score_label(one.name)} against {score_label(other.name)} ({number(round(rho, 2), 2)})"
-        for rho, one, other in sorted(found, key=lambda item: item[0])[:most]
+        f"{score_label(one.name, terms)} against {score_label(other.name, terms)} "
+        f"({number(round(rho, 2), 2)})"
+        for rho, one, other in sorted(pairs, key=lambda item: item[0])[:most]
         if rho < -0.3
     ]
     if not strongest:
         return []
     return [
-        "Along the front, improving one score costs another most in these pairs, by rank "
-        f"correlation of the losses (−1: always): {'; '.join(strongest)}."
+        "The scores that conflict most along the front, by rank correlation of the losses (−1: "
+        f"what improves one always worsens the other): {'; '.join(strongest)}."
     ]
 
 
-def front_table(contents: ReportContents) -> Table:
-    """Return the readable set as a table for people: parts, scores, marks, ids tied to charts."""
-    readable = contents.readable
-    columns: dict[str, Sequence[object]] = {"candidate": readable["candidate"].tolist()}
-    marks = [mark_words(mark) for mark in readable.get("marks", [""] * len(readable))]
+def front_table(data: ReportData) -> Table:
+    """Return the designs shown as a table for people: parts, scores, marks, ids tied to charts."""
+    shown, terms = data.shown, data.terms
+    marks = [data.marks_of(candidate) for candidate in shown["candidate"]]
+    columns: dict[str, Sequence[object]] = {"candidate": shown["candidate"].tolist()}
     if any(marks):
-        columns["mark"] = marks
-    for part, label in contents.part_labels.items():
-        columns[label] = [part_value(part, float(v)) for v in readable[part]]
-    for use in contents.uses:
-        if use.name in readable.columns:
-            heading = score_label(use.name, with_unit=not prefixed(use.unit))
-            columns[heading] = column(readable[use.name], use.unit)
-    if not contents.feasible and "limits_broken" in readable.columns:
-        columns["limits broken"] = [str(int(n)) for n in readable["limits_broken"]]
-    if contents.feasible:
+        columns["mark"] = [", ".join(mark_label(mark, terms) for mark in row) for row in marks]
+    for part, label in data.part_labels.items():
+        columns[label] = [part_value(part, float(v)) for v in shown[part]]
+    for use in data.uses:
+        heading = score_label(use.name, terms, with_unit=not prefixed(use.unit))
+        columns[heading] = column(shown[use.name], use.unit)
+    if not data.feasible:
+        columns["limits broken"] = [str(count) for count in shown["limits_broken_count"]]
+    if data.feasible:
         caption = (
-            f"{len(readable)} of the {len(contents.front)} candidates on the front, the pick "
-            "first; the others stand in front.csv."
+            f"{len(shown)} of the {counted(len(data.front))} candidates on the front, the pick "
+            "first; the others are in front.csv."
         )
     else:
-        caption = f"The {len(readable)} nearest candidates, the nearest first."
-    return Table(
-        pd.DataFrame(columns), caption, {at: m for at, m in enumerate(marks) if m}, linked=True
-    )
+        caption = f"The {len(shown)} nearest candidates, the nearest first."
+    marked = {
+        at: "pick" if row[0].kind == "pick" else "marked" for at, row in enumerate(marks) if row
+    }
+    return Table(pd.DataFrame(columns), caption, marked, linked=True)
 
 
-def _front(contents: ReportContents) -> Section:
+def front_section(data: ReportData) -> Section:
+    """Return the trade-offs, the linked chart and the table of the front."""
     blocks: list[Block] = []
-    if contents.feasible:
-        blocks.append(Prose(trade_offs(contents)))
+    if data.feasible:
+        blocks.append(Prose(trade_offs(data)))
     blocks += [
         Figure(
             "front",
-            front_chart(contents),
-            "In the HTML file these views and the table are linked: a click chooses a candidate "
+            front_chart(data),
+            "In the HTML file these views and the table are linked. A click chooses a candidate "
             "everywhere, with shift it adds to the choice; dragging in a panel keeps what lies "
-            "inside, in several panels at once; a double click lets go.",
+            "inside, in several panels at once; a double click clears the selection.",
         ),
-        front_table(contents),
+        front_table(data),
     ]
-    return Section("front", "The front" if contents.feasible else "Nearest candidates", blocks)
+    title = "The front" if data.feasible else "Nearest candidates"
+    return Section("front", title, blocks, native=True)

@@ -1,40 +1,115 @@
-"""TODO reports.sections.job."""
+"""The job: what the stage is for, what surrounds it, and what the brief asks of it."""
 
 from __future__ import annotations
 
 import pandas as pd
 
-from objectives.format import quantity, score_label, score_unit
-from reports.model import Block, Note, Prose, ReportContents, Section, Table, _listed
+from objectives.format import number, quantity, score_label, score_unit, sentence
+from reports.model import Block, DriverSummary, Prose, ReportData, ScoreUse, Section, Table
+from reports.sections.limits import allowed_words
+
+__all__ = ["asked_words", "job_section", "job_sentences"]
 
 
-def _blocked(contents: ReportContents) -> Section:
-    blocks: list[Block] = []
-    if not contents.feasible:
-        blocks = [
-            Note(
-                "Nothing in the design space keeps every limit of the brief. What follows are the "
-                "nearest candidates; each of them breaks at least one limit, and none should be "
-                "built as it stands.",
-                "finding",
-            ),
-            _listed(contents.blocking),
-        ]
-    return Section("blocked", "No candidate keeps every limit", blocks)
-
-
-def _job(contents: ReportContents) -> Section:
-    blocks: list[Block] = [Prose([t for t in (contents.scenario,) if t]), _listed(contents.job)]
-    if contents.uses:
-        frame = pd.DataFrame(
-            [(score_label(u.name), u.use, u.meaning, u.source) for u in contents.uses],
-            columns=["score", "the brief asks", "what it is", "source"],
+def job_section(data: ReportData) -> Section:
+    """Return the job in sentences, and a table of the scores."""
+    terms = data.terms
+    frame = pd.DataFrame(
+        [
+            (score_label(use.name, terms), asked_words(use), terms.write(use.meaning), use.source)
+            for use in data.uses
+        ],
+        columns=["score", "the brief asks", "meaning", "source"],
+    )
+    blocks: list[Block] = [
+        Prose([data.scenario] if data.scenario else []),
+        Prose(job_sentences(data), listed=True),
+        Table(frame, "The scores, and what the brief asks of each."),
+    ]
+    if data.constants:
+        same = ", ".join(
+            f"{score_label(name, terms)} {quantity(value, score_unit(name))}"
+            for name, value in data.constants.items()
         )
-        blocks.append(Table(frame, "What is scored, and how the brief uses it."))
-    if contents.constants:
-        same = [
-            f"{score_label(name)} {quantity(value, score_unit(name))}"
-            for name, value in contents.constants.items()
-        ]
-        blocks.append(Prose([f"The same for every candidate: {', '.join(same)}."]))
-    return Section("job", "The job", blocks)
+        blocks.append(Prose([f"The same for every candidate: {same}."]))
+    return Section("job", "The job", blocks, native=True)
+
+
+def job_sentences(data: ReportData) -> list[str]:
+    """Return the job, one sentence an item."""
+    pick, terms = data.pick, data.terms
+    targets = pick.targets
+    sentences = [
+        f"One {pick.device.name} {terms.stage} on a supply of "
+        f"{quantity(pick.stage.supply_V, 'V')}.",
+        _driver_sentence(data.driver),
+        _load_sentence(data),
+    ]
+    if targets.input_corner_Hz is not None:
+        sentences.append(
+            f"The input corner, where the {terms.grid} is 3.01 dB down, should lie at "
+            f"{quantity(targets.input_corner_Hz, 'Hz')}."
+        )
+    sentences += [
+        f"{sentence(band.name)} ({quantity(band.low_Hz, 'Hz')} to {quantity(band.high_Hz, 'Hz')}) "
+        f"must be attenuated by {quantity(band.attenuation_dB, 'dB')} at the {terms.grid}."
+        for band in targets.radio_bands
+    ]
+    free = "; ".join(f"{score_label(u.name, terms)} ({_aim(u)})" for u in data.uses if u.free)
+    sentences.append(f"Scores traded against each other: {free}.")
+    limited = "; ".join(
+        f"{score_label(u.name, terms)} {allowed_words(u.at_least, u.at_most, u.unit)}"
+        for u in data.uses
+        if u.limited
+    )
+    if limited:
+        sentences.append(f"Limits: {limited}.")
+    varied = "; ".join(f"{label} ({data.origins[p]})" for p, label in data.part_labels.items())
+    sentences.append(f"Parts free to vary: {varied}.")
+    return sentences
+
+
+def _driver_sentence(driver: DriverSummary) -> str:
+    ohm = quantity(driver.source_ohm, "ohm")
+    if not driver.device:
+        return f"It is driven from a resistance of {ohm}."
+    # The earlier stage is one of a valve, whatever this one is.
+    stage = (
+        f"It is driven by an earlier {driver.device} stage "
+        f"({quantity(driver.plate_load_ohm, 'ohm')} plate load, "
+        f"{quantity(driver.cathode_ohm, 'ohm')} cathode resistor, operating at "
+        f"{quantity(driver.plate_current_A, 'A')} and {quantity(driver.plate_V, 'V')} at the plate)"
+    )
+    if driver.passed < 0.999:
+        return (
+            f"{stage} through a divider that passes {number(driver.passed, 3)} of its voltage; "
+            f"together they have an output resistance of {ohm}."
+        )
+    return f"{stage} with an output resistance of {ohm}."
+
+
+def _load_sentence(data: ReportData) -> str:
+    load = data.load
+    if load.follower:
+        return f"It drives a directly coupled {load.follower} cathode follower."
+    values = [quantity(load.load_ohm, "ohm")] if load.load_ohm < float("inf") else []
+    values += [quantity(load.load_F, "F")] if load.load_F > 0 else []
+    if not values:
+        return f"It drives only its own {data.terms.plate} load."
+    if load.stage:
+        return f"It drives a following {load.stage} stage, a load of {' and '.join(values)}."
+    return f"It drives {' and '.join(values)}."
+
+
+def _aim(use: ScoreUse) -> str:
+    return f"near {quantity(use.target, use.unit)}" if use.aim == "near" else use.aim
+
+
+def asked_words(use: ScoreUse) -> str:
+    """Return what the brief asks of a score: ``minimise; at most 0.5 octaves``."""
+    words = [_aim(use)] if use.free else []
+    if use.limited:
+        words.append(allowed_words(use.at_least, use.at_most, use.unit))
+    if use.shown:
+        words.append("constant" if use.constant else "shown")
+    return "; ".join(words)

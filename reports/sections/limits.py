@@ -1,34 +1,72 @@
-"""TODO reports.sections.limits."""
+"""Every rating and every limit of the brief, and the margin that the pick leaves to it."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from typing import Literal
 
-import numpy as np
+import pandas as pd
 
-from reports.model import Block, Prose, ReportContents, Section, Table
+from objectives.devices.terms import Terms
+from objectives.format import percent, quantity, score_label
+from reports.model import Block, LimitRow, Prose, ReportData, Section, Table
+
+__all__ = ["allowed_words", "limit_frame", "limit_label", "limits_section", "numbered_sources"]
 
 
-def _limits(contents: ReportContents) -> Section:
-    limits = contents.limits
-    if not len(limits):
-        return Section("limits", "Limits and room left", [])
-    shown = limits.copy()
-    broken: dict[int, str] = {}
-    for name in shown.columns:
-        if shown[name].dtype == bool:
-            broken |= {at: "broken" for at, kept in enumerate(shown[name]) if not kept}
-            shown[name] = np.where(shown[name], "yes", "no")
-    return Section(
-        "limits",
-        "Limits and room left",
-        _sourced(
-            Table(shown, "Every rating and every must-have of the brief, at the pick.", broken)
-        ),
+def limits_section(data: ReportData) -> Section | None:
+    """Return the limits and where the pick stands; None where there are none."""
+    if not data.limits:
+        return None
+    broken = {at: "broken" for at, row in enumerate(data.limits) if not row.kept}
+    frame = limit_frame(data)
+    frame["kept"] = ["yes" if kept else "no" for kept in frame["kept"]]
+    table = Table(frame, "Every rating and every limit of the brief, at the pick.", broken)
+    return Section("limits", "Limits and margins", numbered_sources(table), native=True)
+
+
+def limit_frame(data: ReportData) -> pd.DataFrame:
+    """Return one row a limit: what it is, value and margin of the pick, whether it is kept."""
+    return pd.DataFrame(
+        [
+            {
+                "limit": limit_label(row.kind, row.name, data.terms),
+                "value": quantity(row.value, row.unit),
+                "allowed": allowed_words(row.at_least, row.at_most, row.unit),
+                "margin": _margin(row),
+                "kept": row.kept,
+                "source": row.source,
+            }
+            for row in data.limits
+        ]
     )
 
 
-def _sourced(table: Table, longest: int = 30) -> list[Block]:
+def limit_label(kind: Literal["rating", "window", "finite"], name: str, terms: Terms) -> str:
+    """Return the name of a limit: ``plate voltage rating``, ``gain``."""
+    return score_label(name, terms) if kind == "window" else name
+
+
+def allowed_words(at_least: float, at_most: float, unit: str) -> str:
+    """Return a window in words: ``at least 0 dB``, ``600 µA to 900 µA``."""
+    if math.isfinite(at_least) and math.isfinite(at_most):
+        return f"{quantity(at_least, unit)} to {quantity(at_most, unit)}"
+    if math.isfinite(at_least):
+        return f"at least {quantity(at_least, unit)}"
+    if math.isfinite(at_most):
+        return f"at most {quantity(at_most, unit)}"
+    return "of any value"
+
+
+def _margin(row: LimitRow) -> str:
+    if row.kind == "rating":
+        return percent(1 - row.value / row.at_most)
+    ends = [end for end in (row.at_least, row.at_most) if math.isfinite(end)]
+    return quantity(min(abs(row.value - end) for end in ends), row.unit)
+
+
+def numbered_sources(table: Table, longest: int = 30) -> list[Block]:
     """Return the table with long sources that repeat as numbers, and what the numbers mean."""
     frame = table.frame
     if "source" not in frame.columns or frame["source"].map(len).max() <= longest:

@@ -1,28 +1,52 @@
-"""TODO reports.sections.parts."""
+"""The circuit and the parts list of the pick."""
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
-from objectives.devices.terms import AsIs
-from reports.model import Block, Prose, ReportContents, Section, Table
+from objectives.elements import ELEMENTS
+from objectives.format import part_value, quantity
+from reports.model import Block, PartLine, Prose, ReportData, Section, Table
 from reports.schematic import schematic
 
+__all__ = ["parts_section"]
 
-def _parts(contents: ReportContents) -> Section:
-    pick = contents.pick
-    blocks: list[Block] = [schematic(pick.stage, pick.device, contents.part_labels)]
+
+def parts_section(data: ReportData) -> Section:
+    """Return the schematic and the parts list."""
+    pick, terms = data.pick, data.terms
+    blocks: list[Block] = [schematic(pick.stage, pick.device, data.origins)]
     if pick.follower is not None:
-        after = pick.follower[1].name
-        words = f"At the output hangs the grid of the {after} cathode follower, which is not drawn."
-        blocks.append(Prose([AsIs(words)]))
-    if contents.parts:
-        frame = pd.DataFrame(
-            [
-                (p.label, p.value, p.marking or "—", p.chosen, p.stress or "—")
-                for p in contents.parts
-            ],
-            columns=["part", "value", "marking (IEC 60062)", "how it came about", "must stand"],
-        )
+        blocks.append(
+            Prose([f"The output drives the {pick.follower[1].name} cathode follower, which is not "
+                   "drawn."])
+        )  # fmt: skip
+    rows = [
+        {
+            "part": ELEMENTS[line.field].label_for(terms),
+            "value": part_value(line.field, line.value),
+            "marking (IEC 60062)": line.marking or "—",
+            "origin": f"chosen from {line.origin}" if line.origin else "fixed by the brief",
+            "stress": _stress(line),
+            "note": line.note or "—",
+        }
+        for line in data.parts
+    ]
+    if rows:
+        frame = pd.DataFrame(rows)
+        if not any(line.note for line in data.parts):
+            frame = frame.drop(columns="note")
         blocks.append(Table(frame, "Parts list."))
-    return Section("parts", "Circuit and parts list", blocks)
+    return Section("parts", "Circuit and parts list", blocks, native=True)
+
+
+def _stress(line: PartLine) -> str:
+    if not line.when:
+        return "—"
+    if math.isnan(line.voltage_V):
+        return f"the supply of the driving stage, {line.when}"
+    power = "" if math.isnan(line.power_W) else f"{quantity(line.power_W, 'W', 3)}, "
+    supply = "the full supply, " if line.when == "at switch-on" else ""
+    return f"{supply}{power}{quantity(line.voltage_V, 'V', 3)} {line.when}"

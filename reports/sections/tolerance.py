@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
+from objectives.devices.terms import VALVE, Terms
 from objectives.format import (
+    MINUS,
     SPACE,
     column,
     counted,
     fixed,
     number,
+    percent,
     prefixed,
-    quantity,
     score_label,
     score_unit,
     sentence,
@@ -25,120 +26,142 @@ from objectives.tolerance.setup import YIELD
 from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import Swing, WorstCase
 from reports.charts.response_band import response_band_chart
-from reports.charts.sensitivity import _WORTH_NAMING, sensitivity_chart
-from reports.charts.tolerance_bands import (
-    _chosen_scores,
-    _percent,
-    _percentile_words,
-    _signed,
-    _windowed_first,
-    band_chart,
-    quantity_label,
-)
-from reports.model import Block, Figure, Note, Prose, Section, Table
+from reports.charts.sensitivity import WORTH_NAMING, sensitivity_chart
+from reports.charts.tolerance_bands import band_chart, quantity_label, scores_drawn, windowed_first
+from reports.model import Block, Figure, Note, Prose, ReportData, Section, Table
+from reports.sections.limits import allowed_words
+from reports.sections.yields import yield_blocks
 
-__all__ = ["slow_table", "tolerance_section", "worst_table", "yield_table"]
+__all__ = ["slow_table", "tolerance_blocks", "tolerance_section", "worst_table", "yield_table"]
 
 
-def tolerance_section(study: ToleranceStudy, front: Sequence[Block] = ()) -> Section:
-    """Return the section on the tolerances of a front and of its pick.
+def tolerance_section(data: ReportData) -> Section | None:
+    """Return the section on tolerances; None where none were studied."""
+    studies = data.studies
+    if studies is None or studies.tolerance is None:
+        return None
+    front: list[Block] = []
+    if studies.yields is not None:
+        front = yield_blocks(
+            studies.yields,
+            data.front,
+            data.given_up,
+            pick=data.front["candidate"].tolist().index(data.shown["candidate"].iloc[0]),
+            free=[use.name for use in data.uses if use.free],
+            parts=list(data.origins),
+            terms=data.terms,
+        )
+    blocks = tolerance_blocks(studies.tolerance, front, data.terms)
+    return Section("tolerance", "Tolerance", blocks, native=True)
 
-    All numbers are the study's; nothing is worked out again here. ``front`` is what there is to
-    say of the whole front, and follows the designs shown.
+
+def tolerance_blocks(
+    study: ToleranceStudy, front: Sequence[Block] = (), terms: Terms = VALVE
+) -> list[Block]:
+    """Return what there is to say of the tolerances of a front and of its pick.
+
+    All numbers are the study's; nothing is worked out again here. ``front`` is on the whole front,
+    and follows the designs shown.
     """
-    blocks: list[Block] = [Prose(_opening(study)), *_findings(study), yield_table(study), *front]
-    if _chosen_scores(study):
+    blocks: list[Block] = [
+        Prose(_opening(study, terms)),
+        *_findings(study, terms),
+        yield_table(study, terms),
+        *front,
+        *_charts(study, terms),
+    ]
+    if study.swings:
+        blocks.append(worst_table(study, terms))
+    if study.slow is not None:
+        blocks.append(slow_table(study.slow, terms))
+    beyond = _inside_extremes(study, terms)
+    if study.swings and beyond:
+        blocks.append(Note(beyond, "caution"))
+    if study.setup.spreads:
+        blocks.append(_spread_table(study.setup.spreads, terms))
+    blocks.append(Note(_left_out(study, terms)))
+    return blocks
+
+
+def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
+    blocks: list[Block] = []
+    if scores_drawn(study):
         blocks.append(
             Figure(
                 "tolerance-bands",
-                band_chart(study),
+                band_chart(study, terms),
                 f"{sentence(_percentile_words(study, 'bar', 'tick'))} of built stages for every "
-                "design; the point is the nominal value, dashed lines are the ends of the window, "
+                "design. The point is the nominal value, dashed lines are the ends of the window, "
                 "and the pick is blue.",
             )
         )
     blocks.append(
         Figure(
             "tolerance-response",
-            response_band_chart(study.responses),
-            "The pick: nominal levels over the source, and how far built stages depart from them: "
-            f"{_percentile_words(study, 'area', 'dashed')} at each frequency. A band is taken "
-            "frequency by frequency and is no curve of any one stage.",
+            response_band_chart(study.responses, terms),
+            "The pick: nominal levels relative to the source, and how far built stages depart from "
+            f"them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
+            "taken frequency by frequency and is no curve of any one stage.",
         )
     )
     if study.swings:
-        blocks += [
+        blocks.append(
             Figure(
                 "tolerance-parts",
-                sensitivity_chart(study),
+                sensitivity_chart(study, terms),
                 "Left: what each part alone does to the score of the pick, from the low to the "
-                "high end of its spread. Right: the share of the score's variance that it brings "
-                "about, together with others (bar, with its 95 % interval) and alone (upright "
+                "high end of its spread. Right: the share of the score's variance that it "
+                "causes, together with others (bar, with its 95 % interval) and alone (upright "
                 "mark). Where bar and mark differ, the part acts through others.",
-            ),
-            worst_table(study),
-        ]
-    if study.slow is not None:
-        blocks.append(slow_table(study.slow))
-    if study.swings:
-        missed = _inside_extremes(study)
-        if missed:
-            blocks.append(Note(missed, "caution"))
-    if study.setup.spreads:
-        blocks.append(_spread_table(study.setup.spreads))
-    blocks.append(Note(_limits_of_it(study)))
-    return Section("tolerance", "Tolerance", blocks)
+            )
+        )
+    return blocks
 
 
-def _opening(study: ToleranceStudy) -> list[str]:
+def _percentile_words(study: ToleranceStudy, band: str, middle: str) -> str:
+    low, _, high = study.percentiles
+    return f"percentiles {number(low)} to {number(high)} ({band}) and median ({middle})"
+
+
+def _opening(study: ToleranceStudy, terms: Terms) -> list[str]:
     setup = study.setup
     windows = "; ".join(
-        f"{score_label(name)} {_window_words(name, window)}"
-        for name, window in setup.windows.items()
+        f"{score_label(name, terms)} {allowed_words(low, high, score_unit(name))}"
+        for name, (low, high) in setup.windows.items()
     )
-    asked = windows or "nothing but the ratings"
-    left = ", ".join(score_label(name) for name in setup.unjudged)
+    left = ", ".join(score_label(name, terms) for name in setup.unjudged)
     count = len(study.candidates)
     designs = f"Each of the {count} designs" if count > 1 else "The design"
     return [
-        f"{designs} was built {counted(study.draws)} times from parts, valve and supply that stray "
-        "as the table of spreads says: the same draws for every design (scrambled Sobol points, "
-        f"seed {setup.seed}), solved by the same exact network as the nominal stage. Stages worked "
-        f"out in all: {counted(study.evaluations)}, in {number(study.seconds, 2)} s.",
-        f"A built stage is good when it keeps: {asked}"
+        f"{designs} was built {counted(study.draws)} times. Parts, {terms.kind} and supply vary as "
+        "the table of spreads states, in the same draws for every design (scrambled Sobol points, "
+        f"seed {setup.seed}), and each stage is solved by the same exact network as the nominal "
+        f"one: {counted(study.evaluations)} stages in all, in {number(study.seconds, 2)} s.",
+        f"A built stage is good when it keeps: {windows or 'nothing but the ratings'}"
         + ("; and exceeds no rating." if setup.ratings and windows else ".")
-        + (f" Not judged, for each takes a solution in time: {left}." if left else ""),
+        + (f" Not judged, since each takes a solution in time: {left}." if left else ""),
     ]
 
 
-def _window_words(name: str, window: tuple[float, float]) -> str:
-    low, high = window
-    unit = score_unit(name)
-    if math.isinf(low) and math.isinf(high):
-        return "of any value"
-    if math.isinf(low):
-        return f"at most {quantity(high, unit)}"
-    if math.isinf(high):
-        return f"at least {quantity(low, unit)}"
-    return f"{quantity(low, unit)} to {quantity(high, unit)}"
-
-
-def _findings(study: ToleranceStudy) -> list[Block]:
+def _findings(study: ToleranceStudy, terms: Terms) -> list[Block]:
     pick, best = study.pick, int(np.argmax(study.good))
     text = (
         f"The pick, candidate {study.candidates[pick]}, has a yield of "
-        f"{_percent(study.good[pick])} ({_interval(study, pick)})"
+        f"{percent(study.good[pick], 1)} ({_interval(study, pick)})"
     )
     if study.good[best] > study.good[pick]:
-        text += f"; candidate {study.candidates[best]} has the best, {_percent(study.good[best])}."
+        text += (
+            f"; candidate {study.candidates[best]} has the best, {percent(study.good[best], 1)}."
+        )
     else:
         text += "; no other design shown has more." if len(study.good) > 1 else "."
     hardest = study.hardest[pick]
     if hardest is not None:
         text += (
-            f" What most of its built stages miss is {score_label(hardest.score)} "
-            f"({_percent(hardest.kept)} keep it), and the {quantity_label(hardest.quantity)} is "
-            f"most to blame: {_percent(max(hardest.share, 0.0))} of that score's variance alone."
+            f" The limit that most of its built stages miss is {score_label(hardest.score, terms)} "
+            f"({percent(hardest.kept, 1)} keep it). The main contributor is the "
+            f"{quantity_label(hardest.quantity, terms)}: alone it causes "
+            f"{percent(max(hardest.share, 0.0), 1)} of that score's variance."
         )
     blocks: list[Block] = [Note(text, "finding" if study.good[pick] >= 0.9 else "caution")]
     leaders = [
@@ -146,50 +169,50 @@ def _findings(study: ToleranceStudy) -> list[Block]:
     ]
     if leaders and max(index.total for index in leaders) > 0:
         first, *rest = sorted(leaders, key=lambda index: -index.total)
-        second = f", then the {quantity_label(rest[0].quantity)}" if rest else ""
+        second = f", then on the {quantity_label(rest[0].quantity, terms)}" if rest else ""
         blocks.append(
             Note(
-                f"Whether a built pick is good hangs most on the {quantity_label(first.quantity)} "
-                f"(total index {number(first.total, 2)}){second}: a closer part buys most yield "
-                "there.",
+                "Whether a built pick is good depends most on the "
+                f"{quantity_label(first.quantity, terms)} (total index {number(first.total, 2)})"
+                f"{second}: a closer tolerance raises the yield most there.",
                 "finding",
             )
         )
     return blocks
 
 
-def _inside_extremes(study: ToleranceStudy) -> str:
+def _inside_extremes(study: ToleranceStudy, terms: Terms) -> str:
     """Return a caution that names scores whose extreme lies inside the box; '' where none does."""
     names = []
     for case in study.worst:
         least, greatest = study.extremes[case.score]
         slack = 1e-6 * max(abs(case.least), abs(case.greatest), abs(least), abs(greatest))
         if least < case.least - slack or greatest > case.greatest + slack:
-            names.append(score_label(case.score))
+            names.append(score_label(case.score, terms))
     if not names:
         return ""
     return (
-        f"Some draws go beyond every corner tried for: {', '.join(names)}. There the extreme lies "
-        "inside the box of tolerances or at a corner that was not tried, as for a distance from a "
-        "target that the spread passes through; the band tells more than the corners."
+        f"Some draws go beyond every corner tried for: {', '.join(names)}. The extreme then lies "
+        "inside the box of tolerances (as for a distance from a target within the spread) or at a "
+        "corner that was not tried; the band tells more than the corners."
     )
 
 
-def _limits_of_it(study: ToleranceStudy) -> str:
+def _left_out(study: ToleranceStudy, terms: Terms) -> str:
     return (
-        "What is not in it: drift with temperature and age, parts that stray together because they "
-        "come from one batch, and selection of valves in the workshop. The interval of a yield is "
-        "Wilson's at 95 %, as if draws were independent; Sobol points do better, so it is on the "
-        "safe side. Indices: Sobol's first-order and total ones from a base sample of "
-        f"{study.index_samples} (Saltelli et al., Computer Physics Communications 181, 2010, by "
-        "SALib); the part to blame in the table of yields: RBD-FAST on the draws of the yield "
-        "(Tarantola et al., Reliability Engineering and System Safety 91, 2006, by SALib). "
-        "Ratings of a part's own value, such as the largest grid leak, are kept by the nominal "
-        "part and not judged on draws."
+        "Left out: drift with temperature and age, parts that deviate together because they come "
+        f"from one batch, and selection of {terms.kind}s in the workshop. The interval of a yield "
+        "is Wilson's at 95 %, as if draws were independent; Sobol points do better, so it is on "
+        "the safe side. Indices: Sobol's first-order and total ones from a base sample of "
+        f"{counted(study.index_samples)} (Saltelli et al., Computer Physics Communications 181, "
+        "2010, by SALib). Main contributors in the table of yields: RBD-FAST on the draws of the "
+        "yield (Tarantola et al., Reliability Engineering and System Safety 91, 2006, by SALib). "
+        f"Ratings of a part's own value, such as the largest {terms.grid_leak}, are judged on the "
+        "nominal part and not on draws."
     )
 
 
-def yield_table(study: ToleranceStudy) -> Table:
+def yield_table(study: ToleranceStudy, terms: Terms = VALVE) -> Table:
     """Return yield and its causes, one row a design, in the order of the front."""
     columns: dict[str, list[str]] = {
         "candidate": list(study.candidates),
@@ -197,33 +220,33 @@ def yield_table(study: ToleranceStudy) -> Table:
         "95 % interval (%)": [_interval_numbers(study, at) for at in range(len(study.good))],
     }
     for name, kept in study.kept.items():
-        columns[f"{score_label(name)} kept (%)"] = [fixed(100 * share, 1) for share in kept]
+        columns[f"{score_label(name, terms)} kept (%)"] = [fixed(100 * share, 1) for share in kept]
     if study.setup.ratings:
         columns["ratings kept (%)"] = [fixed(100 * share, 1) for share in study.ratings_kept]
     if study.kept:
-        columns["hardest window"] = [
-            "—" if hard is None else score_label(hard.score) for hard in study.hardest
+        columns["limit missed most"] = [
+            "—" if hard is None else score_label(hard.score, terms) for hard in study.hardest
         ]
-        columns["part to blame"] = [
+        columns["main contributor"] = [
             "—"
             if hard is None
-            else f"{quantity_label(hard.quantity)} ({_percent(max(hard.share, 0.0))})"
+            else f"{quantity_label(hard.quantity, terms)} ({percent(max(hard.share, 0.0), 1)})"
             for hard in study.hardest
         ]
     return Table(
         pd.DataFrame(columns),
         "Yield: share of built stages that keep every window and rating. In brackets: the share of "
-        "that score's variance that the part brings about alone.",
+        "that score's variance that the part alone causes.",
         {study.pick: "pick"},
         linked=True,
     )
 
 
-def worst_table(study: ToleranceStudy) -> Table:
+def worst_table(study: ToleranceStudy, terms: Terms = VALVE) -> Table:
     """Return the worst corners of the pick, one row a score."""
     rows = []
     cases = {case.score: case for case in study.worst}
-    for case in (cases[name] for name in _windowed_first(study, list(cases))):
+    for case in (cases[name] for name in windowed_first(study, list(cases))):
         unit = score_unit(case.score)
         low, _, high = (float(b[study.pick]) for b in study.bands[case.score])
         values = [
@@ -235,7 +258,7 @@ def worst_table(study: ToleranceStudy) -> Table:
         ]
         rows.append(
             {
-                "score": score_label(case.score, with_unit=not prefixed(unit)),
+                "score": score_label(case.score, terms, with_unit=not prefixed(unit)),
                 **dict(
                     zip(
                         ("least", "5 %", "nominal", "95 %", "greatest"),
@@ -243,26 +266,26 @@ def worst_table(study: ToleranceStudy) -> Table:
                         strict=True,
                     )
                 ),
-                "least where": _corner_words(case, study.swings, least=True),
-                "greatest where": _corner_words(case, study.swings, least=False),
+                "least where": _corner(case, study.swings, terms, least=True),
+                "greatest where": _corner(case, study.swings, terms, least=False),
             }
         )
     case = study.worst[0]
     return Table(
         pd.DataFrame(rows),
-        f"Worst corners of the pick: {case.corners} corners tried for each score, all combinations "
-        f"of the {len(case.checked)} parts that move it most and the rest at the ends that their "
-        "own swings ask for. Named: the parts that matter, the first most.",
+        f"Worst corners of the pick: {counted(case.corners)} corners tried for each score, all "
+        f"combinations of the {len(case.checked)} parts that move it most, the rest at the ends "
+        "that their own swings point to. Named are the parts that matter, the first most.",
     )
 
 
-def slow_table(slow: SlowBands) -> Table:
+def slow_table(slow: SlowBands, terms: Terms = VALVE) -> Table:
     """Return the bands of the pick's scores under drive."""
     rows = []
     for name, (low, middle, high) in slow.bands.items():
         unit = score_unit(name)
         values = column([slow.nominal[name], low, middle, high], unit)
-        label = score_label(name, with_unit=not prefixed(unit))
+        label = score_label(name, terms, with_unit=not prefixed(unit))
         rows.append(
             {"score": label} | dict(zip(("nominal", "5 %", "median", "95 %"), values, strict=True))
         )
@@ -273,34 +296,39 @@ def slow_table(slow: SlowBands) -> Table:
     )
 
 
-def _corner_words(case: WorstCase, swings: Sequence[Swing], *, least: bool) -> str:
+def _corner(case: WorstCase, swings: Sequence[Swing], terms: Terms, *, least: bool) -> str:
     at = case.least_at if least else case.greatest_at
     own = sorted((s for s in swings if s.score == case.score), key=lambda s: -s.size)
     together = sum(swing.size for swing in own)
     if not together > 0:
         return "anywhere"
     return ", ".join(
-        f"{quantity_label(s.quantity)} {_signed(at[s.quantity])}"
+        f"{quantity_label(s.quantity, terms)} {_signed(at[s.quantity])}"
         for s in own
-        if s.size > _WORTH_NAMING * together
+        if s.size > WORTH_NAMING * together
     )
 
 
-def _spread_table(spreads: Sequence[Spread]) -> Table:
+def _signed(deviation: float) -> str:
+    sign = MINUS if deviation < 0 else "+"
+    return f"{sign}{number(abs(100 * deviation), 3)}{SPACE}%"
+
+
+def _spread_table(spreads: Sequence[Spread], terms: Terms) -> Table:
+    multiplied = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
     frame = pd.DataFrame(
         {
-            "quantity": [quantity_label(s.quantity) for s in spreads],
+            "quantity": [quantity_label(s.quantity, terms) for s in spreads],
             "spread": [s.words() for s in spreads],
             "what it multiplies": [
-                {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}.get(s.quantity, "the nominal value")
-                for s in spreads
+                terms.write(multiplied.get(s.quantity, "the nominal value")) for s in spreads
             ],
             "source": [s.source for s in spreads],
         }
     )
     return Table(
         frame,
-        "What strays and how far. Normal: the ends are three sigma, cut off there; rounded: "
+        "What varies and how far. Normal: the ends are three sigma, cut off there; rounded: "
         "beta(2, 2); selected out: that normal without its inner half.",
     )
 

@@ -1,33 +1,41 @@
-"""What yield costs: the part of the tolerance section on the whole front."""
+"""What yield costs: the part of the section on tolerance about the whole front."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from objectives.arrays import FloatArray
+from objectives.devices.terms import VALVE, Terms
+from objectives.elements import ELEMENTS
 from objectives.format import (
-    SPACE,
     column,
     counted,
-    field_label,
     fixed,
     number,
     part_value,
+    percent,
     prefixed,
     score_label,
     score_unit,
 )
 from objectives.tolerance.front_yields import FrontYields
-from reports.charts.yields import _ASKED, _MOST_POINTS, _PICK, _better, _percent, yield_chart
-from reports.model import Block, Figure, Prose, Table
+from reports.charts.yields import MOST_POINTS, yield_chart
+from reports.model import Block, Figure, Note, Prose, Table
 
-__all__ = ["front_blocks", "price_table"]
+__all__ = ["price_table", "yield_blocks"]
+
+_WANTED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
+"""Yields that the table names the design for that gives up least."""
 
 
-def front_blocks(
+_GOOD_YIELD: Final = 0.9
+
+
+def yield_blocks(
     yields: FrontYields,
     front: pd.DataFrame,
     given_up: FloatArray,
@@ -35,8 +43,9 @@ def front_blocks(
     pick: int,
     free: Sequence[str],
     parts: Sequence[str],
+    terms: Terms = VALVE,
 ) -> list[Block]:
-    """Return words, chart and table on the yield of every design of a front.
+    """Return sentences, chart and table on the yield of every design of a front.
 
     Parameters
     ----------
@@ -45,7 +54,7 @@ def front_blocks(
     front :
         One row a design: ``candidate``, and a column for each part and score.
     given_up :
-        What each design gives up in whatever it does worst, as a fraction of the front's span.
+        What each design gives up in its worst score, as a share of the front's span.
     pick :
         Row of the pick.
     free :
@@ -53,93 +62,127 @@ def front_blocks(
     parts :
         Fields of Stage that vary.
     """
+    drawn = (
+        f" Drawn: {counted(MOST_POINTS)} of them, taken at random, and the pick."
+        if len(front) > MOST_POINTS
+        else ""
+    )
     return [
-        Prose(_words(yields, pick)),
+        Prose([_reached(yields, pick), *_surfaces(yields), *_solved(yields)]),
         *_better(yields, front, given_up, pick),
         Figure(
             "tolerance-front",
-            yield_chart(yields, front, pick, free),
-            "Yield of every design on the front over its nominal scores; colour: what most of its "
-            "built stages miss. The pick is the diamond."
-            + (
-                f" Drawn: {_MOST_POINTS} of them, taken at random, and the pick."
-                if len(front) > _MOST_POINTS
-                else ""
-            ),
+            yield_chart(yields, front, pick, free, terms),
+            "Yield of every design on the front over its nominal scores. Colour: the limit that "
+            f"most of its built stages miss; the diamond is the pick.{drawn}",
         ),
-        price_table(yields, front, given_up, pick=pick, free=free, parts=parts),
+        price_table(yields, front, given_up, pick=pick, free=free, parts=parts, terms=terms),
     ]
 
 
-def _words(yields: FrontYields, pick: int) -> list[str]:
-    count = len(yields.good)
-    full = counted(yields.wanted)
+def _reached(yields: FrontYields, pick: int) -> str:
     best = float(yields.good.max())
-    reached = [
-        f"{counted(int(np.count_nonzero(yields.good >= share)))} of {_percent(share)}"
-        for share in _ASKED
+    reached = ", ".join(
+        f"{counted(int(np.count_nonzero(yields.good >= share)))} have {percent(share)} or more"
+        for share in _WANTED
         if share <= best
+    )
+    return (
+        f"Yields of the whole front, {counted(len(yields.good))} designs: "
+        + (f"{reached}; " if reached else "")
+        + f"the pick has {percent(yields.good[pick], 1)}, the best design {percent(best, 1)}. "
+        "front.csv has the yields and bands of all, in the columns that begin with built_."
+    )
+
+
+def _surfaces(yields: FrontYields) -> list[str]:
+    """Return how designs were worked out by response surfaces, and how well those did."""
+    plain = yields.by_surface & ~yields.through_point
+    if not yields.by_surface.any():
+        return []
+    texts = [
+        f"Each design was built {counted(yields.wanted)} times, in {number(yields.seconds, 2)} s."
     ]
-    words = [
-        f"Yields of the whole front, {counted(count)} designs: "
-        + (f"{', '.join(reached)} or more; " if reached else "")
-        + f"the pick stands at {_percent(yields.good[pick])}, the best at {_percent(best)}. Yields "
-        "and bands of all are in front.csv, in the columns that begin with built_."
+    if plain.any():
+        misfit = max(yields.misfit.values(), default=0.0)
+        texts.append(
+            f"For {_count(plain)} of them {counted(int(yields.solved[plain].min()))} builds were "
+            "solved, and a response surface of second order in all spreads together, one for each "
+            "design, gave the rest (Box and Wilson, J. Royal Statistical Society B 13, 1951); its "
+            f"largest r.m.s. error in any score is {_two(misfit)} of that score's own spread."
+        )
+    if yields.through_point.any():
+        solved = counted(int(yields.solved[yields.through_point].min()))
+        texts.append(
+            f"For {'another ' if plain.any() else ''}{_count(yields.through_point)}, whose builds "
+            f"cross a bend in the curves of the device, {solved} builds were solved; for the "
+            "others only the operating point was, and a surface in spreads and operating point "
+            "together gave the rest. Its largest error in any percentile of the builds it was "
+            f"checked against is {_two(yields.percentile_error)} of a score's spread."
+        )
+    wrong = yields.wrongly_good + yields.wrongly_bad
+    texts.append(
+        f"Of {counted(yields.checked)} solved builds that no surface was fitted to, "
+        f"{counted(wrong)} ({_two(wrong / max(yields.checked, 1))}) lie on the other side of a "
+        f"limit than their surface predicts, {counted(yields.wrongly_good)} of them bad builds "
+        "that it calls good."
+    )
+    return [" ".join(texts)]
+
+
+def _solved(yields: FrontYields) -> list[str]:
+    """Return which designs had all their builds solved, and which too few."""
+    texts = []
+    refused = yields.refused & ~yields.short
+    whole = ~yields.by_surface & ~yields.short
+    if whole.any():
+        also = (
+            f", and {_count(refused)} that no surface follows closely enough"
+            if refused.any()
+            else ""
+        )
+        texts.append(
+            f"All {counted(yields.wanted)} builds were solved for {_count(whole)} designs: those "
+            f"in the table above{also}."
+        )
+    if yields.short.any():
+        few = int(yields.draws.min())
+        error = 100 * 1.96 * np.sqrt(0.25 / few)
+        one = np.count_nonzero(yields.short) == 1
+        texts.append(
+            f"No surface follows {'another design' if one else f'{_count(yields.short)} others'}, "
+            f"and solving all builds would take minutes: {'its' if one else 'their'} figures rest "
+            f"on {counted(few)} solved builds each, which leaves a yield uncertain by up to "
+            f"{number(error, 2)} points ({percent(0.95)} confidence)."
+        )
+    return texts
+
+
+def _count(rows: np.ndarray) -> str:
+    return counted(int(np.count_nonzero(rows)))
+
+
+def _two(share: float) -> str:
+    return f"{number(100 * share, 2)}\u00a0%"
+
+
+def _better(
+    yields: FrontYields, front: pd.DataFrame, given_up: FloatArray, pick: int
+) -> list[Block]:
+    """Return a finding where a design with a good yield gives up least."""
+    enough = yields.good >= _GOOD_YIELD
+    if enough[pick] or not np.any(enough):
+        return []
+    row = int(np.argmin(np.where(enough, given_up, np.inf)))
+    return [
+        Note(
+            f"Candidate {front['candidate'].iloc[row]} has a yield of "
+            f"{percent(yields.good[row], 1)} against the pick's {percent(yields.good[pick], 1)}, "
+            f"and gives up {percent(given_up[row])} of the front's span in its worst score, "
+            f"against {percent(given_up[pick])}.",
+            "finding",
+        )
     ]
-    through = int(np.count_nonzero(yields.through_point))
-    served = int(np.count_nonzero(yields.by_surface))
-    plain = served - through
-    if served:
-        wrong = yields.wrongly_good + yields.wrongly_bad
-        text = f"Designs were built {full} times each, in {number(yields.seconds, 2)} s. "
-        if plain:
-            solved = yields.solved[yields.by_surface & ~yields.through_point]
-            text += (
-                f"Of {counted(plain)} of them {counted(int(solved.min()))} builds were solved and "
-                "the rest read off a response surface of second order in all spreads together (Box "
-                "and Wilson, J. Royal Statistical Society B 13, 1951), one for each design; its "
-                "largest r.m.s. error in any score is "
-                f"{number(100 * max(yields.misfit.values(), default=0.0), 2)}{SPACE}% of that "
-                "score's own spread. "
-            )
-        if through:
-            solved = yields.solved[yields.through_point]
-            text += (
-                f"{'Of a further' if plain else 'Of'} {counted(through)}, which draws drive "
-                f"through a bend of the valve, {counted(int(solved.min()))} builds were solved, "
-                "of the others the operating point alone, and the rest read off a surface in "
-                "spreads and operating point together; it moves no percentile of the builds that "
-                "it was held against by more than "
-                f"{number(100 * yields.percentile_error, 2)}{SPACE}% of a score's spread. "
-            )
-        words.append(
-            f"{text}Of {counted(yields.checked)} solved builds that no surface had seen, "
-            f"{counted(wrong)} ({number(100 * wrong / max(yields.checked, 1), 2)}{SPACE}%) fell on "
-            "the other side of a limit than their surface says, "
-            f"{counted(yields.wrongly_good)} of them bad ones that it calls good."
-        )
-    short = int(np.count_nonzero(yields.short))
-    refused = int(np.count_nonzero(yields.refused)) - short
-    whole = count - served - short
-    if whole:
-        words.append(
-            f"All {full} builds were solved of {counted(whole)} designs: those in the table above"
-            + (
-                f", and {counted(refused)} that no surface follows closely enough"
-                if refused
-                else ""
-            )
-            + "."
-        )
-    if short:
-        few = counted(int(yields.draws.min()))
-        error = 100 * 1.96 * np.sqrt(0.25 / yields.draws.min())
-        words.append(
-            f"No surface follows {counted(short)} further design{'s' if short > 1 else ''}, and to "
-            f"solve all their builds would take minutes: they stand on {few} solved builds each, "
-            f"which leaves a yield uncertain by up to {number(error, 2)} points (95{SPACE}%)."
-        )
-    return words
 
 
 def price_table(
@@ -150,33 +193,35 @@ def price_table(
     pick: int,
     free: Sequence[str],
     parts: Sequence[str],
+    terms: Terms = VALVE,
 ) -> Table:
-    """Return the pick, and for each yield asked the design that gives up least to have it."""
+    """Return the pick, and for each yield wanted the design that gives up least to have it."""
     best = int(np.argmax(yields.good))
-    rows: list[tuple[str, int]] = [(_PICK, pick)]
-    for share in _ASKED:
+    rows: list[tuple[str, int]] = [("the pick", pick)]
+    for share in _WANTED:
         enough = yields.good >= share
         if yields.good[pick] >= share or not np.any(enough):
             continue
-        rows.append((f"{_percent(share)} or more", int(np.argmin(np.where(enough, given_up, 2.0)))))
+        rows.append((f"{percent(share)} or more", int(np.argmin(np.where(enough, given_up, 2.0)))))
     if yields.good[best] > yields.good[pick]:
         rows.append(("the highest", best))
     at = [row for _, row in rows]
     columns: dict[str, list[str]] = {
-        "yield asked": [words for words, _ in rows],
+        "yield wanted": [wanted for wanted, _ in rows],
         "candidate": [str(front["candidate"].iloc[row]) for row in at],
         "yield (%)": [fixed(100 * yields.good[row], 1) for row in at],
-        "given up at worst (%)": [fixed(100 * given_up[row], 0) for row in at],
+        "given up in its worst score (%)": [fixed(100 * given_up[row], 0) for row in at],
     }
     for name in free:
         unit = score_unit(name)
-        heading = score_label(name, with_unit=not prefixed(unit))
+        heading = score_label(name, terms, with_unit=not prefixed(unit))
         columns[heading] = column(front[name].to_numpy(float)[at], unit)
     for name in parts:
-        columns[field_label(name)] = [part_value(name, front[name].iloc[row]) for row in at]
+        label = ELEMENTS[name].label_for(terms)
+        columns[label] = [part_value(name, front[name].iloc[row]) for row in at]
     return Table(
         pd.DataFrame(columns),
-        "What yield costs: for each yield asked, the design that gives up least of the front's "
-        "span in whatever it does worst, with its nominal scores and its parts.",
+        "What yield costs. For each yield wanted: the design that gives up least of the front's "
+        "span in its worst score, with its nominal scores and its parts.",
         {0: "pick"},
     )

@@ -33,8 +33,9 @@ from explorer.exploration import explore
 from explorer.formulation import pose
 from explorer.search import Progress
 from explorer.settings import Settings
-from explorer.studies import Studies
 from objectives.devices.valve_table import format_valves, valve, valves
+from reports.sections.infeasible import obstacle_sentences
+from reports.sections.method import method_sentences
 
 FILES = {"report.html", "report.md", "front.csv", "readable.csv", "results.json"}
 DESIGN = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
@@ -81,7 +82,7 @@ def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         return {"html": folder / "report.html"}
 
     monkeypatch.setattr("reports.document.files.write_report", write)
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
+    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
     return caught
 
 
@@ -131,9 +132,12 @@ def test_explore_again_goes_on_in_json_and_csv(brief: Path, place: Path, light: 
         "--form", "csv", "--quiet",
     )  # fmt: skip
     assert more.exit_code == 0
-    assert "evaluated 80 of 162 candidates, 60 of them in an earlier run" in light[1].method[0]
+    assert (
+        "evaluated 80 of 162 candidates, 60 of them in an earlier run"
+        in method_sentences(light[1])[0]
+    )
     rows = list(csv.DictReader(io.StringIO(more.stdout)))
-    shown = light[1].readable
+    shown = light[1].shown
     assert [int(r["candidate"]) for r in rows] == shown["candidate"].tolist()
     for name in ("gain_dB", "noise_dBu", "stopper_ohm", "bypass_F"):
         assert [float(r[name]) for r in rows] == pytest.approx(shown[name].tolist(), rel=1e-12)
@@ -149,14 +153,14 @@ def test_explore_does_what_its_options_say(
 ) -> None:
     url = f"sqlite:///{tmp_path / 's.db'}"
     assert run("explore", brief, "--method", "exact", "--quiet").exit_code == 0
-    assert light[-1].method[0].startswith("Exact front")
+    assert method_sentences(light[-1])[0].startswith("Exact front")
     assert not list(place.rglob("*.log"))
     result = run(
         "explore", brief, "--method", "search", "--evaluations", "2", "--seed", "3",
         "--storage", url, "--quiet",
     )  # fmt: skip
     assert result.exit_code == 0
-    assert "evaluated 2 of 162" in light[-1].method[0]
+    assert "evaluated 2 of 162" in method_sentences(light[-1])[0]
     assert optuna.get_all_study_names(url)[0].endswith("-evolution-3")
     assert list(place.iterdir()) == []
 
@@ -191,7 +195,7 @@ def test_constants_are_printed_once(
               'noise_dBu = "minimise"\nseries_departure_percent = "minimise"')), "utf-8"
     )  # fmt: skip
     result = run("explore", brief, "--method", "exact", "--quiet")
-    assert result.stdout.count("Same for all: series departure percent 0 %") == 1
+    assert result.stdout.count("Same for all: series departure 0\u00a0%") == 1
 
 
 def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
@@ -199,7 +203,10 @@ def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
     def render(contents: Any) -> dict[str, str]:
-        return {"report.html": contents.blocking[0], "results.json": str(contents.feasible)}
+        return {
+            "report.html": obstacle_sentences(contents)[0],
+            "results.json": str(contents.feasible),
+        }
 
     # What the pages look like is tested where they are made.
     monkeypatch.setattr("reports.document.files._render", render)
@@ -217,7 +224,7 @@ def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
     table = run("explore", brief, "--method", "exact", "--quiet")
     assert table.exit_code == 3
     assert "The nearest candidates" in table.stdout
-    assert "gain: none of the 162 candidates looked at keeps it" in table.stdout
+    assert "gain: none of the 162 candidates evaluated keeps it" in table.stdout
 
 
 # --- interrupted ---------------------------------------------------------------------------------
@@ -241,7 +248,7 @@ def test_ctrl_c_writes_the_report_of_what_was_found_and_exits_130(
     stdout, stderr = process.communicate(timeout=60)
     assert process.returncode == 130
     assert "Traceback" not in stderr
-    assert "The run was interrupted; the results are those found until then." in stdout
+    assert "The run was interrupted; the results are those reached by then." in stdout
     assert {p.name for p in (place / "out").iterdir()} == FILES | {"search.log", "figures"}
     stored = json.loads((place / "out" / "results.json").read_text("utf-8"))
     count = int(re.search(r"evaluated ([\d,]+) of", stored["method"][0])[1].replace(",", ""))  # type: ignore[index]
@@ -264,8 +271,8 @@ def test_an_interrupted_run_exits_130_in_every_command(
         monkeypatch.setattr(f"explorer.cli.{command}._progress", interrupting)
     result = run("explore", brief, "--form", "json")
     assert result.exit_code == 130
-    assert len(json.loads(result.stdout)) == len(light[0].readable) > 0
-    assert light[0].method[-1].startswith("The run was interrupted")
+    assert len(json.loads(result.stdout)) == len(light[0].shown) > 0
+    assert method_sentences(light[0])[-1].startswith("The run was interrupted")
     result = run("assess", brief, *DESIGN, "--form", "json", "--method", "search")
     assert result.exit_code == 130
     assert json.loads(result.stdout)["scores"]["gain_dB"] > 20
@@ -509,7 +516,7 @@ def test_an_error_in_the_report_leaves_an_earlier_one_as_it_was(
         raise OSError(28, "No space left on device", "report.md")
 
     monkeypatch.setattr("reports.document.files._render", fail)
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
+    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
     result = run("explore", brief, "--into", "out", "--method", "exact", "--quiet")
     assert result.exit_code == 2
     assert "No space left on device" in result.stderr

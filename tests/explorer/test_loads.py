@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Posed
+from explorer.report_data import report_data
+from explorer.report_studies import pick_studies
 from explorer.settings import Settings
-from explorer.studies import studies
 from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point, with_follower
 from objectives.circuit.network import Network
@@ -31,7 +31,7 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
-from reports.model import Prose, ReportContents, Section, Steps, Table
+from reports.model import Prose, ReportData, Section, Steps, Table
 from reports.sections.build import build_sections
 
 Make = Callable[..., Posed]
@@ -70,8 +70,7 @@ class Run:
 
     def __init__(self, posed: Posed, folder: Path) -> None:
         self.ex: Exploration = explore(posed, QUICK, method="exact")
-        more = studies(self.ex, folder)
-        self.contents: ReportContents = contents_of(self.ex, more.sections, more.built)
+        self.contents: ReportData = report_data(self.ex, pick_studies(self.ex, folder))
         self.written = write_report(self.contents, folder)
 
     @cached_property
@@ -152,7 +151,7 @@ def test_the_reports_scores_are_those_of_the_loaded_stage(
     network = Network(by_hand, pick.linear, 1000.0)
     gain = 20 * np.log10(np.abs(network.output))
     assert pick["gain_dB"] == pytest.approx(gain, abs=1e-9)
-    assert followed.contents.readable["gain_dB"].iloc[0] == pytest.approx(float(gain[0]), abs=1e-9)
+    assert followed.contents.shown["gain_dB"].iloc[0] == pytest.approx(float(gain[0]), abs=1e-9)
     assert pick["least_damping_ratio"] == pytest.approx(
         np.ravel(least_damping(by_hand, pick.linear)), abs=1e-9
     )
@@ -162,7 +161,7 @@ def test_the_reports_scores_are_those_of_the_loaded_stage(
 
 
 def test_its_ratings_are_limits_of_the_pick(followed: Run) -> None:
-    names = set(followed.contents.limits["limit"])
+    names = {limit.name for limit in followed.contents.limits if limit.kind == "rating"}
     assert {"plate voltage rating", "follower plate voltage rating"} <= names
     assert "follower heater-cathode voltage rating" in names
     source = followed.ex.source
@@ -171,7 +170,7 @@ def test_its_ratings_are_limits_of_the_pick(followed: Run) -> None:
 
 def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:
     assert "It drives a directly coupled 12AU7 cathode follower." in followed.markdown
-    assert "hangs the grid of the 12AU7 cathode follower, which is not drawn" in followed.markdown
+    assert "drives the 12AU7 cathode follower, which is not drawn" in followed.markdown
     keys = {section.key for section in followed.sections}
     assert keys >= SECTIONS
     assert "The cathode follower on the plate counts with its input capacitance" in (
@@ -249,7 +248,7 @@ def test_its_report_is_that_of_the_stage_with_this_load(loaded: Run) -> None:
     names = [n for n in loaded.ex.front.scores if not REGISTRY[n].costly]
     assert "gain_dB" in names
     for name in names:
-        assert loaded.contents.readable[name].iloc[0] == pytest.approx(
+        assert loaded.contents.shown[name].iloc[0] == pytest.approx(
             float(by_hand[name][0]), rel=1e-9
         ), name
     point = loaded.results["pick"]["operating_point"]
@@ -260,8 +259,8 @@ def test_its_report_is_that_of_the_stage_with_this_load(loaded: Run) -> None:
 
 def test_the_next_stage_is_in_the_words_and_sections(loaded: Run) -> None:
     text = loaded.markdown
-    assert "It drives the grid of a next 12AX7 stage, which is" in text
-    assert "The next stage is taken as its leak and its input capacitance" in text
+    assert "It drives a following 12AX7 stage, a load of" in text
+    assert "The following stage counts as its leak and its input capacitance" in text
     keys = {section.key for section in loaded.sections}
     assert keys >= SECTIONS
     assert "cathode follower" not in text

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from explorer.studies import yield_columns
+from explorer.report_data import yield_columns
 from objectives.assessment import Assessment
 from objectives.devices.lookup import device
 from objectives.scores.registry import REGISTRY

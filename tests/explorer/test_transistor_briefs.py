@@ -19,11 +19,11 @@ from typer.testing import CliRunner
 from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.brief.model import Brief
 from explorer.cli.command import app
-from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
 from explorer.formulation import pose
+from explorer.report_data import report_data
+from explorer.report_studies import pick_studies
 from explorer.settings import Settings
-from explorer.studies import Studies, studies
 from objectives.assessment import Assessment
 from objectives.circuit.noise import a_weighting_dB
 from objectives.devices.lookup import device
@@ -35,7 +35,10 @@ from objectives.targets import Targets
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.draws import draw_units
 from reports.document.files import write_report
-from reports.model import ReportContents, Section, Table
+from reports.model import ReportData, Section, Table
+from reports.sections.assumptions import assumption_sentences, source_lines
+from reports.sections.build import build_sections
+from reports.sections.cautions import cautions
 
 NAMES = ("battery-preamp", "talkback")
 QUICK = Settings(seed=1, evaluations=400, batch=100)
@@ -95,22 +98,17 @@ def name(ex: Exploration) -> str:
 
 
 @pytest.fixture(scope="module")
-def more(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Studies:
-    return studies(ex, tmp_path_factory.mktemp("studies"))
+def contents(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> ReportData:
+    return report_data(ex, pick_studies(ex, tmp_path_factory.mktemp("studies")))
 
 
 @pytest.fixture(scope="module")
-def sections(more: Studies) -> tuple[Section, ...]:
-    return more.sections
+def sections(contents: ReportData) -> list[Section]:
+    return build_sections(contents)
 
 
 @pytest.fixture(scope="module")
-def contents(ex: Exploration, more: Studies) -> ReportContents:
-    return contents_of(ex, more.sections, more.built)
-
-
-@pytest.fixture(scope="module")
-def written(contents: ReportContents, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def written(contents: ReportData, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return write_report(contents, tmp_path_factory.mktemp("report"))
 
 
@@ -267,7 +265,7 @@ def test_formulas_carry_the_symbols_of_a_transistor(written: dict[str, Path], na
 
 
 def test_device_data_ratings_noise_and_spread_stand_with_their_sources(
-    contents: ReportContents, written: dict[str, Path], name: str
+    contents: ReportData, written: dict[str, Path], name: str
 ) -> None:
     text = written["markdown"].read_text("utf-8")
     data = text[text.index(f"## The {DEVICES[name]} as it is modelled here") :]
@@ -287,20 +285,20 @@ def test_device_data_ratings_noise_and_spread_stand_with_their_sources(
     }  # fmt: skip
     for words in wanted[name]:
         assert words.replace(" ", "\u00a0") in data.replace(" ", "\u00a0"), words
-    assert any(entry.sources.noise in source for source in contents.sources)
+    assert any(entry.sources.noise in source for source in source_lines(contents))
 
 
-def test_cautions_are_those_of_a_low_voltage(contents: ReportContents, name: str) -> None:
-    said = " ".join(contents.cautions)
+def test_cautions_are_those_of_a_low_voltage(contents: ReportData, name: str) -> None:
+    said = " ".join(cautions(contents))
     assert "harmless voltage" in said
     assert "voltages that kill" not in said
-    assert any("base resistance" in text for text in contents.assumptions) == (name == "talkback")
-    assert any("data sheet's temperature" in text for text in contents.assumptions)
+    assert any("base resistance" in text for text in assumption_sentences(contents)) == (
+        name == "talkback"
+    )
+    assert any("data sheet's temperature" in text for text in assumption_sentences(contents))
 
 
-def test_the_noise_budget_has_both_noises_of_the_device(
-    contents: ReportContents, name: str
-) -> None:
+def test_the_noise_budget_has_both_noises_of_the_device(contents: ReportData, name: str) -> None:
     """By hand for the base current, 2 q I: source and stopper, the bias resistance beside them."""
     origins = contents.pick.noise.by_origin_dBu
     assert {"device", "grid_current"} <= origins.keys()
@@ -324,15 +322,16 @@ def test_a_valve_before_a_transistor_keeps_its_own_words(tmp_path: Path) -> None
         'divider_shunt_resistance = "10k"',
     )  # fmt: skip
     ex = explore(pose(parse_brief(text)), QUICK, method="search")
-    contents = contents_of(ex)
+    contents = report_data(ex)
     markdown = write_report(contents, tmp_path)["markdown"].read_text("utf-8")
+    markdown = markdown.replace("\u00a0", " ")
     assert "driven by an earlier 12AU7 stage (47 kΩ plate load, 2.2 kΩ cathode resistor" in markdown
     assert "One J201 common-source stage" in markdown
     # Ninety volts stand in it, so the cautions are those of valves.
-    assert any("voltages that kill" in text for text in contents.cautions)
+    assert any("voltages that kill" in text for text in cautions(contents))
 
 
-def test_the_tables_of_the_report_are_whole(sections: tuple[Section, ...]) -> None:
+def test_the_tables_of_the_report_are_whole(sections: list[Section]) -> None:
     keys = [section.key for section in sections]
     assert "stability" in keys
     for section in sections:
@@ -381,7 +380,7 @@ def test_the_printed_front_is_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("explorer.cli.explore.out", Console(width=400))
-    monkeypatch.setattr("explorer.studies.studies", lambda *_: Studies())
+    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
     monkeypatch.setattr("reports.document.files.write_report", lambda *_: {"html": tmp_path})
     path = tmp_path / "battery.toml"
     path.write_text(quick_brief("battery-preamp").text, "utf-8")

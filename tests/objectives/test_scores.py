@@ -112,9 +112,9 @@ def test_ratings_of_valve_and_resistors():
     a = Assessment(stage, DEVICE, targets)
     found = {r.name: r for r in a.ratings}
     drop = float(a.point.supply_current_A[0]) * 47e3
-    assert float(found["plate_load voltage"].value[0]) == pytest.approx(drop)
-    assert float(found["plate_load power"].value[0]) == pytest.approx(drop**2 / 47e3)
-    assert float(found["plate_load power"].excess[0]) == pytest.approx(drop**2 / 47e3 / 0.25 - 1)
+    assert float(found["plate load voltage"].value[0]) == pytest.approx(drop)
+    assert float(found["plate load power"].value[0]) == pytest.approx(drop**2 / 47e3)
+    assert float(found["plate load power"].excess[0]) == pytest.approx(drop**2 / 47e3 / 0.25 - 1)
     # RCA 12AX7 data sheet (from memory): 300 V on the plate at most.
     assert float(found["plate voltage"].allowed) == 300
     derated = Assessment(stage, DEVICE, replace(targets, derating=0.5))

@@ -1,7 +1,7 @@
 """A finished exploration made from ``objectives`` alone: invented demo data, small and exact.
 
 The valve is a stand-in with a published parameter set (N. Koren, Glass Audio 8(5), 1996) and
-round-number ratings; job, drawer and reasons are made up.
+round-number ratings; the job is made up.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
+from types import SimpleNamespace
 
 import moocore
 import numpy as np
@@ -23,7 +24,20 @@ from objectives.devices.triodes import Koren
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
-from reports.model import PartLine, ReportContents, ScoreUse
+from reports.model import (
+    DriverSummary,
+    LimitRow,
+    LoadSummary,
+    Mark,
+    MissedLimit,
+    Obstacles,
+    PartLine,
+    PickReason,
+    ReportData,
+    ScoreUse,
+    SearchSummary,
+    WiringLine,
+)
 
 
 @dataclass(frozen=True)
@@ -31,9 +45,13 @@ class DemoTriode:
     """A stand-in for an entry of the valve table."""
 
     name: str = "12AX7 (demo set)"
+    terms: Terms = VALVE
     law: Koren = field(default_factory=lambda: Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300))
     plate_dissipation_max_W: float = 1.2
-    terms: Terms = VALVE
+    law_source: str = "N. Koren, Glass Audio 8(5), 1996"
+    capacitance_source: str = "invented for the demo"
+    ratings_source: str = "invented for the demo"
+    sources: SimpleNamespace = field(default_factory=lambda: SimpleNamespace(noise="invented"))
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
         return 1.6e-12, 1.7e-12, 0.46e-12
@@ -52,11 +70,14 @@ class DemoTriode:
 
 E12 = np.array([1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2])
 PARTS = {
-    "stopper_ohm": "grid stopper",
-    "plate_load_ohm": "plate load",
-    "cathode_resistor_ohm": "cathode resistor",
-    "bypass_F": "cathode bypass",
+    "stopper_ohm": "E12, 10 kΩ to 470 kΩ, and none",
+    "plate_load_ohm": "E12, 68 kΩ to 270 kΩ",
+    "cathode_resistor_ohm": "E12, 1 kΩ to 3.9 kΩ",
+    "bypass_F": "5 listed values, none to full",
 }
+"""What varies, and where its values come from."""
+
+
 FREE = ("gain_dB", "input_corner_error_octaves", "rf_margin_dB", "noise_dBu")
 SHOWN = ("input_corner_Hz", "upper_corner_Hz", "plate_current_A")
 BETTER = {"gain_dB": 1, "input_corner_error_octaves": -1, "rf_margin_dB": 1, "noise_dBu": -1}
@@ -104,7 +125,7 @@ def _scaled_losses(frame: pd.DataFrame) -> np.ndarray:
 
 def make_contents(
     scale: np.ndarray = E12, surroundings: dict[str, float] | None = None, rows: int | None = None
-) -> ReportContents:
+) -> ReportData:
     """Enumerate the demo space over a series (one decade of values) and report its front."""
     values = _grid(scale)
     around = surroundings or SURROUNDINGS
@@ -117,69 +138,79 @@ def make_contents(
     if rows is not None:
         keep = np.resize(keep, rows) if len(keep) < rows else keep[:rows]
     front = frame.iloc[keep].reset_index(drop=True)
-    front["candidate"] = np.arange(len(front))
+    front["candidate"] = np.arange(len(front)) + 1
+    front["limits_broken"] = 0.0
     scaled = _scaled_losses(front)
     pick, knee = int(np.argmin(scaled.max(axis=1))), int(np.argmin(scaled.sum(axis=1)))
-    marks = [""] * len(front)
-    for position, mark in [
-        (pick, "pick"),
-        (knee, "knee"),
-        *((int(np.argmin(scaled[:, j])), f"best {n}") for j, n in enumerate(FREE)),
-    ]:
-        marks[position] = ", ".join(filter(None, [marks[position], mark]))
-    front["marks"] = marks
+    best = [int(np.argmin(scaled[:, j])) for j in range(len(FREE))]
+    marks: dict[int, list[Mark]] = {}
+    for row, mark in (
+        (pick, Mark("pick")),
+        (knee, Mark("knee")),
+        *((row, Mark("best", name)) for row, name in zip(best, FREE, strict=True)),
+    ):
+        marks.setdefault(row + 1, []).append(mark)
+    front["marks"] = [
+        ", ".join(
+            f"best {REGISTRY[mark.score].label}" if mark.score else mark.kind
+            for mark in marks.get(candidate, ())
+        )
+        for candidate in front["candidate"]
+    ]
     others = np.random.default_rng(7).permutation(len(front))
-    marked = [i for i, m in enumerate(marks) if m and i != pick]
-    order = list(dict.fromkeys([pick, *marked, *others.tolist()]))[:40]
-    readable = front.iloc[order].reset_index(drop=True)
-    stages = Stage(**around, **{p: readable[p].to_numpy() for p in PARTS})
-    batch = Assessment(stages, DemoTriode(), TARGETS)
-    one = Assessment(stages.at(slice(0, 1)), DemoTriode(), TARGETS)
-    return ReportContents(
+    order = list(dict.fromkeys([pick, *(c - 1 for c in marks), *others.tolist()]))[:40]
+    shown = front.iloc[order].reset_index(drop=True)
+    stage = Stage(**around, **{p: shown[p].to_numpy()[:1] for p in PARTS})
+    one = Assessment(stage, DemoTriode(), TARGETS)
+    return ReportData(
         title="A bright first stage for a bass preamplifier",
         scenario="Invented demo data: a passive pickup through a volume control into one stage.",
-        job=(
-            "Amplify a source of 38 kΩ from a 300 V supply with one 12AX7 section.",
-            "Put the input corner near 8 kHz and keep radio out of the grid.",
-        ),
+        driver=DriverSummary(38e3),
+        load=LoadSummary(470e3, 100e-12),
         uses=[
             ScoreUse(
                 n,
                 REGISTRY[n].unit,
                 REGISTRY[n].meaning,
                 REGISTRY[n].source,
-                {1: "maximise", -1: "minimise"}.get(BETTER.get(n, 0), "shown"),
-                n in FREE,
-                BETTER.get(n, 0),
+                aim=("maximise" if BETTER[n] > 0 else "minimise") if n in FREE else "",
+                shown=n in SHOWN,
+                better=BETTER.get(n, 0),
             )
             for n in (*FREE, *SHOWN)
         ],
         constants={"series_departure_percent": 0.0},
-        method=(f"Exact: all {len(frame)} combinations of stock parts were worked out.",),
+        space=float(len(frame)),
+        exact=SearchSummary(len(frame), len(frame), 1.5),
+        searched=SearchSummary(2000, 2000, 3.0),
+        search_share=0.98,
+        hypervolume=0.7,
+        interrupted=False,
         front=front,
-        readable=readable,
-        readable_stages=batch,
+        marks=marks,
+        shown=shown,
         pick=one,
-        pick_reasons=(
-            "Its worst score, measured on the span of the front, is the least bad of all.",
-            "It gives up 1.2 dB of the gain of the loudest candidate.",
-        ),
-        part_labels=PARTS,
-        parts=_parts(readable.iloc[0], one),
-        limits=pd.DataFrame(
-            {
-                "limit": ["plate dissipation", "plate voltage"],
-                "value": ["0.18 W", "190 V"],
-                "allowed": ["1.2 W", "330 V"],
-                "room left": ["85 %", "42 %"],
-                "source": ["demo", "demo"],
-            }
-        ),
+        reasons=[
+            PickReason(
+                name,
+                float(scaled[pick, j]),
+                float(front[name].iloc[pick]),
+                float(front[name].iloc[best[j]]),
+                None if best[j] == pick else best[j] + 1,
+            )
+            for j, name in enumerate(FREE)
+        ],
+        given_up=scaled.max(axis=1),
+        origins=PARTS,
+        parts=_parts(shown.iloc[0], one),
+        limits=[
+            LimitRow("rating", "plate dissipation rating", "W", 0.18, -np.inf, 1.2, True, "demo"),
+            LimitRow("window", "gain_dB", "dB", 36.0, 30.0, np.inf, True, "brief"),
+        ],
         feasible=True,
-        blocking=(),
-        assumptions=("Every valve is a new one of nominal data.", "The supply is stiff at 300 V."),
-        sources=("IEC 60063:2015, preferred number series.", "IEC 60062:2016, marking codes."),
-        cautions=(),
+        obstacles=None,
+        wiring=[WiringLine("twisted pair", "grid to ground", 12e-12, "invented for the demo")],
+        highest_supply_V=300.0,
         search_trace=pd.DataFrame(
             {
                 "evaluations": np.arange(100, 2100, 100),
@@ -193,38 +224,57 @@ def _parts(row: pd.Series, pick: Assessment) -> list[PartLine]:
     current = float(pick.point.supply_current_A[0])
     load = float(row["plate_load_ohm"])
     return [
-        PartLine("stopper_ohm", "grid stopper", "100 kΩ", "100K", "chosen from E12", ""),
+        PartLine("stopper_ohm", float(row["stopper_ohm"]), "120K", PARTS["stopper_ohm"]),
         PartLine(
-            "plate_load_ohm", "plate load", "150 kΩ", "150K", "chosen from E12",
-            f"{1e3 * current**2 * load:.0f} mW, {current * load:.0f} V",
+            "plate_load_ohm", load, "220K", PARTS["plate_load_ohm"], current**2 * load,
+            current * load, "at rest",
         ),
-        PartLine("cathode_resistor_ohm", "cathode resistor", "1.5 kΩ", "1K5", "chosen", "1.6 V"),
-        PartLine("bypass_F", "cathode bypass", "22 µF", "22µ", "chosen", "1.6 V"),
-        PartLine("input_coupling_F", "input coupling", "22 nF", "22n", "fixed by the brief", ""),
+        PartLine("bypass_F", 22e-6, "22µ", PARTS["bypass_F"], voltage_V=1.6, when="at rest"),
+        PartLine("input_coupling_F", 22e-9, "22n", when="at switch-on"),
     ]  # fmt: skip
 
 
+def _broken(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(limits_broken=0.4, limits_broken_count=np.arange(len(frame)) % 3 + 1)
+
+
 @pytest.fixture(scope="session")
-def contents() -> ReportContents:
+def contents() -> ReportData:
     return make_contents()
 
 
 @pytest.fixture(scope="session")
-def infeasible(contents: ReportContents) -> ReportContents:
+def infeasible(contents: ReportData) -> ReportData:
     return replace(
         contents,
         feasible=False,
-        blocking=("The plate dissipation is 0.31 W at least; the brief allows 0.05 W.",),
+        front=_broken(contents.front),
+        shown=_broken(contents.shown),
+        marks={int(contents.shown["candidate"].iloc[0]): [Mark("nearest")]},
+        reasons=(),
+        obstacles=Obstacles(
+            1000,
+            [MissedLimit("window", "gain_dB", 0.4, 36.0, at_least=40.0)],
+            [(MissedLimit("rating", "plate dissipation rating", 0.1), 0.5)],
+            [MissedLimit("window", "gain_dB", 0.4, 36.0, at_least=40.0)],
+        ),
     )
 
 
 @pytest.fixture(scope="session")
-def remake() -> Callable[..., ReportContents]:
+def batch(contents: ReportData) -> Assessment:
+    """Return the designs shown as a batch."""
+    stages = Stage(**SURROUNDINGS, **{p: contents.shown[p].to_numpy() for p in PARTS})
+    return Assessment(stages, contents.pick.device, TARGETS)
+
+
+@pytest.fixture(scope="session")
+def remake() -> Callable[..., ReportData]:
     return make_contents
 
 
 @pytest.fixture
-def restage(contents: ReportContents) -> Callable[..., Assessment]:
+def restage(contents: ReportData) -> Callable[..., Assessment]:
     """Return the pick with some fields of its stage changed."""
 
     def change(**values: float) -> Assessment:

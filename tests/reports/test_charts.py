@@ -18,7 +18,7 @@ from reports.charts.noise import noise_chart, noise_shares, share_text
 from reports.charts.rejection import gain_chart, rejection_chart
 from reports.charts.responses import response_chart, responses
 from reports.charts.search_trace import trace_chart
-from reports.model import ReportContents
+from reports.model import ReportData
 from reports.sections.radio import radio_budget
 from reports.theme import spec_of
 
@@ -91,7 +91,7 @@ def test_the_dissipation_hyperbola_is_drawn_when_it_is_near(restage: Restage) ->
 
 
 def test_plate_curves_are_for_round_grid_voltages_and_follow_the_law(
-    contents: ReportContents,
+    contents: ReportData,
 ) -> None:
     curves = load_lines(contents.pick).curves
     grids = curves["grid_V"].unique()
@@ -123,7 +123,7 @@ def test_a_transistor_is_drawn_about_the_voltages_it_works_at(restage: Restage, 
     assert spec_of(load_line_chart(pick))["layer"]
 
 
-def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportContents) -> None:
+def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportData) -> None:
     swept = responses(contents.pick)
     corners = swept.corners.set_index("name")["frequency_Hz"]
     levels = swept.levels.set_index("frequency_Hz")["grid_dB"]
@@ -134,14 +134,14 @@ def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportC
     assert corners["textbook"] == float(estimate.corner_Hz[0])
 
 
-def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportContents) -> None:
+def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportData) -> None:
     levels = responses(contents.pick).levels
     for corner in contents.pick.output_corners_Hz:
         at = np.interp(np.log(corner[0]), np.log(levels["frequency_Hz"]), levels["output_dB"])
         assert at == pytest.approx(-HALF_POWER_DB, abs=0.01)
 
 
-def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportContents) -> None:
+def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportData) -> None:
     pick = contents.pick
     levels = responses(pick).levels
     for band in pick.targets.radio_bands:
@@ -154,7 +154,7 @@ def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportCon
 
 
 def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
-    contents: ReportContents,
+    contents: ReportData,
 ) -> None:
     from dataclasses import replace
 
@@ -166,7 +166,7 @@ def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
     assert spec_of(response_chart(pick))["vconcat"]
 
 
-def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportContents) -> None:
+def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportData) -> None:
     shares = noise_shares(contents.pick)
     assert shares["share"].sum() == pytest.approx(1.0)
     assert (shares["share"].to_numpy()[:-1] >= shares["share"].to_numpy()[1:]).all()
@@ -184,7 +184,7 @@ def test_shares_are_written_to_one_decimal(share: float, text: str) -> None:
     assert share_text(share).replace("\u00a0", " ") == text
 
 
-def test_the_radio_budget_agrees_with_the_scores(contents: ReportContents) -> None:
+def test_the_radio_budget_agrees_with_the_scores(contents: ReportData) -> None:
     pick = contents.pick
     budget = radio_budget(pick).set_index("band")
     for name, margin in pick.radio_margins_dB.items():
@@ -197,8 +197,7 @@ def test_the_radio_budget_agrees_with_the_scores(contents: ReportContents) -> No
     assert (budget["ideal_stopper_dB"] >= budget["given_dB"] - 0.1).all()
 
 
-def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportContents) -> None:
-    batch = contents.readable_stages
+def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: Assessment) -> None:
     assert load_lines(batch).current_A == pytest.approx(
         load_lines(contents.pick).current_A, rel=1e-6
     )
@@ -207,7 +206,7 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportContents) -> N
     )
 
 
-def test_letters_over_bands_never_touch(contents: ReportContents) -> None:
+def test_letters_over_bands_never_touch(contents: ReportData) -> None:
     from dataclasses import replace
 
     from objectives.targets import RadioBand
@@ -221,7 +220,7 @@ def test_letters_over_bands_never_touch(contents: ReportContents) -> None:
     assert spots[-1] <= 880
 
 
-CHARTS: dict[str, Callable[[ReportContents], alt.TopLevelMixin]] = {
+CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {
     "load lines": lambda c: load_line_chart(c.pick),
     "responses": lambda c: response_chart(c.pick),
     "noise": lambda c: noise_chart(c.pick),
@@ -232,21 +231,8 @@ CHARTS: dict[str, Callable[[ReportContents], alt.TopLevelMixin]] = {
 
 
 @pytest.mark.parametrize("name", CHARTS)
-def test_charts_are_valid_and_described(contents: ReportContents, name: str) -> None:
+def test_charts_are_valid_and_described(contents: ReportData, name: str) -> None:
     spec = spec_of(CHARTS[name](contents))
     assert spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/")
     assert len(spec["description"]) > 20
     assert spec["datasets"]
-
-
-def test_the_trace_takes_its_columns_by_name_or_by_place() -> None:
-    named = pd.DataFrame({"seconds": [1, 2], "hypervolume": [0.1, 0.2], "evaluations": [10, 20]})
-    rows = next(iter(spec_of(trace_chart(named))["datasets"].values()))
-    assert rows == [
-        {"evaluations": 10.0, "hypervolume": 0.1},
-        {"evaluations": 20.0, "hypervolume": 0.2},
-    ]
-    placed = trace_chart(pd.DataFrame({"n": [1, 2], "v": [0.3, 0.4]}))
-    assert next(iter(spec_of(placed)["datasets"].values()))[1]["hypervolume"] == 0.4
-    with pytest.raises(ValueError, match="must be two"):
-        trace_chart(pd.DataFrame({"n": [1, 2]}))

@@ -10,21 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.charts.front import (
-    FAINT_LIMIT,
-    front_chart,
-    losses_of,
-    mark_kind,
-    mark_words,
-    spanning_scores,
-    thinned,
-)
-from reports.model import ReportContents, ScoreUse
+from objectives.devices.terms import FIELD_EFFECT, VALVE
+from reports.charts.front import FAINT_LIMIT, front_chart, thinned
+from reports.charts.front_rows import losses_of, mark_kind, mark_label, spanning_scores
+from reports.model import Mark, ReportData, ScoreUse
 from reports.theme import spec_of, svg_of
 
 
 @pytest.fixture(scope="module")
-def spec(contents: ReportContents) -> dict[str, Any]:
+def spec(contents: ReportData) -> dict[str, Any]:
     return spec_of(front_chart(contents))
 
 
@@ -39,25 +33,24 @@ def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 @pytest.mark.parametrize(
-    ("mark", "kind"),
+    ("marks", "kind"),
     [
-        ("pick", "pick"),
-        ("pick, knee", "pick"),
-        ("knee, best gain_dB", "knee"),
-        ("best gain_dB; best noise_dBu", "best in a score"),
-        ("nearest", "nearest"),
-        ("", "shown in the table"),
-        (None, "shown in the table"),
-        (float("nan"), "shown in the table"),
+        ([Mark("pick")], "pick"),
+        ([Mark("pick"), Mark("knee")], "pick"),
+        ([Mark("best", "gain_dB"), Mark("knee")], "knee"),
+        ([Mark("best", "gain_dB"), Mark("best", "noise_dBu")], "best in a score"),
+        ([Mark("nearest")], "nearest"),
+        ([], "shown in the table"),
     ],
 )
-def test_marks_make_kinds(mark: object, kind: str) -> None:
-    assert mark_kind(mark) == kind
+def test_marks_make_kinds(marks: list[Mark], kind: str) -> None:
+    assert mark_kind(marks) == kind
 
 
-def test_marks_read_as_words() -> None:
-    assert mark_words("knee, best rf_margin_dB") == "knee, best RF margin"
-    assert mark_words(float("nan")) == ""
+def test_marks_are_in_the_words_of_the_device() -> None:
+    assert mark_label(Mark("knee"), VALVE) == "knee"
+    assert mark_label(Mark("best", "rf_margin_dB"), VALVE) == "best RF margin"
+    assert mark_label(Mark("best", "plate_current_A"), FIELD_EFFECT) == "best drain current"
 
 
 def test_every_pair_of_four_free_scores_has_a_plate(spec: dict[str, Any]) -> None:
@@ -70,15 +63,15 @@ def test_every_pair_of_four_free_scores_has_a_plate(spec: dict[str, Any]) -> Non
     assert ("gain_dB", "noise_dBu") in pairs
 
 
-def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportContents) -> None:
+def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportData) -> None:
     rng = np.random.default_rng(1)
     front = contents.front.assign(cost_price=rng.random(len(contents.front)))
-    extra = ScoreUse("cost_price", "", "price", "drawer", "minimise", True, -1)
+    extra = ScoreUse("cost_price", "", "price", "drawer", "minimise", better=-1)
     more = replace(
         contents,
         uses=[*contents.uses, extra],
         front=front,
-        readable=contents.readable.assign(cost_price=0.5),
+        shown=contents.shown.assign(cost_price=0.5),
     )
     spec = spec_of(front_chart(more))
     plates = spec["vconcat"][0]["concat"]
@@ -104,25 +97,23 @@ def test_selections_are_shared_by_every_view(spec: dict[str, Any]) -> None:
     assert all("chosen" in str(opacity) and "brush" in str(opacity) for opacity in dimmed)
 
 
-def test_the_readable_set_is_shown_whole_and_the_pick_on_top(
-    spec: dict[str, Any], contents: ReportContents
+def test_the_designs_shown_are_shown_whole_and_the_pick_on_top(
+    spec: dict[str, Any], contents: ReportData
 ) -> None:
     shown = spec["datasets"]["shown"]
-    assert {row["candidate"] for row in shown} == set(contents.readable["candidate"])
+    assert {row["candidate"] for row in shown} == set(contents.shown["candidate"])
     assert shown[-1]["kind"] == "pick"
-    assert shown[-1]["candidate"] == contents.readable["candidate"].iloc[0]
-    by_id = contents.readable.set_index("candidate")
+    assert shown[-1]["candidate"] == contents.shown["candidate"].iloc[0]
+    by_id = contents.shown.set_index("candidate")
     for row in shown:
         assert row["gain_dB"] == pytest.approx(by_id.loc[row["candidate"], "gain_dB"], rel=1e-5)
 
 
-def test_the_rest_of_a_small_front_is_behind_it(
-    spec: dict[str, Any], contents: ReportContents
-) -> None:
-    assert len(spec["datasets"]["rest"]) == len(contents.front) - len(contents.readable)
+def test_the_rest_of_a_small_front_is_behind_it(spec: dict[str, Any], contents: ReportData) -> None:
+    assert len(spec["datasets"]["rest"]) == len(contents.front) - len(contents.shown)
 
 
-def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportContents]) -> None:
+def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportData]) -> None:
     large = remake(rows=5000)
     first = spec_of(front_chart(large))["datasets"]["rest"]
     assert len(first) == FAINT_LIMIT
@@ -139,44 +130,44 @@ def test_a_drawing_has_fewer_faint_points_and_all_others(spec: dict[str, Any]) -
     assert "grid stopper" in svg
 
 
-def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportContents) -> None:
+def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportData) -> None:
     rows = pd.DataFrame(spec["datasets"]["profiles"])
-    assert len(rows) == 4 * len(contents.readable)
+    assert len(rows) == 4 * len(contents.shown)
     for label, column, better in (("gain", "gain_dB", 1), ("noise", "noise_dBu", -1)):
         axis = rows[rows["axis"] == label].set_index("candidate")
         front = contents.front[column]
         best, worst = (front.max(), front.min()) if better > 0 else (front.min(), front.max())
         for candidate, height in axis["height"].items():
-            value = contents.readable.set_index("candidate").loc[candidate, column]
+            value = contents.shown.set_index("candidate").loc[candidate, column]
             assert height == pytest.approx((value - worst) / (best - worst), abs=1e-4)
 
 
-def test_a_score_wanted_near_a_value_is_best_there(contents: ReportContents) -> None:
+def test_a_score_wanted_near_a_value_is_best_there(contents: ReportData) -> None:
     target = np.log2(contents.front["input_corner_Hz"] / 8000.0).abs()
-    shown = np.log2(contents.readable["input_corner_Hz"] / 8000.0).abs()
-    near = ScoreUse("input_corner_Hz", "Hz", "corner", "brief", "near 8 kHz", True, 0)
+    shown = np.log2(contents.shown["input_corner_Hz"] / 8000.0).abs()
+    near = ScoreUse("input_corner_Hz", "Hz", "corner", "brief", "near", 8e3)
     changed = replace(
         contents,
         uses=[near, *(u for u in contents.uses if u.name in ("gain_dB", "noise_dBu"))],
         front=contents.front.assign(input_corner_Hz_from_target=target),
-        readable=contents.readable.assign(input_corner_Hz_from_target=shown),
+        shown=contents.shown.assign(input_corner_Hz_from_target=shown),
     )
-    assert losses_of(changed.readable, near) == pytest.approx(shown.to_numpy())
+    assert losses_of(changed.shown, near) == pytest.approx(shown.to_numpy())
     spec = spec_of(front_chart(changed))
     rows = pd.DataFrame(spec["datasets"]["profiles"])
     axis = rows[rows["axis"] == "input corner"].set_index("candidate")["height"]
-    best = contents.readable["candidate"].iloc[int(np.argmin(shown))]
+    best = contents.shown["candidate"].iloc[int(np.argmin(shown))]
     assert axis.idxmax() == best
     titles = [
         unit["encoding"]["x"].get("title")
         for unit in units(spec)
         if "x" in unit.get("encoding", {})
     ]
-    assert any("near 8 kHz" in title for title in titles if isinstance(title, list))
+    assert any("near 8\u00a0kHz" in title for title in titles if isinstance(title, list))
 
 
 def test_strips_count_how_often_the_front_uses_a_value(
-    spec: dict[str, Any], contents: ReportContents
+    spec: dict[str, Any], contents: ReportData
 ) -> None:
     used = pd.DataFrame(spec["datasets"]["used_bypass_F"])
     counts = contents.front["bypass_F"].value_counts().sort_index()
@@ -185,31 +176,31 @@ def test_strips_count_how_often_the_front_uses_a_value(
     assert used["share"].to_numpy() == pytest.approx((counts / counts.max()).to_numpy())
 
 
-def test_infinite_scores_become_gaps(contents: ReportContents) -> None:
-    readable = contents.readable.copy()
-    readable.loc[3, "rf_margin_dB"] = np.inf
-    spec = spec_of(front_chart(replace(contents, readable=readable)))
+def test_infinite_scores_become_gaps(contents: ReportData) -> None:
+    shown = contents.shown.copy()
+    shown.loc[3, "rf_margin_dB"] = np.inf
+    spec = spec_of(front_chart(replace(contents, shown=shown)))
     gone = [row for row in spec["datasets"]["shown"] if row["rf_margin_dB"] is None]
-    assert [row["candidate"] for row in gone] == [readable["candidate"].iloc[3]]
+    assert [row["candidate"] for row in gone] == [shown["candidate"].iloc[3]]
 
 
-def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportContents) -> None:
+def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportData) -> None:
     one = replace(contents, uses=[u for u in contents.uses if u.name == "gain_dB"])
     spec = spec_of(front_chart(one))
     assert len(spec["vconcat"]) == 2
     assert {p["name"] for p in spec["params"]} == {"chosen"}
 
 
-def test_without_free_scores_those_that_vary_span_the_view(contents: ReportContents) -> None:
-    none_free = replace(contents, uses=[replace(u, free=False) for u in contents.uses])
+def test_without_free_scores_those_that_vary_span_the_view(contents: ReportData) -> None:
+    none_free = replace(contents, uses=[replace(u, aim="") for u in contents.uses])
     assert len(spanning_scores(none_free)) == len(contents.uses)
 
 
-def test_an_empty_front_shows_the_nearest_candidates(infeasible: ReportContents) -> None:
+def test_an_empty_front_shows_the_nearest_candidates(infeasible: ReportData) -> None:
     bare = replace(infeasible, front=infeasible.front.iloc[:0])
     spec = spec_of(front_chart(bare))
     assert "rest" not in spec["datasets"]
-    assert len(spec["datasets"]["shown"]) == len(infeasible.readable)
+    assert len(spec["datasets"]["shown"]) == len(infeasible.shown)
     kinds = {row["kind"] for row in spec["datasets"]["shown"]}
     domain = next(
         unit["encoding"]["color"]["scale"]["domain"]

@@ -121,9 +121,9 @@ def test_a_stopper_that_falls_short_is_cautioned(pick):
     assert of_kind(blocks, Steps)
 
 
-def test_one_stage_only(contents):
+def test_one_stage_only(batch):
     with pytest.raises(ValueError, match="must be one stage"):
-        radio_section(contents.readable_stages)
+        radio_section(batch)
 
 
 def test_a_follower_on_the_plate_counts(pick):

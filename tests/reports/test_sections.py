@@ -7,15 +7,15 @@ from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from objectives.assessment import Assessment
 from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
-from reports.model import Block, Figure, Note, Prose, ReportContents, Section, Svg, Table
+from objectives.format import score_label
+from reports.model import Block, Figure, LimitRow, Note, Prose, ReportData, Section, Svg, Table
 from reports.sections.build import build_sections
-from reports.sections.cautions import CAUTIONS
+from reports.sections.cautions import CAUTIONS, LOW_VOLTAGE_CAUTIONS
 from reports.sections.front import front_table, trade_offs
 
 Restage = Callable[..., Assessment]
@@ -26,7 +26,7 @@ def plain(text: str) -> str:
     return text.replace("\u00a0", " ")
 
 
-def section(contents: ReportContents, key: str) -> Section:
+def section(contents: ReportData, key: str) -> Section:
     return next(s for s in build_sections(contents) if s.key == key)
 
 
@@ -38,29 +38,34 @@ def prose(of: Section) -> str:
     return plain(" ".join(p for block in blocks(of, Prose) for p in block.paragraphs))
 
 
-def test_keys_are_unique_and_titles_are_words(contents: ReportContents) -> None:
+def test_keys_are_unique_and_titles_are_words(contents: ReportData) -> None:
     sections = build_sections(contents)
     keys = [s.key for s in sections]
     assert len(set(keys)) == len(keys)
     assert all(s.title and s.blocks for s in sections)
 
 
-def test_cautions_of_the_contents_replace_our_own(contents: ReportContents) -> None:
-    ours = [note.text for note in blocks(section(contents, "cautions"), Note)]
-    assert ours == list(CAUTIONS)
-    theirs = replace(contents, cautions=("Mind the 900 V.",))
-    notes = blocks(section(theirs, "cautions"), Note)
-    assert [(n.text, n.kind) for n in notes] == [("Mind the 900 V.", "caution")]
+def test_cautions_are_those_of_the_highest_supply(contents: ReportData) -> None:
+    def notes(supply_V: float) -> list[str]:
+        of = section(replace(contents, highest_supply_V=supply_V), "cautions")
+        assert all(note.kind == "caution" for note in blocks(of, Note))
+        return [note.text for note in blocks(of, Note)]
+
+    assert notes(300.0) == list(CAUTIONS)
+    assert notes(9.0) == list(LOW_VOLTAGE_CAUTIONS)
 
 
-def test_our_cautions_say_what_must_be_said() -> None:
+def test_cautions_say_what_must_be_said() -> None:
+    low = " ".join(LOW_VOLTAGE_CAUTIONS)
+    for word in ("harmless", "mains", "polarity", "electrical code", "Electrolytic"):
+        assert word in low
     text = " ".join(CAUTIONS)
     for word in ("kill", "charge", "measure", "one hand", "Isolation", "electrical code",
                  "licensed"):  # fmt: skip
         assert word in text
 
 
-def test_the_front_table_is_for_people(contents: ReportContents) -> None:
+def test_the_front_table_is_for_people(contents: ReportData) -> None:
     table = front_table(contents)
     assert table.linked
     assert table.marked[0] == "pick"
@@ -72,19 +77,20 @@ def test_the_front_table_is_for_people(contents: ReportContents) -> None:
     first = [plain(str(v)) for v in table.frame.iloc[0]]
     assert first[1:6] == ["pick", "120 kΩ", "220 kΩ", "1 kΩ", "2.2 µF"]
     assert "kHz" in plain(table.frame["input corner"].iloc[0])
-    assert len(table.frame) == len(contents.readable)
+    assert len(table.frame) == len(contents.shown)
 
 
-def test_broken_limits_are_counted_where_nothing_is_feasible(infeasible: ReportContents) -> None:
-    counted = replace(
-        infeasible, readable=infeasible.readable.assign(limits_broken=np.arange(40) % 3 + 1)
-    )
-    table = front_table(counted)
-    assert table.frame["limits broken"].tolist()[:3] == ["1", "2", "3"]
-    assert "limits broken" not in front_table(infeasible).frame.columns
+def test_broken_limits_are_counted_where_nothing_is_feasible(
+    contents: ReportData, infeasible: ReportData
+) -> None:
+    assert front_table(infeasible).frame["limits broken"].tolist()[:3] == ["1", "2", "3"]
+    assert "limits broken" not in front_table(contents).frame.columns
+    text = prose(section(infeasible, "blocked"))
+    assert "gain: none of the 1,000 candidates evaluated keeps it" in text
+    assert "(36 dB, at least 40 dB)" in text
 
 
-def test_trade_offs_are_rank_correlations_of_the_losses(contents: ReportContents) -> None:
+def test_trade_offs_are_rank_correlations_of_the_losses(contents: ReportData) -> None:
     text = plain(" ".join(trade_offs(contents)))
     front = contents.front
     from scipy import stats
@@ -93,7 +99,7 @@ def test_trade_offs_are_rank_correlations_of_the_losses(contents: ReportContents
     assert f"RF margin against noise (−{abs(rho):.2f})" in text
 
 
-def test_trade_offs_say_nothing_of_few_candidates_or_of_none(contents: ReportContents) -> None:
+def test_trade_offs_say_nothing_of_few_candidates_or_of_none(contents: ReportData) -> None:
     assert trade_offs(replace(contents, front=contents.front.head(7))) == []
     agreeing = contents.front.assign(
         gain_dB=np.arange(len(contents.front)), rf_margin_dB=np.arange(len(contents.front))
@@ -102,44 +108,56 @@ def test_trade_offs_say_nothing_of_few_candidates_or_of_none(contents: ReportCon
     assert trade_offs(replace(contents, front=agreeing, uses=two)) == []
 
 
-def test_the_pick_is_said_in_words_with_its_scores(contents: ReportContents) -> None:
+def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None:
     pick = section(contents, "pick")
     note = plain(blocks(pick, Note)[0].text)
     assert note == (
-        f"The pick is candidate {contents.readable['candidate'].iloc[0]}: grid stopper 120 kΩ, "
+        f"The pick is candidate {contents.shown['candidate'].iloc[0]}: grid stopper 120 kΩ, "
         "plate load 220 kΩ, cathode resistor 1 kΩ, cathode bypass 2.2 µF."
     )
-    assert contents.pick_reasons[0] in prose(pick)
+    for reason in contents.reasons:
+        assert f"{100 * reason.share:.0f} % ({score_label(reason.score)})" in prose(pick)
     scores = blocks(pick, Table)[0].frame.set_index("score")["value"]
-    assert plain(scores["gain"]) == f"{contents.readable['gain_dB'].iloc[0]:.2f} dB"
+    assert plain(scores["gain"]) == f"{contents.shown['gain_dB'].iloc[0]:.2f} dB"
 
 
-def test_the_parts_list_has_markings_stresses_and_the_circuit(contents: ReportContents) -> None:
+def test_the_parts_list_has_markings_stresses_and_the_circuit(contents: ReportData) -> None:
     parts = section(contents, "parts")
     assert blocks(parts, Svg)[0].name == "schematic"
     frame = blocks(parts, Table)[0].frame
     assert "marking (IEC 60062)" in frame.columns
-    assert frame["must stand"].iloc[1] == contents.parts[1].stress
-    assert frame["must stand"].iloc[0] == "—"
+    load = contents.parts[1]
+    stress = [plain(text) for text in frame["stress"]]
+    assert stress[0] == "—"
+    assert stress[1] == f"{1e3 * load.power_W:.3g} mW, {load.voltage_V:.3g} V at rest"
+    assert stress[3] == "the supply of the driving stage, at switch-on"
+    assert frame["origin"].tolist()[2:] == [
+        "chosen from 5 listed values, none to full", "fixed by the brief",
+    ]  # fmt: skip
+    assert "note" not in frame.columns
+    noted = [replace(contents.parts[0], note="from the old set"), *contents.parts[1:]]
+    frame = blocks(section(replace(contents, parts=noted), "parts"), Table)[0].frame
+    assert frame["note"].tolist() == ["from the old set", "—", "—", "—"]
 
 
-def test_broken_limits_are_marked(contents: ReportContents) -> None:
-    limits = pd.DataFrame(
-        {
-            "limit": ["heat", "voltage"],
-            "kept": [True, False],
-            "source": ["a data sheet whose name is very long indeed"] * 2,
-        }
-    )
+def test_broken_limits_are_marked(contents: ReportData) -> None:
+    source = "a data sheet whose name is very long indeed"
+    limits = [
+        LimitRow("rating", "plate dissipation rating", "W", 0.3, -np.inf, 1.2, True, source),
+        LimitRow("window", "plate_current_A", "A", 1e-3, 6e-4, 9e-4, False, source),
+    ]
     of = section(replace(contents, limits=limits), "limits")
     table = blocks(of, Table)[0]
     assert table.marked == {1: "broken"}
     assert table.frame["kept"].tolist() == ["yes", "no"]
+    assert table.frame["limit"].tolist() == ["plate dissipation rating", "plate current"]
+    assert [plain(text) for text in table.frame["allowed"]] == ["at most 1.2 W", "600 µA to 900 µA"]
+    assert [plain(text) for text in table.frame["margin"]] == ["75 %", "100 µA"]
     assert table.frame["source"].tolist() == ["(1)", "(1)"]
-    assert "(1) a data sheet whose name is very long indeed" in prose(of)
+    assert f"(1) {source}" in prose(of)
 
 
-def test_responses_are_told_in_numbers(contents: ReportContents) -> None:
+def test_responses_are_told_in_numbers(contents: ReportData) -> None:
     of = section(contents, "responses")
     low, high = (float(f[0]) for f in contents.pick.output_corners_Hz)
     assert f"from {low:.2f} Hz" in prose(of)
@@ -150,15 +168,13 @@ def test_responses_are_told_in_numbers(contents: ReportContents) -> None:
 
 
 def test_a_stage_coupled_directly_responds_from_direct_current(
-    contents: ReportContents, restage: Restage
+    contents: ReportData, restage: Restage
 ) -> None:
     pick = restage(input_coupling_F=np.inf, output_coupling_F=np.inf, bypass_F=0.0, load_ohm=np.inf)
     assert "from direct current" in prose(section(replace(contents, pick=pick), "responses"))
 
 
-def test_the_estimate_owns_up_to_what_it_leaves_out(
-    contents: ReportContents, restage: Restage
-) -> None:
+def test_the_estimate_owns_up_to_what_it_leaves_out(contents: ReportData, restage: Restage) -> None:
     text = prose(section(contents, "textbook"))
     assert "The estimate leaves out: cable capacitance 100 pF" in text
     assert "“perfect source” has the largest error" in text
@@ -168,21 +184,21 @@ def test_the_estimate_owns_up_to_what_it_leaves_out(
     assert "leaves out" not in prose(section(replace(contents, pick=bare), "textbook"))
 
 
-def test_the_radio_budget_is_told_by_its_tightest_band(contents: ReportContents) -> None:
+def test_the_radio_budget_is_told_by_its_tightest_band(contents: ReportData) -> None:
     text = blocks(section(contents, "radio"), Note)[0].text.replace("\u00a0", " ")
     margin = float(contents.pick.radio_margins_dB["medium-wave broadcast"][0])
     assert "Tightest is medium-wave broadcast" in text
     assert f"{margin:.1f} dB to spare." in text
 
 
-def test_a_missed_band_is_marked_and_said(contents: ReportContents, restage: Restage) -> None:
+def test_a_missed_band_is_marked_and_said(contents: ReportData, restage: Restage) -> None:
     pick = restage(stopper_ohm=1000.0)
     of = section(replace(contents, pick=pick), "radio")
     assert "short by" in blocks(of, Note)[0].text
     assert blocks(of, Table)[0].marked == {0: "broken"}
 
 
-def test_without_bands_nothing_is_required_of_radio(contents: ReportContents) -> None:
+def test_without_bands_nothing_is_required_of_radio(contents: ReportData) -> None:
     targets = replace(contents.pick.targets, radio_bands=())
     quiet = replace(contents, pick=replace(contents.pick, targets=targets))
     of = section(quiet, "radio")
@@ -190,7 +206,7 @@ def test_without_bands_nothing_is_required_of_radio(contents: ReportContents) ->
     assert "margin (dB)" not in blocks(of, Table)[0].frame
 
 
-def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportContents) -> None:
+def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportData) -> None:
     entry = valve("12AX7")
     pick = replace(contents.pick, device=ValveDevice(entry))
     of = section(replace(contents, pick=pick), "valve")
@@ -219,7 +235,7 @@ def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportConte
         assert curves["used"].tolist() == ["fitted", "tested"]
 
 
-def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportContents) -> None:
+def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportData) -> None:
     of = section(contents, "valve")
     assert of.title == "The 12AX7 (demo set) as it is modelled here"
     frame = blocks(of, Table)[0].frame
@@ -227,7 +243,7 @@ def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportCont
     assert not blocks(of, Figure)
 
 
-def test_a_short_trace_is_no_chart(contents: ReportContents) -> None:
+def test_a_short_trace_is_no_chart(contents: ReportData) -> None:
     assert blocks(section(contents, "method"), Figure)
     for trace in (None, contents.search_trace.head(1)):  # type: ignore[union-attr]
         changed = replace(contents, search_trace=trace)

@@ -17,14 +17,14 @@ from objectives.stage import Stage
 from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.charts.drive import blocking_data, spectrum_data, waveform_data
-from reports.model import Figure, Note, Prose, ReportContents, Section, Table
+from reports.model import Figure, Note, Prose, ReportData, Section, Table
 from reports.sections.drive import drive_section
 from reports.sound import Recording, plucked_chord, recordings, write_wav, write_wavs
 from reports.theme import spec_of
 
 
 @pytest.fixture(scope="module")
-def driven(contents: ReportContents) -> Assessment:
+def driven(contents: ReportData) -> Assessment:
     """The demo pick behind an invented clipper, its valve with a published grid current."""
     pick = contents.pick
     grid = GridCurrent(perveance=6.177e-4, exponent=1.314, sharpness=9.901)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from itertools import pairwise
 
 import altair as alt
@@ -15,9 +14,9 @@ from objectives.devices.lookup import device
 from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
 from objectives.stage import Stage
 from reports.charts.load_lines import load_line_chart
-from reports.model import Note, Prose, ReportContents, Section, Steps, Svg, Table
+from reports.model import Note, Prose, ReportData, Section, Steps, Svg, Table
 from reports.schematic import schematic
-from reports.spoken import spoken_chart, spoken_contents, spoken_section
+from reports.spoken import spoken_chart, spoken_section
 from reports.theme import spec_of
 
 QUOTE = "plates and grids, J. of Plate Circuits 1, 1920"
@@ -40,9 +39,8 @@ SECTION = Section(
 )
 
 
-def test_a_valve_hears_itself(contents: ReportContents) -> None:
+def test_a_valve_hears_itself() -> None:
     assert spoken_section(SECTION, VALVE) is SECTION
-    assert spoken_contents(contents, VALVE) is contents
     spec = {"title": "plate current"}
     assert spoken_chart(spec, VALVE) is spec
 
@@ -105,33 +103,12 @@ def test_charts_keep_their_fields_and_say_their_texts_and_rows() -> None:
     assert spec["encoding"]["x"]["title"] == "plate–cathode voltage (V)"
 
 
-def test_contents_are_said_where_people_read_them(contents: ReportContents) -> None:
-    some = replace(
-        contents,
-        scenario=AsIs("A plate."),
-        job=["One plate.", AsIs("An earlier 12AX7 with its cathode resistor.")],
-        readable=contents.readable.assign(marks="best plate current"),
-        pick_reasons=["Plate current: 1 mA."],
-    )
-    said = spoken_contents(some, BIPOLAR)
-    assert said.scenario == "A plate."
-    assert said.job == ["One collector.", "An earlier 12AX7 with its cathode resistor."]
-    assert said.part_labels["stopper_ohm"] == "base stopper"
-    assert said.pick_reasons == ["Collector current: 1 mA."]
-    assert set(said.readable["marks"]) == {"best collector current"}
-    assert "plate_current_A" in said.readable.columns
-    assert said.limits["limit"].tolist() == ["collector dissipation", "collector voltage"]
-    assert said.sources == contents.sources
-    assert [line.label for line in said.parts][:2] == ["base stopper", "collector load"]
-    assert said.pick is contents.pick
-
-
 @pytest.mark.parametrize(
     ("name", "own"),
     [("J201", {"drain load", "source resistor", "gate leak", "signal source"}),
      ("BC550B", {"collector load", "emitter resistor", "bias resistance", "source"})],
 )  # fmt: skip
-def test_a_drawing_says_its_own_words(contents: ReportContents, name: str, own: set[str]) -> None:
+def test_a_drawing_says_its_own_words(contents: ReportData, name: str, own: set[str]) -> None:
     svg = schematic(contents.pick.stage, device(name))
     for words in own:
         assert f">{words}<" in svg.markup, words
@@ -139,7 +116,7 @@ def test_a_drawing_says_its_own_words(contents: ReportContents, name: str, own: 
         assert not re.search(r"\b(grid|plate|cathode|valve|heater)\b", text)
 
 
-def test_ends_of_steep_curves_do_not_touch(contents: ReportContents) -> None:
+def test_ends_of_steep_curves_do_not_touch(contents: ReportData) -> None:
     """A field-effect transistor's curves leave the chart side by side at its left edge."""
     stage = Stage(
         supply_V=9.0, plate_load_ohm=47e3, cathode_resistor_ohm=3.3e3, load_ohm=47e3,

@@ -97,9 +97,9 @@ def test_without_leads_the_section_says_so(restage):
     assert any("No lead inductance is stated" in text for text in texts)
 
 
-def test_one_stage_only(contents):
+def test_one_stage_only(batch):
     with pytest.raises(ValueError, match="must be one stage"):
-        stability_section(contents.readable_stages)
+        stability_section(batch)
 
 
 def test_scalar_stages_serve_as_well(restage):

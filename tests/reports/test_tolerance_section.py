@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from objectives.assessment import Assessment
+from objectives.devices.terms import FIELD_EFFECT, VALVE
 from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.builds import built_scores
@@ -24,7 +25,7 @@ from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import swings, worst_cases
 from reports.charts.tolerance_bands import quantity_label
 from reports.model import Figure, Note, Prose, Table
-from reports.sections.tolerance import tolerance_section
+from reports.sections.tolerance import tolerance_blocks
 from reports.theme import spec_of, svg_of
 
 SCORES = ("input_corner_Hz", "gain_dB", "plate_current_A")
@@ -86,7 +87,7 @@ def study(contents):
 
 
 def of_kind(found, kind):
-    return [block for block in found.blocks if isinstance(block, kind)]
+    return [block for block in found if isinstance(block, kind)]
 
 
 def text_of(found):
@@ -96,30 +97,31 @@ def text_of(found):
 
 
 def test_words_tell_yield_blame_and_what_was_asked(study):
-    found = tolerance_section(study)
+    found = tolerance_blocks(study)
     text = text_of(found)
-    assert found.key == "tolerance"
-    assert "3 designs was built 10 240 times from parts, valve and supply" in text
-    assert "Stages worked out in all: 123 456, in 4.2 s." in text
+    assert "3 designs was built 10,240 times. Parts, valve and supply vary" in text
+    assert "123,456 stages in all, in 4.2 s." in text
     assert "keeps: input corner at least 15 kHz; gain 30 dB to 37 dB; and exceeds no rating" in text
     assert "The pick, candidate 8, has a yield of 25.0 % (95 % interval 22.5–32.5 %)" in text
     assert "candidate 4 has the best, 99.5 %" in text
-    assert "the grid stopper is most to blame: 61.9 % of that score's variance" in text
-    assert "hangs most on the grid stopper (total index 0.44), then the transconductance" in text
+    assert "is the grid stopper: alone it causes 61.9 % of that score's variance" in text
+    assert (
+        "depends most on the grid stopper (total index 0.44), then on the transconductance" in text
+    )
     assert of_kind(found, Note)[0].kind == "caution"
-    better = tolerance_section(replace(study, good=np.array([0.5, 0.99, 0.2])))
+    better = tolerance_blocks(replace(study, good=np.array([0.5, 0.99, 0.2])))
     assert of_kind(better, Note)[0].kind == "finding"
     assert "no other design shown has more" in text_of(better)
 
 
 def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
-    yields, worst, spreads = of_kind(tolerance_section(study), Table)
+    yields, worst, spreads = of_kind(tolerance_blocks(study), Table)
     frame = yields.frame
     assert frame["candidate"].tolist() == ["4", "8", "15"]
     assert frame["yield (%)"].tolist() == ["99.5", "25.0", "0.0"]
     assert frame["ratings kept (%)"].tolist() == ["100.0", "98.7", "100.0"]
-    assert frame["hardest window"].tolist() == ["—", "input corner", "—"]
-    assert frame["part to blame"][1].startswith("grid stopper (61.9")
+    assert frame["limit missed most"].tolist() == ["—", "input corner", "—"]
+    assert frame["main contributor"][1].startswith("grid stopper (61.9")
     assert yields.marked == {1: "pick"}
     assert yields.linked
     assert spreads.frame["source"].tolist() == ["invented"] * 3
@@ -131,7 +133,7 @@ def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
 
 
 def test_worst_table_names_the_ends_that_matter(study):
-    worst = of_kind(tolerance_section(study), Table)[1].frame.set_index("score")
+    worst = of_kind(tolerance_blocks(study), Table)[1].frame.set_index("score")
     row = worst.loc["plate current"]
     assert row["least where"].replace("\u00a0", " ") == "transconductance of the valve −25 %"
     assert row["greatest where"].replace("\u00a0", " ") == "transconductance of the valve +25 %"
@@ -140,16 +142,16 @@ def test_worst_table_names_the_ends_that_matter(study):
 
 
 def test_extremes_inside_the_box_are_cautioned(study):
-    assert "go beyond every corner" not in text_of(tolerance_section(study))
+    assert "go beyond every corner" not in text_of(tolerance_blocks(study))
     low, high = study.extremes["gain_dB"]
     beyond = study.extremes | {"gain_dB": (low - 3.0, high)}
     assert "every corner tried for: gain." in text_of(
-        tolerance_section(replace(study, extremes=beyond))
+        tolerance_blocks(replace(study, extremes=beyond))
     )
 
 
 def test_charts_are_valid_and_say_in_words_what_they_show(study):
-    figures = {figure.name: figure for figure in of_kind(tolerance_section(study), Figure)}
+    figures = {figure.name: figure for figure in of_kind(tolerance_blocks(study), Figure)}
     assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
     specs = {name: spec_of(figure.chart) for name, figure in figures.items()}
     for spec in specs.values():
@@ -170,14 +172,16 @@ def test_a_study_without_windows_or_spreads_still_reads(study):
         swings=(),
         bands={name: np.stack([value] * 3) for name, value in study.nominal.items()},
     )
-    found = tolerance_section(plain)
+    found = tolerance_blocks(plain)
     assert "keeps: nothing but the ratings." in text_of(found)
     assert [figure.name for figure in of_kind(found, Figure)] == ["tolerance-response"]
-    assert "hardest window" not in of_kind(found, Table)[0].frame
+    assert "limit missed most" not in of_kind(found, Table)[0].frame
 
 
 def test_every_quantity_of_a_valve_has_a_name():
-    assert all("valve" in quantity_label(n) or "–" in quantity_label(n) for n in VALVE_QUANTITIES)
+    labels = [quantity_label(name, VALVE) for name in VALVE_QUANTITIES]
+    assert all("valve" in label or "–" in label for label in labels)
+    assert quantity_label("valve_grid_plate_F", FIELD_EFFECT) == "gate–drain capacitance"
 
 
 def test_scores_under_drive_have_a_table_of_their_own(study):
@@ -188,10 +192,10 @@ def test_scores_under_drive_have_a_table_of_their_own(study):
         {"bias_shift_V": np.array([-0.7, -0.5, -0.2]), "harmonic_fall_dB": np.array([4, 5.2, 6])},
     )
     setup = replace(study.setup, unjudged=("harmonic_fall_dB",))
-    found = tolerance_section(replace(study, slow=slow, setup=setup))
+    found = tolerance_blocks(replace(study, slow=slow, setup=setup))
     table = next(b for b in of_kind(found, Table) if "under drive" in b.caption)
-    assert "1\u00a0024 built stages" in table.caption
+    assert "1,024 built stages" in table.caption
     rows = table.frame.set_index("score")
     assert rows.loc["bias shift", "5 %"].replace("\u00a0", " ") == "−700.0 mV"
     assert float(rows.loc["harmonic fall (dB)", "95 %"]) == 6.0
-    assert "Not judged, for each takes a solution in time: harmonic fall." in text_of(found)
+    assert "Not judged, since each takes a solution in time: harmonic fall." in text_of(found)

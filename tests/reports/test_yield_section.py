@@ -11,7 +11,7 @@ import pytest
 from objectives.tolerance.front_yields import FrontYields
 from reports.charts.yields import yield_chart
 from reports.model import Figure, Note, Prose, Table
-from reports.sections.yields import front_blocks, price_table
+from reports.sections.yields import price_table, yield_blocks
 from reports.theme import spec_of, svg_of
 
 SIZE = 12
@@ -67,32 +67,33 @@ def front() -> pd.DataFrame:
 
 
 def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame) -> None:
-    words, finding, figure, table = front_blocks(
+    words, finding, figure, table = yield_blocks(
         yields, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS
     )
     # Of those with 90 % or more, the fifth gives up least.
     assert isinstance(finding, Note)
     assert finding.text.replace("\u00a0", " ") == (
-        "Candidate 5 has a yield of 93 % against the pick's 20 %, and gives up 45 % of the "
-        "front's span in what it does worst, against 30 %."
+        "Candidate 5 has a yield of 93.0 % against the pick's 20.0 %, and gives up 45 % of the "
+        "front's span in its worst score, against 30 %."
     )
     assert isinstance(words, Prose)
     assert isinstance(figure, Figure)
     assert isinstance(table, Table)
     first, surfaces, solved, short = (text.replace("\u00a0", " ") for text in words.paragraphs)
     assert "12 designs" in first
-    assert "8 of 50 %, 5 of 80 %, 4 of 90 %, 3 of 95 %, 2 of 99 % or more" in first
-    assert "the pick stands at 20 %, the best at 100 %" in first
+    for count, least in ((8, 50), (5, 80), (4, 90), (3, 95), (2, 99)):
+        assert f"{count} have {least} % or more" in first
+    assert "the pick has 20.0 %, the best design 100.0 %" in first
     assert "front.csv" in first
-    assert "Of 6 of them 244 builds were solved" in surfaces
-    assert "Of a further 1, which draws drive through a bend of the valve, 446" in surfaces
-    assert "was held against by more than 12 % of a score's spread" in surfaces
+    assert "For 6 of them 244 builds were solved" in surfaces
+    assert "For another 1, whose builds cross a bend in the curves of the device, 446" in surfaces
+    assert "checked against is 12 % of a score's spread" in surfaces
     assert "Of 448 solved builds" in surfaces
-    assert "5 (1.1 %) fell on the other side" in surfaces
-    assert "2 of them bad ones that it calls good" in surfaces
+    assert "5 (1.1 %) lie on the other side" in surfaces
+    assert "2 of them bad builds that it calls good" in surfaces
     assert "in any score is 3.1 % of that score's own spread" in surfaces
     assert "2 designs: those in the table above, and 1 that no surface follows" in solved
-    assert "No surface follows 3 further designs" in short
+    assert "No surface follows 3 others" in short
     # 1.96 sqrt(0.25/244) is 6.3 points.
     assert "up to 6.3 points" in short
 
@@ -101,20 +102,22 @@ def test_a_front_that_never_builds_well_is_told_so(
     yields: FrontYields, front: pd.DataFrame
 ) -> None:
     poor = replace(yields, good=np.full(SIZE, 0.25))
-    words, *rest = front_blocks(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
+    words, *rest = yield_blocks(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
     assert not any(isinstance(block, Note) for block in rest)
     assert isinstance(words, Prose)
     assert "or more" not in words.paragraphs[0]
-    assert "12 designs: the pick stands at 25\u00a0%, the best at 25\u00a0%" in words.paragraphs[0]
+    assert (
+        "12 designs: the pick has 25.0\u00a0%, the best design 25.0\u00a0%" in words.paragraphs[0]
+    )
     table = price_table(poor, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
-    assert table.frame["yield asked"].tolist() == ["the pick"]
+    assert table.frame["yield wanted"].tolist() == ["the pick"]
 
 
 def test_the_price_is_the_least_given_up_for_each_yield(
     yields: FrontYields, front: pd.DataFrame
 ) -> None:
     table = price_table(yields, front, GIVEN_UP, pick=PICK, free=FREE, parts=PARTS)
-    rows = table.frame.set_index("yield asked")
+    rows = table.frame.set_index("yield wanted")
     expected = {}
     for share in (0.5, 0.8, 0.9, 0.95, 0.99):
         enough = [i for i in range(SIZE) if GOOD[i] >= share]
@@ -125,7 +128,7 @@ def test_the_price_is_the_least_given_up_for_each_yield(
         "the highest": "7",
     }
     assert rows.loc["the highest", "yield (%)"] == "100.0"
-    assert rows.loc["the pick", "given up at worst (%)"] == "30"
+    assert rows.loc["the pick", "given up in its worst score (%)"] == "30"
     assert rows.loc["the pick", "grid stopper"] == "20\u00a0kΩ"
     assert table.marked == {0: "pick"}
 
@@ -146,7 +149,7 @@ def test_the_chart_shows_every_design_in_a_panel_a_score(
     ]  # fmt: skip
     axes = [panel["layer"][0]["encoding"]["x"] for panel in spec["concat"]]
     assert axes[1]["scale"]["type"] == "log"
-    assert "the pick 20\u00a0%, the best 100\u00a0% (candidate 7)" in spec["description"]
+    assert "the pick 20.0\u00a0%, the best 100.0\u00a0% (candidate 7)" in spec["description"]
     assert svg_of(spec).startswith("<svg")
 
 

@@ -10,17 +10,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from explorer.contents import contents_of
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Posed
+from explorer.report_data import report_data
+from explorer.report_studies import pick_studies
 from explorer.settings import Settings
-from explorer.studies import Studies, studies
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
-from reports.model import Figure, Table
+from reports.model import Figure, ReportData, Table
+from reports.sections.tolerance import tolerance_section
 
 Make = Callable[..., Posed]
 DRAWS = 512
@@ -32,18 +33,21 @@ def ex(posed: Make) -> Exploration:
 
 
 @pytest.fixture(scope="module")
-def more(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Studies:
+def data(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> ReportData:
     size = StudySize(draws=DRAWS, index_samples=32)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("explorer.studies.tolerance_study", partial(tolerance_study, size=size))
-        patch.setattr("explorer.studies.front_yields", partial(front_yields, draws=DRAWS))
-        return studies(ex, tmp_path_factory.mktemp("studies"))
+        patch.setattr(
+            "explorer.report_studies.tolerance_study", partial(tolerance_study, size=size)
+        )
+        patch.setattr("explorer.report_studies.front_yields", partial(front_yields, draws=DRAWS))
+        studies = pick_studies(ex, tmp_path_factory.mktemp("studies"))
+    return report_data(ex, studies)
 
 
 def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
-    ex: Exploration, more: Studies, tmp_path: Path
+    ex: Exploration, data: ReportData, tmp_path: Path
 ) -> None:
-    written = write_report(contents_of(ex, more.sections, more.built), tmp_path)
+    written = write_report(data, tmp_path)
     front = pd.read_csv(written["front_csv"])
     assert len(front) == len(ex.front)
     assert front["built_yield_percent"].between(0, 100).all()
@@ -64,8 +68,9 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     )
 
 
-def test_the_section_tells_of_the_whole_front_after_the_designs_shown(more: Studies) -> None:
-    section = next(s for s in more.sections if s.key == "tolerance")
+def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: ReportData) -> None:
+    section = tolerance_section(data)
+    assert section is not None
     names = [block.name for block in section.blocks if isinstance(block, Figure)]
     assert names[:2] == ["tolerance-front", "tolerance-bands"]
     captions = [block.caption for block in section.blocks if isinstance(block, Table)]
@@ -78,10 +83,13 @@ def test_what_the_brief_does_not_want_is_left_out(
     posed: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     size = StudySize(draws=64, index_samples=8)
-    monkeypatch.setattr("explorer.studies.tolerance_study", partial(tolerance_study, size=size))
+    monkeypatch.setattr(
+        "explorer.report_studies.tolerance_study", partial(tolerance_study, size=size)
+    )
     change = ("[search]", f"[tolerance]\n{stated}\n\n[search]")
     ex = explore(posed(change), Settings(seed=1, evaluations=100, batch=50), method="exact")
-    more = studies(ex, tmp_path)
-    assert more.built is None
-    assert any(s.key == "tolerance" for s in more.sections) == (stated != "study = false")
-    assert "built_yield_percent" not in contents_of(ex, more.sections, more.built).front
+    studies = pick_studies(ex, tmp_path)
+    assert studies is not None
+    assert studies.yields is None
+    assert (studies.tolerance is not None) == (stated != "study = false")
+    assert "built_yield_percent" not in report_data(ex, studies).front

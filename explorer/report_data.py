@@ -1,0 +1,306 @@
+"""From an exploration to the records and tables that its report is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from explorer.brief.parts import PARTS
+from explorer.exploration import Exploration
+from explorer.problem import ALL_FINITE, Evaluation, Problem
+from explorer.search import Found
+from explorer.units import iec_60062_code
+from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
+from objectives.devices.terms import terms_of
+from objectives.format import first
+from objectives.radio.tables import wiring
+from objectives.scores.registry import REGISTRY
+from objectives.tolerance.front_yields import FrontYields
+from reports.charts.front_rows import mark_label
+from reports.model import (
+    Cost,
+    DriverSummary,
+    LimitRow,
+    LoadSummary,
+    Mark,
+    MissedLimit,
+    Obstacles,
+    PartLine,
+    PickReason,
+    PickStudies,
+    ReportData,
+    ScoreUse,
+    SearchSummary,
+    WiringLine,
+)
+
+__all__ = ["missed_limits", "report_data", "yield_columns"]
+
+
+def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportData:
+    """Return what the report of an exploration is made from.
+
+    Parameters
+    ----------
+    studies :
+        What was worked out about the pick and the front beyond their scores.
+
+    Raises
+    ------
+    ValueError
+        If the exploration found no candidate at all.
+    """
+    if len(ex.front) == 0:
+        raise ValueError("front: empty: must hold at least one candidate")
+    brief, trace = ex.posed.brief, ex.trace
+    pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    marks = {row + 1: [Mark(*mark) for mark in marked] for row, marked in ex.marks.items()}
+    front = _front(ex, pick, marks, studies.yields if studies is not None else None)
+    others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
+    return ReportData(
+        title=brief.title,
+        scenario=" ".join(brief.scenario.split()),
+        driver=_driver(ex),
+        load=_load(ex, pick),
+        uses=_uses(ex),
+        constants=dict(ex.constants),
+        space=ex.problem.size,
+        exact=_search(ex.exact),
+        searched=_search(ex.searched),
+        search_share=ex.search_share,
+        hypervolume=ex.hypervolume,
+        interrupted=ex.interrupted,
+        front=front,
+        marks=marks,
+        shown=front.iloc[ex.readable].reset_index(drop=True),
+        pick=pick,
+        reasons=_reasons(ex),
+        given_up=ex.scale(ex.front.losses).max(axis=1),
+        origins={c.part: c.origin for c in ex.problem.choices},
+        parts=_parts(ex, pick),
+        limits=_limits(ex, pick),
+        feasible=ex.feasible,
+        obstacles=_obstacles(ex),
+        wiring=[
+            WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
+            for w in brief.strays.wiring
+        ],
+        highest_supply_V=max(brief.supply.voltage, *(o.supply for o in others if o is not None), 0),
+        neighbours=ex.posed.neighbours,
+        studies=studies,
+        search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
+    )
+
+
+def _front(
+    ex: Exploration,
+    pick: Assessment,
+    marks: Mapping[int, list[Mark]],
+    yields: FrontYields | None,
+) -> pd.DataFrame:
+    """Return the whole front with its marks in words and what was found of built stages."""
+    front = ex.frame()
+    terms = terms_of(pick.device)
+    front["marks"] = [
+        ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))
+        for candidate in front["candidate"]
+    ]
+    if not ex.feasible:
+        broken = np.sum([excess > 0 for excess in ex.front.excess.values()], axis=0)
+        front["limits_broken_count"] = broken
+    return front if yields is None else pd.concat([front, yield_columns(yields)], axis=1)
+
+
+def yield_columns(yields: FrontYields) -> pd.DataFrame:
+    """Return yield, bands and built stages, one row a design, for a table of the front."""
+    columns: dict[str, object] = {"built_yield_percent": 100.0 * yields.good}
+    for name, band in yields.bands.items():
+        for percentile, value in zip(yields.percentiles, band, strict=True):
+            columns[f"built_{name}_p{percentile:g}"] = value
+    columns |= {"built_stages": yields.draws, "built_stages_solved": yields.solved}
+    return pd.DataFrame(columns)
+
+
+def _driver(ex: Exploration) -> DriverSummary:
+    posed, earlier = ex.posed, ex.posed.brief.driver.stage
+    if posed.driver is None or earlier is None:
+        return DriverSummary(posed.source_ohm)
+    return DriverSummary(
+        posed.source_ohm,
+        posed.divider_ratio,
+        earlier.valve,
+        earlier.plate_load,
+        earlier.cathode_resistor + earlier.cathode_unbypassed,
+        first(posed.driver.point.plate_current_A),
+        first(posed.driver.point.plate_V),
+    )
+
+
+def _load(ex: Exploration, pick: Assessment) -> LoadSummary:
+    stated = ex.posed.brief.load
+    return LoadSummary(
+        first(pick.stage.load_ohm),
+        first(pick.stage.load_F),
+        stated.cathode_follower.valve if stated.cathode_follower is not None else "",
+        stated.stage.valve if stated.stage is not None else "",
+    )
+
+
+def _search(run: Found | None) -> SearchSummary | None:
+    if run is None:
+        return None
+    return SearchSummary(run.evaluated, run.feasible, run.seconds, run.interrupted, run.resumed)
+
+
+def _uses(ex: Exploration) -> list[ScoreUse]:
+    problem = ex.problem
+    free = {f.name: f for f in problem.free}
+    windows = {w.name: w for w in problem.windows}
+    uses = []
+    for name in dict.fromkeys([*free, *windows, *problem.shown]):
+        entry = REGISTRY[name]
+        asked: dict[str, Any] = {"shown": name in problem.shown, "constant": name in ex.constants}
+        if name in free:
+            asked |= {"aim": free[name].use, "target": free[name].target}
+        if name in windows:
+            asked |= {"at_least": windows[name].at_least, "at_most": windows[name].at_most}
+        direction = asked.get("aim", entry.direction)
+        uses.append(
+            ScoreUse(
+                name,
+                entry.unit,
+                entry.meaning,
+                entry.source,
+                better={"maximise": 1, "minimise": -1}.get(direction, 0),
+                **asked,
+            )
+        )
+    return uses
+
+
+def _reasons(ex: Exploration) -> list[PickReason]:
+    if not ex.feasible:
+        return []
+    front, row = ex.front, ex.pick
+    scaled = ex.scale(front.losses)
+    names = [free.name for free in ex.problem.free]
+    reasons = []
+    for j, name in enumerate(names):
+        best = int(np.lexsort((scaled.sum(axis=1), scaled[:, j]))[0])
+        picked = scaled[best, j] >= scaled[row, j] - 1e-9
+        costs = [
+            Cost(other, float(front.scores[other][row]), float(front.scores[other][best]))
+            for i, other in enumerate(names)
+            if i != j and not picked and scaled[best, i] > scaled[row, i] + 1e-9
+        ]
+        values = front.scores[name]
+        reasons.append(
+            PickReason(
+                name,
+                float(scaled[row, j]),
+                float(values[row]),
+                float(values[best]),
+                None if picked else best + 1,
+                costs,
+            )
+        )
+    return reasons
+
+
+def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
+    origins = {c.part: c.origin for c in ex.problem.choices}
+    stage = pick.stage.numeric_fields()
+    lines = []
+    for info in PARTS.values():
+        field, value = info.stage_field, first(stage[info.stage_field])
+        fitted = 0 < value < np.inf
+        if fitted:
+            marking = iec_60062_code(value, "ohm" if info.kind == "resistor" else "F")
+            lines.append(_stressed(PartLine(field, value, marking, origins.get(field, "")), pick))
+        elif field in origins:
+            lines.append(PartLine(field, value, origin=origins[field]))
+        if field == "grid_leak_ohm" and (fitted or field in origins):
+            place = first(stage["leak_at_grid"])
+            lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
+    return lines
+
+
+def _stressed(line: PartLine, pick: Assessment) -> PartLine:
+    """Return a line of the parts list with the power and the voltage that the part must bear."""
+    point = pick.point
+    currents = {
+        "plate_load_ohm": point.supply_current_A,
+        "cathode_resistor_ohm": point.cathode_current_A,
+        "cathode_unbypassed_ohm": point.cathode_current_A,
+    }
+    if line.field in currents:
+        amperes = first(currents[line.field])
+        return replace(line, power_W=amperes**2 * line.value, voltage_V=amperes * line.value,
+                       when="at rest")  # fmt: skip
+    if line.field in ("output_coupling_F", "plate_capacitor_F"):
+        return replace(line, voltage_V=first(pick.stage.supply_V), when="at switch-on")
+    if line.field == "bypass_F":
+        return replace(line, voltage_V=first(point.cathode_V), when="at rest")
+    if line.field == "input_coupling_F":
+        return replace(line, when="at switch-on")  # the supply of whatever drives it
+    return line
+
+
+def _limits(ex: Exploration, pick: Assessment) -> list[LimitRow]:
+    rows = []
+    for rating in pick.ratings:
+        value, allowed = first(rating.value), first(rating.allowed)
+        rows.append(
+            LimitRow("rating", f"{rating.name} rating", rating.unit, value, -np.inf, allowed,
+                     value <= allowed, rating.source)
+        )  # fmt: skip
+    for window in ex.problem.windows:
+        value = first(pick[window.name])
+        rows.append(
+            LimitRow("window", window.name, REGISTRY[window.name].unit, value, window.at_least,
+                     window.at_most, bool(window.excess(np.asarray(value)) <= 0), "brief")
+        )  # fmt: skip
+    return rows
+
+
+def _obstacles(ex: Exploration) -> Obstacles | None:
+    """Return which limits block; None where something is feasible."""
+    if ex.feasible:
+        return None
+    run = ex.source
+    missed = {name: _missed(ex.problem, name, least) for name, least in run.least_excess.items()}
+    most = sorted(run.broken.items(), key=lambda item: -item[1])
+    return Obstacles(
+        run.evaluated,
+        [missed[name] for name, least in run.least_excess.items() if least > 0],
+        [(missed[name], count / run.evaluated) for name, count in most if count > 0],
+        missed_limits(ex.problem, ex.front) if len(ex.front) else [],
+    )
+
+
+def missed_limits(problem: Problem, candidates: Evaluation, row: int = 0) -> list[MissedLimit]:
+    """Return each limit that a candidate breaks."""
+    return [
+        _missed(problem, name, float(excess[row]), candidates.scores, row)
+        for name, excess in candidates.excess.items()
+        if excess[row] > 0
+    ]
+
+
+def _missed(
+    problem: Problem,
+    name: str,
+    excess: float,
+    scores: Mapping[str, FloatArray] | None = None,
+    row: int = 0,
+) -> MissedLimit:
+    window = next((w for w in problem.windows if w.name == name), None)
+    if window is not None:
+        value = window.value_at(excess) if scores is None else float(scores[name][row])
+        return MissedLimit("window", name, excess, value, window.at_least, window.at_most)
+    return MissedLimit("finite" if name == ALL_FINITE else "rating", name, excess)

@@ -1,0 +1,91 @@
+"""What the figures of a report rest on: the assumptions made, and the sources of the data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from objectives.format import first, number, quantity
+from reports.model import Prose, ReportData, Section
+
+__all__ = ["assumption_sentences", "assumptions_section", "source_lines", "sources_section"]
+
+
+def assumptions_section(data: ReportData) -> Section:
+    """Return the assumptions as a section."""
+    listed = Prose(assumption_sentences(data), listed=True)
+    return Section("assumptions", "Assumptions", [listed], native=True)
+
+
+def sources_section(data: ReportData) -> Section:
+    """Return the sources as a section."""
+    return Section("sources", "Sources", [Prose(source_lines(data), listed=True)], native=True)
+
+
+def assumption_sentences(data: ReportData) -> list[str]:
+    """Return what was assumed, one sentence an item."""
+    pick, terms = data.pick, data.terms
+    targets, stage = pick.targets, pick.stage
+    low, high = (quantity(f, "Hz") for f in targets.noise_band_Hz)
+    uncounted = "hum, microphony" if terms.kind == "valve" else "hum"
+    wiring = "; ".join(
+        f"{w.kind} {w.between} {quantity(w.capacitance_F, 'F')} ({w.source})" for w in data.wiring
+    )
+    sentences = [
+        "The supply is a short to ground for signals, and holds its voltage.",
+        "Small-signal figures hold for signals that do not move the operating point.",
+        f"The {terms.grid_leak} and the stopper carry only the {terms.grid} current that the law "
+        f"of the {terms.kind} gives.",
+        f"Gain is stated at {quantity(targets.reference_Hz, 'Hz')}, from the EMF of the "
+        f"{terms.source} to the load.",
+        f"Noise: resistors at {number(targets.temperature_K)} K, A-weighted from {low} to {high}; "
+        f"{uncounted} and the excess noise of resistors under direct current are not counted.",
+        f"Wiring: the stopper has {quantity(stage.stopper_shunt_F, 'F')} end to end (common "
+        "practice, no source, unless measured); strays as the brief states them"
+        + (f", {wiring} among them." if wiring else "."),
+        "Electrodes' stray capacitances act at the electrodes, inside the lead inductances.",
+    ]
+    bias_V = first(stage.bias_V)
+    if bias_V != 0:
+        follows = "follows the supply" if first(stage.grid_bias_ratio) > 0 else "is constant"
+        sentences.append(
+            f"The {terms.grid_leak} returns to {quantity(bias_V, 'V')}, which is free of noise and "
+            f"ripple and {follows}."
+        )
+    sentences += _caveats(pick.device)
+    if data.load.stage:
+        sentences.append(
+            "The following stage counts as its leak and its input capacitance at the reference "
+            "frequency."
+        )
+    return sentences
+
+
+def _caveats(device: Any) -> list[str]:
+    caveats = []
+    if hasattr(device.law, "temperature_K"):
+        caveats.append(
+            f"The law of the {device.name} is that of its data sheet's temperature; the effect of "
+            "warming on the operating point is not counted."
+        )
+    if base_ohm := getattr(device, "base_ohm", 0.0):
+        caveats.append(
+            f"The base resistance, {quantity(base_ohm, 'ohm')}, counts in the noise alone; in the "
+            "response it would add to the stopper."
+        )
+    return caveats
+
+
+def source_lines(data: ReportData) -> list[str]:
+    """Return where laws, data and standards come from."""
+    device = data.pick.device
+    entry: Any = getattr(device, "valve", device)
+    noise = entry.sources.noise if hasattr(entry, "sources") else entry.noise.source
+    return [
+        f"{device.name}: law: {entry.law_source}.",
+        f"{device.name}: capacitances: {entry.capacitance_source}.",
+        f"{device.name}: ratings: {entry.ratings_source}.",
+        f"{device.name}: noise: {noise}.",
+        "Miller capacitance: J. M. Miller, Scientific Papers of the Bureau of Standards 15, 1920.",
+        "Thermal noise: H. Nyquist, Physical Review 32, 1928.",
+        "A-weighting: IEC 61672-1. Preferred values: IEC 60063. Markings: IEC 60062.",
+    ]

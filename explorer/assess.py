@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
-from explorer.brief.parts import PARTS
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
@@ -124,13 +123,13 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
     start, say = design.stage_fields(), terms_of(problem.device).say
     rows: list[dict[str, object]] = []
     changed: list[dict[str, float]] = []
-    for name, info in PARTS.items():
-        field, value = info.stage_field, start[info.stage_field]
+    for name, element in PART_ELEMENTS.items():
+        field, value = element.name, start[element.name]
         choice = next((c for c in problem.choices if c.part == field), None)
         if choice is not None and not choice.continuous:
             ladder = choice.values
         elif 0 < value < np.inf:
-            ladder = brief.stock.preferred(info.kind, value / 10, value * 10)
+            ladder = brief.stock.preferred(element.kind, value / 10, value * 10)
         else:
             continue
         below = ladder[ladder < value * (1 - 1e-9)]
@@ -140,7 +139,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
                 to = float(values[at])
                 rows.append(
                     {
-                        "part": say(info.label),
+                        "part": say(element.label_for()),
                         "step": word,
                         "from": part_text(field, value),
                         "to": part_text(field, to),

@@ -10,17 +10,11 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
-from explorer.brief.errors import (
-    ABSENT,
-    BriefError,
-    did_you_mean,
-    problem_line,
-    problem_lines,
-    read_text,
-    read_toml,
-)
+from explorer.brief.errors import NOT_GIVEN, BriefError, errors_of
 from explorer.brief.model import Brief
-from explorer.brief.parts import PARTS
+from explorer.brief.parts import PART_ELEMENTS
+from explorer.brief.reading import read_text, read_toml
+from objectives.checks import InputError, did_you_mean
 
 __all__ = ["Design", "load_design", "parse_design"]
 
@@ -30,15 +24,15 @@ class Design:
     """One value for every part of a brief: a concrete stage in the brief's surroundings."""
 
     parts: Mapping[str, float]
-    """Value (ohm or F) of every part of :data:`PARTS`, by key."""
+    """Value (ohm or F) of every part of the brief, by key."""
     leak_at_grid: bool = False
     """Whether the grid leak is on the grid side of the stopper."""
     title: str = ""
 
     def stage_fields(self) -> dict[str, float]:
         """Return the values by field of ``objectives.stage.Stage``, with ``leak_at_grid``."""
-        found = {PARTS[name].stage_field: value for name, value in self.parts.items()}
-        return {**found, "leak_at_grid": float(self.leak_at_grid)}
+        fields = {PART_ELEMENTS[key].name: value for key, value in self.parts.items()}
+        return {**fields, "leak_at_grid": float(self.leak_at_grid)}
 
 
 _POSITION: Final = "grid_leak_position"
@@ -50,54 +44,57 @@ def load_design(path: str | Path, brief: Brief) -> Design:
     The table gives a value for each part by its key of ``[parts]``, and may give
     ``grid_leak_position`` and ``title``; a part the brief fixes may be left out.
 
-    Raises:
-        BriefError: the file or a value is wrong, or a part is missing.
+    Raises
+    ------
+    BriefError
+        If the file or a value is wrong, or a part is missing.
     """
-    file = Path(path)
-    data = read_toml(read_text(file), str(path))
-    problems = [
-        problem_line((key,), value, "unknown key; expected one table, [design]")
+    data = read_toml(read_text(Path(path), "TOML"), str(path))
+    errors = [
+        InputError(key, value, "unknown key; expected one table, [design]")
         for key, value in data.items()
         if key != "design"
     ]
-    table = data.get("design", ABSENT)
-    if not isinstance(table, Mapping):
-        problems.append(
-            problem_line(("design",), table, "expected a table with a value for each part")
-        )
-    if problems:
-        raise BriefError(problems, str(path))
-    assert isinstance(table, Mapping)
+    table = data.get("design", NOT_GIVEN)
+    if errors or not isinstance(table, Mapping):
+        if not isinstance(table, Mapping):
+            allowed = "expected a table with a value for each part"
+            errors.append(InputError("design", table, allowed))
+        raise BriefError(errors, str(path))
     return _read_design(table, brief, str(path))
 
 
 def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
     """Read a design from ``part=value`` pairs, as given on a command line.
 
-    Raises:
-        BriefError: a pair or a value is wrong, or a part is missing.
+    Raises
+    ------
+    BriefError
+        If a pair or a value is wrong, or a part is missing.
     """
     table: dict[str, str] = {}
-    problems = []
+    errors = []
     for pair in pairs:
-        name, mark, value = pair.partition("=")
-        name = name.strip()
+        name, mark, value = (text.strip() for text in pair.partition("="))
         if not mark or not name:
-            problems.append(f"design: {pair!r}: expected part=value, such as stopper=68k")
+            errors.append(InputError("design", pair, "expected part=value, such as stopper=68k"))
         elif name in table:
-            problems.append(f"design.{name}: {value.strip()!r}: given twice: expected once")
+            errors.append(InputError(f"design.{name}", value, "given twice: expected once"))
         else:
-            table[name] = value.strip()
-    if problems:
-        raise BriefError(problems, "design")
+            table[name] = value
+    if errors:
+        raise BriefError(errors, "design")
     return _read_design(table, brief, "design")
 
 
 def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
-    known = (*PARTS, _POSITION, "title")
-    problems = [
-        problem_line(("design", key), value, f"unknown part; expected one of {', '.join(known)}")
-        + did_you_mean(key, known)
+    known = (*PART_ELEMENTS, _POSITION, "title")
+    errors = [
+        InputError(
+            f"design.{key}",
+            value,
+            f"unknown part; expected one of {', '.join(known)}{did_you_mean(key, known)}",
+        )
         for key, value in table.items()
         if key not in known
     ]
@@ -105,26 +102,25 @@ def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
     for name, choice in brief.parts.items():
         if name in table:
             try:
-                given = type(choice).model_validate({"value": table[name]})
+                parts[name] = type(choice)(value=table[name]).ends()[0]
             except ValidationError as error:
-                lines = problem_lines(error, type(choice))
-                problems += [f"design.{name}" + line.removeprefix("value") for line in lines]
-            else:
-                parts[name] = given.ends()[0]
+                errors += [
+                    InputError(f"design.{name}", own.value, own.allowed)
+                    for own in errors_of(error, type(choice))
+                ]
         elif choice.varied and not (name == "grid_leak" and len(choice.ends()) == 1):
-            problems.append(
-                problem_line(("design", name), ABSENT, "required: the brief leaves it free")
-            )
+            allowed = "required: the brief leaves it free"
+            errors.append(InputError(f"design.{name}", NOT_GIVEN, allowed))
         else:
             parts[name] = choice.ends()[0]
-    position = table.get(_POSITION, brief.parts.grid_leak.position)
+    position = table.get(_POSITION, brief.parts.leak.position)
     if position not in ("before stopper", "after stopper"):
-        shown = table.get(_POSITION, ABSENT)
-        expected = "expected 'before stopper' or 'after stopper'"
-        problems.append(problem_line(("design", _POSITION), shown, expected))
+        shown = table.get(_POSITION, NOT_GIVEN)
+        allowed = "expected 'before stopper' or 'after stopper'"
+        errors.append(InputError(f"design.{_POSITION}", shown, allowed))
     title = table.get("title", "")
     if not isinstance(title, str):
-        problems.append(problem_line(("design", "title"), title, "expected text in quotes"))
-    if problems:
-        raise BriefError(problems, source)
+        errors.append(InputError("design.title", title, "expected text in quotes"))
+    if errors:
+        raise BriefError(errors, source)
     return Design(MappingProxyType(parts), position == "after stopper", title)

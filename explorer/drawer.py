@@ -1,42 +1,30 @@
-"""Preferred values (IEC 60063) and the drawer: the parts a user really has.
-
-Source of the series: IEC 60063:2015, *Preferred number series for resistors and capacitors*; the
-values come from the ``eseries`` library and are compared with the tables of the standard in
-``tests/references/iec_60063.toml``.
-"""
+"""The drawer: a CSV list of the parts that a user has."""
 
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from types import MappingProxyType
-from typing import Final
+from typing import Final, get_args
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from explorer.series import _SLACK, UNIT_OF_KIND, FloatArray, PartKind
+from explorer.brief.errors import BriefError, Mistakes, Written
+from explorer.brief.reading import read_text
+from explorer.series import SLACK, UNIT_OF_KIND, PartKind
 from explorer.units import QuantityError, QuantityField
+from objectives.arrays import FloatArray, IntArray
+from objectives.checks import InputError, did_you_mean
+from objectives.radio.tables import ResistorStyle, resistor_styles
+from objectives.tolerance.spreads import Spread
 
-__all__ = ["Drawer", "DrawerError", "DrawerParts", "read_drawer"]
-
-
-class DrawerError(ValueError):
-    """A drawer file that cannot be used.
-
-    Attributes:
-        problems: one line each, ``line N, column: value: what is allowed``.
-    """
-
-    def __init__(self, source: str, problems: Iterable[str]) -> None:
-        self.source = source
-        self.problems = tuple(problems)
-        super().__init__(source + ":\n" + "\n".join(f"  {problem}" for problem in self.problems))
+__all__ = ["Drawer", "DrawerParts", "read_drawer"]
 
 
 @dataclass(frozen=True)
@@ -53,17 +41,60 @@ class DrawerParts:
     price: FloatArray
     """Price of one piece, in the file's own currency."""
     tolerance_percent: FloatArray
+    """Plus and minus, per cent."""
     style: tuple[str, ...]
-    """For example carbon film, wirewound, polypropylene."""
+    """For example carbon film 1/2 W, polypropylene."""
     note: tuple[str, ...]
 
     def __len__(self) -> int:
         return int(self.value.size)
 
-    def between(self, low: float = 0.0, high: float = math.inf) -> FloatArray:
-        """Return the distinct values from ``low`` to ``high`` (included), ascending."""
-        inside = (self.value >= low * (1 - _SLACK)) & (self.value <= high * (1 + _SLACK))
-        return np.unique(self.value[inside])
+    def within(self, low: float, high: float) -> DrawerParts:
+        """Return the parts from ``low`` to ``high``, both included."""
+        rows = np.flatnonzero(
+            (self.value >= low * (1 - SLACK)) & (self.value <= high * (1 + SLACK))
+        )
+        return DrawerParts(
+            self.value[rows],
+            self.quantity[rows],
+            self.price[rows],
+            self.tolerance_percent[rows],
+            tuple(self.style[row] for row in rows),
+            tuple(self.note[row] for row in rows),
+        )
+
+    def row_of(self, value: ArrayLike) -> IntArray:
+        """Return the row of each value, the first of several in the file; -1 where there is none.
+
+        ``value`` may have any shape, and so has what is returned.
+        """
+        values = np.asarray(value, float)
+        if len(self) == 0:
+            return np.full(values.shape, -1, np.intp)
+        rows = np.searchsorted(self.value, values * (1 - SLACK)).clip(max=len(self) - 1)
+        with np.errstate(invalid="ignore"):
+            there = np.abs(self.value[rows] - values) <= SLACK * self.value[rows]
+        return np.where(there, rows, -1)
+
+    def tolerance(self, values: ArrayLike) -> float:
+        """Return the tolerance (a fraction) of parts of these values, the widest of several.
+
+        nan where the drawer does not give one for every line of these values.
+        """
+        rows = np.isclose(self.value[:, None], np.ravel(values), rtol=SLACK, atol=0).any(axis=1)
+        return float(self.tolerance_percent[rows].max()) / 100 if rows.any() else math.nan
+
+    def spread(self, quantity: str, values: ArrayLike) -> Spread | None:
+        """Return the spread of parts of these values; None where a tolerance is not given."""
+        tolerance = self.tolerance(values)
+        if math.isnan(tolerance):
+            return None
+        return Spread.plus_minus(quantity, tolerance, source="the drawer")
+
+    def styles(self) -> tuple[ResistorStyle | None, ...]:
+        """Return the style of each line by the table of resistor styles; None where not in it."""
+        known = {style.name.casefold(): style for style in resistor_styles()}
+        return tuple(known.get(name.casefold()) for name in self.style)
 
 
 @dataclass(frozen=True)
@@ -72,16 +103,14 @@ class Drawer:
 
     resistors: DrawerParts
     capacitors: DrawerParts
-    source: str = ""
-    """File the drawer was read from."""
 
-    def parts(self, kind: PartKind) -> DrawerParts:
+    def parts(self, kind: str) -> DrawerParts:
         """Return the parts of one kind."""
         return self.resistors if kind == "resistor" else self.capacitors
 
 
 @dataclass(frozen=True)
-class _Line:
+class _Row:
     kind: PartKind
     value: float
     quantity: float
@@ -92,125 +121,115 @@ class _Line:
 
 
 _REQUIRED: Final = ("kind", "value")
-_COLUMNS: Final = (*_REQUIRED, "quantity", "price", "tolerance_percent", "style", "note")
 _NUMBERS: Final[Mapping[str, QuantityField]] = MappingProxyType(
     {
         "quantity": QuantityField("ratio", minimum=0),
         "price": QuantityField("ratio", minimum=0),
-        "tolerance_percent": QuantityField("percent", above=0, maximum=100),
+        "tolerance_percent": QuantityField("percent", above=0, maximum=95),
     }
 )
+_COLUMNS: Final = (*_REQUIRED, *_NUMBERS, "style", "note")
 
 
 def read_drawer(path: str | Path | Traversable) -> Drawer:
     """Read a drawer from a CSV file.
 
-    The first line names the columns: ``kind`` (``resistor`` or ``capacitor``) and ``value`` are
-    required; ``quantity``, ``price``, ``tolerance_percent``, ``style`` and ``note`` may follow in
-    any order. Lines that start with ``#`` and empty lines are skipped; a line with quantity 0 is
-    read but not offered.
+    The first line names the columns, in any order: ``kind`` (``resistor`` or ``capacitor``) and
+    ``value`` are required. A part chosen from the drawer takes its tolerance from
+    ``tolerance_percent``; a stopper takes its capacitance and the inductance of its leads from
+    ``style`` where that names a resistor style of the table; ``price`` is for ``parts_price_sum``,
+    and ``note`` is repeated in the parts list. Lines that start with ``#`` and empty lines are
+    skipped; a part with ``quantity`` 0 is not offered.
 
-    Raises:
-        DrawerError: the file is missing or not text, or a line is wrong; every problem is listed.
+    Raises
+    ------
+    BriefError
+        If the file is missing or not text, or a line is wrong; every problem is listed.
     """
     source = Path(path) if isinstance(path, str) else path
+    text = read_text(source, "CSV")
     try:
-        text = source.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise DrawerError(str(path), [f"file: {reason}: expected a readable CSV file"]) from None
-    except UnicodeDecodeError:
-        raise DrawerError(str(path), ["file: not UTF-8 text: expected a CSV file"]) from None
-    return _parse_drawer(text, str(path))
+        reader = csv.reader(io.StringIO(text), skipinitialspace=True)
+        rows = [
+            (reader.line_num, [cell.strip() for cell in row])
+            for row in reader
+            if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")
+        ]
+        return _parse(rows)
+    except csv.Error as error:
+        raise BriefError(
+            [InputError("file", str(path), f"{error}: expected CSV")], str(path)
+        ) from None
+    except Mistakes as mistakes:
+        raise BriefError(mistakes.errors, str(path)) from None
 
 
-def _parse_drawer(text: str, source: str) -> Drawer:
-    reader = csv.reader(io.StringIO(text), skipinitialspace=True)
-    rows = [
-        (reader.line_num, [cell.strip() for cell in row])
-        for row in reader
-        if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")
-    ]
+def _parse(rows: list[tuple[int, list[str]]]) -> Drawer:
     if not rows:
-        raise DrawerError(source, ["file: empty: expected a first line naming the columns"])
-    header_line, header = rows[0]
-    problems = _header_problems(header, header_line)
-    if problems:
-        raise DrawerError(source, problems)
-    lines: list[_Line] = []
+        raise Mistakes(
+            [InputError("file", Written("empty"), "expected a first line naming the columns")]
+        )
+    number, header = rows[0]
+    Mistakes.raise_any(_header_errors(header, number))
+    errors: list[InputError] = []
+    parts: list[_Row] = []
     for number, row in rows[1:]:
         if len(row) > len(header):
-            problems.append(
-                f"line {number}: {len(row)} cells: expected at most {len(header)}, one a column"
-            )
-            continue
-        cells = dict(zip(header, row, strict=False))
-        line = _read_line(cells, number, problems)
-        if line is not None:
-            lines.append(line)
-    if not problems and not lines:
-        problems.append("file: no parts: expected at least one line after the column names")
-    if problems:
-        raise DrawerError(source, problems)
-    return Drawer(_collect(lines, "resistor"), _collect(lines, "capacitor"), source)
-
-
-def _header_problems(header: list[str], number: int) -> list[str]:
-    problems = []
-    for column in header:
-        if column not in _COLUMNS:
-            close = difflib.get_close_matches(column.lower(), _COLUMNS, n=1)
-            hint = f"; did you mean {close[0]!r}?" if close else ""
-            problems.append(
-                f"line {number}, column {column!r}: expected one of {', '.join(_COLUMNS)}{hint}"
-            )
-        elif header.count(column) > 1:
-            problems.append(f"line {number}, column {column!r}: named twice: expected once")
-    problems += [
-        f"line {number}, column {column!r}: missing: this column is required"
-        for column in _REQUIRED
-        if column not in header
-    ]
-    return list(dict.fromkeys(problems))
-
-
-def _read_line(cells: Mapping[str, str], number: int, problems: list[str]) -> _Line | None:
-    before = len(problems)
-    kind: PartKind
-    match cells.get("kind", ""):
-        case "resistor":
-            kind = "resistor"
-        case "capacitor":
-            kind = "capacitor"
-        case other:
-            problems.append(f"line {number}, kind: {other!r}: expected 'resistor' or 'capacitor'")
-            return None
-    numbers = dict.fromkeys(_NUMBERS, math.nan)
-    readers = {"value": QuantityField(UNIT_OF_KIND[kind], above=0), **_NUMBERS}
-    for column, reader in readers.items():
-        cell = cells.get(column, "")
-        if not cell and column != "value":
+            allowed = f"{len(row)} cells: expected at most {len(header)}, one a column"
+            errors.append(InputError(f"line {number}", ",".join(row), allowed))
             continue
         try:
-            numbers[column] = reader.parse(cell)
-        except QuantityError as error:
-            problems.append(f"line {number}, {column}: {cell!r}: expected {error.allowed}")
-    if len(problems) > before:
-        return None
-    return _Line(kind=kind, style=cells.get("style", ""), note=cells.get("note", ""), **numbers)
+            parts.append(_read_row(dict(zip(header, row, strict=False)), number))
+        except Mistakes as mistakes:
+            errors += mistakes.errors
+    if not errors and not parts:
+        allowed = "expected at least one line after the column names"
+        errors.append(InputError("file", Written("no parts"), allowed))
+    Mistakes.raise_any(errors)
+    return Drawer(_collect(parts, "resistor"), _collect(parts, "capacitor"))
 
 
-def _collect(lines: Iterable[_Line], kind: PartKind) -> DrawerParts:
+def _header_errors(header: list[str], number: int) -> Iterator[InputError]:
+    field = f"line {number}, column"
+    for column in dict.fromkeys(header):
+        if column not in _COLUMNS:
+            hint = did_you_mean(column, _COLUMNS)
+            yield InputError(field, column, f"expected one of {', '.join(_COLUMNS)}{hint}")
+        elif header.count(column) > 1:
+            yield InputError(field, column, "named twice: expected once")
+    for column in _REQUIRED:
+        if column not in header:
+            yield InputError(field, column, "missing: this column is required")
+
+
+def _read_row(cells: Mapping[str, str], number: int) -> _Row:
+    kind = next((known for known in get_args(PartKind) if known == cells.get("kind")), None)
+    if kind is None:
+        allowed = "expected 'resistor' or 'capacitor'"
+        raise Mistakes([InputError(f"line {number}, kind", cells.get("kind", ""), allowed)])
+    errors = []
+    numbers = dict.fromkeys(("value", *_NUMBERS), math.nan)
+    for column, reader in {"value": QuantityField(UNIT_OF_KIND[kind], above=0), **_NUMBERS}.items():
+        cell = cells.get(column, "")
+        if cell or column == "value":
+            try:
+                numbers[column] = reader.parse(cell)
+            except QuantityError as error:
+                errors.append(InputError(f"line {number}, {column}", cell, error.allowed))
+    Mistakes.raise_any(errors)
+    return _Row(kind=kind, style=cells.get("style", ""), note=cells.get("note", ""), **numbers)
+
+
+def _collect(rows: Iterable[_Row], kind: PartKind) -> DrawerParts:
     # A part counted as none left is not something the search may propose.
     chosen = sorted(
-        (line for line in lines if line.kind == kind and line.quantity != 0),
-        key=lambda line: line.value,
+        (row for row in rows if row.kind == kind and row.quantity != 0), key=lambda row: row.value
     )
     return DrawerParts(
-        value=np.array([line.value for line in chosen], dtype=np.float64),
-        quantity=np.array([line.quantity for line in chosen], dtype=np.float64),
-        price=np.array([line.price for line in chosen], dtype=np.float64),
-        tolerance_percent=np.array([line.tolerance_percent for line in chosen], dtype=np.float64),
-        style=tuple(line.style for line in chosen),
-        note=tuple(line.note for line in chosen),
+        value=np.array([row.value for row in chosen]),
+        quantity=np.array([row.quantity for row in chosen]),
+        price=np.array([row.price for row in chosen]),
+        tolerance_percent=np.array([row.tolerance_percent for row in chosen]),
+        style=tuple(row.style for row in chosen),
+        note=tuple(row.note for row in chosen),
     )

@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.front import READABLE, Scale, extremes, knee, pick, represent
 from explorer.problem import Evaluation, FreeScore, Problem
 from explorer.search import Found, Report, constant_scores, enumerate_front, search
@@ -38,7 +38,7 @@ class Mark(NamedTuple):
 class Exploration:
     """A finished exploration."""
 
-    posed: Posed
+    posed: Formulation
     problem: Problem
     """The problem that was searched: the brief's, less the scores that are constant."""
     constants: Mapping[str, float]
@@ -100,7 +100,7 @@ class Exploration:
 
 
 def explore(
-    posed: Posed, settings: Settings, *, method: Method = "auto", exact_up_to: int = 200_000,
+    posed: Formulation, settings: Settings, *, method: Method = "auto", exact_up_to: int = 200_000,
     report: Report | None = None,
 ) -> Exploration:  # fmt: skip
     """Search the problem, enumerate it too where it is small enough, and read the front.

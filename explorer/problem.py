@@ -1,4 +1,4 @@
-"""The problem that a brief poses: what may vary, how candidates are scored, what binds them."""
+"""The problem that a brief states: what may vary, how candidates are scored, what binds them."""
 
 from __future__ import annotations
 
@@ -10,12 +10,14 @@ from typing import Any, Literal
 
 import numpy as np
 
+from explorer.drawer import DrawerParts
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.devices.protocol import Device
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
+from objectives.tolerance.setup import ToleranceSetup
 
 __all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
 
@@ -41,7 +43,7 @@ class Choice:
     part: str
     """Field of :class:`~objectives.stage.Stage`."""
     label: str
-    """Key of the part in the brief."""
+    """The trade's name of the part."""
     values: FloatArray = field(default_factory=lambda: np.empty(0))
     low: float = np.nan
     high: float = np.nan
@@ -178,7 +180,11 @@ class Problem:
     identity: Mapping[str, Any] = field(default_factory=dict)
     """What a stored search must agree on to be the same search."""
     extras: Mapping[str, Any] = field(default_factory=dict)
-    """Further keyword arguments of :class:`~objectives.scores.Assessment`."""
+    """Further keyword arguments of :class:`~objectives.assessment.Assessment`."""
+    stocks: Mapping[str, DrawerParts] = field(default_factory=dict)
+    """For each part that comes from a drawer the lines it may be taken from."""
+    styled: bool = True
+    """Whether a stopper out of a drawer has the capacitance and leads of its style."""
 
     @property
     def fingerprint(self) -> str:
@@ -209,11 +215,41 @@ class Problem:
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
-        return replace(self.fixed, **dict(parts)).broadcast()
+        return replace(self.fixed, **self._stopper(parts), **dict(parts)).broadcast()
+
+    def _stopper(self, parts: Parts) -> dict[str, FloatArray]:
+        """Return shunt capacitance and lead inductance of stoppers whose drawer names a style."""
+        stock = self.stocks.get("stopper_ohm")
+        if stock is None or not self.styled:
+            return {}
+        rows = stock.row_of(parts.get("stopper_ohm", np.asarray(self.fixed.stopper_ohm, float)))
+        styles = (*stock.styles(), None)  # the last for a stopper that is not in the drawer
+        fixed = self.fixed
+        shunt = np.array([fixed.stopper_shunt_F if s is None else s.shunt_F for s in styles])
+        lead = np.array([fixed.stopper_lead_H if s is None else s.lead_H for s in styles])
+        return {"stopper_shunt_F": shunt[rows], "stopper_lead_H": lead[rows]}
+
+    def note(self, part: str, value: float) -> str:
+        """Return what the drawer notes on a part of that value; empty where it says nothing."""
+        stock = self.stocks.get(part)
+        row = -1 if stock is None else int(stock.row_of(value))
+        return "" if stock is None or row < 0 else stock.note[row]
 
     def assess(self, parts: Parts) -> Assessment:
         """Return the assessment of the stages with these part values."""
         return Assessment(self.stages(parts), self.device, self.targets, **self.extras)
+
+    def tolerance_of(self, parts: Parts) -> ToleranceSetup | None:
+        """Return the spreads of these candidates: of a part out of a drawer those of its lines.
+
+        Where parts of several candidates differ in tolerance, the widest counts, as it does among
+        all lines of the drawer in ``targets.tolerance``, by which a search judges.
+        """
+        setup = self.targets.tolerance
+        if setup is None or not self.stocks:
+            return setup
+        own = {n: s.spread(n, parts[n]) for n, s in self.stocks.items() if n in parts}
+        return replace(setup, spreads=tuple(own.get(s.quantity) or s for s in setup.spreads))
 
     def evaluate(self, parts: Parts) -> Evaluation:
         """Score N candidates, in chunks; ``parts`` maps every varied part to N values.

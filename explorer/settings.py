@@ -1,4 +1,4 @@
-"""TODO explorer.settings."""
+"""How a search is run."""
 
 from __future__ import annotations
 

@@ -28,17 +28,15 @@ from pydantic_core import CoreSchema, core_schema
 from quantiphy import Quantity
 
 from objectives import format as written
+from objectives.checks import InputError
 
 __all__ = [
     "UNITS",
-    "Amps",
-    "Decibels",
     "Farads",
     "Henries",
     "Hertz",
     "Kelvin",
     "Ohms",
-    "Percent",
     "PositiveFarads",
     "PositiveOhms",
     "PositiveVolts",
@@ -47,7 +45,6 @@ __all__ = [
     "QuantityField",
     "Unit",
     "Volts",
-    "Watts",
     "format_quantity",
     "iec_60062_code",
     "parse_quantity",
@@ -150,18 +147,13 @@ _LETTER_TEXT = re.compile(
 )
 
 
-class QuantityError(ValueError):
-    """Text that is not a quantity of the wanted unit.
-
-    Attributes:
-        value: what was given.
-        allowed: a phrase naming what would have been accepted.
-    """
+class QuantityError(InputError):
+    """Text that is not a quantity of the wanted unit, in whatever field it stands."""
 
     def __init__(self, value: object, allowed: str) -> None:
-        super().__init__(f"{value!r}: expected {allowed}")
-        self.value = value
-        self.allowed = allowed
+        super().__init__("", value, f"expected {allowed}")
+        self.args = (f"{value!r}: expected {allowed}",)
+        self.quantity = allowed
 
 
 def unit_of_name(name: str) -> str:
@@ -350,7 +342,7 @@ class QuantityField:
         try:
             value = parse_quantity(raw, self.unit)
         except QuantityError as error:
-            hint = error.allowed.removeprefix(UNITS[self.unit].allowed)
+            hint = error.quantity.removeprefix(UNITS[self.unit].allowed)
             raise QuantityError(raw, self.allowed + hint) from None
         below = self.minimum is not None and value < self.minimum
         not_above = self.above is not None and not value > self.above
@@ -410,10 +402,6 @@ PositiveVolts = Annotated[float, QuantityField("V", above=0)]
 """A voltage (V) above 0."""
 
 
-Amps = Annotated[float, QuantityField("A")]
-"""A current (A) of either sign."""
-
-
 Hertz = Annotated[float, QuantityField("Hz", above=0)]
 """A frequency (Hz) above 0."""
 
@@ -422,21 +410,9 @@ Henries = Annotated[float, QuantityField("H", minimum=0)]
 """An inductance (H), 0 or more."""
 
 
-Watts = Annotated[float, QuantityField("W", minimum=0)]
-"""A power (W), 0 or more."""
-
-
 PositiveWatts = Annotated[float, QuantityField("W", above=0)]
 """A power (W) above 0."""
 
 
-Decibels = Annotated[float, QuantityField("dB")]
-"""A level or ratio (dB) of either sign."""
-
-
 Kelvin = Annotated[float, QuantityField("K", above=0)]
 """An absolute temperature (K) above 0; degrees Celsius are converted."""
-
-
-Percent = Annotated[float, QuantityField("percent", minimum=0)]
-"""A percentage, 0 or more; 5 means 5 %."""

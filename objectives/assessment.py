@@ -173,16 +173,12 @@ class Assessment:
                 replace(rating, name=f"follower {rating.name}")
                 for rating in device.ratings(after.as_stage(), self.coupled[1].point)
             ]
-        for name, current in (
-            ("plate_load_ohm", point.supply_current_A),
-            ("cathode_resistor_ohm", point.cathode_current_A),
-            ("cathode_unbypassed_ohm", point.cathode_current_A),
-        ):
-            limit = t.part_ratings.get(name)
-            if limit is None:
-                continue
+        terms = terms_of(self.device)
+        currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
+        for name, limit in t.part_ratings.items():
+            element = ELEMENTS[name]
+            current, label = currents[element.direct_current], element.label_for(terms)
             across = current * np.asarray(getattr(stage, name))
-            label = ELEMENTS[name].label_for(terms_of(self.device))
             for kind, value, allowed, unit in (
                 ("power", across * current, limit.power_W, "W"),
                 ("voltage", across, limit.voltage_V, "V"),

@@ -31,6 +31,7 @@ class Element:
     part : whether it is a part of the stage itself, which a brief may fix or vary
     words : what a value at an end of the range means: 0 ohm is ``none``
     short : template of a name that fits beside a symbol; empty where the label does
+    direct_current : which direct current flows through it, ``supply`` or ``cathode``; else empty
     """
 
     name: str
@@ -39,6 +40,7 @@ class Element:
     part: bool = False
     words: Mapping[float, str] = field(default_factory=dict)
     short: str = ""
+    direct_current: Literal["", "supply", "cathode"] = ""
 
     @property
     def key(self) -> str:
@@ -72,10 +74,11 @@ def _elements(*entries: Element) -> Mapping[str, Element]:
 ELEMENTS: Final = _elements(
     Element("supply_V", "supply", "setting"),
     Element("stopper_ohm", "{grid} stopper", "resistor", True, _NONE),
-    Element("plate_load_ohm", "{plate} load", "resistor", True),
-    Element("cathode_resistor_ohm", "{cathode} resistor", "resistor", True, _NONE),
+    Element("plate_load_ohm", "{plate} load", "resistor", True, direct_current="supply"),
+    Element("cathode_resistor_ohm", "{cathode} resistor", "resistor", True, _NONE,
+            direct_current="cathode"),
     Element("cathode_unbypassed_ohm", "unbypassed {cathode} resistor", "resistor", True, _NONE,
-            "unbypassed"),
+            "unbypassed", "cathode"),
     Element("bypass_F", "{cathode} bypass", "capacitor", True, {0.0: "none", math.inf: "full"},
             "bypass"),
     Element("bypass_series_ohm", "resistor in series with the bypass", "resistor", True, _NONE,

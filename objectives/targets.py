@@ -50,7 +50,7 @@ class Targets:
     prices: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     """For each varied part the values of the drawer (ascending) and the price of each."""
     part_ratings: Mapping[str, PartRating] = field(default_factory=dict)
-    """Ratings of ``plate_load_ohm``, ``cathode_resistor_ohm``, ``cathode_unbypassed_ohm``."""
+    """Ratings of resistors that carry direct current, by field of Stage."""
     derating: float = 1.0
     """Share of every rating that may be used."""
     supply_rise: float = 0.0

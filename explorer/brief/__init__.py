@@ -1,1 +1,1 @@
-"""TODO explorer/brief."""
+"""The brief: what its TOML file may say, how it is read and checked."""

@@ -1,23 +1,28 @@
-"""TODO explorer.brief.conditions."""
+"""What is wanted and under which conditions it is judged, what spreads, how it is searched."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal, Self
 
+import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
-from explorer.brief.base import SeriesName, _AnyPercent, _folder, _open_drawer, _Section
-from explorer.brief.errors import ABSENT, Bare, Fault, Faults
+from explorer.brief.base import Percentage, Section, SeriesName
+from explorer.brief.errors import NOT_GIVEN, Written
 from explorer.drawer import Drawer
-from explorer.series import FloatArray, PartKind, series_values
+from explorer.series import series_values
 from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
+from objectives import targets
+from objectives.arrays import FloatArray
+from objectives.checks import InputError
+from objectives.radio import detection
 from objectives.radio.tables import radio_band
 
 __all__ = ["RadioBand", "Reference", "Search", "Stock", "Targets"]
 
 
-class Reference(_Section):
+class Reference(Section):
     """The conditions under which the scores are stated."""
 
     frequency: Hertz = Field(default=1000.0, description="Frequency at which gain is stated (Hz).")
@@ -29,13 +34,12 @@ class Reference(_Section):
     @model_validator(mode="after")
     def _band_rises(self) -> Self:
         if not self.band[0] < self.band[1]:
-            expected = "expected two frequencies, the lower first"
-            shown = Bare(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
-            raise Faults(Fault(("band",), shown, expected))
+            shown = Written(" to ".join(format_quantity(edge, "Hz") for edge in self.band))
+            raise InputError("band", shown, "expected two frequencies, the lower first")
         return self
 
 
-class RadioBand(_Section):
+class RadioBand(Section):
     """A band to be kept out of the grid: one of the table's, or one's own with its edges."""
 
     band: str | None = Field(
@@ -57,12 +61,12 @@ class RadioBand(_Section):
         edges = [key for key in ("name", "from", "to") if key not in raw]
         if not isinstance(raw.get("band"), str):
             if edges:
-                raise Faults(Fault((edges[0],), ABSENT, "required, or band instead"))
+                raise InputError(edges[0], NOT_GIVEN, "required, or band instead")
             return raw
         try:
             known = radio_band(raw["band"])
         except ValueError as error:
-            raise Faults(Fault(("band",), raw["band"], str(error))) from None
+            raise InputError("band", raw["band"], str(error)) from None
         table = {"name": known.name, "from": known.low_Hz, "to": known.high_Hz}
         return {**table, **raw}
 
@@ -70,11 +74,15 @@ class RadioBand(_Section):
     def _rises(self) -> Self:
         if not self.low < self.high:
             low, high = (format_quantity(edge, "Hz") for edge in (self.low, self.high))
-            raise Faults(Fault(("from",), Bare(low), f"expected less than to ({high})"))
+            raise InputError("from", Written(low), f"expected less than to ({high})")
         return self
 
+    def record(self) -> targets.RadioBand:
+        """Return the band as the scores take it."""
+        return targets.RadioBand(self.name, self.low, self.high, self.attenuation)
 
-class Drive(_Section):
+
+class Drive(Section):
     """The signal under which stage and driver are judged at large signals."""
 
     level: Annotated[float, QuantityField("V", above=0)] = Field(
@@ -89,18 +97,20 @@ class Drive(_Section):
         description="Without an earlier stage: level at which the source is cut off on both sides "
         "(V).",
     )
-    sound: bool = Field(default=True, description="Write before and after as WAV files.")
+    sound: bool = Field(
+        default=True, description="Write the signal before and after the stopper as WAV files."
+    )
 
     @model_validator(mode="after")
     def _above_the_note(self) -> Self:
         if not self.note < self.harmonics_above:
-            expected = f"expected more than note ({format_quantity(self.note, 'Hz')})"
-            found = Bare(format_quantity(self.harmonics_above, "Hz"))
-            raise Faults(Fault(("harmonics_above",), found, expected))
+            allowed = f"expected more than note ({format_quantity(self.note, 'Hz')})"
+            shown = Written(format_quantity(self.harmonics_above, "Hz"))
+            raise InputError("harmonics_above", shown, allowed)
         return self
 
 
-class Carrier(_Section):
+class Carrier(Section):
     """The amplitude-modulated carrier whose detection is estimated."""
 
     level: Annotated[float, QuantityField("V", above=0)] = Field(
@@ -110,8 +120,12 @@ class Carrier(_Section):
         default=30.0, description="Modulation depth (per cent)."
     )
 
+    def record(self) -> detection.Carrier:
+        """Return the carrier as the scores take it."""
+        return detection.Carrier(self.level, self.modulation / 100)
 
-class Tolerance(_Section):
+
+class Tolerance(Section):
     """How parts, valve and supply spread; read by the tolerance study and the yield score."""
 
     study: bool = Field(default=True, description="Put a tolerance study into the report.")
@@ -119,22 +133,26 @@ class Tolerance(_Section):
         default=True,
         description="Study the yield of every design on the front, not only those shown.",
     )
-    resistors: _AnyPercent | None = Field(
-        default=None, description="Resistors, plus and minus (per cent); else by series, or 5."
+    resistors: Percentage | None = Field(
+        default=None,
+        description="Resistors, plus and minus (per cent), but those of a drawer that says; else "
+        "by series, or 5.",
     )
-    capacitors: _AnyPercent | None = Field(
-        default=None, description="Capacitors, plus and minus (per cent); else by series or kind."
+    capacitors: Percentage | None = Field(
+        default=None,
+        description="Capacitors, plus and minus (per cent), but those of a drawer that says; else "
+        "by series or kind.",
     )
-    supply: _AnyPercent = Field(
+    supply: Percentage = Field(
         default=10.0, description="Supply voltage, plus and minus (per cent)."
     )
-    valve_transconductance: _AnyPercent = Field(
+    valve_transconductance: Percentage = Field(
         default=25.0, description="Transconductance of the valve, three sigma (per cent)."
     )
-    valve_amplification_factor: _AnyPercent = Field(
+    valve_amplification_factor: Percentage = Field(
         default=10.0, description="Amplification factor of the valve, three sigma (per cent)."
     )
-    valve_capacitance: _AnyPercent = Field(
+    valve_capacitance: Percentage = Field(
         default=10.0, description="Each capacitance of the valve, three sigma (per cent)."
     )
     draws: int = Field(
@@ -142,7 +160,7 @@ class Tolerance(_Section):
     )
 
 
-class Targets(_Section):
+class Targets(Section):
     """What is wanted, where a score needs a number to be measured against."""
 
     input_corner: Hertz | None = Field(
@@ -153,21 +171,20 @@ class Targets(_Section):
     )
 
 
-class Stock(_Section):
+class Stock(Section):
     """The values that series departure is measured against."""
 
     resistor_series: SeriesName = Field(default="E12", description="Series for resistors.")
     capacitor_series: SeriesName = Field(default="E6", description="Series for capacitors.")
     drawer: str | None = Field(
-        default=None, description="CSV file of parts in hand, used instead of the series."
+        default=None, description="CSV file of the parts at hand, used instead of the series."
     )
 
     _drawer: Drawer | None = PrivateAttr(None)
 
     @model_validator(mode="after")
     def _open(self, info: ValidationInfo) -> Self:
-        if self.drawer is not None:
-            self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
+        self._drawer = (info.context or {}).get("drawers", {}).get(self.drawer)
         return self
 
     @property
@@ -175,24 +192,28 @@ class Stock(_Section):
         """The drawer, if one is named."""
         return self._drawer
 
-    def preferred(self, kind: PartKind, low: float, high: float) -> FloatArray:
+    def preferred(self, kind: str, low: float, high: float) -> FloatArray:
         """Return the values that count as preferred, covering at least ``low`` to ``high``.
 
-        Args:
-            kind: kind of part.
-            low, high: ends of the range of interest (ohm or F), above 0.
+        Parameters
+        ----------
+        kind :
+            ``resistor`` or ``capacitor``.
+        low, high :
+            Ends of the range of interest (ohm or F), above 0.
 
-        Returns:
-            Ascending values, shape (n,); for a series a decade is added at either end. A drawer
-            that holds no part of the kind gives way to the series.
+        Returns
+        -------
+        Ascending values, shape (n,); for a series a decade is added at either end. A drawer that
+        holds no part of the kind gives way to the series.
         """
         if self._drawer is not None and len(self._drawer.parts(kind)) > 0:
-            return self._drawer.parts(kind).between()
+            return np.unique(self._drawer.parts(kind).value)
         name = self.resistor_series if kind == "resistor" else self.capacitor_series
         return series_values(name, low / 10, high * 10)
 
 
-class Search(_Section):
+class Search(Section):
     """How the design space is searched."""
 
     seed: int = Field(default=0, ge=0, description="Seed of every random choice.")

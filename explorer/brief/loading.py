@@ -1,20 +1,15 @@
-"""The brief: the TOML file that states a job, read into typed, checked values in SI units.
+"""Reads a brief: a TOML file, or one that is shipped, and the files that it names.
 
 A brief says which valve, what supplies it, what drives the stage, what it drives, what is wanted,
-which parts may vary and over which stock, and how each score is used. :func:`load_brief` reads a
-file or one of the briefs shipped with the package; :func:`parse_brief` reads text. Everything
-wrong with a brief is reported at once, in a :class:`BriefError`, one line a problem::
+which parts may vary and over which stock, and how each score is used. Everything wrong with it is
+reported at once, in a :class:`BriefError`, one line a problem::
 
     parts.stopper.from: '22 uF': expected a resistance in Ω, such as 220k, 4k7, 2.2 MΩ, R47
-
-Attribute names follow the keys of the file, save that ``from``, ``to`` and ``values`` are ``low``,
-``high`` and ``listed``. All values are floats in SI units; a part left out is 0 (or an infinite
-resistance, for a grid leak), a direct coupling or a full bypass is an infinite capacitance.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -22,75 +17,58 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from explorer.brief.errors import BriefError, did_you_mean, problem_lines, read_text, read_toml
+from explorer.brief.errors import BriefError, errors_of, line
 from explorer.brief.model import Brief
+from explorer.brief.reading import read_text, read_toml
+from explorer.drawer import Drawer, read_drawer
+from objectives.checks import InputError, did_you_mean
+from objectives.devices.valve import Valve
+from objectives.devices.valve_table import load_valves
 
-__all__ = ["check_names", "load_brief", "parse_brief", "shipped_brief_text", "shipped_briefs"]
-
-
-def check_names(brief: Brief, known: Mapping[str, object]) -> None:
-    """Check the names under ``[scores]`` and ``[limits]`` against a registry.
-
-    Args:
-        brief: the brief.
-        known: registry of scores by name, for example ``objectives.scores.REGISTRY``.
-
-    Raises:
-        BriefError: a name is not in the registry; the closest one is suggested.
-    """
-    named = [("scores", name) for name in brief.scores]
-    named += [("limits", name) for name in brief.limits.windows]
-    allowed = ", ".join(sorted(known))
-    problems = [
-        f"{section}.{name}: unknown name: expected one of {allowed}{did_you_mean(name, known)}"
-        for section, name in named
-        if name not in known
-    ]
-    if problems:
-        raise BriefError(problems, brief.source)
+__all__ = ["load_brief", "parse_brief", "shipped_brief_text", "shipped_briefs"]
 
 
 def shipped_briefs() -> tuple[str, ...]:
     """Return the names of the briefs shipped with the package, for :func:`load_brief`."""
-    folder = files("explorer") / "briefs"
-    return tuple(
-        sorted(
-            entry.name.removesuffix(".toml")
-            for entry in folder.iterdir()
-            if entry.name.endswith(".toml")
-        )
-    )
+    names = (Path(entry.name) for entry in (files("explorer") / "briefs").iterdir())
+    return tuple(sorted(name.stem for name in names if name.suffix == ".toml"))
 
 
 def shipped_brief_text(name: str) -> str:
     """Return the TOML text of a shipped brief.
 
-    Raises:
-        BriefError: no such brief.
+    Raises
+    ------
+    BriefError
+        If there is none of that name.
     """
     if name not in shipped_briefs():
         hint = did_you_mean(name, shipped_briefs())
-        expected = f"expected a file or one of {', '.join(shipped_briefs())}{hint}"
-        raise BriefError([f"brief: {name!r}: {expected}"], name)
+        allowed = f"expected a file or one of {', '.join(shipped_briefs())}{hint}"
+        raise BriefError([InputError("brief", name, allowed)], name)
     return (files("explorer") / "briefs" / f"{name}.toml").read_text(encoding="utf-8")
 
 
 def load_brief(source: str | Path) -> Brief:
     """Read a brief from a TOML file, or a shipped brief by its name.
 
-    Args:
-        source: path of a file, or one of :func:`shipped_briefs`. Paths inside the file are
-            relative to its folder.
+    Parameters
+    ----------
+    source :
+        Path of a file, or one of :func:`shipped_briefs`. Paths inside the file are relative to its
+        folder.
 
-    Raises:
-        BriefError: the file is missing, is not TOML, or says something that cannot be.
+    Raises
+    ------
+    BriefError
+        If the file is missing, is not TOML, or says something that cannot be.
     """
     path = Path(source)
     if isinstance(source, str) and source in shipped_briefs() and not path.is_file():
         return parse_brief(shipped_brief_text(source), files("explorer") / "briefs", source)
     if not path.exists() and path.suffix != ".toml" and len(path.parts) == 1:
         shipped_brief_text(str(source))
-    return parse_brief(read_text(path), path.parent, str(source))
+    return parse_brief(read_text(path, "TOML"), path.parent, str(source))
 
 
 def parse_brief(
@@ -98,20 +76,78 @@ def parse_brief(
 ) -> Brief:
     """Read a brief from TOML text, or from a mapping of the same shape.
 
-    Args:
-        text: the text.
-        folder: folder that relative paths in it start from.
-        source: name used in messages.
+    Parameters
+    ----------
+    text :
+        The text.
+    folder :
+        Folder that relative paths in it start from.
+    source :
+        Name used in messages.
 
-    Raises:
-        BriefError: every problem found, one line each.
+    Raises
+    ------
+    BriefError
+        With every problem found, one line each.
     """
     data = read_toml(text, source) if isinstance(text, str) else text
     base = Path(folder) if isinstance(folder, str) else folder
+    drawers, errors = _open_drawers(data, base)
+    valves, faulty = _open_valves(data, base)
+    errors += faulty
+    context = {"drawers": drawers, "valves": valves, "unread": bool(errors)}
     try:
-        brief = Brief.model_validate(data, context={"folder": base})
+        brief = Brief.model_validate(data, context=context)
     except ValidationError as error:
-        raise BriefError(problem_lines(error, Brief), source) from None
+        raise BriefError([*errors, *errors_of(error, Brief)], source) from None
+    if errors:
+        raise BriefError(errors, source)
     brief._source = source
     brief._text = text if isinstance(text, str) else ""
     return brief
+
+
+def _beside(folder: Traversable, name: str) -> Traversable:
+    """Return the file ``name``, relative to the folder of the brief."""
+    return Path(name) if Path(name).is_absolute() else folder / name
+
+
+def _open_drawers(
+    data: Mapping[str, Any], folder: Traversable
+) -> tuple[dict[str, Drawer], list[InputError]]:
+    """Read each drawer that a brief names, once, by its name; a faulty one is told once."""
+    drawers: dict[str, Drawer] = {}
+    errors: dict[str, list[InputError]] = {}
+    for field, name in _drawer_names(data):
+        if name in drawers or name in errors:
+            continue
+        try:
+            drawers[name] = read_drawer(_beside(folder, name))
+        except BriefError as error:
+            errors[name] = [InputError(field, name, line(own)) for own in error.errors]
+    return drawers, [error for own in errors.values() for error in own]
+
+
+def _drawer_names(table: Mapping[str, Any], path: str = "") -> Iterator[tuple[str, str]]:
+    """Yield the path and the value of every key ``drawer``."""
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            yield from _drawer_names(value, f"{path}{key}.")
+        elif key == "drawer" and isinstance(value, str):
+            yield f"{path}{key}", value
+
+
+def _open_valves(
+    data: Mapping[str, Any], folder: Traversable
+) -> tuple[tuple[Valve, ...], list[InputError]]:
+    """Read the user's own valve table, where the brief names one."""
+    name = data.get("valve_table")
+    if not isinstance(name, str):
+        return (), []
+    table = _beside(folder, name)
+    try:
+        if not (isinstance(table, Path) and table.is_file()):
+            raise ValueError("no such file beside the brief: expected a TOML valve table")
+        return load_valves(table), []
+    except ValueError as error:
+        return (), [InputError("valve_table", name, str(error))]

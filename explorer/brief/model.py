@@ -1,36 +1,56 @@
-"""TODO explorer.brief.model."""
+"""The brief: one job, read into typed values in SI units and checked as a whole."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from importlib.resources.abc import Traversable
-from pathlib import Path
-from typing import Self
+from collections.abc import Iterator, Mapping
+from types import MappingProxyType
+from typing import Any, Final, Literal, Self
 
 import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
-from explorer.brief.base import _beside, _folder, _Section
+from explorer.brief.base import Section
 from explorer.brief.conditions import Carrier, Drive, Reference, Search, Stock, Targets, Tolerance
-from explorer.brief.errors import ABSENT, Bare, Fault, Faults, did_you_mean
+from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
 from explorer.brief.limits import Limits
-from explorer.brief.parts import PARTS, Continuous, Parts
-from explorer.brief.scores import _DRIVEN, Score, Scores
+from explorer.brief.parts import PART_ELEMENTS, Continuous, Parts
+from explorer.brief.scores import Scores
 from explorer.brief.strays import Strays
 from explorer.brief.surroundings import Driver, Load, Supply
-from explorer.series import FloatArray
+from explorer.problem import FreeScore
 from explorer.units import format_quantity
+from objectives.arrays import FloatArray
+from objectives.checks import InputError, did_you_mean
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve
-from objectives.devices.valve_table import load_valves, valves
+from objectives.devices.valve_table import valves
+from objectives.scores.registry import REGISTRY
 
 __all__ = ["Brief"]
 
+_REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+    {
+        "input_corner_Hz": ("targets.input_corner", "a frequency"),
+        "radio_bands": ("targets.radio_bands", "at least one band"),
+        "drive": ("drive", "a table"),
+        "prices": ("stock.drawer", "a drawer with prices"),
+    }
+)
+"""For what a score requires: where it stands in a brief, and what is expected there."""
 
-class Brief(_Section):
-    """One job, read and checked; all values in SI units."""
 
+class Brief(Section):
+    """One job, read and checked; all values in SI units.
+
+    Attribute names follow the keys of the file, save that ``from``, ``to`` and ``values`` are
+    ``low``, ``high`` and ``listed``. A part left out is 0 (or an infinite resistance, for a grid
+    leak); a direct coupling or a full bypass is an infinite capacitance.
+    """
+
+    schema_version: Literal[1] = Field(
+        default=1, alias="schema", description="Version of the format; 1."
+    )
     title: str = Field(min_length=1, description="Title of the job.")
     scenario: str = Field(default="", description="What the stage is for, in prose.")
     valve: str | None = Field(default=None, min_length=1, description="Name in the valve table.")
@@ -59,7 +79,7 @@ class Brief(_Section):
 
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
-    _valve_table_path: Path | None = PrivateAttr(None)
+    _valves: tuple[Valve, ...] = PrivateAttr(())
 
     @property
     def device(self) -> str:
@@ -77,9 +97,11 @@ class Brief(_Section):
         return self._text
 
     @property
-    def valve_table_path(self) -> Path | None:
-        """The valve table as a path, resolved against the folder of the brief."""
-        return self._valve_table_path
+    def valves(self) -> tuple[Valve, ...]:
+        """The valves that the brief may name: those of its own table, then the built-in ones."""
+        own = {name.casefold() for entry in self._valves for name in entry.names}
+        built_in = (v for v in valves() if not own & {name.casefold() for name in v.names})
+        return (*self._valves, *built_in)
 
     @property
     def varied(self) -> tuple[str, ...]:
@@ -87,23 +109,17 @@ class Brief(_Section):
         return tuple(name for name, choice in self.parts.items() if choice.varied)
 
     @property
-    def free_scores(self) -> tuple[Score, ...]:
+    def free_scores(self) -> tuple[FreeScore, ...]:
         """The scores that span the front, in the order of the file."""
-        return tuple(score for score in self.scores.values() if score.free)
-
-    @property
-    def shown_scores(self) -> tuple[str, ...]:
-        """Names of all scores to be worked out, in the order of the file."""
-        return tuple(self.scores)
+        return tuple(use for use in self.scores.values() if isinstance(use, FreeScore))
 
     def choices(self) -> dict[str, FloatArray | Continuous]:
         """Return the possible values of every part, by field of the stage, with ``leak_at_grid``.
 
         Fixed parts have one value. Arrays are ascending, shape (n,), in SI units.
         """
-        found = {PARTS[name].stage_field: choice.values() for name, choice in self.parts.items()}
-        found["leak_at_grid"] = self.parts.grid_leak.positions()
-        return found
+        values = {PART_ELEMENTS[key].name: c.values() for key, c in self.parts.items()}
+        return {**values, "leak_at_grid": self.parts.leak.positions()}
 
     @property
     def size(self) -> float:
@@ -113,106 +129,105 @@ class Brief(_Section):
             for values in self.choices().values()
         )
 
+    @model_validator(mode="before")
+    @classmethod
+    def _check_version(cls, raw: Any) -> Any:
+        version = raw.get("schema", 1) if isinstance(raw, Mapping) else 1
+        if version != 1 or isinstance(version, bool):
+            raise InputError("schema", version, "expected 1, the only version that is read")
+        return raw
+
     @model_validator(mode="after")
     def _cross_check(self, info: ValidationInfo) -> Self:
-        problems = [*self._part_problems(), *self._score_problems()]
-        problems += self._valve_problems(_folder(info))
-        if problems:
-            raise Faults(*problems)
+        context = info.context or {}
+        self._valves = context.get("valves", ())
+        if not context.get("unread"):  # what depends on a file that cannot be read is not judged
+            Mistakes.raise_any(
+                [*self._part_errors(), *self._score_errors(), *self._device_errors()]
+            )
         return self
 
-    def _part_problems(self) -> Iterator[Fault]:
+    def _part_errors(self) -> Iterator[InputError]:
         parts = self.parts
+        coupling, output = parts["input_coupling"].ends(), parts["output_coupling"].ends()
         if not self.varied:
-            expected = "every part is fixed: expected values, series, continuous or drawer for one"
-            yield Fault(("parts",), ABSENT, expected)
-        leak, coupling = parts.grid_leak, parts.input_coupling
-        coupling_out = parts.output_coupling
-        if math.inf in leak.ends() and any(map(math.isfinite, coupling.ends())):
-            expected = "the grid would float: expected a leak, or input_coupling direct"
-            yield Fault(("parts", "grid_leak"), "none", expected)
-        if self.driver.stage is not None and math.inf in coupling.ends():
-            expected = "expected a capacitor: the plate of driver.stage is at a direct voltage"
-            yield Fault(("parts", "input_coupling"), "direct", expected)
-        if self.load.cathode_follower is not None and coupling_out.ends() != (math.inf,):
-            expected = 'expected "direct" or nothing: the cathode follower is directly coupled'
-            shown = Bare(" or ".join(format_quantity(end, "F") for end in coupling_out.ends()))
-            yield Fault(("parts", "output_coupling"), shown, expected)
+            allowed = "every part is fixed: expected values, series, continuous or drawer for one"
+            yield InputError("parts", NOT_GIVEN, allowed)
+        if math.inf in parts.leak.ends() and any(map(math.isfinite, coupling)):
+            allowed = "the grid would float: expected a leak, or input_coupling direct"
+            yield InputError("parts.grid_leak", "none", allowed)
+        if self.driver.stage is not None and math.inf in coupling:
+            allowed = "expected a capacitor: the plate of driver.stage is at a direct voltage"
+            yield InputError("parts.input_coupling", "direct", allowed)
+        if self.load.cathode_follower is not None and output != (math.inf,):
+            allowed = 'expected "direct" or nothing: the cathode follower is directly coupled'
+            shown = Written(" or ".join(format_quantity(end, "F") for end in output))
+            yield InputError("parts.output_coupling", shown, allowed)
 
-    def _score_problems(self) -> Iterator[Fault]:
+    def _score_errors(self) -> Iterator[InputError]:
         if not self.free_scores:
-            expected = "expected at least one score that is maximised, minimised or near a value"
-            yield Fault(("scores",), list(self.scores), expected)
+            allowed = "expected at least one score that is maximised, minimised or near a value"
+            yield InputError("scores", list(self.scores), allowed)
+        given = {
+            "input_corner_Hz": self.targets.input_corner is not None,
+            "radio_bands": bool(self.targets.radio_bands),
+            "drive": self.drive is not None,
+            "prices": self._has_prices(),
+        }
         named = [("scores", name) for name in self.scores]
         named += [("limits", name) for name in self.limits.windows]
         for section, name in named:
-            if name.startswith("input_corner_error") and self.targets.input_corner is None:
-                expected = f"expected a frequency: {section}.{name} is measured against it"
-                yield Fault(("targets", "input_corner"), ABSENT, expected)
-            if name == "parts_price_sum" and not self._has_prices():
-                expected = f"expected a drawer with prices: {section}.{name} adds them up"
-                yield Fault(("stock", "drawer"), self.stock.drawer or ABSENT, expected)
-            if name in _DRIVEN and self.drive is None:
-                expected = f"expected a table: {section}.{name} is measured under it"
-                yield Fault(("drive",), ABSENT, expected)
-            if name.startswith(("rf_margin", "detected_radio")) and not self.targets.radio_bands:
-                expected = f"expected at least one band: {section}.{name} is measured over them"
-                yield Fault(("targets", "radio_bands"), ABSENT, expected)
+            for need in sorted(REGISTRY[name].requires):
+                if not given.get(need, True):
+                    field, expected = _REQUIREMENTS[need]
+                    allowed = f"expected {expected}: {section}.{name} needs it"
+                    shown = self.stock.drawer if need == "prices" else None
+                    yield InputError(field, shown or NOT_GIVEN, allowed)
 
     def _has_prices(self) -> bool:
         """Return whether the drawer prices a part of each kind that varies."""
         drawer = self.stock.parts
-        kinds = {PARTS[name].kind for name in self.varied if name in PARTS}
+        kinds = {PART_ELEMENTS[name].kind for name in self.varied}
         return drawer is not None and all(
             np.any(np.isfinite(drawer.parts(kind).price)) for kind in kinds
         )
 
-    def _valve_problems(self, folder: Traversable) -> Iterator[Fault]:
-        table = valves()
-        if self.valve_table is not None:
-            try:
-                table += self._load_valve_table(_beside(folder, self.valve_table))
-            except ValueError as error:
-                yield Fault(("valve_table",), self.valve_table, str(error))
-                return
-        # A valve of the user's own table takes the place of a built-in one of the same name.
-        known = {name.casefold(): valve for valve in table for name in valve.names}
-        users: list[tuple[tuple[str | int, ...], str]] = []
+    def _device_errors(self) -> Iterator[InputError]:
         if (self.valve is None) == (self.transistor is None):
-            value = ABSENT if self.valve is None else Bare("valve and transistor")
-            yield Fault(("valve",), value, "expected exactly one of valve, transistor")
-        if self.valve is not None:
-            users.append((("valve",), self.valve))
+            shown = NOT_GIVEN if self.valve is None else Written("valve and transistor")
+            yield InputError("valve", shown, "expected exactly one of valve, transistor")
         if self.transistor is not None:
-            yield from self._transistor_problems(self.transistor)
-        for where, stage in (
-            (("driver", "stage"), self.driver.stage),
-            (("load", "stage"), self.load.stage),
-            (("load", "cathode_follower"), self.load.cathode_follower),
+            names = sorted({name for t in transistors() for name in (t.name, *t.aliases)})
+            if self.transistor.casefold() not in {name.casefold() for name in names}:
+                hint = did_you_mean(self.transistor, names)
+                allowed = f"expected one of {', '.join(names)}{hint}"
+                yield InputError("transistor", self.transistor, allowed)
+            if self.strays.shielded:
+                allowed = "expected false: a transistor has no shield"
+                yield InputError("strays.shielded", True, allowed)
+        known = {name.casefold(): valve for valve in self.valves for name in valve.names}
+        unshielded = set()
+        for field, name in self.valve_names():
+            valve = known.get(name.casefold())
+            if valve is None:
+                spelled = sorted({name for valve in self.valves for name in valve.names})
+                allowed = f"expected one of {', '.join(spelled)}{did_you_mean(name, spelled)}"
+                yield InputError(field, name, allowed)
+            elif valve.c_grid_plate_shielded_F is None:
+                unshielded.add(valve.name)
+        if self.strays.shielded:
+            for name in sorted(unshielded):
+                allowed = f"expected false: no capacitances of the {name} with shield are known"
+                yield InputError("strays.shielded", True, allowed)
+
+    def valve_names(self) -> Iterator[tuple[str, str]]:
+        """Yield every field that names a valve, and the name."""
+        if self.valve is not None:
+            yield "valve", self.valve
+        for field, stage in (
+            ("driver.stage", self.driver.stage),
+            ("load.stage", self.load.stage),
+            ("load.cathode_follower", self.load.cathode_follower),
         ):
             if stage is not None:
-                users.append(((*where, "valve"), stage.valve))
-        spelled = sorted({name for valve in table for name in valve.names})
-        for place, name in users:
-            if name.casefold() not in known:
-                expected = f"expected one of {', '.join(spelled)}{did_you_mean(name, spelled)}"
-                yield Fault(place, name, expected)
-        found = known.get((self.valve or "").casefold())
-        if self.strays.shielded and found is not None and found.c_grid_plate_shielded_F is None:
-            expected = f"expected false: no capacitances of the {found.name} with shield are known"
-            yield Fault(("strays", "shielded"), True, expected)
-
-    def _transistor_problems(self, wanted: str) -> Iterator[Fault]:
-        names = sorted({name for t in transistors() for name in (t.name, *t.aliases)})
-        if wanted.casefold() not in {name.casefold() for name in names}:
-            expected = f"expected one of {', '.join(names)}{did_you_mean(wanted, names)}"
-            yield Fault(("transistor",), wanted, expected)
-        if self.strays.shielded:
-            expected = "expected false: a transistor has no shield"
-            yield Fault(("strays", "shielded"), True, expected)
-
-    def _load_valve_table(self, table: Traversable) -> tuple[Valve, ...]:
-        if not (isinstance(table, Path) and table.is_file()):
-            raise ValueError("no such file beside the brief: expected a TOML valve table")
-        self._valve_table_path = table
-        return load_valves(table)
+                yield f"{field}.valve", stage.valve

@@ -1,35 +1,33 @@
-"""TODO explorer.brief.parts."""
+"""The parts of a brief, each fixed or free; made from the elements of a stage that are parts."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
+from dataclasses import fields as fields_of
 from types import MappingProxyType
-from typing import Any, ClassVar, Final, Generic, Literal, Self, TypeVar
+from typing import Annotated, Any, ClassVar, Final, Literal, Self
 
 import numpy as np
-from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
+from pydantic import Field, PrivateAttr, ValidationInfo, create_model, model_validator
 
-from explorer.brief.base import (
-    SeriesName,
-    _BypassFarads,
-    _CouplingFarads,
-    _folder,
-    _LeakOhms,
-    _open_drawer,
-    _OptionalFarads,
-    _OptionalOhms,
-    _Section,
+from explorer.brief.base import Section, SeriesName
+from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
+from explorer.drawer import Drawer, DrawerParts
+from explorer.series import series_values
+from explorer.units import QuantityField, format_quantity
+from objectives.arrays import FloatArray
+from objectives.checks import InputError
+from objectives.elements import ELEMENTS, Element
+from objectives.stage import Stage
+
+__all__ = ["PART_ELEMENTS", "Continuous", "PartChoice", "Parts", "choice_model", "quantity_of"]
+
+PART_ELEMENTS: Final[Mapping[str, Element]] = MappingProxyType(
+    {element.key: element for element in ELEMENTS.values() if element.part}
 )
-from explorer.brief.errors import ABSENT, Bare, Fault, Faults
-from explorer.drawer import Drawer
-from explorer.series import UNIT_OF_KIND, FloatArray, PartKind, series_values
-from explorer.units import PositiveFarads, PositiveOhms, format_quantity
-
-__all__ = ["PARTS", "Continuous", "GridLeakChoice", "PartChoice", "PartInfo", "Parts"]
-
-LeakPosition = Literal["before stopper", "after stopper", "either"]
+"""Every part that a brief may fix or vary, by its key."""
 
 
 @dataclass(frozen=True)
@@ -40,59 +38,21 @@ class Continuous:
     high: float
 
 
-@dataclass(frozen=True)
-class PartInfo:
-    """What a part of the brief is, and which field of the stage it sets."""
-
-    name: str
-    """Key under ``[parts]``."""
-    kind: PartKind
-    stage_field: str
-    """Field of ``objectives.stage.Stage``, named with its unit."""
-    label: str
-    """The trade's term, for people."""
+def quantity_of(element: Element) -> QuantityField:
+    """Return how a value of an element is read: its unit, its bounds and its words."""
+    words = tuple((word, value) for value, word in element.words.items())
+    if 0.0 in element.words:
+        return QuantityField(element.unit, minimum=0, words=words)
+    return QuantityField(element.unit, above=0, words=words)
 
 
-def _parts(*rows: tuple[str, PartKind, str]) -> Mapping[str, PartInfo]:
-    return MappingProxyType(
-        {
-            name: PartInfo(name, kind, f"{name}_{UNIT_OF_KIND[kind]}", label)
-            for name, kind, label in rows
-        }
-    )
-
-
-PARTS: Final[Mapping[str, PartInfo]] = _parts(
-    ("stopper", "resistor", "grid stopper"),
-    ("plate_load", "resistor", "plate load"),
-    ("cathode_resistor", "resistor", "cathode resistor"),
-    ("cathode_unbypassed", "resistor", "unbypassed cathode section"),
-    ("bypass", "capacitor", "cathode bypass"),
-    ("bypass_series", "resistor", "resistor in series with the bypass"),
-    ("grid_leak", "resistor", "grid leak"),
-    ("input_coupling", "capacitor", "input coupling capacitor"),
-    ("output_coupling", "capacitor", "output coupling capacitor"),
-    ("plate_capacitor", "capacitor", "capacitor across the plate load"),
-    ("grid_capacitor", "capacitor", "capacitor from grid to ground"),
-)
-"""Every part a brief may fix or vary, by its key."""
-
-
-Q = TypeVar("Q", bound=float)
-"""A value of a part; may be one of its words, such as none."""
-
-
-R = TypeVar("R", bound=float)
-"""An end of a range; above 0 and finite."""
-
-
-class PartChoice(_Section, Generic[Q, R]):
+class PartChoice(Section):
     """How one part is chosen: fixed, from a list, from a series, from a drawer, or continuous."""
 
-    kind: ClassVar[PartKind] = "resistor"
+    element: ClassVar[Element]
 
-    value: Q | None = Field(default=None, description="One fixed value.")
-    listed: tuple[Q, ...] | None = Field(
+    value: float | None = Field(default=None, description="One fixed value.")
+    listed: tuple[float, ...] | None = Field(
         default=None, alias="values", strict=False, description="An explicit list of values."
     )
     series: SeriesName | None = Field(
@@ -102,86 +62,78 @@ class PartChoice(_Section, Generic[Q, R]):
         default=False, description="true: any value between from and to, evenly in ratio."
     )
     drawer: str | None = Field(
-        default=None, description="CSV file of parts in hand; from and to may narrow it."
+        default=None, description="CSV file of the parts at hand; from and to may narrow it."
     )
-    low: R | None = Field(default=None, alias="from", description="Least value, included.")
-    high: R | None = Field(default=None, alias="to", description="Greatest value, included.")
+    low: float | None = Field(default=None, alias="from", description="Least value, included.")
+    high: float | None = Field(default=None, alias="to", description="Greatest value, included.")
 
-    _drawer: Drawer | None = PrivateAttr(None)
+    _stock: DrawerParts | None = PrivateAttr(None)
     _values: FloatArray | Continuous = PrivateAttr(default_factory=lambda: np.zeros(0))
 
     @model_validator(mode="after")
     def _one_way(self, info: ValidationInfo) -> Self:
-        given = [
-            key
-            for key, present in (
-                ("value", self.value is not None),
-                ("values", self.listed is not None),
-                ("series", self.series is not None),
-                ("continuous", self.continuous),
-                ("drawer", self.drawer is not None),
-            )
-            if present
-        ]
+        ways = {
+            "value": self.value is not None,
+            "values": self.listed is not None,
+            "series": self.series is not None,
+            "continuous": self.continuous,
+            "drawer": self.drawer is not None,
+        }
+        given = [way for way, present in ways.items() if present]
         if len(given) != 1:
-            text = Bare(" and ".join(given)) if given else ABSENT
-            raise Faults(
-                Fault((), text, "expected exactly one of value, values, series, continuous, drawer")
-            )
-        self._check_range(given[0])
-        self._values = self._read_values(info)
+            shown = Written(" and ".join(given)) if given else NOT_GIVEN
+            raise InputError("", shown, f"expected exactly one of {', '.join(ways)}")
+        Mistakes.raise_any(self._range_errors(given[0]))
+        self._values = self._read_values(info.context or {})
         return self
 
-    def _check_range(self, way: str) -> None:
-        ends = {"from": self.low, "to": self.high}
-        problems = []
-        for key, end in ends.items():
+    def _range_errors(self, way: str) -> Iterator[InputError]:
+        for key, end in (("from", self.low), ("to", self.high)):
             if way in ("value", "values") and end is not None:
-                expected = "expected only beside series, continuous or drawer"
-                problems.append(Fault((key,), Bare(self._text(end)), expected))
+                allowed = "expected only beside series, continuous or drawer"
+                yield InputError(key, self._written(end), allowed)
             elif way in ("series", "continuous") and end is None:
-                problems.append(Fault((key,), ABSENT, f"expected a value beside {way}"))
-        rising = self.low is None or self.high is None or self.low < self.high
-        if not problems and not rising:
-            expected = f"expected less than to ({self._text(self.high)})"
-            problems.append(Fault(("from",), Bare(self._text(self.low)), expected))
-        if problems:
-            raise Faults(*problems)
+                yield InputError(key, NOT_GIVEN, f"expected a value beside {way}")
+        if way not in ("value", "values") and None not in (self.low, self.high):
+            assert self.low is not None
+            assert self.high is not None
+            if self.low >= self.high:
+                allowed = f"expected less than to ({self._written(self.high)})"
+                yield InputError("from", self._written(self.low), allowed)
 
-    def _read_values(self, info: ValidationInfo) -> FloatArray | Continuous:
-        low = self.low if self.low is not None else 0.0
-        high = self.high if self.high is not None else math.inf
+    def _read_values(self, context: Mapping[str, Any]) -> FloatArray | Continuous:
+        low, high = self.low or 0.0, math.inf if self.high is None else self.high
         if self.value is not None:
-            return np.array([self.value], dtype=np.float64)
+            return np.array([self.value])
         if self.listed is not None:
             if not self.listed:
-                raise Faults(Fault(("values",), [], "expected at least one value"))
-            repeated = [value for value in self.listed if self.listed.count(value) > 1]
-            if repeated:
-                shown = Bare(self._text(repeated[0]))
-                raise Faults(Fault(("values",), shown, "listed twice: expected once"))
+                raise InputError("values", [], "expected at least one value")
+            for value in self.listed:
+                if self.listed.count(value) > 1:
+                    text = "listed twice: expected once"
+                    raise InputError("values", self._written(value), text)
             return np.array(sorted(self.listed), dtype=np.float64)
         if self.series is not None:
-            found = series_values(self.series, low, high)
-            if found.size == 0:
+            values = series_values(self.series, low, high)
+            if values.size == 0:
                 text = f"no value {self._span()}: expected a wider range"
-                raise Faults(Fault(("series",), self.series, text))
-            return found
-        if self.drawer is not None:
-            self._drawer = _open_drawer(self.drawer, _folder(info), ("drawer",))
-            found = self._drawer.parts(self.kind).between(low, high)
-            if found.size == 0:
-                text = f"no {self.kind} {self._span()}: expected at least one in the drawer"
-                raise Faults(Fault(("drawer",), self.drawer, text))
-            return found
-        return Continuous(low, high)
+                raise InputError("series", self.series, text)
+            return values
+        drawer: Drawer | None = context.get("drawers", {}).get(self.drawer)
+        if drawer is None:  # continuous, or a drawer that cannot be read: told by the loader
+            return Continuous(low, high)
+        self._stock = drawer.parts(self.element.kind).within(low, high)
+        if len(self._stock) == 0:
+            text = f"no {self.element.kind} {self._span()}: expected at least one in the drawer"
+            raise InputError("drawer", self.drawer, text)
+        return np.unique(self._stock.value)
 
-    def _text(self, value: float | None) -> str:
-        return format_quantity(math.nan if value is None else value, UNIT_OF_KIND[self.kind])
+    def _written(self, value: float) -> Written:
+        return Written(format_quantity(value, self.element.unit))
 
     def _span(self) -> str:
-        low = f"from {self._text(self.low)} " if self.low is not None else ""
-        high = f"to {self._text(self.high)}" if self.high is not None else ""
+        low = f"from {self._written(self.low)} " if self.low is not None else ""
+        high = f"to {self._written(self.high)}" if self.high is not None else ""
         return (low + high).rstrip() or "of any value"
 
     def values(self) -> FloatArray | Continuous:
@@ -194,10 +146,18 @@ class PartChoice(_Section, Generic[Q, R]):
             return (self._values.low, self._values.high)
         return tuple(float(value) for value in self._values)
 
+    def origin(self) -> str:
+        """Return in words where the values come from: 'E12, 10 kΩ to 470 kΩ'."""
+        ends = self.ends()
+        low, high = (self.element.word(v) or self._written(v) for v in (ends[0], ends[-1]))
+        count = f"{len(ends)} listed values"
+        source = self.series or ("the drawer" if self.drawer else count)
+        return f"{'any value' if self.continuous else source}, {low} to {high}"
+
     @property
-    def stock(self) -> Drawer | None:
-        """The drawer the values come from, if they do."""
-        return self._drawer
+    def stock(self) -> DrawerParts | None:
+        """The lines of the drawer that the values come from, if they do."""
+        return self._stock
 
     @property
     def varied(self) -> bool:
@@ -205,18 +165,10 @@ class PartChoice(_Section, Generic[Q, R]):
         return isinstance(self._values, Continuous) or self._values.size > 1
 
 
-class ResistorChoice(PartChoice[PositiveOhms, PositiveOhms]):
-    """A resistor that must be there."""
+class GridLeakChoice(PartChoice):
+    """The grid leak, and where it joins."""
 
-
-class OptionalResistorChoice(PartChoice[_OptionalOhms, PositiveOhms]):
-    """A resistor in series with something: ``"none"`` is 0 ohm."""
-
-
-class GridLeakChoice(PartChoice[_LeakOhms, PositiveOhms]):
-    """The grid leak: ``"none"`` is an infinite resistance."""
-
-    position: LeakPosition = Field(
+    position: Literal["before stopper", "after stopper", "either"] = Field(
         default="before stopper",
         description="Where the leak joins: on the source side of the stopper, at the grid, "
         "or either (both are tried).",
@@ -233,77 +185,81 @@ class GridLeakChoice(PartChoice[_LeakOhms, PositiveOhms]):
         return super().varied or self.position == "either"
 
 
-class _CapacitorChoice(PartChoice[Q, PositiveFarads], Generic[Q]):
-    kind: ClassVar[PartKind] = "capacitor"
+def choice_model(
+    element: Element, quantity: QuantityField, base: type[PartChoice] = PartChoice
+) -> type[PartChoice]:
+    """Return the table that chooses an element's value, its values read as ``quantity``."""
+    one = Annotated[float, quantity]
+    end = Annotated[float, QuantityField(element.unit, above=0)]
+    kinds: dict[str, Any] = {
+        "value": one | None,
+        "listed": tuple[one, ...] | None,
+        "low": end | None,
+        "high": end | None,
+    }
+    fields: dict[str, Any] = {n: (kind, base.model_fields[n]) for n, kind in kinds.items()}
+    model: type[PartChoice] = create_model(
+        f"{element.key.title().replace('_', '')}Choice",
+        __base__=base,
+        __doc__=f"How the {element.label_for()} is chosen.",
+        **fields,
+    )
+    model.element = element
+    return model
 
 
-class BypassChoice(_CapacitorChoice[_BypassFarads]):
-    """The cathode bypass: ``"none"`` is 0 F, ``"full"`` an infinite capacitance."""
+_NOTES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "cathode_resistor": "the section that the bypass is across",
+        "cathode_unbypassed": "between the cathode and the bypassed section",
+        "input_coupling": "needed after driver.stage",
+        "output_coupling": "direct, signals pass without loss, and only a cathode follower is "
+        "coupled for direct current too",
+    }
+)
+"""What a label does not say, by key of a part."""
 
 
-class CouplingChoice(_CapacitorChoice[_CouplingFarads]):
-    """A coupling capacitor: ``"direct"`` is an infinite capacitance."""
+def _part_fields() -> dict[str, Any]:
+    defaults = {f.name: f.default for f in fields_of(Stage)}
+    made = {}
+    for key, element in PART_ELEMENTS.items():
+        base = GridLeakChoice if key == "grid_leak" else PartChoice
+        model = choice_model(element, quantity_of(element), base)
+        label = element.label_for()
+        text = f"{label[0].upper()}{label[1:]}"
+        text += f" ({_NOTES[key]})" if key in _NOTES else ""
+        text += "".join(f', or "{word}"' for word in element.words.values())
+        default = defaults[element.name]
+        # A part both of whose ends mean something has no natural value when left out.
+        if default is MISSING or len(element.words) > 1:
+            made[key] = (model, Field(description=f"{text}."))
+            continue
+        word = element.word(default) or format_quantity(default, element.unit)
+        made[key] = (
+            model,
+            Field(
+                default_factory=lambda model=model, value=default: model(value=value),
+                description=f"{text}; {word} if left out.",
+            ),
+        )
+    return made
 
 
-class OptionalCapacitorChoice(_CapacitorChoice[_OptionalFarads]):
-    """A capacitor to ground or across a resistor: ``"none"`` is 0 F."""
-
-
-def _fixed(model: type[_Choice], value: float) -> _Choice:
-    return model.model_validate({"value": value})
-
-
-_Choice = TypeVar("_Choice", bound=PartChoice[Any, Any])
-
-
-class Parts(_Section):
+class Parts(create_model("_PartFields", __base__=Section, **_part_fields())):  # type: ignore[misc]
     """The parts of the stage, each fixed or free."""
 
-    plate_load: ResistorChoice = Field(description="Plate (anode) load resistor.")
-    cathode_resistor: OptionalResistorChoice = Field(
-        description="Section of the cathode resistor that the bypass is across."
-    )
-    bypass: BypassChoice = Field(description='Cathode bypass capacitor; "none" or "full" too.')
-    stopper: OptionalResistorChoice = Field(
-        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
-        description="Grid stopper; none if left out.",
-    )
-    cathode_unbypassed: OptionalResistorChoice = Field(
-        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
-        description="Section between the cathode and the bypassed section; none if left out.",
-    )
-    bypass_series: OptionalResistorChoice = Field(
-        default_factory=lambda: _fixed(OptionalResistorChoice, 0.0),
-        description="Resistor in series with the bypass capacitor; none if left out.",
-    )
-    grid_leak: GridLeakChoice = Field(
-        default_factory=lambda: _fixed(GridLeakChoice, 1e6),
-        description="Grid leak; 1M before the stopper if left out.",
-    )
-    input_coupling: CouplingChoice = Field(
-        default_factory=lambda: _fixed(CouplingChoice, math.inf),
-        description="Coupling capacitor at the input, needed after driver.stage; "
-        "direct if left out.",
-    )
-    output_coupling: CouplingChoice = Field(
-        default_factory=lambda: _fixed(CouplingChoice, math.inf),
-        description="Coupling capacitor at the output; if left out, or direct, signals pass "
-        "without loss (only a cathode follower is then coupled for direct current too).",
-    )
-    plate_capacitor: OptionalCapacitorChoice = Field(
-        default_factory=lambda: _fixed(OptionalCapacitorChoice, 0.0),
-        description="Capacitor across the plate load; none if left out.",
-    )
-    grid_capacitor: OptionalCapacitorChoice = Field(
-        default_factory=lambda: _fixed(OptionalCapacitorChoice, 0.0),
-        description="Capacitor fitted from grid to ground; none if left out.",
-    )
+    def items(self) -> Iterator[tuple[str, PartChoice]]:
+        """Yield each part's key and choice, in the order of :data:`PART_ELEMENTS`."""
+        for key in PART_ELEMENTS:
+            yield key, self[key]
 
-    def items(self) -> Iterator[tuple[str, PartChoice[Any, Any]]]:
-        """Yield each part's key and choice, in the order of :data:`PARTS`."""
-        for name in PARTS:
-            yield name, getattr(self, name)
+    def __getitem__(self, key: str) -> PartChoice:
+        choice: PartChoice = getattr(self, key)
+        return choice
 
-    def __getitem__(self, name: str) -> PartChoice[Any, Any]:
-        choice: PartChoice[Any, Any] = getattr(self, PARTS[name].name)
+    @property
+    def leak(self) -> GridLeakChoice:
+        """The grid leak."""
+        choice: GridLeakChoice = self.grid_leak
         return choice

@@ -1,4 +1,4 @@
-"""TODO explorer.brief.schema."""
+"""The JSON Schema of a brief, for editors."""
 
 from __future__ import annotations
 

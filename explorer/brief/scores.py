@@ -1,176 +1,157 @@
-"""TODO explorer.brief.scores."""
+"""How each score is used: maximised, minimised, brought near a value, bounded, or only shown."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 
-from explorer.brief.errors import Fault, Faults, did_you_mean
-from explorer.series import FloatArray
+from explorer.brief.errors import Mistakes
+from explorer.problem import FreeScore, Window
 from explorer.units import QuantityError, parse_quantity, unit_of_name
+from objectives.checks import InputError, did_you_mean
+from objectives.scores.registry import REGISTRY
 
-__all__ = ["Score", "Window"]
+__all__ = ["SHOWN", "WINDOW_SCHEMA", "Scores", "Use", "bounds_of", "read_window", "unknown_score"]
 
-Use = Literal["maximise", "minimise", "near", "window", "show"]
-
-# Scores that need a drive.
-_DRIVEN: Final = frozenset(
-    {"harmonic_fall_dB", "harmonic_fall_across_stopper_dB", "bias_shift_V"}
-    | {"driven_distortion_percent"}
+SHOWN: Final = "show"
+Use = FreeScore | Window | Literal["show"]
+_SPELLINGS: Final[Mapping[str, Literal["maximise", "minimise", "show"]]] = MappingProxyType(
+    {
+        "maximise": "maximise",
+        "maximize": "maximise",
+        "minimise": "minimise",
+        "minimize": "minimise",
+        "show": "show",
+    }
 )
-
-
-@dataclass(frozen=True)
-class Window:
-    """Bounds on one named number, in the unit its name ends in; None where open."""
-
-    name: str
-    at_least: float | None = None
-    at_most: float | None = None
-
-    @property
-    def unit(self) -> str:
-        """Key of ``explorer.units.UNITS``."""
-        return unit_of_name(self.name)
-
-
-@dataclass(frozen=True)
-class Score:
-    """How one score is used."""
-
-    name: str
-    use: Use
-    near: float | None = None
-    """Wanted value, in the unit the name ends in, when ``use`` is ``"near"``."""
-    at_least: float | None = None
-    at_most: float | None = None
-
-    @property
-    def unit(self) -> str:
-        """Key of ``explorer.units.UNITS``."""
-        return unit_of_name(self.name)
-
-    @property
-    def free(self) -> bool:
-        """Whether the score spans the front: it is maximised, minimised or brought near."""
-        return self.use in ("maximise", "minimise", "near")
-
-    def distance(self, value: float | FloatArray) -> FloatArray:
-        """Return how far ``value`` is from :attr:`near`: octaves for a frequency, else its unit."""
-        if self.near is None:
-            raise ValueError(f"scores.{self.name}: no near value is given")
-        values = np.asarray(value, dtype=np.float64)
-        if self.unit == "Hz":
-            return np.asarray(np.abs(np.log2(values / self.near)))
-        return np.asarray(np.abs(values - self.near))
-
-
-_SPELLINGS: Final[Mapping[str, Use]] = {
-    "maximise": "maximise",
-    "maximize": "maximise",
-    "minimise": "minimise",
-    "minimize": "minimise",
-    "show": "show",
-}
 _USES: Final = (
     'expected "maximise", "minimise", "show", { near = … }, or { at_least = …, at_most = … }'
 )
 _BOUNDS: Final = ("at_least", "at_most")
 
 
-def _read_bounds(
-    raw: Mapping[str, Any], name: str, keys: Sequence[str], problems: list[Fault]
-) -> dict[str, float]:
-    """Read a table of numbers whose unit is the one ``name`` ends in."""
+def unknown_score(name: str, given: object, others: Iterable[str] = ()) -> InputError:
+    """Return the mistake of a name that is no score, with the closest of those and ``others``."""
+    hint = did_you_mean(name, [*REGISTRY, *others])
+    text = "unknown score" + (hint or f"; expected one of {', '.join(sorted(REGISTRY))}")
+    return InputError(name, given, text)
+
+
+def _read_numbers(raw: Mapping[str, Any], name: str, *keys: str) -> dict[str, float]:
+    """Read a table of numbers whose unit is the one that ``name`` ends in."""
     unit = unit_of_name(name)
+    errors: list[InputError] = []
     found: dict[str, float] = {}
     for key, text in raw.items():
+        field = f"{name}.{key}"
         if key not in keys:
-            hint = did_you_mean(key, keys)
-            expected = f"unknown key; expected {', '.join(keys)}{hint}"
-            problems.append(Fault((name, key), text, expected))
+            hint = did_you_mean(str(key), keys)
+            errors.append(InputError(field, text, f"unknown key; expected {', '.join(keys)}{hint}"))
             continue
         try:
             found[key] = parse_quantity(text, unit)
         except QuantityError as error:
-            problems.append(Fault((name, key), text, f"expected {error.allowed}"))
+            errors.append(InputError(field, text, error.allowed))
     low, high = found.get("at_least"), found.get("at_most")
     if low is not None and high is not None and not low <= high:
-        expected = f"expected no more than at_most ({high:g})"
-        problems.append(Fault((name, "at_least"), low, expected))
+        allowed = f"expected no more than at_most ({high:g})"
+        errors.append(InputError(f"{name}.at_least", low, allowed))
+    if "near" in found and len(found) > 1:
+        errors.append(InputError(name, raw, "expected near alone; put bounds under [limits]"))
+    if unit == "Hz" and found.get("near", 1.0) <= 0:
+        errors.append(InputError(f"{name}.near", raw["near"], "expected above 0 Hz"))
+    Mistakes.raise_any(errors)
     return found
 
 
-def _read_scores(raw: Any) -> dict[str, Score]:
+def read_window(raw: Mapping[str, Any], name: str) -> Window:
+    """Return the limit that a table of bounds states for the score of that name.
+
+    Raises
+    ------
+    Mistakes
+        If a bound is no number of the score's unit.
+    """
+    return Window(name, **_read_numbers(raw, name, *_BOUNDS))
+
+
+def bounds_of(window: Window) -> dict[str, float]:
+    """Return the bounds of a limit by their keys in the brief."""
+    return {key: end for key in _BOUNDS if np.isfinite(end := getattr(window, key))}
+
+
+def _read_use(name: str, given: Any) -> Use:
+    if isinstance(given, FreeScore | Window):
+        return given
+    if name not in REGISTRY:
+        raise Mistakes([unknown_score(name, given)])
+    if isinstance(given, str) and given in _SPELLINGS:
+        use = _SPELLINGS[given]
+        return use if use == "show" else FreeScore(name, use)
+    if not isinstance(given, Mapping) or not given:
+        raise Mistakes([InputError(name, given, _USES)])
+    numbers = _read_numbers(given, name, "near", *_BOUNDS)
+    return (
+        FreeScore(name, "near", numbers["near"]) if "near" in numbers else Window(name, **numbers)
+    )
+
+
+def _read_scores(raw: Any) -> dict[str, Use]:
     if not isinstance(raw, Mapping):
-        raise Faults(Fault((), raw, "expected a table of scores and their uses"))
-    scores: dict[str, Score] = {}
-    problems: list[Fault] = []
+        raise InputError("", raw, "expected a table of scores and their uses")
+    scores: dict[str, Use] = {}
+    errors: list[InputError] = []
     for name, given in raw.items():
-        if isinstance(given, Score):
-            scores[name] = given
-        elif isinstance(given, str) and given in _SPELLINGS:
-            scores[name] = Score(name, _SPELLINGS[given])
-        elif isinstance(given, Mapping) and given:
-            bounds = _read_bounds(given, name, ("near", *_BOUNDS), problems)
-            near = bounds.get("near")
-            if near is not None and len(bounds) > 1:
-                expected = "expected near alone; put bounds under [limits]"
-                problems.append(Fault((name,), given, expected))
-            if near is not None and unit_of_name(name) == "Hz" and near <= 0:
-                problems.append(Fault((name, "near"), given["near"], "expected above 0 Hz"))
-            scores[name] = Score(name, "window" if near is None else "near", **bounds)
-        else:
-            problems.append(Fault((name,), given, _USES))
-    if problems:
-        raise Faults(*problems)
+        try:
+            scores[name] = _read_use(name, given)
+        except Mistakes as mistakes:
+            errors += mistakes.errors
+    Mistakes.raise_any(errors)
     return scores
 
 
-def _write_scores(scores: Mapping[str, Score]) -> dict[str, Any]:
-    return {
-        name: score.use
-        if score.use not in ("near", "window")
-        else {
-            key: value for key in ("near", *_BOUNDS) if (value := getattr(score, key)) is not None
-        }
-        for name, score in scores.items()
-    }
+def _write_use(use: Use) -> Any:
+    if isinstance(use, Window):
+        return bounds_of(use)
+    if isinstance(use, FreeScore):
+        return {"near": use.target} if use.use == "near" else use.use
+    return use
 
 
-_NUMBER_OR_TEXT: Final[Mapping[str, Any]] = MappingProxyType(
-    {"anyOf": [{"type": "number"}, {"type": "string"}]}
-)
+def _write_scores(scores: Mapping[str, Use]) -> dict[str, Any]:
+    return {name: _write_use(use) for name, use in scores.items()}
 
 
-def _bounds_schema(*keys: str) -> dict[str, Any]:
+def _table_schema(*keys: str) -> dict[str, Any]:
+    value = {"anyOf": [{"type": "number"}, {"type": "string"}]}
     return {
         "type": "object",
-        "properties": {key: dict(_NUMBER_OR_TEXT) for key in keys},
+        "properties": {key: dict(value) for key in keys},
         "additionalProperties": False,
         "minProperties": 1,
     }
 
 
-_SCORES_SCHEMA: Final[dict[str, Any]] = {
-    "type": "object",
-    "minProperties": 1,
-    "additionalProperties": {
-        "anyOf": [
-            {"enum": sorted(_SPELLINGS)},
-            {**_bounds_schema("near"), "required": ["near"]},
-            _bounds_schema(*_BOUNDS),
-        ]
-    },
-}
+WINDOW_SCHEMA: Final = _table_schema(*_BOUNDS)
 Scores = Annotated[
-    dict[str, Score],
+    dict[str, Use],
     PlainValidator(_read_scores),
     PlainSerializer(_write_scores),
-    WithJsonSchema(_SCORES_SCHEMA),
+    WithJsonSchema(
+        {
+            "type": "object",
+            "minProperties": 1,
+            "additionalProperties": {
+                "anyOf": [
+                    {"enum": sorted(_SPELLINGS)},
+                    {**_table_schema("near"), "required": ["near"]},
+                    WINDOW_SCHEMA,
+                ]
+            },
+        }
+    ),
 ]

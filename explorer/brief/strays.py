@@ -1,4 +1,4 @@
-"""TODO explorer.brief.strays."""
+"""Wiring capacitances and lead inductances."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from explorer.brief.base import _Section
-from explorer.brief.errors import ABSENT, Fault, Faults, did_you_mean
+from explorer.brief.base import Section
+from explorer.brief.errors import NOT_GIVEN
 from explorer.units import Farads, Henries, QuantityField
+from objectives.checks import InputError, did_you_mean
 from objectives.radio.tables import resistor_style, wiring, wirings
 
 __all__ = ["Strays"]
@@ -19,7 +20,7 @@ Between = Literal[
 ]
 
 
-class WiringPiece(_Section):
+class WiringPiece(Section):
     """A length or some pieces of wiring of the table, and which electrodes they lie between."""
 
     kind: str = Field(description="Name in the table of wiring.")
@@ -35,16 +36,15 @@ class WiringPiece(_Section):
     def _from_table(self) -> Self:
         known = {w.name: w for w in wirings()}
         if self.kind not in known:
-            expected = f"expected one of {'; '.join(known)}{did_you_mean(self.kind, list(known))}"
-            raise Faults(Fault(("kind",), self.kind, expected))
-        wanted, other = ("metres", "pieces") if known[self.kind].per == "metre" else (
-            "pieces", "metres",
-        )  # fmt: skip
+            allowed = f"expected one of {'; '.join(known)}{did_you_mean(self.kind, known)}"
+            raise InputError("kind", self.kind, allowed)
+        by_metre = known[self.kind].per == "metre"
+        wanted, other = ("metres", "pieces") if by_metre else ("pieces", "metres")
         if getattr(self, other) is not None:
-            expected = f"expected {wanted} instead: the table gives {self.kind} by them"
-            raise Faults(Fault((other,), getattr(self, other), expected))
+            allowed = f"expected {wanted} instead: the table gives {self.kind} by the {wanted[:-1]}"
+            raise InputError(other, getattr(self, other), allowed)
         if getattr(self, wanted) is None:
-            raise Faults(Fault((wanted,), ABSENT, "required"))
+            raise InputError(wanted, NOT_GIVEN, "required")
         return self
 
     @property
@@ -55,7 +55,7 @@ class WiringPiece(_Section):
         return float(wiring(self.kind).total_F(amount))
 
 
-class Strays(_Section):
+class Strays(Section):
     """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
 
     grid_to_plate: Farads = Field(default=0.0, description="Wiring, grid to plate (F).")
@@ -70,7 +70,7 @@ class Strays(_Section):
     stopper_lead_inductance: Henries = Field(default=0.0, description="Leads of the stopper (H).")
     stopper_style: str | None = Field(
         default=None,
-        description="Make of the stopper, from the table of styles; gives its shunt capacitance "
+        description="Style of the stopper, from the table of styles; gives its shunt capacitance "
         "and lead inductance.",
     )
     grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
@@ -99,6 +99,6 @@ class Strays(_Section):
         try:
             style = resistor_style(raw["stopper_style"])
         except ValueError as error:
-            raise Faults(Fault(("stopper_style",), raw["stopper_style"], str(error))) from None
+            raise InputError("stopper_style", raw["stopper_style"], str(error)) from None
         table = {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
         return {**table, **raw}

@@ -1,22 +1,38 @@
-"""TODO explorer.brief.surroundings."""
+"""What stands around the stage: its supply, what drives it, what it drives."""
 
 from __future__ import annotations
 
 import math
 from typing import Annotated, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
-from explorer.brief.base import _BypassFarads, _Fraction, _LeakOhms, _RatioFrom0, _Section
-from explorer.brief.errors import ABSENT, Bare, Fault, Faults, did_you_mean
+from explorer.brief.base import Section, Share
+from explorer.brief.errors import NOT_GIVEN, Written
+from explorer.brief.parts import PART_ELEMENTS, quantity_of
 from explorer.units import Farads, Ohms, PositiveOhms, PositiveVolts, QuantityField, Volts
+from objectives.checks import InputError, did_you_mean
+from objectives.circuit import follower
+from objectives.elements import ELEMENTS
 from objectives.radio.tables import wiring, wirings
+from objectives.stage import Stage
 
 __all__ = ["CathodeFollower", "Driver", "DriverStage", "Load", "LoadStage", "Supply"]
 
+_BypassFarads = Annotated[float, quantity_of(PART_ELEMENTS["bypass"])]
+_LoadOhms = Annotated[float, quantity_of(ELEMENTS["load_ohm"])]
 
-class Supply(_Section):
-    """The high-voltage supply and the fixed potentials about the valve."""
+
+def _exactly_one(table: Section, *names: str) -> None:
+    given = [name for name in names if getattr(table, name) is not None]
+    if len(given) != 1:
+        shown = Written(" and ".join(given)) if given else NOT_GIVEN
+        raise InputError("", shown, f"expected exactly one of {', '.join(names)}")
+
+
+class Supply(Section):
+    """The supply and the fixed potentials about the valve."""
 
     voltage: PositiveVolts = Field(description="Supply voltage at the top of the plate load (V).")
     heater_elevation: Volts = Field(
@@ -25,14 +41,14 @@ class Supply(_Section):
     grid_bias: Volts = Field(
         default=0.0, description="Fixed bias that the cold end of the grid leak returns to (V)."
     )
-    grid_bias_ratio: _RatioFrom0 = Field(
+    grid_bias_ratio: Share = Field(
         default=0.0,
         description="Share of the supply that is added to it, as a divider from the supply does.",
     )
 
 
-class DriverStage(_Section):
-    """An earlier common-cathode stage, from which the source resistance is computed."""
+class _NeighbourStage(Section):
+    """A common-cathode stage before or behind the one under design."""
 
     valve: str = Field(description="Name in the valve table.")
     supply: PositiveVolts = Field(description="Its supply voltage (V).")
@@ -42,15 +58,49 @@ class DriverStage(_Section):
         default=0.0, description="Its unbypassed cathode section (ohm)."
     )
     bypass: _BypassFarads = Field(
-        default=math.inf, description='Its bypass (F); "none" or "full" too.'
-    )
-    source_resistance: Ohms = Field(
-        default=0.0, description="Resistance that drives its own grid (ohm)."
+        default=math.inf, description='Its bypass (F), or "none" or "full".'
     )
     grid_bias: Volts = Field(default=0.0, description="Fixed bias on its grid (V).")
 
+    def _stage(self, **more: float) -> Stage:
+        return Stage(
+            supply_V=self.supply,
+            plate_load_ohm=self.plate_load,
+            cathode_resistor_ohm=self.cathode_resistor,
+            cathode_unbypassed_ohm=self.cathode_unbypassed,
+            bypass_F=self.bypass,
+            grid_bias_V=self.grid_bias,
+            # Coupled directly, save where the source would short a fixed bias: then by a capacitor
+            # large enough to be a short for every signal.
+            input_coupling_F=1.0 if self.grid_bias != 0 else math.inf,
+            **more,
+        )
 
-class Driver(_Section):
+
+class DriverStage(_NeighbourStage):
+    """An earlier common-cathode stage, from which the source resistance is computed."""
+
+    source_resistance: Ohms = Field(
+        default=0.0, description="Resistance that drives its own grid (ohm)."
+    )
+
+    def record(self) -> Stage:
+        """Return the stage."""
+        return self._stage(source_ohm=self.source_resistance)
+
+
+class LoadStage(_NeighbourStage):
+    """A next common-cathode stage; its input capacitance is computed from its own gain."""
+
+    stopper: Ohms = Field(default=0.0, description="Its grid stopper (ohm).")
+    grid_leak: PositiveOhms = Field(default=1e6, description="Its grid leak (ohm).")
+
+    def record(self) -> Stage:
+        """Return the stage."""
+        return self._stage(stopper_ohm=self.stopper, grid_leak_ohm=self.grid_leak)
+
+
+class Driver(Section):
     """What drives the stage: a Thevenin source or an earlier stage, and what lies between."""
 
     resistance: Ohms | None = Field(
@@ -80,23 +130,23 @@ class Driver(_Section):
         default=None,
         description="Whole track of the level control, to ground (ohm); none if left out.",
     )
-    level_fraction: _Fraction = Field(
+    level_fraction: Share = Field(
         default=1.0, description="Setting of the level control: share of its track below the wiper."
     )
 
     @model_validator(mode="after")
-    def _cable_from_table(self) -> Self:
-        """Take the capacitance of a cable of the table, beside whatever is stated."""
+    def _one_form(self) -> Self:
         if (self.cable is None) != (self.cable_metres is None):
             missing = "cable" if self.cable is None else "cable_metres"
-            raise Faults(Fault((missing,), ABSENT, "expected both of cable, cable_metres"))
-        if self.cable is None or self.cable_metres is None:
-            return self
+            raise InputError(missing, NOT_GIVEN, "expected both of cable, cable_metres")
         known = [w.name for w in wirings() if w.per == "metre"]
-        if self.cable not in known:
-            hint = did_you_mean(self.cable, known)
-            expected = f"expected one of {', '.join(known)}{hint}"
-            raise Faults(Fault(("cable",), self.cable, expected))
+        if self.cable is not None and self.cable not in known:
+            allowed = f"expected one of {', '.join(known)}{did_you_mean(self.cable, known)}"
+            raise InputError("cable", self.cable, allowed)
+        _exactly_one(self, "resistance", "stage")
+        if self.level_fraction != 1.0 and self.divider_shunt_resistance is None:
+            allowed = "expected 1 unless divider_shunt_resistance is given"
+            raise InputError("level_fraction", self.level_fraction, allowed)
         return self
 
     @property
@@ -104,70 +154,43 @@ class Driver(_Section):
         """Shunt capacitance of the cable (F): stated, and by kind and length."""
         if self.cable is None or self.cable_metres is None:
             return self.cable_capacitance
-        by_length = float(wiring(self.cable).total_F(self.cable_metres))
-        return self.cable_capacitance + by_length
+        return self.cable_capacitance + float(wiring(self.cable).total_F(self.cable_metres))
 
-    @model_validator(mode="after")
-    def _one_form(self) -> Self:
-        forms = [name for name in ("resistance", "stage") if getattr(self, name) is not None]
-        if len(forms) != 1:
-            value = Bare(" and ".join(forms)) if forms else ABSENT
-            raise Faults(Fault((), value, "expected exactly one of resistance, stage"))
-        if self.level_fraction != 1.0 and self.divider_shunt_resistance is None:
-            expected = "expected 1 unless divider_shunt_resistance is given"
-            raise Faults(Fault(("level_fraction",), self.level_fraction, expected))
-        return self
-
-    def after_divider(self, source_ohm: float) -> tuple[float, float]:
-        """Return the Thevenin resistance (ohm) and the voltage ratio behind the level control.
-
-        Args:
-            source_ohm: resistance ahead of the divider: :attr:`resistance`, or what the earlier
-                stage was found to have.
-        """
-        ahead = source_ohm + self.divider_series_resistance
+    @property
+    def divider(self) -> dict[str, float]:
+        """The attenuator as arguments of :func:`objectives.circuit.driver.driver_of`."""
         track = self.divider_shunt_resistance
-        if track is None:
-            return ahead, 1.0
-        below = self.level_fraction * track
-        above = ahead + track - below
-        return below * above / (below + above), below / (below + above)
+        return {
+            "divider_series_ohm": self.divider_series_resistance,
+            "divider_shunt_ohm": np.inf if track is None else track,
+            "level_fraction": self.level_fraction,
+        }
 
 
-class LoadStage(_Section):
-    """A next common-cathode stage; its input capacitance is computed from its own gain."""
-
-    valve: str = Field(description="Name in the valve table.")
-    supply: PositiveVolts = Field(description="Its supply voltage (V).")
-    plate_load: PositiveOhms = Field(description="Its plate load (ohm).")
-    cathode_resistor: Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
-    cathode_unbypassed: Ohms = Field(
-        default=0.0, description="Its unbypassed cathode section (ohm)."
-    )
-    bypass: _BypassFarads = Field(
-        default=math.inf, description='Its bypass (F); "none" or "full" too.'
-    )
-    stopper: Ohms = Field(default=0.0, description="Its grid stopper (ohm).")
-    grid_leak: PositiveOhms = Field(default=1e6, description="Its grid leak (ohm).")
-    grid_bias: Volts = Field(default=0.0, description="Fixed bias on its grid (V).")
-
-
-class CathodeFollower(_Section):
+class CathodeFollower(Section):
     """A directly coupled cathode follower."""
 
     valve: str = Field(description="Name in the valve table.")
     supply: PositiveVolts = Field(description="Its supply voltage (V).")
     cathode_resistor: PositiveOhms = Field(description="Its cathode resistor (ohm).")
-    load_resistance: _LeakOhms = Field(
-        default=math.inf, description='Alternating-current load at its cathode (ohm); "none" too.'
+    load_resistance: _LoadOhms = Field(
+        default=math.inf, description='Load for signals at its cathode (ohm), or "none".'
     )
 
+    def record(self) -> follower.CathodeFollower:
+        """Return the follower as the assessment takes it."""
+        return follower.CathodeFollower(
+            supply_V=self.supply,
+            cathode_resistor_ohm=self.cathode_resistor,
+            load_ohm=self.load_resistance,
+        )
 
-class Load(_Section):
+
+class Load(Section):
     """What the stage drives: a resistance, a next stage, or a cathode follower."""
 
-    resistance: _LeakOhms | None = Field(
-        default=None, description='Load to ground (ohm); "none" too.'
+    resistance: _LoadOhms | None = Field(
+        default=None, description='Load to ground (ohm), or "none".'
     )
     capacitance: Farads = Field(
         default=0.0, description="Shunt capacitance to ground at the load (F)."
@@ -179,9 +202,5 @@ class Load(_Section):
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:
-        names = ("resistance", "stage", "cathode_follower")
-        forms = [name for name in names if getattr(self, name) is not None]
-        if len(forms) != 1:
-            value = Bare(" and ".join(forms)) if forms else ABSENT
-            raise Faults(Fault((), value, f"expected exactly one of {', '.join(names)}"))
+        _exactly_one(self, "resistance", "stage", "cathode_follower")
         return self

@@ -66,7 +66,7 @@ def assess(
         from explorer.assess import assess_design
         from explorer.exploration import enumerable
         from explorer.exploration import explore as run
-        from explorer.formulation import pose
+        from explorer.formulation import formulate
 
         read = load_brief(brief)
         if (design is None) == (not parts):
@@ -74,7 +74,7 @@ def assess(
                 "design: neither or both ways given: expected PART=VALUE arguments or --design FILE"
             )
         given = load_design(design, read) if design is not None else parse_design(parts or (), read)
-        posed = pose(read)
+        posed = formulate(read)
         # The exact front needs no search beside it; a stored search is taken up where it stands.
         exact = method is How.exact or (
             method is How.auto and enumerable(posed.problem, read.search.exact_up_to)

@@ -29,10 +29,10 @@ def check(
     """
     with _plain_errors():
         from explorer.exploration import enumerable
-        from explorer.formulation import pose
+        from explorer.formulation import formulate
 
         read = load_brief(brief)
-        posed = pose(read)
+        posed = formulate(read)
     terms = terms_of(posed.problem.device)
     size = posed.problem.size
     whole = enumerable(posed.problem, read.search.exact_up_to)

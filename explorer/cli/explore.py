@@ -65,13 +65,13 @@ def explore(
     with _plain_errors():
         # Imported here so that help, schema and check answer at once.
         from explorer.exploration import explore as run
-        from explorer.formulation import pose
+        from explorer.formulation import formulate
         from explorer.report_data import report_data
         from explorer.report_studies import pick_studies
         from reports.document.files import write_report
 
         read = load_brief(brief)
-        posed = pose(read)
+        posed = formulate(read)
         folder = _folder(read, into)
         with _progress(quiet) as report:
             found = run(

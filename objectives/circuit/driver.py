@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import ComplexArray, FloatArray
+from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
@@ -100,7 +101,7 @@ def driver_of(
 
     Raises
     ------
-    ValueError
+    InputError
         If a resistance is negative or zero where it must not be, or the level is out of range.
 
     Source: Thevenin's theorem on the exact network; the textbook value is R_L in parallel with
@@ -110,10 +111,10 @@ def driver_of(
     series = np.asarray(divider_series_ohm, float)
     shunt = np.asarray(divider_shunt_ohm, float)
     level = np.asarray(level_fraction, float)
-    _require("divider_series_ohm", series, np.isfinite(series) & (series >= 0), "0 or more, finite")
-    _require("divider_shunt_ohm", shunt, shunt > 0, "more than 0 (inf where absent)")
-    _require("level_fraction", level, (level > 0) & (level <= 1), "more than 0, at most 1")
-    _require(
+    require("divider_series_ohm", series, np.isfinite(series) & (series >= 0), "0 or more, finite")
+    require("divider_shunt_ohm", shunt, shunt > 0, "more than 0 (inf where absent)")
+    require("level_fraction", level, (level > 0) & (level <= 1), "more than 0, at most 1")
+    require(
         "level_fraction", level, (level == 1) | np.isfinite(shunt),
         "1 where divider_shunt_ohm is inf, as there is no resistance to tap",
     )  # fmt: skip
@@ -166,11 +167,3 @@ def _output_impedance(stage: Stage, linear: SmallSignal, frequency_Hz: float) ->
 def _shaped(value: ArrayLike, shape: tuple[int, ...]) -> FloatArray:
     """Return the value broadcast to the shape."""
     return np.broadcast_to(np.asarray(value, float), shape)
-
-
-def _require(name: str, value: FloatArray, good: ArrayLike, allowed: str) -> None:
-    """Raise a ValueError that names the first bad value."""
-    bad = ~np.broadcast_to(np.asarray(good), np.broadcast_shapes(np.shape(good), value.shape))
-    if np.any(bad):
-        worst = np.broadcast_to(value, bad.shape)[bad][0]
-        raise ValueError(f"{name}: {float(worst)!r}: must be {allowed}")

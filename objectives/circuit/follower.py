@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import elementwise
 
 from objectives.arrays import Batch, FloatArray, flatten
-from objectives.circuit.driver import _require, _shaped
+from objectives.checks import require
+from objectives.circuit.driver import _shaped
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint, flat_law, law_shape
@@ -107,8 +108,8 @@ def follower_point(
     """
     supply = np.asarray(follower.supply_V, float)
     resistor = np.asarray(follower.cathode_resistor_ohm, float)
-    _require("follower.supply_V", supply, supply > 0, "more than 0")
-    _require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
+    require("follower.supply_V", supply, supply > 0, "more than 0")
+    require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
     held = np.asarray(grid_V, float)
     shape = np.broadcast_shapes(follower.shape, law_shape(law), held.shape)
     each_law = flat_law(law, shape)
@@ -263,7 +264,7 @@ def with_follower(
     follows from the same nodal equation.
     """
     coupling = np.asarray(stage.output_coupling_F, float)
-    _require(
+    require(
         "output_coupling_F", coupling, np.isinf(coupling),
         "inf (direct coupling) where a cathode follower is on the plate",
     )  # fmt: skip

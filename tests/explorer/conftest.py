@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from explorer.brief.loading import parse_brief
-from explorer.formulation import Posed, pose
+from explorer.formulation import Formulation, formulate
 
 BRIEF = """\
 # Invented, for tests.
@@ -88,11 +88,11 @@ def brief_text() -> Callable[..., str]:
 
 
 @pytest.fixture(scope="session")
-def posed(brief_text: Callable[..., str]) -> Callable[..., Posed]:
+def posed(brief_text: Callable[..., str]) -> Callable[..., Formulation]:
     """Return a maker of the problem that the small brief, changed, poses."""
 
-    def make(*changes: tuple[str, str], folder: str | Path = ".") -> Posed:
-        return pose(parse_brief(brief_text(*changes), folder))
+    def make(*changes: tuple[str, str], folder: str | Path = ".") -> Formulation:
+        return formulate(parse_brief(brief_text(*changes), folder))
 
     return make
 

@@ -13,11 +13,11 @@ import pytest
 from explorer.assess import Standing, assess_design
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.settings import Settings
 from objectives.scores.registry import REGISTRY
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 

@@ -11,7 +11,7 @@ import pytest
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.exploration import explore
-from explorer.formulation import pose
+from explorer.formulation import formulate
 from explorer.settings import Settings
 from objectives.radio.tables import radio_band, resistor_style, wiring
 from objectives.tolerance.spreads import Spread
@@ -33,7 +33,7 @@ def test_a_cable_by_kind_and_length_adds_to_what_is_stated():
     }  # fmt: skip
     del brief["drive"]
     brief["scores"] = {"gain_dB": "maximise"}
-    problem = pose(parse_brief(brief)).problem
+    problem = formulate(parse_brief(brief)).problem
     by_hand = 50e-12 + 3 * wiring("instrument cable").capacitance_F
     assert float(np.asarray(problem.fixed.cable_F)) == pytest.approx(by_hand)
 
@@ -46,7 +46,7 @@ def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends():
         {"kind": wire, "between": "plate to ground", "metres": 0.05},
     ]
     stated = {"grid_to_plate": "0.3 pF", "grid_to_ground": "0 pF", "plate_to_ground": "1 pF"}
-    posed = pose(parse_brief(changed(strays={**stated, "wiring": pieces})))
+    posed = formulate(parse_brief(changed(strays={**stated, "wiring": pieces})))
     fixed = posed.problem.fixed
     a_metre, a_piece = wiring(wire).capacitance_F, wiring(holder).capacitance_F
     assert float(fixed.stray_grid_plate_F) == pytest.approx(0.3e-12 + 2 * a_piece)
@@ -61,7 +61,7 @@ def test_a_price_asks_for_a_drawer_that_has_prices():
         parse_brief(brief)
     assert "stock.drawer: not given: expected a drawer with prices" in caught.value.problems[0]
     quiet = tomllib.loads(shipped_brief_text("quiet-input"))
-    posed = pose(load_brief("quiet-input"))
+    posed = formulate(load_brief("quiet-input"))
     prices = posed.problem.targets.prices
     # The grid capacitor and four resistors vary; the position of the leak is no part.
     assert set(prices) == {f"{name}_ohm" for name in
@@ -75,16 +75,17 @@ def test_a_price_asks_for_a_drawer_that_has_prices():
 
 def test_a_style_gives_shunt_and_leads_unless_they_are_stated():
     style = resistor_style("metal film 1/2 W")
-    stated = pose(parse_brief(changed(strays={"stopper_style": "metal film 1/2 W"}))).problem.fixed
+    brief = parse_brief(changed(strays={"stopper_style": "metal film 1/2 W"}))
+    stated = formulate(brief).problem.fixed
     assert float(np.asarray(stated.stopper_shunt_F)) == style.shunt_F
     assert float(np.asarray(stated.stopper_lead_H)) == style.lead_H
     own = changed(strays={"stopper_style": "metal film 1/2 W", "stopper_shunt": "1 pF"})
-    fixed = pose(parse_brief(own)).problem.fixed
+    fixed = formulate(parse_brief(own)).problem.fixed
     assert float(np.asarray(fixed.stopper_shunt_F)) == pytest.approx(1e-12)
 
 
 def test_a_band_of_the_table_brings_name_and_edges():
-    bands = pose(parse_brief(changed())).problem.targets.radio_bands
+    bands = formulate(parse_brief(changed())).problem.targets.radio_bands
     medium = radio_band("AM")
     assert (bands[0].name, bands[0].low_Hz, bands[0].high_Hz) == (
         medium.name, medium.low_Hz, medium.high_Hz,
@@ -96,7 +97,7 @@ def test_drive_carrier_and_tolerance_reach_the_targets():
         carrier={"level": "50 mV", "modulation": "80 %"},
         tolerance={"resistors": "1 %", "capacitors": "5 %", "supply": "3 %", "draws": 64},
     )
-    targets = pose(parse_brief(brief)).problem.targets
+    targets = formulate(parse_brief(brief)).problem.targets
     assert targets.drive is not None
     assert (targets.drive.level_V, targets.drive.note_Hz) == (20.0, 220.0)
     assert targets.carrier is not None
@@ -113,7 +114,7 @@ def test_drive_carrier_and_tolerance_reach_the_targets():
 
 def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws():
     limits = {"harmonic_fall_dB": {"at_least": "1 dB"}}
-    setup = pose(parse_brief(changed(limits=limits))).problem.targets.tolerance
+    setup = formulate(parse_brief(changed(limits=limits))).problem.targets.tolerance
     assert setup is not None
     assert setup.unjudged == ("harmonic_fall_dB",)
     assert "harmonic_fall_dB" not in setup.windows
@@ -123,7 +124,7 @@ def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws():
 def test_yield_can_be_a_score_of_the_search():
     brief = changed(tolerance={"draws": 64})
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
-    posed = pose(parse_brief(brief))
+    posed = formulate(parse_brief(brief))
     found = explore(posed, Settings(seed=1, evaluations=600, batch=60))
     assert found.exact is None  # too costly for the whole space
     good = found.front.scores["tolerance_yield_percent"]
@@ -174,7 +175,7 @@ def test_what_is_wrong_is_named(sections, line):
 
 def test_a_drive_that_does_not_clip_is_refused_before_any_work():
     with pytest.raises(BriefError, match=r"drive\.level_V: 0\.01: must drive the driver into"):
-        pose(parse_brief(changed(drive={"level": "10 mV"})))
+        formulate(parse_brief(changed(drive={"level": "10 mV"})))
 
 
 def test_scores_under_drive_ask_for_a_drive():

@@ -30,7 +30,7 @@ from explorer.brief.schema import brief_schema
 from explorer.cli.command import app
 from explorer.designs import parse_design
 from explorer.exploration import explore
-from explorer.formulation import pose
+from explorer.formulation import formulate
 from explorer.search import Progress
 from explorer.settings import Settings
 from objectives.devices.valve_table import format_valves, valve, valves
@@ -305,7 +305,7 @@ def test_assess_gives_the_same_by_arguments_and_by_file(brief: Path, place: Path
     assert json.loads(by_file.stdout) == json.loads(by_words.stdout)
     found = json.loads(by_words.stdout)
     read = load_brief(brief)
-    ex = explore(pose(read), Settings(seed=5), method="exact")
+    ex = explore(formulate(read), Settings(seed=5), method="exact")
     standing = assess_design(ex, parse_design(DESIGN, read))
     assert found["verdict"] == standing.verdict
     assert found["nearest"] == standing.nearest

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from explorer.exploration import Exploration, Mark, enumerable, explore
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.search import Progress
 from explorer.settings import Settings
 from objectives.scores.registry import REGISTRY
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
@@ -34,7 +34,7 @@ from reports.document.files import write_report
 from reports.model import Prose, ReportData, Section, Steps, Table
 from reports.sections.build import build_sections
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 NO_STUDY = ("[search]", "[tolerance]\nstudy = false\n\n[search]")
 RESISTIVE = 'resistance = "470k"\ncapacitance = "50 pF"'
@@ -68,7 +68,7 @@ VALVE = device("12AX7")
 class Run:
     """One brief that was explored, studied and written, once for all tests."""
 
-    def __init__(self, posed: Posed, folder: Path) -> None:
+    def __init__(self, posed: Formulation, folder: Path) -> None:
         self.ex: Exploration = explore(posed, QUICK, method="exact")
         self.contents: ReportData = report_data(self.ex, pick_studies(self.ex, folder))
         self.written = write_report(self.contents, folder)

@@ -12,16 +12,17 @@ import pytest
 
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
-from explorer.devices import valve_table
-from explorer.formulation import Posed, pose
+from explorer.formulation import Formulation, formulate
 from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, FreeScore, Problem, Window
 from objectives.assessment import Assessment
 from objectives.circuit.nodal import dense_response
 from objectives.devices.valve_table import format_valves, valve
+from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY, Score
 from objectives.stage import Stage
+from objectives.tolerance.setup import ToleranceSetup
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 
 
 # --- losses and windows, by hand -----------------------------------------------------------------
@@ -277,6 +278,46 @@ def test_drawer_parts_are_the_drawers(posed: Make, tmp_path: Path) -> None:
     assert problem.choices[0].origin == "the drawer, 12 kΩ to 33 kΩ"
 
 
+def test_parts_of_a_drawer_bring_tolerance_style_and_note(posed: Make, tmp_path: Path) -> None:
+    (tmp_path / "d.csv").write_text(
+        "kind,value,tolerance_percent,style,note\n"
+        "resistor,12k,1,metal film 1/2 W,matched\nresistor,33k,2,carbon,\n"
+        "resistor,33k,10,Carbon Film 1/2 W,\ncapacitor,22n,5,,\n"
+    )
+    drawer = 'drawer = "d.csv"'
+    problem = posed(
+        ('series = "E6"\nfrom = "10k"\nto = "220k"', drawer),
+        ('[parts.output_coupling]\nvalue = "22n"', "[parts.output_coupling]\n" + drawer),
+        folder=tmp_path,
+    ).problem
+    parts = problem.draw(4, np.random.default_rng(0)) | {
+        "stopper_ohm": np.array([12e3, 33e3, 12e3, 50e3])
+    }
+    # The first line of a value counts; what the drawer does not know stays as the brief says.
+    metal = resistor_style("metal film 1/2 W")
+    stages = problem.stages(parts)
+    assert stages.stopper_shunt_F.tolist() == [metal.shunt_F, 0.3e-12, metal.shunt_F, 0.3e-12]
+    assert stages.stopper_lead_H.tolist() == [metal.lead_H, 0.0, metal.lead_H, 0.0]
+    assert problem.note("stopper_ohm", 12e3) == "matched"
+    assert problem.note("stopper_ohm", 33e3) == problem.note("stopper_ohm", 1e3) == ""
+
+    def spread(setup: ToleranceSetup | None, part: str) -> float:
+        assert setup is not None
+        return next(s.high for s in setup.spreads if s.quantity == part)
+
+    # A search judges by the widest line; a chosen design has its own.
+    assert spread(problem.targets.tolerance, "stopper_ohm") == pytest.approx(0.10)
+    one = {name: values[:1] for name, values in parts.items()}
+    assert spread(problem.tolerance_of(one), "stopper_ohm") == pytest.approx(0.01)
+    assert spread(problem.tolerance_of(one), "output_coupling_F") == pytest.approx(0.05)
+    stated = posed(
+        ('series = "E6"\nfrom = "10k"\nto = "220k"', drawer),
+        ("[strays]", '[strays]\nstopper_shunt = "1 pF"'),
+        folder=tmp_path,
+    ).problem
+    assert (stated.stages(one).stopper_shunt_F == 1e-12).all()
+
+
 # --- windows of the brief ------------------------------------------------------------------------
 
 
@@ -380,7 +421,7 @@ def test_what_cannot_be_posed_is_said_in_words(
         posed(*changes)
     assert len(caught.value.problems) == 1
     assert caught.value.problems[0].startswith(start)
-    assert "expected" in caught.value.problems[0]
+    assert any(word in caught.value.problems[0] for word in ("expected", "did you mean"))
 
 
 # --- what makes a search the same search ---------------------------------------------------------
@@ -424,8 +465,8 @@ def test_another_valve_of_the_same_name_is_another_search(
         entry = replace(entry, c_grid_plate_F=change * entry.c_grid_plate_F)
         (tmp_path / "mine.toml").write_text(format_valves([entry]), "utf-8")
         brief = parse_brief(text, tmp_path)
-        prints.add(pose(brief).problem.fingerprint)
-        assert valve_table(brief)[0].c_grid_plate_F == pytest.approx(entry.c_grid_plate_F)
+        prints.add(formulate(brief).problem.fingerprint)
+        assert brief.valves[0].c_grid_plate_F == pytest.approx(entry.c_grid_plate_F)
     assert len(prints) == 2
 
 
@@ -444,7 +485,7 @@ def test_another_drawer_of_the_same_name_is_another_search(
         for middle in ("resistor,1700", "resistor,1700.5"):
             lines = [middle if line == "resistor,1700" else line for line in values]
             (tmp_path / "d.csv").write_text("\n".join(["kind,value", *lines]))
-            prints.add(pose(parse_brief(text, tmp_path)).problem.fingerprint)
+            prints.add(formulate(parse_brief(text, tmp_path)).problem.fingerprint)
         assert len(prints) == 2
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from explorer.brief.loading import parse_brief, shipped_briefs
 from explorer.cli.command import app
-from explorer.formulation import pose
+from explorer.formulation import formulate
 
 README = Path(__file__).parents[2] / "README.md"
 TEXT = README.read_text("utf-8")
@@ -15,7 +15,7 @@ TEXT = README.read_text("utf-8")
 
 def test_its_brief_poses_a_problem():
     (toml,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
-    problem = pose(parse_brief(toml)).problem
+    problem = formulate(parse_brief(toml)).problem
     assert problem.size > 1000
     assert [f.name for f in problem.free] == [
         "gain_dB", "input_corner_error_octaves", "rf_margin_dB", "noise_dBu",

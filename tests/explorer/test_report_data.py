@@ -13,7 +13,7 @@ import pytest
 
 from explorer.assess import part_text
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.problem import FreeScore
 from explorer.report_data import report_data
 from explorer.settings import Settings
@@ -31,7 +31,7 @@ from reports.sections.limits import limit_frame
 from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 

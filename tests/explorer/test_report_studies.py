@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
@@ -23,7 +23,7 @@ from reports.document.files import write_report
 from reports.model import Figure, ReportData, Table
 from reports.sections.tolerance import tolerance_section
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 DRAWS = 512
 
 

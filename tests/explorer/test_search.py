@@ -20,13 +20,13 @@ from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
-from explorer.formulation import Posed
+from explorer.formulation import Formulation
 from explorer.front import Scale
 from explorer.problem import Evaluation, FreeScore, Parts, Problem
 from explorer.search import Found, Progress, constant_scores, enumerate_front, search
 from explorer.settings import Settings
 
-Make = Callable[..., Posed]
+Make = Callable[..., Formulation]
 
 
 @pytest.fixture(scope="module")
@@ -298,13 +298,13 @@ def test_an_interrupt_before_anything_is_worked_out_leaves_an_empty_result(
 WORKER = """
 import sys
 from explorer.brief.loading import load_brief
-from explorer.formulation import pose
+from explorer.formulation import formulate
 from explorer.search import search
 from explorer.settings import Settings
 
 brief, storage, evaluations = sys.argv[1:]
 settings = Settings(evaluations=int(evaluations), batch=20, storage=storage)
-found = search(pose(load_brief(brief)).problem, settings, lambda p: print(p.done, flush=True))
+found = search(formulate(load_brief(brief)).problem, settings, lambda p: print(p.done, flush=True))
 print(found.evaluated, found.resumed, len(found.front), flush=True)
 """
 

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from explorer.drawer import DrawerError, read_drawer
-from explorer.series import SERIES, nearest_in, nearest_preferred, series_values
+from explorer.brief.errors import BriefError
+from explorer.drawer import read_drawer
+from explorer.series import SERIES, series_values
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parents[1] / "references" / "iec_60063.toml").read_text(encoding="utf-8")
@@ -97,40 +98,6 @@ def test_bad_ranges_are_refused(name: str, low: float, high: float, field: str) 
         series_values(name, low, high)
 
 
-@given(st.sampled_from(SERIES), st.floats(1e-12, 1e7))
-def test_the_nearest_value_is_nearest_in_ratio(name: str, value: float) -> None:
-    power = math.floor(math.log10(value))
-    table = np.array([v for p in (power - 1, power, power + 1) for v in decade(name, p)])
-    nearest = float(nearest_preferred(value, name))
-    assert nearest in table
-    least = np.abs(np.log(table / value)).min()
-    assert abs(math.log(nearest / value)) == pytest.approx(least, abs=1e-12)
-
-
-@given(st.sampled_from(SERIES), st.integers(-12, 6), st.data())
-def test_preferred_values_are_their_own_nearest(name: str, power: int, data: st.DataObject) -> None:
-    value = data.draw(st.sampled_from(decade(name, power)))
-    assert float(nearest_preferred(value, name)) == value
-
-
-def test_nearest_keeps_shape_and_what_is_no_value() -> None:
-    values = np.array([[0.0, 5000.0], [np.inf, 1.02e6]])
-    assert nearest_preferred(values, "E12").tolist() == [[0.0, 4700.0], [np.inf, 1e6]]
-    assert nearest_preferred(0.0, "E6").tolist() == 0.0
-    assert nearest_in([900.0, 0.0, np.inf], [100.0, 1000.0]).tolist() == [1000.0, 0.0, np.inf]
-
-
-def test_nearest_refuses_nonsense() -> None:
-    with pytest.raises(ValueError, match="value"):
-        nearest_preferred(-1.0, "E12")
-    with pytest.raises(ValueError, match="value"):
-        nearest_preferred(np.nan, "E12")
-    with pytest.raises(ValueError, match="series"):
-        nearest_preferred(1.0, "E25")
-    with pytest.raises(ValueError, match="stock"):
-        nearest_in([1.0], [])
-
-
 DRAWER = """\
 # an invented drawer
 kind, value, quantity, price, tolerance_percent, style, note
@@ -153,8 +120,8 @@ def test_a_drawer_is_read_by_kind_in_ascending_order(tmp_path: Path) -> None:
     drawer = read_drawer(write(tmp_path, DRAWER))
     resistors = drawer.resistors
     assert resistors.value.tolist() == [4700.0, 100e3, 100e3]
-    assert resistors.between().tolist() == [4700.0, 100e3]
-    assert resistors.between(5000.0).tolist() == [100e3]
+    assert resistors.within(5000.0, 1e6).value.tolist() == [100e3, 100e3]
+    assert resistors.row_of([100e3, 68e3, 4700.0, 0.0, np.inf]).tolist() == [1, -1, 0, -1, -1]
     assert resistors.price[1:].tolist() == [0.08, 0.2]
     assert np.isnan(resistors.quantity[0])
     assert np.isnan(resistors.tolerance_percent[0])
@@ -176,14 +143,14 @@ def test_columns_may_come_in_any_order(tmp_path: Path) -> None:
     [
         ("", ["file: empty"]),
         ("kind,value\n", ["file: no parts"]),
-        ("kind,price\nresistor,1\n", ["line 1, column 'value': missing"]),
-        ("kind,valeu\nresistor,1\n", ["did you mean 'value'?", "'value': missing"]),
-        ("kind,value,value\nresistor,1,1\n", ["line 1, column 'value': named twice"]),
+        ("kind,price\nresistor,1\n", ["line 1, column: 'value': missing"]),
+        ("kind,valeu\nresistor,1\n", ["did you mean value?", "'value': missing"]),
+        ("kind,value,value\nresistor,1,1\n", ["line 1, column: 'value': named twice"]),
         ("kind,value\nresister,1k\n", ["line 2, kind: 'resister': expected 'resistor'"]),
         ("kind,value\nresistor,22 uF\n", ["line 2, value: '22 uF': expected a resistance"]),
         ("kind,value\ncapacitor,0\n", ["line 2, value: '0': expected a capacitance"]),
         ("kind,value\n\nresistor,\n", ["line 3, value: '': expected a resistance"]),
-        ("kind,value\nresistor,1k,3\n", ["line 2: 3 cells: expected at most 2"]),
+        ("kind,value\nresistor,1k,3\n", ["line 2: 'resistor,1k,3': 3 cells: expected at most 2"]),
         (
             "kind,value,quantity,tolerance_percent\nresistor,1k,-1,0\nresistor,x,1,200\n",
             [
@@ -198,7 +165,7 @@ def test_columns_may_come_in_any_order(tmp_path: Path) -> None:
 def test_every_problem_of_a_drawer_names_line_and_column(
     tmp_path: Path, text: str, problems: list[str]
 ) -> None:
-    with pytest.raises(DrawerError) as caught:
+    with pytest.raises(BriefError) as caught:
         read_drawer(write(tmp_path, text))
     assert len(caught.value.problems) == len(problems)
     for line, expected in zip(caught.value.problems, problems, strict=True):
@@ -207,9 +174,9 @@ def test_every_problem_of_a_drawer_names_line_and_column(
 
 
 def test_a_missing_or_unreadable_drawer_is_said_so(tmp_path: Path) -> None:
-    with pytest.raises(DrawerError, match="expected a readable CSV file"):
+    with pytest.raises(BriefError, match="expected a readable CSV file"):
         read_drawer(tmp_path / "none.csv")
     path = tmp_path / "bad.csv"
     path.write_bytes(b"kind,value\nresistor,1\xff\n")
-    with pytest.raises(DrawerError, match="not UTF-8"):
+    with pytest.raises(BriefError, match="not UTF-8"):
         read_drawer(path)

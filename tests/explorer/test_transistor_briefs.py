@@ -20,7 +20,7 @@ from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.brief.model import Brief
 from explorer.cli.command import app
 from explorer.exploration import Exploration, explore
-from explorer.formulation import pose
+from explorer.formulation import formulate
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
@@ -89,7 +89,7 @@ def quick_brief(name: str) -> Brief:
 
 @pytest.fixture(scope="module", params=NAMES)
 def ex(request: pytest.FixtureRequest) -> Exploration:
-    return explore(pose(quick_brief(request.param)), QUICK, method="search")
+    return explore(formulate(quick_brief(request.param)), QUICK, method="search")
 
 
 @pytest.fixture(scope="module")
@@ -321,7 +321,7 @@ def test_a_valve_before_a_transistor_keeps_its_own_words(tmp_path: Path) -> None
         'cathode_resistor = "2k2"\n\n[driver]\ndivider_series_resistance = "470k"\n'
         'divider_shunt_resistance = "10k"',
     )  # fmt: skip
-    ex = explore(pose(parse_brief(text)), QUICK, method="search")
+    ex = explore(formulate(parse_brief(text)), QUICK, method="search")
     contents = report_data(ex)
     markdown = write_report(contents, tmp_path)["markdown"].read_text("utf-8")
     markdown = markdown.replace("\u00a0", " ")
@@ -373,7 +373,7 @@ def test_a_given_stage_is_judged_in_its_own_words(
         assert words in text, words
     assert not OF_A_VALVE.search(text)
     steps = json.loads(cli("assess", str(path), *parts, *into, "--form", "json"))["one_step"]
-    assert {"base stopper", "unbypassed emitter section"} <= {step["part"] for step in steps}
+    assert {"base stopper", "unbypassed emitter resistor"} <= {step["part"] for step in steps}
 
 
 def test_the_printed_front_is_in_its_own_words(

@@ -174,7 +174,7 @@ def test_what_is_wrong_is_named(sections, line):
 
 
 def test_a_drive_that_does_not_clip_is_refused_before_any_work():
-    with pytest.raises(BriefError, match=r"drive\.level_V: 0\.01: must drive the driver into"):
+    with pytest.raises(BriefError, match=r"drive\.level_V: 0\.01: must be high enough"):
         formulate(parse_brief(changed(drive={"level": "10 mV"})))
 
 

@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
+from explorer.brief.parts import PART_ELEMENTS
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.terms import terms_of
+from objectives.elements import ELEMENTS
 from objectives.format import part_value
 from objectives.scores.registry import REGISTRY
 
@@ -120,7 +122,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
     A step is to the next value that the brief allows for the part, or for a part that it fixes the
     next preferred value of its stock series. Parts that are not fitted have no step.
     """
-    start, say = design.stage_fields(), terms_of(problem.device).say
+    start, terms = design.stage_fields(), terms_of(problem.device)
     rows: list[dict[str, object]] = []
     changed: list[dict[str, float]] = []
     for name, element in PART_ELEMENTS.items():
@@ -139,7 +141,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
                 to = float(values[at])
                 rows.append(
                     {
-                        "part": say(element.label_for()),
+                        "part": element.label_for(terms),
                         "step": word,
                         "from": part_text(field, value),
                         "to": part_text(field, to),
@@ -150,7 +152,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> pd.DataFrame:
             to = 1.0 - start["leak_at_grid"]
             rows.append(
                 {
-                    "part": say("grid leak position"),
+                    "part": ELEMENTS["leak_at_grid"].label_for(terms),
                     "step": "move",
                     "from": part_text("leak_at_grid", start["leak_at_grid"]),
                     "to": part_text("leak_at_grid", to),

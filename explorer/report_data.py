@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from explorer.brief.parts import PARTS
+from explorer.brief.parts import PART_ELEMENTS
 from explorer.exploration import Exploration
 from explorer.problem import ALL_FINITE, Evaluation, Problem
 from explorer.search import Found
@@ -216,11 +216,11 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
     origins = {c.part: c.origin for c in ex.problem.choices}
     stage = pick.stage.numeric_fields()
     lines = []
-    for info in PARTS.values():
-        field, value = info.stage_field, first(stage[info.stage_field])
+    for element in PART_ELEMENTS.values():
+        field, value = element.name, first(stage[element.name])
         fitted = 0 < value < np.inf
         if fitted:
-            marking = iec_60062_code(value, "ohm" if info.kind == "resistor" else "F")
+            marking = iec_60062_code(value, element.unit)
             lines.append(_stressed(PartLine(field, value, marking, origins.get(field, "")), pick))
         elif field in origins:
             lines.append(PartLine(field, value, origin=origins[field]))

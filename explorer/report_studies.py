@@ -61,8 +61,8 @@ def _drawn_names(ex: Exploration) -> list[str]:
 
 
 def _tolerances(ex: Exploration) -> ToleranceStudy:
-    designs = ex.problem.assess(ex.front.take(ex.readable).parts)
-    setup = designs.targets.tolerance
+    shown = ex.front.take(ex.readable).parts
+    designs, setup = ex.problem.assess(shown), ex.problem.tolerance_of(shown)
     assert setup is not None
     asked = (*ex.problem.searched_names, *ex.problem.shown)
     return tolerance_study(

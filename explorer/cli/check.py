@@ -14,6 +14,7 @@ from explorer.cli.app import app
 from explorer.cli.options import BriefArgument, FormOption
 from explorer.cli.printing import Form, _plain_errors, _print_frame, _print_json, out
 from objectives.devices.terms import terms_of
+from objectives.elements import ELEMENTS
 
 
 @app.command()
@@ -39,7 +40,7 @@ def check(
     summary = {
         "title": read.title,
         terms.kind: posed.problem.device.name,
-        "varied": {terms.say(c.label): c.origin for c in posed.problem.choices},
+        "varied": {ELEMENTS[c.part].label_for(terms): c.origin for c in posed.problem.choices},
         "candidates": size if np.isfinite(size) else "continuous",
         "free scores": [f.name for f in posed.problem.free],
         "limits": [w.name for w in posed.problem.windows],

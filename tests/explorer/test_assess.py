@@ -186,7 +186,7 @@ def test_each_part_takes_one_step_down_and_up(standing: Standing) -> None:
         # ... fixed ones to the next of their stock series: E12 and E6.
         ("grid leak", "down"): ("1 MΩ", "820 kΩ"),
         ("grid leak", "up"): ("1 MΩ", "1.2 MΩ"),
-        ("grid leak position", "move"): ("before the stopper", "after the stopper"),
+        ("position of the grid leak", "move"): ("before the stopper", "after the stopper"),
         ("output coupling capacitor", "down"): ("22 nF", "15 nF"),
         ("output coupling capacitor", "up"): ("22 nF", "33 nF"),
     }
@@ -220,7 +220,7 @@ def test_what_a_step_does_is_the_difference_of_two_stages(
 def test_moving_the_leak_behind_the_stopper_costs_the_divider(
     ex: Exploration, standing: Standing
 ) -> None:
-    row = standing.steps.set_index("part").loc["grid leak position"]
+    row = standing.steps.set_index("part").loc["position of the grid leak"]
     # Before the stopper the source sees 47 k into 1 M; behind it 47 k + 68 k into 1 M.
     expected = 20 * np.log10((1e6 / 1.115e6) / (1e6 / 1.047e6))
     assert row["gain_dB"] == pytest.approx(expected, abs=0.02)

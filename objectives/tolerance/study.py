@@ -130,7 +130,7 @@ def tolerance_study(
         swings=swings(one, spreads, names),
         worst=worst,
         extremes={
-            name: (float(np.nanmin(value[pick])), float(np.nanmax(value[pick])))
+            name: (float(np.fmin.reduce(value[pick])), float(np.fmax.reduce(value[pick])))
             for name, value in built.values.items()
         },
         evaluations=designs * draws

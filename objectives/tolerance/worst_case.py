@@ -139,7 +139,10 @@ def worst_cases(
         corners[:, chosen] = np.where(np.tile(ends, (2, 1)), high[chosen], low[chosen])
         corners = np.concatenate([lowered[np.newaxis], raised[np.newaxis], corners])
         value = _at_factors(nominal, spreads, corners, [name])[name]
-        least, greatest = int(np.nanargmin(value)), int(np.nanargmax(value))
+        # A score that is no number at some corner has its extremes at the others.
+        missing = np.isnan(value)
+        least = int(np.argmin(np.where(missing, np.inf, value)))
+        greatest = int(np.argmax(np.where(missing, -np.inf, value)))
         cases.append(
             WorstCase(
                 score=name,

@@ -23,10 +23,8 @@ from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields
 from reports.charts.front_rows import mark_label
 from reports.model import (
-    Cost,
     DriverSummary,
     LimitRow,
-    LoadSummary,
     Mark,
     MissedLimit,
     Obstacles,
@@ -66,7 +64,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         title=brief.title,
         scenario=" ".join(brief.scenario.split()),
         driver=_driver(ex),
-        load=_load(ex, pick),
+        next_device="" if brief.load.stage is None else brief.load.stage.valve,
         uses=_uses(ex),
         constants=dict(ex.constants),
         space=ex.problem.size,
@@ -141,16 +139,6 @@ def _driver(ex: Exploration) -> DriverSummary:
     )
 
 
-def _load(ex: Exploration, pick: Assessment) -> LoadSummary:
-    stated = ex.posed.brief.load
-    return LoadSummary(
-        first(pick.stage.load_ohm),
-        first(pick.stage.load_F),
-        stated.cathode_follower.valve if stated.cathode_follower is not None else "",
-        stated.stage.valve if stated.stage is not None else "",
-    )
-
-
 def _search(run: Found | None) -> SearchSummary | None:
     if run is None:
         return None
@@ -170,16 +158,8 @@ def _uses(ex: Exploration) -> list[ScoreUse]:
         if name in windows:
             asked |= {"at_least": windows[name].at_least, "at_most": windows[name].at_most}
         direction = asked.get("aim", entry.direction)
-        uses.append(
-            ScoreUse(
-                name,
-                entry.unit,
-                entry.meaning,
-                entry.source,
-                better={"maximise": 1, "minimise": -1}.get(direction, 0),
-                **asked,
-            )
-        )
+        better = {"maximise": 1, "minimise": -1}.get(direction, 0)
+        uses.append(ScoreUse(name, entry.unit, entry.meaning, entry.source, better=better, **asked))
     return uses
 
 
@@ -194,21 +174,15 @@ def _reasons(ex: Exploration) -> list[PickReason]:
         best = int(np.lexsort((scaled.sum(axis=1), scaled[:, j]))[0])
         picked = scaled[best, j] >= scaled[row, j] - 1e-9
         costs = [
-            Cost(other, float(front.scores[other][row]), float(front.scores[other][best]))
+            (other, float(front.scores[other][row]), float(front.scores[other][best]))
             for i, other in enumerate(names)
             if i != j and not picked and scaled[best, i] > scaled[row, i] + 1e-9
         ]
         values = front.scores[name]
         reasons.append(
-            PickReason(
-                name,
-                float(scaled[row, j]),
-                float(values[row]),
-                float(values[best]),
-                None if picked else best + 1,
-                costs,
-            )
-        )
+            PickReason(name, float(scaled[row, j]), float(values[row]), float(values[best]),
+                       None if picked else best + 1, costs)
+        )  # fmt: skip
     return reasons
 
 

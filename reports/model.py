@@ -23,11 +23,9 @@ from reports.sound import WavFile
 
 __all__ = [
     "Block",
-    "Cost",
     "DriverSummary",
     "Figure",
     "LimitRow",
-    "LoadSummary",
     "Mark",
     "MissedLimit",
     "Note",
@@ -175,18 +173,6 @@ class DriverSummary:
 
 
 @dataclass(frozen=True)
-class LoadSummary:
-    """What the stage drives."""
-
-    load_ohm: float
-    load_F: float
-    follower: str = ""
-    """Device of a cathode follower that is coupled directly."""
-    stage: str = ""
-    """Device of a next stage."""
-
-
-@dataclass(frozen=True)
 class WiringLine:
     """A piece of wiring whose capacitance counts among the strays."""
 
@@ -209,15 +195,6 @@ class SearchSummary:
 
 
 @dataclass(frozen=True)
-class Cost:
-    """What one score changes from and to when another candidate is taken."""
-
-    score: str
-    here: float
-    there: float
-
-
-@dataclass(frozen=True)
 class PickReason:
     """How the pick stands in one score that spans the front."""
 
@@ -229,8 +206,8 @@ class PickReason:
     """The front's best value."""
     candidate: int | None
     """The candidate that has it; None where that is the pick."""
-    costs: Sequence[Cost] = ()
-    """What that candidate gives up."""
+    costs: Sequence[tuple[str, float, float]] = ()
+    """What that candidate is worse in: score, value of the pick, its value."""
 
 
 @dataclass(frozen=True)
@@ -313,7 +290,8 @@ class ReportData:
     title: str
     scenario: str
     driver: DriverSummary
-    load: LoadSummary
+    next_device: str
+    """Device of the stage that this one drives; empty where there is none."""
     uses: Sequence[ScoreUse]
     constants: Mapping[str, float]
     """Scores that are the same for every candidate."""

@@ -52,7 +52,7 @@ def assumption_sentences(data: ReportData) -> list[str]:
             f"ripple and {follows}."
         )
     sentences += _caveats(pick.device)
-    if data.load.stage:
+    if data.next_device:
         sentences.append(
             "The following stage counts as its leak and its input capacitance at the reference "
             "frequency."

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
-from objectives.format import number, quantity, score_label, score_unit, sentence
+from objectives.format import first, number, quantity, score_label, score_unit, sentence
 from reports.model import Block, DriverSummary, Prose, ReportData, ScoreUse, Section, Table
 from reports.sections.limits import allowed_words
 
@@ -89,15 +91,16 @@ def _driver_sentence(driver: DriverSummary) -> str:
 
 
 def _load_sentence(data: ReportData) -> str:
-    load = data.load
-    if load.follower:
-        return f"It drives a directly coupled {load.follower} cathode follower."
-    values = [quantity(load.load_ohm, "ohm")] if load.load_ohm < float("inf") else []
-    values += [quantity(load.load_F, "F")] if load.load_F > 0 else []
+    pick = data.pick
+    if pick.follower is not None:
+        return f"It drives a directly coupled {pick.follower[1].name} cathode follower."
+    ohm, farad = first(pick.stage.load_ohm), first(pick.stage.load_F)
+    values = [quantity(ohm, "ohm")] if math.isfinite(ohm) else []
+    values += [quantity(farad, "F")] if farad > 0 else []
     if not values:
         return f"It drives only its own {data.terms.plate} load."
-    if load.stage:
-        return f"It drives a following {load.stage} stage, a load of {' and '.join(values)}."
+    if data.next_device:
+        return f"It drives a following {data.next_device} stage, a load of {' and '.join(values)}."
     return f"It drives {' and '.join(values)}."
 
 

@@ -71,9 +71,9 @@ def _reason(reason: PickReason, data: ReportData) -> str:
     if reason.candidate is None:
         return f"{here}, the front's best."
     costs = [
-        f"{score_label(cost.score, terms)} from {quantity(cost.here, score_unit(cost.score))} to "
-        f"{quantity(cost.there, score_unit(cost.score))}"
-        for cost in reason.costs
+        f"{score_label(score, terms)} from {quantity(picked, score_unit(score))} to "
+        f"{quantity(there, score_unit(score))}"
+        for score, picked, there in reason.costs
     ]
     return (
         f"{here}; candidate {reason.candidate} has {quantity(reason.best, unit)}, at the cost of "

@@ -27,7 +27,6 @@ from objectives.targets import PartRating, RadioBand, Targets
 from reports.model import (
     DriverSummary,
     LimitRow,
-    LoadSummary,
     Mark,
     MissedLimit,
     Obstacles,
@@ -166,7 +165,7 @@ def make_contents(
         title="A bright first stage for a bass preamplifier",
         scenario="Invented demo data: a passive pickup through a volume control into one stage.",
         driver=DriverSummary(38e3),
-        load=LoadSummary(470e3, 100e-12),
+        next_device="",
         uses=[
             ScoreUse(
                 n,

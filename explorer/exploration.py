@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
@@ -15,6 +16,7 @@ from explorer.problem import Evaluation, FreeScore, Problem
 from explorer.search import Found, Report, constant_scores, enumerate_front, search
 from explorer.settings import Settings
 from objectives.arrays import FloatArray, IntArray
+from objectives.format import column, field_label, part_value, score_label, score_unit
 
 __all__ = ["Exploration", "Mark", "Method", "enumerable", "explore"]
 
@@ -97,6 +99,28 @@ class Exploration:
                 columns[f"{free.name}_from_target"] = front.losses[:, loss]
         columns["limits_broken"] = front.broken
         return pd.DataFrame(columns)
+
+    def _repr_html_(self) -> str:
+        """Return the designs that represent the front as a notebook shows them, the pick first."""
+        rows, terms = self.frame().iloc[self.readable], self.problem.device.terms
+        columns: dict[str, object] = {"no.": rows["candidate"]}
+        for choice in self.problem.choices:
+            values = [part_value(choice.part, v) for v in rows[choice.part]]
+            columns[field_label(choice.part, terms=terms)] = values
+        for free in self.problem.free:
+            heading = score_label(free.name, with_unit=True)
+            columns[heading] = column(rows[free.name], score_unit(free.name))
+        columns["mark"] = [
+            ", ".join(
+                f"best {score_label(mark.score)}" if mark.score else mark.kind
+                for mark in self.marks.get(int(row), ())
+            )
+            for row in self.readable
+        ]
+        table = pd.DataFrame(columns).to_html(index=False)
+        what = "Front" if self.feasible else "Nearest candidates: none keeps every limit"
+        title = html.escape(self.posed.brief.title)
+        return f"<p><strong>{title}</strong>. {what}; {len(rows)} of {len(self.front)}.</p>{table}"
 
 
 def explore(

@@ -19,6 +19,7 @@ from objectives.circuit.network import Network
 from objectives.circuit.noise import NoiseBudget, noise_budget
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
+from objectives.devices.lookup import device as device_of
 from objectives.devices.protocol import Device, OperatingPoint, Rating
 from objectives.devices.terms import terms_of
 from objectives.elements import ELEMENTS
@@ -30,7 +31,7 @@ from objectives.transient.cascade import CascadeStage
 from objectives.transient.driven import DrivenStages
 from objectives.transient.headroom import Headroom, headroom
 
-__all__ = ["Assessment"]
+__all__ = ["Assessment", "assess"]
 
 
 @dataclass(frozen=True)
@@ -209,3 +210,36 @@ class Assessment:
         """Return one score of every stage, shape of the batch."""
         value = REGISTRY[name].compute(self)
         return np.broadcast_to(np.asarray(value, float), self.point.plate_current_A.shape)
+
+
+def assess(stage: Stage, device: Device | str, targets: Targets | None = None) -> Assessment:
+    """Return stages with a device, ready to give any score.
+
+    Parameters
+    ----------
+    stage :
+        One stage or a batch: arrays as part values, which broadcast.
+    device :
+        What amplifies, or its name.
+    targets :
+        What the stages are measured against; without them only scores that need no target exist.
+
+    Raises
+    ------
+    ValueError
+        If no device has the name.
+
+    Examples
+    --------
+    A stage with two plate loads; every score is an array of the batch's shape:
+
+    >>> import objectives
+    >>> stage = objectives.Stage(
+    ...     supply_V=300.0, plate_load_ohm=[100e3, 220e3], cathode_resistor_ohm=1500.0,
+    ...     stopper_ohm=68e3, load_ohm=1e6)
+    >>> stages = objectives.assess(stage, "12AX7")
+    >>> stages["gain_dB"].round(0).tolist()
+    [35.0, 37.0]
+    """
+    amplifier = device_of(device) if isinstance(device, str) else device
+    return Assessment(stage, amplifier, targets or Targets())

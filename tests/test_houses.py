@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 # What stands behind the command line may use the reports; nothing else of the explorer may.
-COMMAND_LINE = {"cli", "__main__.py", "contents.py", "assess.py", "studies.py"}
+COMMAND_LINE = {"cli", "__main__.py", "notebook.py", "report_data.py", "report_studies.py"}
 
 
 def _imported(path: Path) -> set[str]:

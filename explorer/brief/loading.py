@@ -29,7 +29,14 @@ __all__ = ["load_brief", "parse_brief", "shipped_brief_text", "shipped_briefs"]
 
 
 def shipped_briefs() -> tuple[str, ...]:
-    """Return the names of the briefs shipped with the package, for :func:`load_brief`."""
+    """Return the names of the briefs shipped with the package, for :func:`load_brief`.
+
+    Examples
+    --------
+    >>> import explorer
+    >>> "treble-cut" in explorer.shipped_briefs()
+    True
+    """
     names = (Path(entry.name) for entry in (files("explorer") / "briefs").iterdir())
     return tuple(sorted(name.stem for name in names if name.suffix == ".toml"))
 

@@ -63,7 +63,7 @@ def assess(
       stagefront assess my-brief.toml --design existing.toml --form json
     """
     with _plain_errors():
-        from explorer.assess import assess_design
+        from explorer.standing import assess_design
         from explorer.exploration import enumerable
         from explorer.exploration import explore as run
         from explorer.formulation import formulate
@@ -108,7 +108,7 @@ def assess(
 
 
 def _print_standing(standing: Any, found: Any) -> None:
-    from explorer.assess import part_text
+    from explorer.standing import part_text
     from explorer.report_data import missed_limits
     from objectives.format import quantity
     from objectives.scores.registry import REGISTRY

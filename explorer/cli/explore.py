@@ -106,7 +106,7 @@ def _stop_if_empty(found: Any) -> None:
 
 
 def _print_front(data: Any) -> None:
-    from explorer.assess import part_text
+    from explorer.standing import part_text
     from objectives.format import quantity, score_label, score_unit
     from reports.sections.infeasible import obstacle_sentences
     from reports.sections.method import method_sentences

@@ -38,6 +38,12 @@ def device(
     ValueError
         If nothing has the name (the message lists what exists, the closest first), or a shield is
         asked of a transistor.
+
+    Examples
+    --------
+    >>> import objectives
+    >>> objectives.device("ecc83").name
+    '12AX7'
     """
     valve_table = valves() if valve_table is None else tuple(valve_table)
     transistor_table = transistors() if transistor_table is None else tuple(transistor_table)
@@ -65,7 +71,14 @@ def device_names(
     valve_table: Iterable[Valve] | None = None,
     transistor_table: Iterable[Transistor] | None = None,
 ) -> tuple[str, ...]:
-    """Return the names of all devices, valves first, each group in order; aliases left out."""
+    """Return the names of all devices, valves first, each group in order; aliases left out.
+
+    Examples
+    --------
+    >>> import objectives
+    >>> "12AX7" in objectives.device_names()
+    True
+    """
     valve_by_name, transistor_by_name = _by_name(valve_table, transistor_table)
     return (
         *sorted({entry.name for entry in valve_by_name.values()}),

@@ -14,7 +14,16 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.devices.terms import VALVE, Terms
 
-__all__ = ["REGISTRY", "Score", "greatest", "least", "magnitude", "score", "score_of_facets"]
+__all__ = [
+    "REGISTRY",
+    "Score",
+    "greatest",
+    "least",
+    "magnitude",
+    "score",
+    "score_names",
+    "score_of_facets",
+]
 
 Direction = Literal["maximise", "minimise", "neither"]
 Combine = Callable[[Sequence[FloatArray]], FloatArray]
@@ -116,6 +125,20 @@ class Registry(MutableMapping[str, Score]):
 
 
 REGISTRY = Registry()
+
+
+def score_names() -> tuple[str, ...]:
+    """Return the name of every score, which ends in its unit.
+
+    Examples
+    --------
+    >>> import objectives
+    >>> "noise_dBu" in objectives.score_names()
+    True
+    """
+    return tuple(REGISTRY)
+
+
 _One = Callable[[Any], FloatArray]
 _Several = Callable[[Any], Sequence[FloatArray]]
 

@@ -52,6 +52,12 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     A click chooses a candidate in every view (shift adds to the choice), dragging in a plate keeps
     what lies inside it, and a double click clears the selection. Behind the designs shown the full
     front is drawn, or a seeded sample of ``faint_limit`` of it.
+
+    Examples
+    --------
+    >>> import explorer, reports
+    >>> report = explorer.report(explorer.explore("battery-preamp"))
+    >>> chart = reports.front_chart(report)
     """
     scores = spanning_scores(data)
     sets = {

@@ -156,7 +156,15 @@ def _curve_ends(lines: LoadLines) -> pd.DataFrame:
 
 
 def load_line_chart(pick: Assessment) -> alt.LayerChart:
-    """Return the plate curves with both load lines, the operating point and the greatest heat."""
+    """Return the plate curves with both load lines, the operating point and the greatest heat.
+
+    Examples
+    --------
+    >>> import objectives, reports
+    >>> stage = objectives.Stage(
+    ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
+    >>> chart = reports.load_line_chart(objectives.assess(stage, "12AX7"))
+    """
     lines, t = load_lines(pick), pick.device.terms
     x = alt.X(
         "plate_V:Q",

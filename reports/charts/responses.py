@@ -79,7 +79,15 @@ _CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
 
 
 def response_chart(pick: Assessment) -> alt.VConcatChart:
-    """Return the responses with corners and radio bands, and a closer look at the corner."""
+    """Return the responses with corners and radio bands, and a closer look at the corner.
+
+    Examples
+    --------
+    >>> import objectives, reports
+    >>> stage = objectives.Stage(
+    ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
+    >>> chart = reports.response_chart(objectives.assess(stage, "12AX7"))
+    """
     swept, t = responses(pick), pick.device.terms
     deepest = min(
         float(swept.levels["grid_dB"].min()),

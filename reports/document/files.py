@@ -50,6 +50,15 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
         If two figures have one name, or a name does not serve as that of a file.
     OSError
         If the folder cannot be written.
+
+    Examples
+    --------
+    >>> import explorer, reports, tempfile
+    >>> report = explorer.report(explorer.explore("battery-preamp"))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     files = reports.write_report(report, folder)
+    >>> files["html"].name
+    'report.html'
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

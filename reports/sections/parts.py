@@ -8,8 +8,8 @@ import pandas as pd
 
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, quantity
+from reports.charts.schematic import schematic
 from reports.model import Block, PartLine, Prose, ReportData, Section, Table
-from reports.schematic import schematic
 
 __all__ = ["parts_section"]
 

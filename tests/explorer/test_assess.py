@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from explorer.assess import Standing, assess_design
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Formulation
 from explorer.settings import Settings
+from explorer.standing import Standing, assess_design
 from objectives.scores.registry import REGISTRY
 
 Make = Callable[..., Formulation]

@@ -24,7 +24,6 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
-from explorer.assess import assess_design
 from explorer.brief.loading import load_brief, shipped_briefs
 from explorer.brief.schema import brief_schema
 from explorer.cli.command import app
@@ -33,6 +32,7 @@ from explorer.exploration import explore
 from explorer.formulation import formulate
 from explorer.search import Progress
 from explorer.settings import Settings
+from explorer.standing import assess_design
 from objectives.devices.valve_table import format_valves, valve, valves
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.assess import part_text
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Formulation
 from explorer.problem import FreeScore
 from explorer.report_data import report_data
 from explorer.settings import Settings
+from explorer.standing import part_text
 from explorer.valve_words import valve_frame, valve_record
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve, valves

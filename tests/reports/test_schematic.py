@@ -14,8 +14,8 @@ import pytest
 
 from objectives.assessment import Assessment
 from objectives.devices.transistor_table import transistors
+from reports.charts.schematic import schematic
 from reports.model import Svg
-from reports.schematic import schematic
 from reports.theme import ACCENTS
 
 Restage = Callable[..., Assessment]

@@ -14,8 +14,8 @@ from objectives.devices.lookup import device
 from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, AsIs
 from objectives.stage import Stage
 from reports.charts.load_lines import load_line_chart
+from reports.charts.schematic import schematic
 from reports.model import Note, Prose, ReportData, Section, Steps, Svg, Table
-from reports.schematic import schematic
 from reports.spoken import spoken_chart, spoken_section
 from reports.theme import spec_of
 

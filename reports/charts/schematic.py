@@ -54,6 +54,15 @@ def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg
         What amplifies; its name is written beside its symbol.
     chosen :
         Fields of Stage that were chosen by the exploration; their values are set off in colour.
+
+    Examples
+    --------
+    >>> import objectives, reports
+    >>> stage = objectives.Stage(
+    ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
+    >>> drawing = reports.schematic(stage, objectives.device("12AX7"))
+    >>> "</svg>" in drawing.markup
+    True
     """
     values = {n: first(v) for n, v in stage.numeric_fields().items()}
     values["bias_V"] = first(stage.bias_V)

@@ -1,0 +1,9 @@
+from .brief.errors import BriefError as BriefError
+from .brief.loading import shipped_briefs as shipped_briefs
+from .brief.model import Brief as Brief
+from .exploration import Exploration as Exploration
+from .notebook import assess as assess
+from .notebook import explore as explore
+from .notebook import read_brief as read_brief
+from .notebook import report as report
+from .standing import Standing as Standing

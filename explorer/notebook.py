@@ -141,11 +141,10 @@ def assess(result: Exploration, **parts: str | float) -> Standing:
     Examples
     --------
     >>> import explorer
-    >>> result = explorer.explore("treble-cut", method="search", evaluations=400)
-    >>> stage = explorer.standing(result, stopper="220k", plate_load="220k",
-    ...                         cathode_resistor="2k7", bypass="none",
-    ...     grid_leak="1M", grid_leak_position="before stopper")
-    >>> 20 < stage.scores["gain_dB"] < 40
+    >>> result = explorer.explore("battery-preamp")
+    >>> stage = explorer.assess(
+    ...     result, stopper="10k", plate_load="22k", cathode_resistor="2k2", bypass="47u")
+    >>> 0 < stage.scores["gain_dB"] < 40
     True
     """
     pairs = [f"{name}={value}" for name, value in parts.items()]

@@ -16,7 +16,9 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("objectives", "explorer", "reports")
 NAMES = [
-    (package, name) for package in PACKAGES for name in importlib.import_module(package).__all__
+    pytest.param(package, name, marks=[] if package == "objectives" else [pytest.mark.slow])
+    for package in PACKAGES
+    for name in importlib.import_module(package).__all__
 ]
 
 
@@ -42,6 +44,7 @@ def test_a_public_name_has_a_docstring_whose_examples_run(package: str, name: st
         assert failed == 0
 
 
+@pytest.mark.slow
 def test_the_five_lines_of_the_readme_give_a_chart() -> None:
     (code,) = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.S)
     lines = [line for line in code.splitlines() if line]

@@ -11,7 +11,7 @@ from explorer.brief.model import Brief
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, Method, enumerable
 from explorer.exploration import explore as run
-from explorer.formulation import pose
+from explorer.formulation import formulate
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.search import Progress
@@ -102,9 +102,9 @@ def explore(
     (True, True)
     """
     read = brief if isinstance(brief, Brief) else read_brief(brief)
-    posed = pose(read)
+    formulation = formulate(read)
     if method == "auto":
-        method = "exact" if enumerable(posed.problem, read.search.exact_up_to) else "search"
+        method = "exact" if enumerable(formulation.problem, read.search.exact_up_to) else "search"
     stated = read.search
     settings = Settings(
         seed=stated.seed if seed is None else seed,
@@ -113,7 +113,9 @@ def explore(
         sampler=stated.sampler,
         storage=storage,
     )
-    return run(posed, settings, method=method, exact_up_to=stated.exact_up_to, report=progress)
+    return run(
+        formulation, settings, method=method, exact_up_to=stated.exact_up_to, report=progress
+    )
 
 
 def assess(result: Exploration, **parts: str | float) -> Standing:

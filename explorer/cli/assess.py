@@ -63,10 +63,10 @@ def assess(
       stagefront assess my-brief.toml --design existing.toml --form json
     """
     with _plain_errors():
-        from explorer.standing import assess_design
         from explorer.exploration import enumerable
         from explorer.exploration import explore as run
         from explorer.formulation import formulate
+        from explorer.standing import assess_design
 
         read = load_brief(brief)
         if (design is None) == (not parts):
@@ -108,8 +108,8 @@ def assess(
 
 
 def _print_standing(standing: Any, found: Any) -> None:
-    from explorer.standing import part_text
     from explorer.report_data import missed_limits
+    from explorer.standing import part_text
     from objectives.format import quantity
     from objectives.scores.registry import REGISTRY
     from reports.sections.infeasible import missed_words

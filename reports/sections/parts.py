@@ -48,5 +48,7 @@ def _stress(line: PartLine) -> str:
     if math.isnan(line.voltage_V):
         return f"the supply of the driving stage, {line.when}"
     power = "" if math.isnan(line.power_W) else f"{quantity(line.power_W, 'W', 3)}, "
-    supply = "the full supply, " if line.when == "at switch-on" else ""
-    return f"{supply}{power}{quantity(line.voltage_V, 'V', 3)} {line.when}"
+    voltage = quantity(line.voltage_V, "V", 3)
+    if line.when == "at switch-on":
+        return f"the full supply, {voltage}, at switch-on"
+    return f"{power}{voltage} {line.when}"

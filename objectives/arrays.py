@@ -1,6 +1,6 @@
 """What makes a dataclass of numbers a batch: fields that broadcast, index and gain axes together.
 
-Every record of ``objectives`` is a frozen dataclass whose numeric fields are floats or arrays that
+Every record of ``objectives`` is a frozen dataclass whose numeric fields are float arrays that
 broadcast against each other. The leading axes are candidates; a trailing axis is added where a
 frequency sweep must broadcast against them.
 """
@@ -9,17 +9,51 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields, replace
-from typing import Any, Self, TypeVar
+from typing import Any, Self, TypeVar, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Batch", "BoolArray", "ComplexArray", "FloatArray", "IntArray", "flatten"]
+__all__ = ["Batch", "BoolArray", "ComplexArray", "FloatArray", "Floats", "IntArray", "flatten"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.intp]
+
+
+class Floats:
+    """A field of a dataclass that takes a number or anything like an array, and is a float array.
+
+    The number is made an array once, when the record is made; whoever reads it needs no conversion.
+
+    Parameters
+    ----------
+    default :
+        Value of a field that is not given; None where it must be.
+    """
+
+    def __init__(self, default: float | None = None) -> None:
+        self._default = default
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self._name = name
+
+    @overload
+    def __get__(self, record: None, owner: type) -> float: ...
+    @overload
+    def __get__(self, record: object, owner: type) -> FloatArray: ...
+    def __get__(self, record: object | None, owner: type) -> float | FloatArray:
+        if record is not None:
+            value: FloatArray = record.__dict__[self._name]
+            return value
+        if self._default is None:
+            # To a dataclass this says that the field has no default.
+            raise AttributeError(self._name)
+        return self._default
+
+    def __set__(self, record: object, value: ArrayLike) -> None:
+        record.__dict__[self._name] = np.asarray(value, float)
 
 
 class Batch:

@@ -158,13 +158,11 @@ class Assessment:
         """Every rating of the valve and of the rated resistors."""
         t, stage, point = self.targets, self.stage, self.point
         if t.supply_rise > 0:
-            raised = replace(
-                stage, supply_V=np.asarray(stage.supply_V, float) * (1 + t.supply_rise)
-            )
+            raised = replace(stage, supply_V=stage.supply_V * (1 + t.supply_rise))
             high = replace(self, stage=raised, targets=replace(t, supply_rise=0.0))
             if self.follower is not None:
                 after, device = self.follower
-                up = np.asarray(after.supply_V, float) * (1 + t.supply_rise)
+                up = after.supply_V * (1 + t.supply_rise)
                 high = replace(high, follower=(replace(after, supply_V=up), device))
             return high.ratings
         found = list(self.device.ratings(stage, point))

@@ -1,4 +1,4 @@
-"""The elements of a stage, each told once: what it is called and what its ends mean.
+"""The elements of a stage, each told once: its name, its place in the circuit, what stresses it.
 
 An element is a field of :class:`objectives.stage.Stage`. Labels are templates for
 :meth:`objectives.devices.terms.Terms.write`, since a transistor's grid is a gate or a base.
@@ -14,9 +14,11 @@ from typing import Final, Literal
 
 from objectives.devices.terms import VALVE, Terms
 
-__all__ = ["ELEMENTS", "Element", "Kind"]
+__all__ = ["CAPACITORS", "ELEMENTS", "GROUND", "RESISTORS", "Element", "Kind"]
 
 Kind = Literal["resistor", "capacitor", "inductor", "setting"]
+GROUND: Final = "0"
+"""The node that all voltages are relative to, and the supply for signals."""
 
 
 @dataclass(frozen=True)
@@ -28,19 +30,28 @@ class Element:
     name : field of :class:`~objectives.stage.Stage`, which ends in its unit
     label : template of the trade's name
     kind : what it is; a setting is no part
+    between : the two nodes that it joins (see :data:`objectives.circuit.nodal.UNKNOWNS`); empty for
+        a setting, and for a stray capacitance that adds to one of the device's own
     part : whether it is a part of the stage itself, which a brief may fix or vary
     words : what a value at an end of the range means: 0 ohm is ``none``
     short : template of a name that fits beside a symbol; empty where the label does
+    in_series : whether it may be a short (0 ohm, 0 H, an infinite capacitance), so that its current
+        is an unknown of the network; otherwise it may be absent
     direct_current : which direct current flows through it, ``supply`` or ``cathode``; else empty
+    voltage : the direct voltage that a capacitor must stand: ``supply_V`` or ``source_V`` (the
+        supply of what drives the stage) at switch-on, ``cathode_V`` at rest
     """
 
     name: str
     label: str
     kind: Kind
+    between: tuple[str, ...] = ()
     part: bool = False
     words: Mapping[float, str] = field(default_factory=dict)
     short: str = ""
+    in_series: bool = False
     direct_current: Literal["", "supply", "cathode"] = ""
+    voltage: Literal["", "supply_V", "source_V", "cathode_V"] = ""
 
     @property
     def key(self) -> str:
@@ -73,43 +84,65 @@ def _elements(*entries: Element) -> Mapping[str, Element]:
 
 ELEMENTS: Final = _elements(
     Element("supply_V", "supply", "setting"),
-    Element("stopper_ohm", "{grid} stopper", "resistor", True, _NONE),
-    Element("plate_load_ohm", "{plate} load", "resistor", True, direct_current="supply"),
-    Element("cathode_resistor_ohm", "{cathode} resistor", "resistor", True, _NONE,
+    Element("stopper_ohm", "{grid} stopper", "resistor", ("a", "m"), True, _NONE, in_series=True),
+    Element("plate_load_ohm", "{plate} load", "resistor", ("q", GROUND), True,
+            direct_current="supply"),
+    Element("cathode_resistor_ohm", "{cathode} resistor", "resistor", ("j", GROUND), True, _NONE,
             direct_current="cathode"),
-    Element("cathode_unbypassed_ohm", "unbypassed {cathode} resistor", "resistor", True, _NONE,
-            "unbypassed", "cathode"),
-    Element("bypass_F", "{cathode} bypass", "capacitor", True, {0.0: "none", math.inf: "full"},
-            "bypass"),
-    Element("bypass_series_ohm", "resistor in series with the bypass", "resistor", True, _NONE,
-            "in series"),
-    Element("grid_leak_ohm", "{grid_leak}", "resistor", True, _OPEN),
-    Element("leak_at_grid", "position of the {grid_leak}", "setting", False,
-            {0.0: "before the stopper", 1.0: "after the stopper"}),
-    Element("input_coupling_F", "input coupling capacitor", "capacitor", True, _DIRECT,
-            "input coupling"),
-    Element("output_coupling_F", "output coupling capacitor", "capacitor", True, _DIRECT,
-            "output coupling"),
-    Element("plate_capacitor_F", "capacitor across the {plate} load", "capacitor", True, _NONE,
-            "across the load"),
-    Element("grid_capacitor_F", "capacitor from {grid} to ground", "capacitor", True, _NONE,
-            "{grid} to ground"),
+    Element("cathode_unbypassed_ohm", "unbypassed {cathode} resistor", "resistor", ("y", "j"), True,
+            _NONE, "unbypassed", in_series=True, direct_current="cathode"),
+    Element("bypass_F", "{cathode} bypass", "capacitor", ("b", GROUND), True,
+            {0.0: "none", math.inf: "full"}, "bypass", in_series=True, voltage="cathode_V"),
+    Element("bypass_series_ohm", "resistor in series with the bypass", "resistor", ("j", "b"), True,
+            _NONE, "in series", in_series=True),
+    Element("grid_leak_ohm", "{grid_leak}", "resistor", ("a", GROUND), True, _OPEN),
+    Element("leak_at_grid", "position of the {grid_leak}", "setting",
+            words={0.0: "before the stopper", 1.0: "after the stopper"}),
+    Element("input_coupling_F", "input coupling capacitor", "capacitor", ("c", "a"), True, _DIRECT,
+            "input coupling", in_series=True, voltage="source_V"),
+    Element("output_coupling_F", "output coupling capacitor", "capacitor", ("q", "o"), True,
+            _DIRECT, "output coupling", in_series=True, voltage="supply_V"),
+    Element("plate_capacitor_F", "capacitor across the {plate} load", "capacitor", ("q", GROUND),
+            True, _NONE, "across the load", voltage="supply_V"),
+    Element("grid_capacitor_F", "capacitor from {grid} to ground", "capacitor", ("x", GROUND), True,
+            _NONE, "{grid} to ground"),
     Element("grid_bias_V", "fixed {grid} bias", "setting"),
     Element("grid_bias_ratio", "{grid} bias as a share of the supply", "setting"),
-    Element("source_ohm", "{source} resistance", "resistor", short="{source}"),
+    Element("source_ohm", "{source} resistance", "resistor", ("c", GROUND), short="{source}",
+            in_series=True),
     Element("source_ratio", "share of the {source} voltage behind its resistance", "setting"),
-    Element("cable_F", "cable capacitance", "capacitor", words=_NONE, short="cable"),
-    Element("load_ohm", "load resistance", "resistor", words=_OPEN, short="load"),
-    Element("load_F", "load capacitance", "capacitor", words=_NONE, short="load"),
-    Element("stopper_shunt_F", "capacitance of the stopper itself", "capacitor", words=_NONE),
-    Element("stopper_lead_H", "inductance of the stopper's leads", "inductor", words=_NONE),
+    Element("cable_F", "cable capacitance", "capacitor", ("c", GROUND), words=_NONE, short="cable"),
+    Element("load_ohm", "load resistance", "resistor", ("o", GROUND), words=_OPEN, short="load"),
+    Element("load_F", "load capacitance", "capacitor", ("o", GROUND), words=_NONE, short="load"),
+    Element("stopper_shunt_F", "capacitance of the stopper itself", "capacitor", ("a", "m"),
+            words=_NONE),
+    Element("stopper_lead_H", "inductance of the stopper's leads", "inductor", ("m", "x"),
+            words=_NONE, in_series=True),
     Element("stray_grid_plate_F", "stray {grid}–{plate}", "capacitor"),
     Element("stray_grid_cathode_F", "stray {grid}–{cathode}", "capacitor"),
     Element("stray_plate_cathode_F", "stray {plate}–{cathode}", "capacitor"),
-    Element("stray_grid_ground_F", "stray {grid}–ground", "capacitor"),
-    Element("stray_plate_ground_F", "stray {plate}–ground", "capacitor"),
-    Element("grid_lead_H", "inductance of the {grid} lead", "inductor"),
-    Element("plate_lead_H", "inductance of the {plate} lead", "inductor"),
-    Element("cathode_lead_H", "inductance of the {cathode} lead", "inductor"),
+    Element("stray_grid_ground_F", "stray {grid}–ground", "capacitor", ("x", GROUND)),
+    Element("stray_plate_ground_F", "stray {plate}–ground", "capacitor", ("q", GROUND)),
+    Element("grid_lead_H", "inductance of the {grid} lead", "inductor", ("x", "g"),
+            in_series=True),
+    Element("plate_lead_H", "inductance of the {plate} lead", "inductor", ("p", "q"),
+            in_series=True),
+    Element("cathode_lead_H", "inductance of the {cathode} lead", "inductor", ("k", "y"),
+            in_series=True),
 )  # fmt: skip
 """Every field of a stage by its name; parts first, in the order of a parts list."""
+
+
+def _parts(kind: Kind) -> tuple[str, ...]:
+    return tuple(e.name for e in ELEMENTS.values() if e.part and e.kind == kind)
+
+
+# Draws of a tolerance study follow this order, so it stays: resistors before the grid come last.
+RESISTORS: Final = tuple(
+    sorted(_parts("resistor"), key=lambda name: ELEMENTS[name].between[0] == "a")
+)
+"""Fields of a stage that are resistors of the stage itself."""
+
+
+CAPACITORS: Final = _parts("capacitor")
+"""Fields of a stage that are capacitors of the stage itself."""

@@ -11,21 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import Batch, FloatArray
+from objectives.arrays import Batch, FloatArray, Floats
+from objectives.checks import require
 
-__all__ = ["CAPACITORS", "RESISTORS", "Stage", "parallel"]
-
-RESISTORS = (
-    "plate_load_ohm", "cathode_resistor_ohm", "cathode_unbypassed_ohm", "bypass_series_ohm",
-    "stopper_ohm", "grid_leak_ohm",
-)  # fmt: skip
-"""Fields of :class:`Stage` that are resistors of the stage itself."""
-
-
-CAPACITORS = (
-    "bypass_F", "input_coupling_F", "output_coupling_F", "plate_capacitor_F", "grid_capacitor_F",
-)  # fmt: skip
-"""Fields of :class:`Stage` that are capacitors of the stage itself."""
+__all__ = ["Stage", "parallel"]
 
 
 def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:
@@ -46,65 +35,63 @@ class Stage(Batch):
     Resistances that may be absent as a shunt (leak, load) may be ``inf``.
     """
 
-    supply_V: ArrayLike
-    plate_load_ohm: ArrayLike
-    cathode_resistor_ohm: ArrayLike
+    supply_V: Floats = Floats()
+    plate_load_ohm: Floats = Floats()
+    cathode_resistor_ohm: Floats = Floats()
     """The section of the cathode resistor that the bypass is across."""
-    stopper_ohm: ArrayLike = 0.0
-    bypass_F: ArrayLike = np.inf
+    stopper_ohm: Floats = Floats(0.0)
+    bypass_F: Floats = Floats(np.inf)
     """Cathode bypass; 0 is unbypassed, inf fully bypassed."""
-    cathode_unbypassed_ohm: ArrayLike = 0.0
+    cathode_unbypassed_ohm: Floats = Floats(0.0)
     """The section between the cathode and the bypassed section (a split resistor)."""
-    bypass_series_ohm: ArrayLike = 0.0
+    bypass_series_ohm: Floats = Floats(0.0)
     """Resistor in series with the bypass capacitor."""
-    grid_bias_V: ArrayLike = 0.0
+    grid_bias_V: Floats = Floats(0.0)
     """Fixed bias that the cold end of the grid leak returns to."""
-    grid_bias_ratio: ArrayLike = 0.0
+    grid_bias_ratio: Floats = Floats(0.0)
     """Share of the supply voltage that is added to it: a divider from the supply, whose resistors
     in parallel are the grid leak."""
 
-    source_ohm: ArrayLike = 0.0
+    source_ohm: Floats = Floats(0.0)
     """Thevenin resistance of what drives the stage."""
-    source_ratio: ArrayLike = 1.0
+    source_ratio: Floats = Floats(1.0)
     """Open-circuit voltage behind that resistance over the source's own (a level control)."""
-    cable_F: ArrayLike = 0.0
+    cable_F: Floats = Floats(0.0)
     """Shunt capacitance to ground after the source resistance."""
-    input_coupling_F: ArrayLike = np.inf
-    grid_leak_ohm: ArrayLike = 1e6
-    leak_at_grid: ArrayLike = 0.0
+    input_coupling_F: Floats = Floats(np.inf)
+    grid_leak_ohm: Floats = Floats(1e6)
+    leak_at_grid: Floats = Floats(0.0)
     """1 when the leak sits on the grid side of the stopper, 0 when on the source side."""
-    stopper_shunt_F: ArrayLike = 0.0
+    stopper_shunt_F: Floats = Floats(0.0)
     """The stopper's own end-to-end capacitance."""
-    stopper_lead_H: ArrayLike = 0.0
-    grid_capacitor_F: ArrayLike = 0.0
+    stopper_lead_H: Floats = Floats(0.0)
+    grid_capacitor_F: Floats = Floats(0.0)
     """A capacitor fitted on purpose from grid to ground."""
 
-    plate_capacitor_F: ArrayLike = 0.0
+    plate_capacitor_F: Floats = Floats(0.0)
     """A capacitor fitted across the plate load."""
-    output_coupling_F: ArrayLike = np.inf
-    load_ohm: ArrayLike = np.inf
-    load_F: ArrayLike = 0.0
+    output_coupling_F: Floats = Floats(np.inf)
+    load_ohm: Floats = Floats(np.inf)
+    load_F: Floats = Floats(0.0)
 
-    stray_grid_plate_F: ArrayLike = 0.0
-    stray_grid_cathode_F: ArrayLike = 0.0
-    stray_plate_cathode_F: ArrayLike = 0.0
-    stray_grid_ground_F: ArrayLike = 0.0
-    stray_plate_ground_F: ArrayLike = 0.0
-    grid_lead_H: ArrayLike = 0.0
-    plate_lead_H: ArrayLike = 0.0
-    cathode_lead_H: ArrayLike = 0.0
+    stray_grid_plate_F: Floats = Floats(0.0)
+    stray_grid_cathode_F: Floats = Floats(0.0)
+    stray_plate_cathode_F: Floats = Floats(0.0)
+    stray_grid_ground_F: Floats = Floats(0.0)
+    stray_plate_ground_F: Floats = Floats(0.0)
+    grid_lead_H: Floats = Floats(0.0)
+    plate_lead_H: Floats = Floats(0.0)
+    cathode_lead_H: Floats = Floats(0.0)
 
     @property
     def cathode_total_ohm(self) -> FloatArray:
         """The whole resistance from cathode to ground at direct current."""
-        bypassed = np.asarray(self.cathode_resistor_ohm, float)
-        return np.asarray(bypassed + np.asarray(self.cathode_unbypassed_ohm, float))
+        return self.cathode_resistor_ohm + self.cathode_unbypassed_ohm
 
     @property
     def bias_V(self) -> FloatArray:
         """The voltage that the cold end of the grid leak returns to (V)."""
-        from_supply = np.asarray(self.grid_bias_ratio, float) * np.asarray(self.supply_V, float)
-        return np.asarray(np.asarray(self.grid_bias_V, float) + from_supply)
+        return self.grid_bias_V + self.grid_bias_ratio * self.supply_V
 
     def grid_return(self) -> tuple[FloatArray, FloatArray]:
         """Return the direct voltage (V) and resistance (ohm) that the grid sees to ground.
@@ -117,25 +104,15 @@ class Stage(Batch):
         ValueError
             If a grid floats: a coupling capacitor and no leak.
         """
-        leak = np.asarray(self.grid_leak_ohm, float)
-        stopper = np.asarray(self.stopper_ohm, float)
-        at_grid = np.asarray(self.leak_at_grid, float) > 0.5
-        direct = np.isinf(np.asarray(self.input_coupling_F, float))
-        if np.any(np.isinf(leak) & ~direct):
-            raise ValueError(
-                "grid_leak_ohm: inf: must be finite where input_coupling_F is, or the grid floats"
-            )
-        feed = np.where(
-            direct, np.asarray(self.source_ohm, float) + np.where(at_grid, stopper, 0.0), np.inf
-        )
+        leak, stopper = self.grid_leak_ohm, self.stopper_ohm
+        at_grid = self.leak_at_grid > 0.5
+        direct = np.isinf(self.input_coupling_F)
+        require("grid_leak_ohm", leak, np.isfinite(leak) | direct,
+                "finite where input_coupling_F is, or the grid floats")  # fmt: skip
+        feed = np.where(direct, self.source_ohm + np.where(at_grid, stopper, 0.0), np.inf)
         # Share of the bias voltage that reaches the node the leak joins.
-        share = np.where(np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, _share(feed, leak)))
-        resistance = parallel(feed, leak) + np.where(at_grid, 0.0, stopper)
-        return self.bias_V * share, resistance
-
-
-def _share(upper: FloatArray, lower: FloatArray) -> FloatArray:
-    """Return ``upper/(upper + lower)`` with 0 where both are 0."""
-    total = upper + lower
-    finite = np.isfinite(total) & (total > 0)
-    return np.divide(upper, total, out=np.zeros(np.shape(total)), where=finite)
+        total = feed + leak
+        divided = np.divide(feed, total, out=np.zeros(np.shape(total)),
+                            where=np.isfinite(total) & (total > 0))  # fmt: skip
+        share = np.where(np.isinf(leak), 0.0, np.where(np.isinf(feed), 1.0, divided))
+        return self.bias_V * share, parallel(feed, leak) + np.where(at_grid, 0.0, stopper)

@@ -82,24 +82,24 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     (both from memory).
     """
     stage, device = stage.broadcast(), device.broadcast()
-    gm, gp = np.asarray(device.transconductance_S), np.asarray(device.plate_conductance_S)
-    c_gk, c_gp = np.asarray(device.grid_cathode_F), np.asarray(device.grid_plate_F)
+    gm, gp = device.transconductance_S, device.plate_conductance_S
+    c_gk, c_gp = device.grid_cathode_F, device.grid_plate_F
     load = parallel(stage.plate_load_ohm, stage.load_ohm)
     unbypassed = _unbypassed_ohm(stage)
     # 1 + (gm + gp) Rk is what the cathode resistor divides the current by.
     gain = gm / (gp + (1.0 + (gm + gp) * unbypassed) / load)
     followed = gain * unbypassed / load
-    fitted = np.asarray(stage.grid_capacitor_F)
+    fitted = stage.grid_capacitor_F
     input_F = miller_capacitance_F(c_gk * (1.0 - followed), c_gp, gain) + fitted
-    source, stopper = np.asarray(stage.source_ohm), np.asarray(stage.stopper_ohm)
+    source, stopper = stage.source_ohm, stage.stopper_ohm
     thevenin = np.where(
-        np.asarray(stage.leak_at_grid) > 0.5,
+        stage.leak_at_grid > 0.5,
         parallel(source + stopper, stage.grid_leak_ohm),
         parallel(source, stage.grid_leak_ohm) + stopper,
     )
 
     with np.errstate(divide="ignore"):
-        conduction = 1.0 / (np.asarray(device.grid_conductance_S) * (1.0 - followed))
+        conduction = 1.0 / (device.grid_conductance_S * (1.0 - followed))
     resistance = parallel(thevenin, conduction)
 
     def exact(of: Stage) -> FloatArray:
@@ -111,13 +111,11 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
 
     truth = exact(stage)
     admittance = Network(stage, device, reference_Hz).input_admittance_S
-    constant_F = admittance.imag / (2 * np.pi * reference_Hz) + np.asarray(
-        stage.grid_capacitor_F
-    ) + np.asarray(stage.stray_grid_ground_F)  # fmt: skip
+    constant_F = admittance.imag / (2 * np.pi * reference_Hz) + stage.grid_capacitor_F + stage.stray_grid_ground_F  # fmt: skip
     no_next = {"load_ohm": np.inf, "load_F": 0.0}
     bypassed = {"bypass_F": np.inf, "bypass_series_ohm": 0.0, "cathode_unbypassed_ohm": 0.0}
     perfect = {"source_ohm": 0.0, "cable_F": 0.0}
-    alone_gain = gm / (gp + 1.0 / np.asarray(stage.plate_load_ohm))
+    alone_gain = gm / (gp + 1.0 / stage.plate_load_ohm)
     all_at_once = miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted
     corners = {
         "perfect source": exact(replace(stage, **perfect)),
@@ -155,10 +153,10 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
 
 def _unbypassed_ohm(stage: Stage) -> FloatArray:
     """Return the cathode resistance (ohm) for signals, with a bypass that is there as a short."""
-    resistor = np.asarray(stage.cathode_resistor_ohm, float)
+    resistor = stage.cathode_resistor_ohm
     bypassed = parallel(resistor, stage.bypass_series_ohm)
-    rest = np.where(np.asarray(stage.bypass_F, float) > 0, bypassed, resistor)
-    return np.asarray(rest + np.asarray(stage.cathode_unbypassed_ohm, float))
+    rest = np.where(stage.bypass_F > 0, bypassed, resistor)
+    return np.asarray(rest + stage.cathode_unbypassed_ohm)
 
 
 def _percent(value: FloatArray, truth: FloatArray) -> FloatArray:

@@ -121,12 +121,12 @@ def driver_of(
     point = operating_point(stage, device.law)
     linear = small_signal(stage, device, point)
     network = Network(stage, linear, reference_Hz)
-    gm = np.asarray(linear.transconductance_S, float)
-    gp = np.asarray(linear.plate_conductance_S, float)
+    gm = linear.transconductance_S
+    gp = linear.plate_conductance_S
     zk = network.cathode_impedance_ohm
     with np.errstate(divide="ignore", invalid="ignore"):
         device_ohm = (1.0 + (gm + gp) * zk) / gp
-        textbook = 1.0 / (1.0 / np.asarray(stage.plate_load_ohm, float) + gp / (1 + (gm + gp) * zk))
+        textbook = 1.0 / (1.0 / stage.plate_load_ohm + gp / (1 + (gm + gp) * zk))
     output = _output_impedance(stage, linear, reference_Hz)
     at_plate = 1.0 / _output_impedance(
         replace(stage, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0), linear, reference_Hz
@@ -161,7 +161,7 @@ def _output_impedance(stage: Stage, linear: SmallSignal, frequency_Hz: float) ->
     # One volt in series with the probe divides between probe and the rest.
     share = probed.output_of("load")
     rest_S = (1.0 - share) / (share * _PROBE_OHM)
-    return np.asarray(1.0 / (rest_S + 1.0 / np.asarray(stage.load_ohm, float)))
+    return np.asarray(1.0 / (rest_S + 1.0 / stage.load_ohm))
 
 
 def _shaped(value: ArrayLike, shape: tuple[int, ...]) -> FloatArray:

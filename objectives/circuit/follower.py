@@ -13,9 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import elementwise
 
-from objectives.arrays import Batch, FloatArray, flatten
-from objectives.checks import require
-from objectives.circuit.driver import _shaped
+from objectives.arrays import Batch, FloatArray, Floats, flatten
+from objectives.circuit.driver import _require, _shaped
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint, flat_law, law_shape
@@ -38,14 +37,14 @@ class CathodeFollower(Batch):
     Its plate goes straight to its supply, its cathode through a resistor to ground.
     """
 
-    supply_V: ArrayLike
-    cathode_resistor_ohm: ArrayLike
-    load_ohm: ArrayLike = np.inf
+    supply_V: Floats = Floats()
+    cathode_resistor_ohm: Floats = Floats()
+    load_ohm: Floats = Floats(np.inf)
     """What the follower drives, through a capacitor: a load for signals only."""
-    load_F: ArrayLike = 0.0
-    stray_grid_plate_F: ArrayLike = 0.0
-    stray_grid_cathode_F: ArrayLike = 0.0
-    stray_plate_cathode_F: ArrayLike = 0.0
+    load_F: Floats = Floats(0.0)
+    stray_grid_plate_F: Floats = Floats(0.0)
+    stray_grid_cathode_F: Floats = Floats(0.0)
+    stray_plate_cathode_F: Floats = Floats(0.0)
 
     @property
     def signal_load_ohm(self) -> FloatArray:
@@ -106,10 +105,10 @@ def follower_point(
     ValueError
         If the supply or the cathode resistor is not positive.
     """
-    supply = np.asarray(follower.supply_V, float)
-    resistor = np.asarray(follower.cathode_resistor_ohm, float)
-    require("follower.supply_V", supply, supply > 0, "more than 0")
-    require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
+    supply = follower.supply_V
+    resistor = follower.cathode_resistor_ohm
+    _require("follower.supply_V", supply, supply > 0, "more than 0")
+    _require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
     held = np.asarray(grid_V, float)
     shape = np.broadcast_shapes(follower.shape, law_shape(law), held.shape)
     each_law = flat_law(law, shape)
@@ -263,25 +262,23 @@ def with_follower(
     Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953 (from memory); the third
     follows from the same nodal equation.
     """
-    coupling = np.asarray(stage.output_coupling_F, float)
-    require(
+    coupling = stage.output_coupling_F
+    _require(
         "output_coupling_F", coupling, np.isinf(coupling),
         "inf (direct coupling) where a cathode follower is on the plate",
     )  # fmt: skip
     linear = follower_linear(follower, device, after)
     point, gain = after.point, after.gain
-    c_gk = np.asarray(linear.grid_cathode_F, float)
-    at_cathode = c_gk + np.asarray(linear.plate_cathode_F, float) + np.asarray(follower.load_F)
+    c_gk = linear.grid_cathode_F
+    at_cathode = c_gk + linear.plate_cathode_F + follower.load_F
     # The gain is what the device feeds into the cathode over all the conductance there.
-    total_S = 1.0 / after.output_resistance_ohm + 1.0 / np.asarray(follower.load_ohm, float)
+    total_S = 1.0 / after.output_resistance_ohm + 1.0 / follower.load_ohm
     grid_S = point.grid_conductance_S + point.grid_plate_conductance_S
     capacitance = (
-        np.asarray(linear.grid_plate_F, float)
-        + c_gk * (1.0 - gain)
-        + grid_S * (gain * at_cathode - c_gk) / total_S
+        linear.grid_plate_F + c_gk * (1.0 - gain) + grid_S * (gain * at_cathode - c_gk) / total_S
     )
     return replace(
         stage,
-        load_F=np.asarray(stage.load_F, float) + capacitance,
+        load_F=stage.load_F + capacitance,
         load_ohm=parallel(stage.load_ohm, after.input_ohm),
     )

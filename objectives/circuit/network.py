@@ -101,8 +101,8 @@ class Network:
     def _to_leak(self) -> tuple[Term, Term]:
         """Transfer to, and impedance at, the node that a leak on the source side joins."""
         t, s = self.stage, self.s
-        rs = np.asarray(t.source_ohm, float)
-        cable_s = rs * np.asarray(t.cable_F, float)
+        rs = t.source_ohm
+        cable_s = rs * t.cable_F
         loaded: Term = _ONE
         z: Term = rs
         if _there(cable_s):
@@ -120,30 +120,30 @@ class Network:
     @property
     def _leak_before_S(self) -> FloatArray:
         t = self.stage
-        return np.asarray((1.0 - np.asarray(t.leak_at_grid, float)) / np.asarray(t.grid_leak_ohm))
+        return np.asarray((1.0 - t.leak_at_grid) / t.grid_leak_ohm)
 
     @property
     def _leak_after_S(self) -> FloatArray:
         t = self.stage
-        return np.asarray(np.asarray(t.leak_at_grid, float) / np.asarray(t.grid_leak_ohm))
+        return np.asarray(t.leak_at_grid / t.grid_leak_ohm)
 
     @cached_property
     def _open_stopper(self) -> Term:
         """Share of an EMF in the stopper that its own shunt capacitance leaves."""
         t = self.stage
-        shunt_s = np.asarray(t.stopper_ohm, float) * np.asarray(t.stopper_shunt_F, float)
+        shunt_s = t.stopper_ohm * t.stopper_shunt_F
         return 1.0 / (1.0 + self.s * shunt_s) if _there(shunt_s) else _ONE
 
     @cached_property
     def _to_grid(self) -> tuple[Term, Term]:
         """Share that the shunts at the grid leave, and impedance before they are joined."""
         t, s = self.stage, self.s
-        z = self._to_leak[1] + np.asarray(t.stopper_ohm, float) * self._open_stopper
-        lead = np.asarray(t.stopper_lead_H, float)
+        z = self._to_leak[1] + t.stopper_ohm * self._open_stopper
+        lead = t.stopper_lead_H
         if _there(lead):
             z = z + s * lead
         after = self._leak_after_S
-        ground_F = np.asarray(t.grid_capacitor_F, float) + np.asarray(t.stray_grid_ground_F, float)
+        ground_F = t.grid_capacitor_F + t.stray_grid_ground_F
         shunt: Term = after
         if _there(ground_F):
             shunt = s * ground_F + after if _there(after) else s * ground_F
@@ -152,7 +152,7 @@ class Network:
     @cached_property
     def _source_emf(self) -> ComplexArray:
         """Open-circuit voltage at the grid for 1 V of source EMF ahead of any level control."""
-        return np.asarray(self._from_source * np.asarray(self.stage.source_ratio, float))
+        return np.asarray(self._from_source * self.stage.source_ratio)
 
     @cached_property
     def _from_source(self) -> ComplexArray:
@@ -162,7 +162,7 @@ class Network:
     @cached_property
     def _source_side_ohm(self) -> Term:
         held, z = self._to_grid
-        lead = np.asarray(self.stage.grid_lead_H, float)
+        lead = self.stage.grid_lead_H
         out = z * held
         return np.asarray(out + self.s * lead if _there(lead) else out, complex)
 
@@ -172,10 +172,10 @@ class Network:
     def _bypass(self) -> tuple[Term, Term]:
         """Impedance of the bypass branch, and of the loop that it makes with its resistor."""
         t = self.stage
-        series = np.asarray(t.bypass_series_ohm, float)
+        series = t.bypass_series_ohm
         blocked = elastance(t.bypass_F)
         zb = series + blocked * self._per_s if _there(blocked) else series
-        resistor = np.asarray(t.cathode_resistor_ohm, float)
+        resistor = t.cathode_resistor_ohm
         nothing = (resistor == 0) & (series == 0) & (blocked == 0)
         if _there(nothing):
             # Grounded cathode with a full bypass: no EMF and no impedance.
@@ -191,11 +191,11 @@ class Network:
     @cached_property
     def _cathode_ohm(self) -> Term:
         t = self.stage
-        z = np.asarray(t.cathode_resistor_ohm, float) * self._bypass_share
-        below = np.asarray(t.cathode_unbypassed_ohm, float)
+        z = t.cathode_resistor_ohm * self._bypass_share
+        below = t.cathode_unbypassed_ohm
         if _there(below):
             z = z + below
-        lead = np.asarray(t.cathode_lead_H, float)
+        lead = t.cathode_lead_H
         return np.asarray(z + self.s * lead if _there(lead) else z, complex)
 
     # -- plate and output ----------------------------------------------------------------------
@@ -204,8 +204,8 @@ class Network:
     def _load(self) -> tuple[Term, Term]:
         """Admittance of the load, and impedance of the coupling capacitor before it."""
         t, s = self.stage, self.s
-        y: Term = 1.0 / np.asarray(t.load_ohm, float)
-        load_F = np.asarray(t.load_F, float)
+        y: Term = 1.0 / t.load_ohm
+        load_F = t.load_F
         if _there(load_F):
             y = y + s * load_F
         blocked = elastance(t.output_coupling_F)
@@ -221,17 +221,15 @@ class Network:
     def _outside_ohm(self) -> ComplexArray:
         """Impedance of the plate circuit without the plate lead."""
         t = self.stage
-        y = self._load[0] * self._to_output + 1.0 / np.asarray(t.plate_load_ohm, float)
-        ground_F = np.asarray(t.plate_capacitor_F, float) + np.asarray(
-            t.stray_plate_ground_F, float
-        )
+        y = self._load[0] * self._to_output + 1.0 / t.plate_load_ohm
+        ground_F = t.plate_capacitor_F + t.stray_plate_ground_F
         if _there(ground_F):
             y = y + self.s * ground_F
         return np.asarray(1.0 / y, complex)
 
     @cached_property
     def _plate_ohm(self) -> Term:
-        lead = np.asarray(self.stage.plate_lead_H, float)
+        lead = self.stage.plate_lead_H
         return self._outside_ohm + self.s * lead if _there(lead) else self._outside_ohm
 
     @cached_property
@@ -240,7 +238,7 @@ class Network:
 
         The drop in the plate lead counts only while the plate circuit carries no EMF of its own.
         """
-        if not _there(np.asarray(self.stage.plate_lead_H, float)):
+        if not _there(self.stage.plate_lead_H):
             return self._to_output
         return np.asarray(self._outside_ohm / self._plate_ohm * self._to_output)
 
@@ -258,15 +256,15 @@ class Network:
             [ r       -t      1-r+t ]
         """
         d, s = self.device, self.s
-        gm = np.asarray(d.transconductance_S, float)
-        gp = np.asarray(d.plate_conductance_S, float)
-        grr = np.asarray(d.grid_plate_conductance_S, float)
-        gg = np.asarray(d.grid_conductance_S, float)
-        ygk = s * np.asarray(d.grid_cathode_F, float)
+        gm = d.transconductance_S
+        gp = d.plate_conductance_S
+        grr = d.grid_plate_conductance_S
+        gg = d.grid_conductance_S
+        ygk = s * d.grid_cathode_F
         if _there(gg):
             ygk = ygk + gg
-        ygp = s * np.asarray(d.grid_plate_F, float)
-        ypk = s * np.asarray(d.plate_cathode_F, float) + gp
+        ygp = s * d.grid_plate_F
+        ypk = s * d.plate_cathode_F + gp
         zg, zk, zp = (
             self._source_side_ohm,
             self._cathode_ohm,
@@ -372,12 +370,12 @@ class Network:
         Its imaginary part over 2*pi*f is the input capacitance, Miller effect included.
         """
         d, s = self.device, self.s
-        gm = np.asarray(d.transconductance_S, float)
-        gp = np.asarray(d.plate_conductance_S, float)
-        grr = np.asarray(d.grid_plate_conductance_S, float)
-        ygk = np.asarray(d.grid_conductance_S, float) + s * np.asarray(d.grid_cathode_F, float)
-        ygp = s * np.asarray(d.grid_plate_F, float)
-        ypk = s * np.asarray(d.plate_cathode_F, float)
+        gm = d.transconductance_S
+        gp = d.plate_conductance_S
+        grr = d.grid_plate_conductance_S
+        ygk = d.grid_conductance_S + s * d.grid_cathode_F
+        ygp = s * d.grid_plate_F
+        ypk = s * d.plate_cathode_F
         zk, zp = self._cathode_ohm, self._plate_ohm
         m22, m23 = 1 + zk * (ygk + gm + gp + ypk + grr), -zk * (gp + ypk + grr)
         m32, m33 = -zp * (gm + gp + ypk), 1 + zp * (gp + ygp + ypk)
@@ -409,7 +407,7 @@ class Network:
             return self._plate_from_cathode, self._bypass_share
         if origin == "cathode_unbypassed":
             return self._plate_from_cathode, _ONE
-        resistor = np.asarray(self.stage.cathode_resistor_ohm, float)
+        resistor = self.stage.cathode_resistor_ohm
         return self._plate_from_cathode, resistor / self._bypass[1]
 
     @cached_property
@@ -445,7 +443,7 @@ class Network:
             electrode, share = self._share_of(origin)
             return np.asarray(electrode * share * self._from_plate)
         if origin == "device":
-            gm = np.asarray(self.device.transconductance_S, float)
+            gm = self.device.transconductance_S
             at_plate = gm * (
                 self._plate_of_cathode_current - self._plate_from_plate * self._plate_ohm
             )
@@ -456,15 +454,15 @@ class Network:
         elif origin in ("plate_load", "load"):
             direct: Term = np.asarray(0.0)
             if origin == "plate_load":
-                emf = self._outside_ohm * (1.0 / np.asarray(self.stage.plate_load_ohm, float))
+                emf = self._outside_ohm * (1.0 / self.stage.plate_load_ohm)
             else:
-                per_volt = self._to_output * (1.0 / np.asarray(self.stage.load_ohm, float))
+                per_volt = self._to_output * (1.0 / self.stage.load_ohm)
                 emf = self._outside_ohm * per_volt
                 direct = self._load[1] * per_volt
             # The EMF sits in the plate circuit itself, so the voltage outside the lead is the EMF
             # less the drop that the electrode's current makes in the outside impedance.
             outside = self._plate_from_plate * emf
-            if _there(np.asarray(self.stage.plate_lead_H, float)):
+            if _there(self.stage.plate_lead_H):
                 current = (emf - outside) / self._plate_ohm
                 outside = emf - current * self._outside_ohm
             return np.asarray(outside * self._to_output + direct)

@@ -56,34 +56,26 @@ def next_stage_load(stage: Stage, device: Device, reference_Hz: float) -> NextLo
     network = Network(stage, linear, reference_Hz)
     s = network.s
     strays = np.add(stage.grid_capacitor_F, stage.stray_grid_ground_F)
-    leak_S = 1.0 / np.asarray(stage.grid_leak_ohm, float)
-    at_grid = np.asarray(stage.leak_at_grid, float)
-    rg = np.asarray(stage.stopper_ohm, float)
+    leak_S = 1.0 / stage.grid_leak_ohm
+    at_grid = stage.leak_at_grid
+    rg = stage.stopper_ohm
     # The same elements in the same order as the source side of the network, seen from outside.
     electrode = network.input_admittance_S
-    beyond_lead = electrode / (1.0 + electrode * s * np.asarray(stage.grid_lead_H, float))
+    beyond_lead = electrode / (1.0 + electrode * s * stage.grid_lead_H)
     behind = beyond_lead + s * strays + leak_S * at_grid
-    stopper = rg / (1.0 + s * rg * np.asarray(stage.stopper_shunt_F, float)) + s * np.asarray(
-        stage.stopper_lead_H, float
-    )
-    total = (
-        leak_S * (1.0 - at_grid)
-        + behind / (1.0 + behind * stopper)
-        + s * np.asarray(stage.cable_F, float)
-    )
+    stopper = rg / (1.0 + s * rg * stage.stopper_shunt_F) + s * stage.stopper_lead_H
+    total = leak_S * (1.0 - at_grid) + behind / (1.0 + behind * stopper) + s * stage.cable_F
     conductance = np.maximum(total.real, 0.0)
     with np.errstate(divide="ignore"):
         resistance = np.asarray(1.0 / conductance)
-    gm = np.asarray(linear.transconductance_S, float)
-    gp = np.asarray(linear.plate_conductance_S, float)
+    gm = linear.transconductance_S
+    gp = linear.plate_conductance_S
     load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
-    textbook = miller_capacitance_F(
-        np.asarray(linear.grid_cathode_F), np.asarray(linear.grid_plate_F), gm / (gp + load_S)
-    )
+    textbook = miller_capacitance_F(linear.grid_cathode_F, linear.grid_plate_F, gm / (gp + load_S))
     return NextLoad(
         resistance_ohm=resistance,
         capacitance_F=np.asarray(total.imag / (2 * np.pi * reference_Hz)),
         gain=np.asarray(network.plate / network.grid),
         point=point,
-        textbook_F=textbook + strays + np.asarray(stage.cable_F, float),
+        textbook_F=textbook + strays + stage.cable_F,
     )

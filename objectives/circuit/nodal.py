@@ -1,13 +1,15 @@
-"""The same stage as a plain dense nodal system ``(s E + A) x = B u``, batch by batch.
+"""Any stage as a plain dense nodal system ``(s E + A) x = B u``, built from its list of elements.
 
-This is the reference that the closed form of :mod:`objectives.network` is compared with, and the
-source of the network's poles. Every branch whose impedance may be zero keeps its current as an
-unknown, so that a short stays a short instead of a huge conductance.
+This is the general path: the reference that the closed form of :mod:`objectives.circuit.network` is
+compared with, and the source of the network's poles and of the cascade in time. Every branch whose
+impedance may be zero keeps its current as an unknown, so that a short stays a short instead of a
+huge conductance.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,22 +17,18 @@ from numpy.typing import ArrayLike
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.circuit.network import elastance
 from objectives.circuit.small_signal import SmallSignal
+from objectives.elements import ELEMENTS, GROUND, Element
 from objectives.stage import Stage
 
 __all__ = ["UNKNOWNS", "Descriptor", "dense_response", "descriptor"]
 
-UNKNOWNS = (
-    # node voltages
-    "c", "a", "m", "x", "g", "k", "y", "j", "b", "p", "q", "o",
-    # branch currents
-    "i_source", "i_input_coupling", "i_stopper", "i_stopper_lead", "i_grid_lead",
-    "i_cathode_lead", "i_unbypassed", "i_bypass_series", "i_bypass", "i_plate_lead",
-    "i_output_coupling",
-)  # fmt: skip
-"""Nodes: c after the source resistance, a after the input coupling, m between stopper and its
-lead, x outside the grid lead, g/k/p the electrodes, y outside the cathode lead, j the joint of the
-split cathode resistor, b between bypass and its series resistor, q outside the plate lead, o the
-output."""
+_BRANCHES = tuple(element for element in ELEMENTS.values() if element.between)
+_NODES = sorted({node for element in _BRANCHES for node in element.between} - {GROUND})
+UNKNOWNS = (*_NODES, *(f"i_{element.key}" for element in _BRANCHES if element.in_series))
+"""Voltages of the nodes: c after the source resistance, a after the input coupling, m between
+stopper and its lead, x outside the grid lead, g/k/p the electrodes, y outside the cathode lead, j
+the joint of the split cathode resistor, b between bypass and its series resistor, q outside the
+plate lead, o the output. Then the currents of the branches that may be shorts, by their keys."""
 
 
 _AT = {name: number for number, name in enumerate(UNKNOWNS)}
@@ -45,106 +43,75 @@ class Descriptor:
     B: FloatArray
 
 
-class _Stamper:
-    """Adds elements to the matrices of a whole batch at once."""
-
-    def __init__(self, shape: tuple[int, ...]) -> None:
-        n = len(UNKNOWNS)
-        self.E = np.zeros((*shape, n, n))
-        self.A = np.zeros((*shape, n, n))
-        self.B = np.zeros((*shape, n))
-
-    def shunt(self, matrix: FloatArray, first: str, second: str | None, value: ArrayLike) -> None:
-        """Add an admittance between two nodes (second None: ground)."""
-        a, value = _AT[first], np.asarray(value, float)
-        matrix[..., a, a] += value
-        if second is not None:
-            b = _AT[second]
-            matrix[..., b, b] += value
-            matrix[..., a, b] -= value
-            matrix[..., b, a] -= value
-
-    def branch(
-        self, current: str, first: str | None, second: str | None,
-        resistance: ArrayLike = 0.0, inductance: ArrayLike = 0.0,
-    ) -> None:  # fmt: skip
-        """Add ``V(first) - V(second) - (R + sL) I = 0`` with I from first to second."""
-        i = _AT[current]
-        for node, sign in ((first, 1.0), (second, -1.0)):
-            if node is not None:
-                self.A[..., _AT[node], i] += sign
-                self.A[..., i, _AT[node]] += sign
-        self.A[..., i, i] -= np.asarray(resistance, float)
-        self.E[..., i, i] -= np.asarray(inductance, float)
-
-    def series_capacitor(
-        self, current: str, first: str, second: str | None, capacitance: ArrayLike
-    ) -> None:
-        """Add ``s (V(first) - V(second)) - I/C = 0``; an infinite C is a plain short."""
-        i = _AT[current]
-        short = np.isinf(np.asarray(capacitance, float))
-        for node, sign in ((first, 1.0), (second, -1.0)):
-            if node is not None:
-                self.A[..., _AT[node], i] += sign
-                self.E[..., i, _AT[node]] += sign * ~short
-                self.A[..., i, _AT[node]] += sign * short
-        self.A[..., i, i] -= elastance(capacitance)
-
-    def controlled(
-        self, into: tuple[str, str], control: tuple[str, str], conductance: ArrayLike
-    ) -> None:
-        """Add a current ``g (V(c0) - V(c1))`` that flows from node into[0] to into[1]."""
-        for node, sign in zip(into, (1.0, -1.0), strict=True):
-            for by, direction in zip(control, (1.0, -1.0), strict=True):
-                self.A[..., _AT[node], _AT[by]] += sign * direction * np.asarray(conductance)
+def _branches(stage: Stage) -> Iterator[tuple[Element, tuple[str, ...], FloatArray]]:
+    """Yield every branch of a stage: its element, the nodes it joins and its value."""
+    # A grounded cathode is one short, through the bypass.
+    grounded = stage.cathode_resistor_ohm == 0
+    stage = replace(
+        stage,
+        cathode_resistor_ohm=np.where(grounded, np.inf, stage.cathode_resistor_ohm),
+        bypass_series_ohm=np.where(grounded, 0.0, stage.bypass_series_ohm),
+        bypass_F=np.where(grounded, np.inf, stage.bypass_F),
+    )
+    for element in _BRANCHES:
+        value: FloatArray = getattr(stage, element.name)
+        if element.name == "grid_leak_ohm":
+            with np.errstate(divide="ignore"):
+                yield element, ("a", GROUND), value / (1.0 - stage.leak_at_grid)
+                yield element, ("x", GROUND), value / stage.leak_at_grid
+        else:
+            yield element, element.between, value
 
 
 def descriptor(stage: Stage, device: SmallSignal) -> Descriptor:
-    """Build the dense system of every stage in the batch (shapes broadcast; see UNKNOWNS)."""
+    """Build the dense system of every stage in the batch (shapes broadcast; see UNKNOWNS).
+
+    A branch from node 1 to node 2 that may be absent adds its admittance to both. One that may be
+    a short adds the equation of its current I, counted from node 1 to node 2: ``V1 - V2 - R I = 0``
+    for a resistor, ``V1 - V2 - s L I = 0``, or ``s (V1 - V2) - I/C = 0`` (without s where C is
+    infinite).
+    """
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    put = _Stamper(shape)
-    t, d = stage, device
-    at_grid = np.asarray(t.leak_at_grid, float)
-    leak_S = 1.0 / np.asarray(t.grid_leak_ohm, float)
+    n = len(UNKNOWNS)
+    E, A, B = np.zeros((*shape, n, n)), np.zeros((*shape, n, n)), np.zeros((*shape, n))
 
-    put.branch("i_source", "c", None, t.source_ohm)
-    put.B[..., _AT["i_source"]] += np.asarray(t.source_ratio, float)
-    # V(c) - R I = EMF, with I flowing from c to the source
-    put.shunt(put.E, "c", None, t.cable_F)
-    put.series_capacitor("i_input_coupling", "c", "a", t.input_coupling_F)
-    put.shunt(put.A, "a", None, leak_S * (1.0 - at_grid))
-    put.branch("i_stopper", "a", "m", t.stopper_ohm)
-    put.shunt(put.E, "a", "m", t.stopper_shunt_F)
-    put.branch("i_stopper_lead", "m", "x", 0.0, t.stopper_lead_H)
-    put.shunt(put.A, "x", None, leak_S * at_grid)
-    put.shunt(put.E, "x", None, np.add(t.grid_capacitor_F, t.stray_grid_ground_F))
-    put.branch("i_grid_lead", "x", "g", 0.0, t.grid_lead_H)
+    def controlled(
+        matrix: FloatArray, into: tuple[str, ...], control: tuple[str, ...], value: FloatArray
+    ) -> None:
+        """Add a current of value times V(control) that flows from into[0] to into[1]."""
+        for node, sign in zip(into, (1.0, -1.0), strict=True):
+            for by, direction in zip(control, (1.0, -1.0), strict=True):
+                if GROUND not in (node, by):
+                    matrix[..., _AT[node], _AT[by]] += sign * direction * value
 
-    put.branch("i_cathode_lead", "k", "y", 0.0, t.cathode_lead_H)
-    put.branch("i_unbypassed", "y", "j", t.cathode_unbypassed_ohm)
-    rk = np.asarray(t.cathode_resistor_ohm, float)
-    grounded = rk == 0
-    put.shunt(put.A, "j", None, np.where(grounded, 0.0, 1.0 / np.where(grounded, 1.0, rk)))
-    put.branch("i_bypass_series", "j", "b", np.where(grounded, 0.0, t.bypass_series_ohm))
-    put.series_capacitor(
-        "i_bypass", "b", None, np.where(grounded, np.inf, np.asarray(t.bypass_F, float))
-    )
-
-    put.branch("i_plate_lead", "p", "q", 0.0, t.plate_lead_H)
-    put.shunt(put.A, "q", None, 1.0 / np.asarray(t.plate_load_ohm, float))
-    put.shunt(put.E, "q", None, np.add(t.plate_capacitor_F, t.stray_plate_ground_F))
-    put.series_capacitor("i_output_coupling", "q", "o", t.output_coupling_F)
-    put.shunt(put.A, "o", None, 1.0 / np.asarray(t.load_ohm, float))
-    put.shunt(put.E, "o", None, t.load_F)
-
-    put.shunt(put.E, "g", "k", d.grid_cathode_F)
-    put.shunt(put.E, "g", "p", d.grid_plate_F)
-    put.shunt(put.E, "p", "k", d.plate_cathode_F)
-    put.shunt(put.A, "g", "k", d.grid_conductance_S)
-    put.shunt(put.A, "p", "k", d.plate_conductance_S)
-    put.controlled(("p", "k"), ("g", "k"), d.transconductance_S)
-    put.controlled(("g", "k"), ("p", "k"), d.grid_plate_conductance_S)
-    return Descriptor(put.E, put.A, put.B)
+    for element, between, value in _branches(stage):
+        capacitor = element.kind == "capacitor"
+        if not element.in_series:
+            admittance = value if capacitor else 1.0 / value
+            controlled(E if capacitor else A, between, between, admittance)
+            continue
+        i = _AT[f"i_{element.key}"]
+        short = np.isinf(value) if capacitor else True
+        for node, sign in zip(between, (1.0, -1.0), strict=True):
+            if node != GROUND:
+                A[..., _AT[node], i] += sign
+                A[..., i, _AT[node]] += sign * short
+                E[..., i, _AT[node]] += sign * np.logical_not(short)
+        if capacitor:
+            A[..., i, i] -= elastance(value)
+        else:
+            (E if element.kind == "inductor" else A)[..., i, i] -= value
+    # V(c) - R I = EMF, with I flowing from c to the source.
+    B[..., _AT["i_source"]] += stage.source_ratio
+    d, gk, gp, pk = device, ("g", "k"), ("g", "p"), ("p", "k")
+    for nodes, capacitance in ((gk, d.grid_cathode_F), (gp, d.grid_plate_F),
+                               (pk, d.plate_cathode_F)):  # fmt: skip
+        controlled(E, nodes, nodes, capacitance)
+    controlled(A, gk, gk, d.grid_conductance_S)
+    controlled(A, pk, pk, d.plate_conductance_S)
+    controlled(A, pk, gk, d.transconductance_S)
+    controlled(A, gk, pk, d.grid_plate_conductance_S)
+    return Descriptor(E, A, B)
 
 
 def dense_response(

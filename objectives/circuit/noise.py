@@ -90,14 +90,14 @@ class NoiseBudget:
 
 def _resistors(stage: Stage) -> dict[str, FloatArray]:
     return {
-        "source": np.asarray(stage.source_ohm, float),
-        "leak": np.asarray(stage.grid_leak_ohm, float),
-        "stopper": np.asarray(stage.stopper_ohm, float),
-        "cathode_resistor": np.asarray(stage.cathode_resistor_ohm, float),
-        "cathode_unbypassed": np.asarray(stage.cathode_unbypassed_ohm, float),
-        "bypass_series": np.asarray(stage.bypass_series_ohm, float),
-        "plate_load": np.asarray(stage.plate_load_ohm, float),
-        "load": np.asarray(stage.load_ohm, float),
+        "source": stage.source_ohm,
+        "leak": stage.grid_leak_ohm,
+        "stopper": stage.stopper_ohm,
+        "cathode_resistor": stage.cathode_resistor_ohm,
+        "cathode_unbypassed": stage.cathode_unbypassed_ohm,
+        "bypass_series": stage.bypass_series_ohm,
+        "plate_load": stage.plate_load_ohm,
+        "load": stage.load_ohm,
     }
 
 
@@ -134,7 +134,7 @@ def noise_budget(
     }
     if thermal_load_ohm is not None:
         # The resistor's current noise, 4 k T/R, as an EMF in series with the whole load.
-        whole, part = np.asarray(stage.load_ohm, float), np.asarray(thermal_load_ohm, float)
+        whole, part = stage.load_ohm, np.asarray(thermal_load_ohm, float)
         share = np.divide(whole, part, out=np.zeros(np.broadcast_shapes(whole.shape, part.shape)),
                           where=np.isfinite(part))  # fmt: skip
         densities["load"] = densities["load"] * share

@@ -73,8 +73,8 @@ def operating_point(
     4th ed., 1953, ch. 12 (from memory); solver: Chandrupatla's bracketed method as in SciPy.
     """
     bias_V, grid_ohm = stage.grid_return()
-    supply = np.asarray(stage.supply_V, float)
-    load = np.asarray(stage.plate_load_ohm, float)
+    supply = stage.supply_V
+    load = stage.plate_load_ohm
     cathode = np.maximum(stage.cathode_total_ohm, _LEAST_CATHODE_OHM)
     extra = np.asarray(extra_plate_current_A, float)
     _require_positive("supply_V", supply)

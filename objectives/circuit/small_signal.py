@@ -1,12 +1,12 @@
-"""TODO objectives.circuit.small_signal."""
+"""The linearised device: what of it the small-signal network knows."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from numpy.typing import ArrayLike
+import numpy as np
 
-from objectives.arrays import Batch
+from objectives.arrays import Batch, Floats
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 
@@ -19,9 +19,9 @@ def small_signal(stage: Stage, device: Device, point: OperatingPoint) -> SmallSi
     return SmallSignal(
         transconductance_S=point.transconductance_S,
         plate_conductance_S=point.plate_conductance_S,
-        grid_cathode_F=grid_cathode + stage.stray_grid_cathode_F,  # type: ignore[operator]
-        grid_plate_F=grid_plate + stage.stray_grid_plate_F,  # type: ignore[operator]
-        plate_cathode_F=plate_cathode + stage.stray_plate_cathode_F,  # type: ignore[operator]
+        grid_cathode_F=np.add(grid_cathode, stage.stray_grid_cathode_F),
+        grid_plate_F=np.add(grid_plate, stage.stray_grid_plate_F),
+        plate_cathode_F=np.add(plate_cathode, stage.stray_plate_cathode_F),
         grid_conductance_S=point.grid_conductance_S,
         grid_plate_conductance_S=point.grid_plate_conductance_S,
     )
@@ -31,10 +31,10 @@ def small_signal(stage: Stage, device: Device, point: OperatingPoint) -> SmallSi
 class SmallSignal(Batch):
     """The linearised three-terminal device, shape of the stage (or with a trailing axis)."""
 
-    transconductance_S: ArrayLike
-    plate_conductance_S: ArrayLike
-    grid_cathode_F: ArrayLike
-    grid_plate_F: ArrayLike
-    plate_cathode_F: ArrayLike
-    grid_conductance_S: ArrayLike = 0.0
-    grid_plate_conductance_S: ArrayLike = 0.0
+    transconductance_S: Floats = Floats()
+    plate_conductance_S: Floats = Floats()
+    grid_cathode_F: Floats = Floats()
+    grid_plate_F: Floats = Floats()
+    plate_cathode_F: Floats = Floats()
+    grid_conductance_S: Floats = Floats(0.0)
+    grid_plate_conductance_S: Floats = Floats(0.0)

@@ -106,7 +106,7 @@ def _margin_dB(stage: Stage, device: SmallSignal, highest_Hz: float) -> FloatArr
     matrix = 1j * omega[:, None, None] * E[tuple(stages)] + A[tuple(stages)]
     scale = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
     loop = np.linalg.solve(matrix * scale, drive[:, None] * scale)[..., 0] @ control
-    gm = np.broadcast_to(np.asarray(device.transconductance_S, float), lead)[tuple(stages)]
+    gm = np.broadcast_to(device.transconductance_S, lead)[tuple(stages)]
     with np.errstate(divide="ignore"):
         critical = -1.0 / (gm * loop.real)
     critical[(critical <= 0) | (np.abs(loop.imag) > _REAL_LOOP * np.abs(loop))] = np.inf
@@ -230,9 +230,9 @@ def negative_input_resistance(
     f = np.geomspace(lowest_Hz, highest_Hz, 1 + int(np.ceil(100 * decades)))
     network = Network(stage.expand(), device.expand(), f)
     wide, s = network.stage, network.s
-    behind = 1.0 / network.input_admittance_S + s * np.asarray(wide.grid_lead_H, float)
-    shunt = np.asarray(wide.leak_at_grid, float) / np.asarray(wide.grid_leak_ohm, float) + s * (
-        np.asarray(wide.grid_capacitor_F, float) + np.asarray(wide.stray_grid_ground_F, float)
+    behind = 1.0 / network.input_admittance_S + s * wide.grid_lead_H
+    shunt = wide.leak_at_grid / wide.grid_leak_ohm + s * (
+        wide.grid_capacitor_F + wide.stray_grid_ground_F
     )
     series = (behind / (1.0 + behind * shunt)).real
     worst = series.argmin(axis=-1)

@@ -164,7 +164,7 @@ def detection(
     in_plate = current(bend.plate_by_grid, bend.plate_mixed, bend.plate_by_plate)
     in_grid = current(bend.grid_by_grid, bend.grid_mixed, bend.grid_by_plate)
     audio = Network(stage, device, wave.audio_Hz)
-    gm = np.asarray(device.transconductance_S, float)
+    gm = device.transconductance_S
     gain = np.abs(audio.output)
     # Without transconductance the plate current has no curvature either.
     per_plate_A = audio.output_of("device") / np.where(gm > 0, gm, 1.0)

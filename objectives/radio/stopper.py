@@ -57,10 +57,8 @@ def attenuation_dB(
 def stopper_impedance_ohm(stage: Stage, frequency_Hz: ArrayLike) -> ComplexArray:
     """Return the stopper's impedance (ohm) with its own capacitance and inductance."""
     s = 2j * np.pi * np.asarray(frequency_Hz, float)
-    r = np.asarray(stage.stopper_ohm, float)
-    return np.asarray(
-        r / (1 + s * r * np.asarray(stage.stopper_shunt_F)) + s * np.asarray(stage.stopper_lead_H)
-    )
+    r = stage.stopper_ohm
+    return np.asarray(r / (1 + s * r * stage.stopper_shunt_F) + s * stage.stopper_lead_H)
 
 
 @dataclass(frozen=True)
@@ -95,7 +93,7 @@ def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> St
 
     def impedance_off(log2_f: FloatArray, which: FloatArray) -> FloatArray:
         own = stages.at(which.astype(np.intp))
-        r = np.asarray(own.stopper_ohm)
+        r = own.stopper_ohm
         z = np.abs(stopper_impedance_ohm(own, 2.0**log2_f))
         off = 20 * np.log10(np.where(r > 0, z, 1.0) / np.where(r > 0, r, 1.0))
         return np.asarray(np.abs(off) - HALF_POWER_DB)
@@ -107,7 +105,7 @@ def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> St
         off = level_dB(Network(own, valve, here), "grid") - level_dB(
             Network(ideal, valve, here), "grid"
         )
-        fitted = np.asarray(own.stopper_ohm) > 0
+        fitted = own.stopper_ohm > 0
         return np.asarray(np.where(fitted, np.abs(off), 0.0) - HALF_POWER_DB)
 
     slow = f[f <= 1e9]

@@ -9,8 +9,9 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray
 from objectives.assessment import Assessment
+from objectives.elements import CAPACITORS, RESISTORS
 from objectives.scores.registry import score
-from objectives.stage import CAPACITORS, RESISTORS, Stage
+from objectives.stage import Stage
 
 __all__ = ["departure_percent", "fitted_values"]
 
@@ -26,8 +27,8 @@ def fitted_values(stage: Stage, fields: tuple[str, ...]) -> FloatArray:
     resistor there is no bypass, without a bypass none of its resistor in series.
     """
     shape = stage.shape
-    resistor = np.broadcast_to(np.asarray(stage.cathode_resistor_ohm, float) > 0, shape)
-    bypassed = resistor & np.broadcast_to(np.asarray(stage.bypass_F, float) > 0, shape)
+    resistor = np.broadcast_to(stage.cathode_resistor_ohm > 0, shape)
+    bypassed = resistor & np.broadcast_to(stage.bypass_F > 0, shape)
     columns = []
     for field in fields:
         value = np.broadcast_to(np.asarray(getattr(stage, field), float), shape)

@@ -42,8 +42,8 @@ def built_operating_point(
     """
     shape = stage.shape
     bias_V, grid_ohm = stage.grid_return()
-    supply = np.asarray(stage.supply_V, float)
-    load = np.asarray(stage.plate_load_ohm, float)
+    supply = stage.supply_V
+    load = stage.plate_load_ohm
     cathode = stage.cathode_total_ohm
     if np.any(cathode < _LEAST_CATHODE_OHM) or np.any(~(supply > 0)) or np.any(~(load >= 0)):
         return operating_point(stage, law)

@@ -17,7 +17,8 @@ from scipy.special import betaincinv, ndtr, ndtri
 
 from objectives.arrays import FloatArray
 from objectives.devices.protocol import Device
-from objectives.stage import CAPACITORS, RESISTORS, Stage
+from objectives.elements import CAPACITORS, RESISTORS
+from objectives.stage import Stage
 
 __all__ = [
     "MAINS_SUPPLY",

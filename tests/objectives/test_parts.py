@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from objectives.assessment import Assessment
+from objectives.elements import CAPACITORS, RESISTORS
 from objectives.scores.registry import REGISTRY
-from objectives.stage import CAPACITORS, RESISTORS, Stage
+from objectives.stage import Stage
 from objectives.targets import Targets
 from stand_in import StandIn
 

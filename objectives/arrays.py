@@ -85,6 +85,10 @@ class Batch:
         shape = self.shape or (1,)
         return self.map(lambda a: np.broadcast_to(a, shape))
 
+    def reshape(self, shape: tuple[int, ...]) -> Self:
+        """Return a copy in which every numeric field has this shape; it must hold as many."""
+        return self.map(lambda a: a.reshape(shape))
+
     def expand(self) -> Self:
         """Return a copy with a trailing axis of length one, to broadcast against frequencies."""
         return self.map(lambda a: a[..., np.newaxis])

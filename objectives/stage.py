@@ -23,7 +23,7 @@ def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:
     low, high = np.minimum(a, b), np.maximum(a, b)
     # Dividing by the larger keeps 0 and infinity exact, where a*b/(a+b) would give nan.
     ratio = np.divide(low, high, out=np.zeros_like(low), where=(high > 0) & np.isfinite(low))
-    return np.asarray(np.where(np.isfinite(low), low / (1 + ratio), np.inf))
+    return np.where(np.isfinite(low), low / (1 + ratio), np.inf)
 
 
 @dataclass(frozen=True)

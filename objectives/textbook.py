@@ -107,11 +107,12 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
 
     def one_pole(resistance: FloatArray, capacitance: FloatArray) -> FloatArray:
         with np.errstate(divide="ignore"):
-            return np.asarray(1.0 / (2 * np.pi * resistance * capacitance))
+            return 1.0 / (2 * np.pi * resistance * capacitance)
 
     truth = exact(stage)
     admittance = Network(stage, device, reference_Hz).input_admittance_S
-    constant_F = admittance.imag / (2 * np.pi * reference_Hz) + stage.grid_capacitor_F + stage.stray_grid_ground_F  # fmt: skip
+    fixed_F = fitted + stage.stray_grid_ground_F
+    constant_F = admittance.imag / (2 * np.pi * reference_Hz) + fixed_F
     no_next = {"load_ohm": np.inf, "load_F": 0.0}
     bypassed = {"bypass_F": np.inf, "bypass_series_ohm": 0.0, "cathode_unbypassed_ohm": 0.0}
     perfect = {"source_ohm": 0.0, "cable_F": 0.0}
@@ -156,10 +157,10 @@ def _unbypassed_ohm(stage: Stage) -> FloatArray:
     resistor = stage.cathode_resistor_ohm
     bypassed = parallel(resistor, stage.bypass_series_ohm)
     rest = np.where(stage.bypass_F > 0, bypassed, resistor)
-    return np.asarray(rest + stage.cathode_unbypassed_ohm)
+    return rest + stage.cathode_unbypassed_ohm
 
 
 def _percent(value: FloatArray, truth: FloatArray) -> FloatArray:
     """Return the error in per cent; nan where neither is finite."""
     with np.errstate(invalid="ignore"):
-        return np.asarray(100 * (value / truth - 1))
+        return 100 * (value / truth - 1)

@@ -45,7 +45,7 @@ Port = Literal["grid", "cathode", "plate", "output"]
 def level_dB(network: Network, port: Port) -> FloatArray:
     """Return 20 log10 |V(port)/V(source)|."""
     value: FloatArray = getattr(network, port)
-    return np.asarray(20 * np.log10(np.abs(value)))
+    return 20 * np.log10(np.abs(value))
 
 
 def swept_level_dB(

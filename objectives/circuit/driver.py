@@ -1,4 +1,4 @@
-"""TODO objectives.circuit.driver."""
+"""An earlier stage as the driver of the stage under design: its Thevenin equivalent."""
 
 from __future__ import annotations
 
@@ -58,12 +58,12 @@ class Driver:
     @property
     def output_resistance_ohm(self) -> FloatArray:
         """Real part of the output impedance ahead of the divider (ohm)."""
-        return np.asarray(self.output_impedance_ohm.real)
+        return self.output_impedance_ohm.real
 
     @property
     def source_ohm(self) -> FloatArray:
         """Real part of the impedance after the divider (ohm), for ``Stage.source_ohm``."""
-        return np.asarray(self.thevenin_impedance_ohm.real)
+        return self.thevenin_impedance_ohm.real
 
     def drive(self, stage: Stage) -> Stage:
         """Return the stage with this driver's Thevenin resistance as its source resistance."""
@@ -114,19 +114,17 @@ def driver_of(
     require("divider_series_ohm", series, np.isfinite(series) & (series >= 0), "0 or more, finite")
     require("divider_shunt_ohm", shunt, shunt > 0, "more than 0 (inf where absent)")
     require("level_fraction", level, (level > 0) & (level <= 1), "more than 0, at most 1")
-    require(
-        "level_fraction", level, (level == 1) | np.isfinite(shunt),
-        "1 where divider_shunt_ohm is inf, as there is no resistance to tap",
-    )  # fmt: skip
+    require("level_fraction", level, (level == 1) | np.isfinite(shunt),
+            "1 where divider_shunt_ohm is inf, as there is no resistance to tap")  # fmt: skip
     point = operating_point(stage, device.law)
     linear = small_signal(stage, device, point)
     network = Network(stage, linear, reference_Hz)
-    gm = linear.transconductance_S
-    gp = linear.plate_conductance_S
+    gm, gp = linear.transconductance_S, linear.plate_conductance_S
     zk = network.cathode_impedance_ohm
+    degenerated = 1.0 + (gm + gp) * zk
     with np.errstate(divide="ignore", invalid="ignore"):
-        device_ohm = (1.0 + (gm + gp) * zk) / gp
-        textbook = 1.0 / (1.0 / stage.plate_load_ohm + gp / (1 + (gm + gp) * zk))
+        device_ohm = degenerated / gp
+        textbook = 1.0 / (1.0 / stage.plate_load_ohm + gp / degenerated)
     output = _output_impedance(stage, linear, reference_Hz)
     at_plate = 1.0 / _output_impedance(
         replace(stage, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0), linear, reference_Hz
@@ -141,17 +139,17 @@ def driver_of(
         point=point,
         linear=linear,
         cathode_impedance_ohm=zk,
-        device_resistance_ohm=np.asarray(device_ohm),
-        textbook_output_ohm=np.asarray(textbook),
+        device_resistance_ohm=device_ohm,
+        textbook_output_ohm=textbook,
         output_impedance_ohm=output,
-        output_F=np.asarray(at_plate.imag / (2 * np.pi * reference_Hz)),
+        output_F=at_plate.imag / (2 * np.pi * reference_Hz),
         open_circuit_gain=gain,
         divider_series_ohm=series,
         divider_shunt_ohm=shunt,
         level_fraction=level,
-        divider_loss_dB=np.asarray(-20 * np.log10(np.abs(share))),
-        thevenin_gain=np.asarray(gain * share),
-        thevenin_impedance_ohm=np.asarray(upper * share),
+        divider_loss_dB=-20 * np.log10(np.abs(share)),
+        thevenin_gain=gain * share,
+        thevenin_impedance_ohm=upper * share,
     )
 
 
@@ -161,9 +159,4 @@ def _output_impedance(stage: Stage, linear: SmallSignal, frequency_Hz: float) ->
     # One volt in series with the probe divides between probe and the rest.
     share = probed.output_of("load")
     rest_S = (1.0 - share) / (share * _PROBE_OHM)
-    return np.asarray(1.0 / (rest_S + 1.0 / stage.load_ohm))
-
-
-def _shaped(value: ArrayLike, shape: tuple[int, ...]) -> FloatArray:
-    """Return the value broadcast to the shape."""
-    return np.broadcast_to(np.asarray(value, float), shape)
+    return 1.0 / (rest_S + 1.0 / stage.load_ohm)

@@ -1,9 +1,4 @@
-"""What stands before and after the stage: a driver stage, a next stage, a cathode follower.
-
-Each is worked out at its own operating point with the same exact network as the stage itself, and
-handed over as the fields of :class:`~objectives.stage.Stage` that it fills in: ``source_ohm`` for a
-driver, ``load_ohm`` and ``load_F`` for what follows.
-"""
+"""A cathode follower on the stage's plate: both operating points together, and the load it is."""
 
 from __future__ import annotations
 
@@ -11,13 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import elementwise
 
-from objectives.arrays import Batch, FloatArray, Floats, flatten
-from objectives.circuit.driver import _require, _shaped
-from objectives.circuit.operating_point import operating_point
+from objectives.arrays import Batch, FloatArray, Floats, IntArray, flatten
+from objectives.checks import require
+from objectives.circuit.operating_point import operating_point, point_of
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint, flat_law, law_shape
+from objectives.roots import bracketed_roots
 from objectives.stage import Stage, parallel
 
 __all__ = [
@@ -84,7 +79,7 @@ class FollowerPoint:
     def input_ohm(self) -> FloatArray:
         """Reciprocal of the input conductance (ohm); inf without grid conduction."""
         with np.errstate(divide="ignore"):
-            return np.asarray(1.0 / self.input_conductance_S)
+            return 1.0 / self.input_conductance_S
 
 
 def follower_point(
@@ -105,24 +100,23 @@ def follower_point(
     ValueError
         If the supply or the cathode resistor is not positive.
     """
-    supply = follower.supply_V
-    resistor = follower.cathode_resistor_ohm
-    _require("follower.supply_V", supply, supply > 0, "more than 0")
-    _require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
-    held = np.asarray(grid_V, float)
-    shape = np.broadcast_shapes(follower.shape, law_shape(law), held.shape)
+    supply, resistor = follower.supply_V, follower.cathode_resistor_ohm
+    require("follower.supply_V", supply, supply > 0, "more than 0")
+    require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
+    shape = np.broadcast_shapes(follower.shape, law_shape(law), np.shape(grid_V))
     each_law = flat_law(law, shape)
-    vg, vb, rk = (np.broadcast_to(a, shape).ravel() for a in (held, supply, resistor))
-    index = np.arange(vg.size, dtype=float)
+    vg, vb, rk, out_S = (
+        np.broadcast_to(a, shape).ravel()
+        for a in (grid_V, supply, resistor, 1.0 / follower.signal_load_ohm)
+    )
 
-    def excess(
-        w: FloatArray, vg: FloatArray, vb: FloatArray, rk: FloatArray, index: FloatArray
-    ) -> FloatArray:
-        own = each_law.at(index.astype(np.intp))
-        cathode_V = vg - w
-        current = own.plate_current(w, vb - cathode_V) + own.grid_current(w, vb - cathode_V)
-        return np.asarray(current - cathode_V / rk)
+    def excess(w: FloatArray, at: IntArray) -> FloatArray:
+        own, cathode_V = each_law.at(at), vg[at] - w
+        voltages = w, vb[at] - cathode_V
+        current: FloatArray = own.plate_current(*voltages) + own.grid_current(*voltages)
+        return current - cathode_V / rk[at]
 
+    w = vg
     if vg.size:
         at_zero = each_law.grid_current(0.0, 0.0)
         low = np.minimum(np.minimum(vg - vb, 0.0), vg - rk * np.maximum(at_zero, 0.0))
@@ -130,40 +124,20 @@ def follower_point(
         # makes in the resistor keeps rounding from moving the root out of the bracket.
         least = each_law.grid_current(low, 0.0)
         high = np.maximum(vg + 2.0 * rk * np.maximum(-least, 0.0), low)
-        found = elementwise.find_root(excess, (low, high), args=(vg, vb, rk, index), maxiter=200)
-        w = np.asarray(found.x, float)
-    else:
-        w = vg
-    vpk = vb - vg + w
-    plate_A, gm, gp = each_law.linearise(w, vpk)
-    grid_A, gg, ggp = each_law.linearise_grid(w, vpk)
-
-    def shaped(a: ArrayLike) -> FloatArray:
-        return np.broadcast_to(np.asarray(a, float), vg.shape).reshape(shape)
-
-    point = OperatingPoint(
-        plate_current_A=shaped(plate_A),
-        grid_current_A=shaped(grid_A),
-        grid_V=shaped(vg),
-        cathode_V=shaped(vg - w),
-        plate_V=shaped(vb),
-        transconductance_S=shaped(gm),
-        plate_conductance_S=shaped(gp),
-        grid_conductance_S=shaped(gg),
-        grid_plate_conductance_S=shaped(ggp),
-        supply_current_A=shaped(plate_A),
-    )
-    into_cathode_S = shaped(gm) + shaped(gg)
-    device_S = into_cathode_S + shaped(gp) + shaped(ggp)
-    gain = into_cathode_S / (device_S + 1.0 / follower.signal_load_ohm)
+        w = bracketed_roots(excess, low, high).x
+    plate_A, *slopes = each_law.linearise(w, vb - vg + w)
+    grid_A = each_law.grid_current(w, vb - vg + w)
+    point = replace(point_of(each_law, w, vg - w, vb, plate_A, grid_A, slopes), grid_V=vg)
+    gg, ggp = point.grid_conductance_S, point.grid_plate_conductance_S
+    into_cathode_S = point.transconductance_S + gg
+    device_S = into_cathode_S + point.plate_conductance_S + ggp
+    gain = into_cathode_S / (device_S + out_S)
     return FollowerPoint(
-        point=point,
-        gain=_shaped(gain, shape),
-        output_resistance_ohm=_shaped(1.0 / (device_S + 1.0 / resistor), shape),
+        point=point.reshape(shape),
+        gain=gain.reshape(shape),
+        output_resistance_ohm=(1.0 / (device_S + 1.0 / rk)).reshape(shape),
         # The plate is at rest, so the plate-cathode voltage moves by minus the cathode's.
-        input_conductance_S=_shaped(
-            point.grid_conductance_S * (1.0 - gain) - point.grid_plate_conductance_S * gain, shape
-        ),
+        input_conductance_S=(gg * (1.0 - gain) - ggp * gain).reshape(shape),
     )
 
 
@@ -173,8 +147,8 @@ def coupled_operating_point(
     """Solve a stage and the follower on its plate together, every candidate at once.
 
     The unknown is the direct current x that the follower's grid draws from the plate. For a given
-    x the stage is solved by :func:`~objectives.operating_point.operating_point`; its plate voltage
-    does not rise with x. At that voltage the follower is solved by :func:`follower_point`; its
+    x the stage is solved by :func:`~objectives.circuit.operating_point.operating_point`; its
+    plate voltage does not rise with x. At that voltage the follower is solved by :func:`follower_point`; its
     grid-cathode voltage, hence its grid current g(x), does not fall with its grid voltage. So
     ``g(x) - x`` falls strictly. With y = g(0), the sign of ``g(x) - x`` at 0 is that of y and at y
     the opposite (or zero; at 2y surely, whatever the rounding), so the bracket from 0 to 2y always
@@ -203,33 +177,26 @@ def coupled_operating_point(
     flat_stage, flat_follower = flatten(stage, shape), flatten(follower, shape)
     each_law, each_follower_law = flat_law(law, shape), flat_law(follower_law, shape)
 
-    def drawn(x: FloatArray, index: FloatArray) -> FloatArray:
-        where = index.astype(np.intp)
-        point = operating_point(flat_stage.at(where), each_law.at(where), extra_plate_current_A=x)
-        after = follower_point(flat_follower.at(where), each_follower_law.at(where), point.plate_V)
-        return after.point.grid_current_A
+    def both(x: FloatArray, at: IntArray | slice) -> tuple[OperatingPoint, FollowerPoint]:
+        point = operating_point(flat_stage.at(at), each_law.at(at), extra_plate_current_A=x)
+        return point, follower_point(flat_follower.at(at), each_follower_law.at(at), point.plate_V)
 
-    def excess(x: FloatArray, index: FloatArray) -> FloatArray:
-        return drawn(x, index) - x
+    def excess(x: FloatArray, at: IntArray) -> FloatArray:
+        return both(x, at)[1].point.grid_current_A - x
 
     size = int(np.prod(shape))
-    index = np.arange(size, dtype=float)
     x = np.zeros(size)
-    first = drawn(x, index) if size else x
+    first = excess(x, np.arange(size)) if size else x
     # Most followers at rest draw next to nothing; those that draw exactly nothing are done.
-    open_ = np.flatnonzero(first != 0)
-    if open_.size:
-        found = elementwise.find_root(
-            excess,
-            (np.minimum(2 * first[open_], 0.0), np.maximum(2 * first[open_], 0.0)),
-            args=(index[open_],),
-            maxiter=200,
-        )
-        x[open_] = found.x
-    point = operating_point(flat_stage, each_law, extra_plate_current_A=x)
-    after = follower_point(flat_follower, each_follower_law, point.plate_V)
-    return point.map(lambda a: a.reshape(shape)), FollowerPoint(
-        point=after.point.map(lambda a: a.reshape(shape)),
+    drawing = np.flatnonzero(first != 0)
+    if drawing.size:
+        ends = 2 * first[drawing]
+        x[drawing] = bracketed_roots(
+            excess, np.minimum(ends, 0.0), np.maximum(ends, 0.0), drawing
+        ).x
+    point, after = both(x, slice(None))
+    return point.reshape(shape), FollowerPoint(
+        point=after.point.reshape(shape),
         gain=after.gain.reshape(shape),
         output_resistance_ohm=after.output_resistance_ohm.reshape(shape),
         input_conductance_S=after.input_conductance_S.reshape(shape),
@@ -262,11 +229,8 @@ def with_follower(
     Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953 (from memory); the third
     follows from the same nodal equation.
     """
-    coupling = stage.output_coupling_F
-    _require(
-        "output_coupling_F", coupling, np.isinf(coupling),
-        "inf (direct coupling) where a cathode follower is on the plate",
-    )  # fmt: skip
+    require("output_coupling_F", stage.output_coupling_F, np.isinf(stage.output_coupling_F),
+            "inf (direct coupling) where a cathode follower is on the plate")  # fmt: skip
     linear = follower_linear(follower, device, after)
     point, gain = after.point, after.gain
     c_gk = linear.grid_cathode_F

@@ -9,15 +9,15 @@ impedance round the three-terminal device, which leaves three equations in the e
 
 with ``ygk = gg + s Cgk``, ``ygp = s Cgp``, ``ypk = s Cpk``, gg and grr the partial derivatives of
 grid current by grid and by plate voltage. Written with impedances on the left (not admittances),
-a perfect source or a grounded cathode is just Z = 0. :mod:`objectives.nodal` holds the same stage
-as a plain dense nodal system, which the tests compare with this one.
+a perfect source or a grounded cathode is just Z = 0. :mod:`objectives.circuit.nodal` builds the
+same stage as a plain dense nodal system, which the tests compare with this one.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,16 +39,6 @@ BLOCK = 8000
 Term: TypeAlias = NDArray[np.inexact[Any]]
 _ONE = np.asarray(1.0)
 
-# The circuit round the device into which each of these resistors puts its EMF.
-_CIRCUIT_OF = {
-    "source": "grid",
-    "leak": "grid",
-    "stopper": "grid",
-    "cathode_resistor": "cathode",
-    "cathode_unbypassed": "cathode",
-    "bypass_series": "cathode",
-}
-
 
 def elastance(capacitance_F: ArrayLike) -> FloatArray:
     """Return 1/C (per farad): 0 for an infinite capacitor, very large for none."""
@@ -60,7 +50,7 @@ def squared(value: Term) -> FloatArray:
     return np.asarray(value.real * value.real + value.imag * value.imag)
 
 
-def _there(value: Term | BoolArray) -> bool:
+def _is_present(value: Term | BoolArray) -> bool:
     """Return whether a branch is there: false where one number, 0, holds for the whole batch.
 
     Leaving it out then changes no result, as it would multiply by one or add nothing, and no
@@ -88,12 +78,12 @@ class Network:
     @cached_property
     def s(self) -> ComplexArray:
         """Complex frequency j*2*pi*f (rad/s)."""
-        return np.asarray(2j * np.pi * np.asarray(self.frequency_Hz, float))
+        return 2j * np.pi * np.asarray(self.frequency_Hz, float)
 
     @cached_property
     def _per_s(self) -> ComplexArray:
         """1/s."""
-        return np.asarray(1.0 / self.s)
+        return 1.0 / self.s
 
     # -- source side ---------------------------------------------------------------------------
 
@@ -105,34 +95,32 @@ class Network:
         cable_s = rs * t.cable_F
         loaded: Term = _ONE
         z: Term = rs
-        if _there(cable_s):
+        if _is_present(cable_s):
             loaded = 1.0 / (1.0 + s * cable_s)
             z = rs * loaded
         blocked = elastance(t.input_coupling_F)
-        if _there(blocked):
+        if _is_present(blocked):
             z = z + blocked * self._per_s
         before = self._leak_before_S
-        if _there(before):
+        if _is_present(before):
             divided = 1.0 / (1.0 + z * before)
             return loaded * divided, z * divided
         return loaded, z
 
     @property
     def _leak_before_S(self) -> FloatArray:
-        t = self.stage
-        return np.asarray((1.0 - t.leak_at_grid) / t.grid_leak_ohm)
+        return (1.0 - self.stage.leak_at_grid) / self.stage.grid_leak_ohm
 
     @property
     def _leak_after_S(self) -> FloatArray:
-        t = self.stage
-        return np.asarray(t.leak_at_grid / t.grid_leak_ohm)
+        return self.stage.leak_at_grid / self.stage.grid_leak_ohm
 
     @cached_property
     def _open_stopper(self) -> Term:
         """Share of an EMF in the stopper that its own shunt capacitance leaves."""
         t = self.stage
         shunt_s = t.stopper_ohm * t.stopper_shunt_F
-        return 1.0 / (1.0 + self.s * shunt_s) if _there(shunt_s) else _ONE
+        return 1.0 / (1.0 + self.s * shunt_s) if _is_present(shunt_s) else _ONE
 
     @cached_property
     def _to_grid(self) -> tuple[Term, Term]:
@@ -140,19 +128,19 @@ class Network:
         t, s = self.stage, self.s
         z = self._to_leak[1] + t.stopper_ohm * self._open_stopper
         lead = t.stopper_lead_H
-        if _there(lead):
+        if _is_present(lead):
             z = z + s * lead
         after = self._leak_after_S
         ground_F = t.grid_capacitor_F + t.stray_grid_ground_F
         shunt: Term = after
-        if _there(ground_F):
-            shunt = s * ground_F + after if _there(after) else s * ground_F
-        return (1.0 / (1.0 + z * shunt) if _there(shunt) else _ONE), z
+        if _is_present(ground_F):
+            shunt = s * ground_F + after if _is_present(after) else s * ground_F
+        return (1.0 / (1.0 + z * shunt) if _is_present(shunt) else _ONE), z
 
     @cached_property
     def _source_emf(self) -> ComplexArray:
         """Open-circuit voltage at the grid for 1 V of source EMF ahead of any level control."""
-        return np.asarray(self._from_source * self.stage.source_ratio)
+        return self._from_source * self.stage.source_ratio
 
     @cached_property
     def _from_source(self) -> ComplexArray:
@@ -164,7 +152,7 @@ class Network:
         held, z = self._to_grid
         lead = self.stage.grid_lead_H
         out = z * held
-        return np.asarray(out + self.s * lead if _there(lead) else out, complex)
+        return np.asarray(out + self.s * lead if _is_present(lead) else out, complex)
 
     # -- cathode -------------------------------------------------------------------------------
 
@@ -174,10 +162,10 @@ class Network:
         t = self.stage
         series = t.bypass_series_ohm
         blocked = elastance(t.bypass_F)
-        zb = series + blocked * self._per_s if _there(blocked) else series
+        zb = series + blocked * self._per_s if _is_present(blocked) else series
         resistor = t.cathode_resistor_ohm
         nothing = (resistor == 0) & (series == 0) & (blocked == 0)
-        if _there(nothing):
+        if _is_present(nothing):
             # Grounded cathode with a full bypass: no EMF and no impedance.
             return np.where(nothing, 0.0, zb), np.where(nothing, 1.0, resistor + zb)
         return zb, resistor + zb
@@ -186,17 +174,17 @@ class Network:
     def _bypass_share(self) -> Term:
         """Share of an EMF in the bypassed resistor that is left across the bypass."""
         zb, total = self._bypass
-        return np.asarray(zb / total)
+        return zb / total
 
     @cached_property
     def _cathode_ohm(self) -> Term:
         t = self.stage
         z = t.cathode_resistor_ohm * self._bypass_share
         below = t.cathode_unbypassed_ohm
-        if _there(below):
+        if _is_present(below):
             z = z + below
         lead = t.cathode_lead_H
-        return np.asarray(z + self.s * lead if _there(lead) else z, complex)
+        return np.asarray(z + self.s * lead if _is_present(lead) else z, complex)
 
     # -- plate and output ----------------------------------------------------------------------
 
@@ -206,16 +194,16 @@ class Network:
         t, s = self.stage, self.s
         y: Term = 1.0 / t.load_ohm
         load_F = t.load_F
-        if _there(load_F):
+        if _is_present(load_F):
             y = y + s * load_F
         blocked = elastance(t.output_coupling_F)
-        return y, blocked * self._per_s if _there(blocked) else blocked
+        return y, blocked * self._per_s if _is_present(blocked) else blocked
 
     @cached_property
     def _to_output(self) -> Term:
         """Share of the plate voltage (outside the lead) that reaches the output."""
         y_load, coupling = self._load
-        return 1.0 / (1.0 + coupling * y_load) if _there(coupling) else _ONE
+        return 1.0 / (1.0 + coupling * y_load) if _is_present(coupling) else _ONE
 
     @cached_property
     def _outside_ohm(self) -> ComplexArray:
@@ -223,14 +211,14 @@ class Network:
         t = self.stage
         y = self._load[0] * self._to_output + 1.0 / t.plate_load_ohm
         ground_F = t.plate_capacitor_F + t.stray_plate_ground_F
-        if _there(ground_F):
+        if _is_present(ground_F):
             y = y + self.s * ground_F
         return np.asarray(1.0 / y, complex)
 
     @cached_property
     def _plate_ohm(self) -> Term:
         lead = self.stage.plate_lead_H
-        return self._outside_ohm + self.s * lead if _there(lead) else self._outside_ohm
+        return self._outside_ohm + self.s * lead if _is_present(lead) else self._outside_ohm
 
     @cached_property
     def _from_plate(self) -> Term:
@@ -238,9 +226,9 @@ class Network:
 
         The drop in the plate lead counts only while the plate circuit carries no EMF of its own.
         """
-        if not _there(self.stage.plate_lead_H):
+        if not _is_present(self.stage.plate_lead_H):
             return self._to_output
-        return np.asarray(self._outside_ohm / self._plate_ohm * self._to_output)
+        return self._outside_ohm / self._plate_ohm * self._to_output
 
     # -- the three equations -------------------------------------------------------------------
 
@@ -256,21 +244,15 @@ class Network:
             [ r       -t      1-r+t ]
         """
         d, s = self.device, self.s
-        gm = d.transconductance_S
-        gp = d.plate_conductance_S
-        grr = d.grid_plate_conductance_S
+        gm, gp, grr = d.transconductance_S, d.plate_conductance_S, d.grid_plate_conductance_S
         gg = d.grid_conductance_S
         ygk = s * d.grid_cathode_F
-        if _there(gg):
+        if _is_present(gg):
             ygk = ygk + gg
         ygp = s * d.grid_plate_F
         ypk = s * d.plate_cathode_F + gp
-        zg, zk, zp = (
-            self._source_side_ohm,
-            self._cathode_ohm,
-            self._plate_ohm,
-        )
-        if _there(grr):
+        zg, zk, zp = self._source_side_ohm, self._cathode_ohm, self._plate_ohm
+        if _is_present(grr):
             a, b, q = zg * (ygk + grr), zg * (ygp - grr), zk * (ypk + grr)
         else:
             a, b, q = zg * ygk, zg * ygp, zk * ypk
@@ -297,31 +279,26 @@ class Network:
 
     @cached_property
     def _per_determinant(self) -> ComplexArray:
-        return np.asarray(1.0 / self._adjugate_grid[1])
+        return 1.0 / self._adjugate_grid[1]
 
     @cached_property
     def _plate_from_grid(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of open-circuit EMF at the grid."""
         _, _, p, _, r, t = self._coefficients
-        return np.asarray((p * t - self._cathode_diagonal * r) * self._per_determinant)
+        return (p * t - self._cathode_diagonal * r) * self._per_determinant
 
     @cached_property
     def _plate_from_cathode(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of EMF in the cathode circuit."""
         a, _, _, _, r, t = self._coefficients
-        return np.asarray((self._grid_diagonal * t - a * r) * self._per_determinant)
-
-    @cached_property
-    def _plate_of_cathode_current(self) -> ComplexArray:
-        """Voltage at the plate electrode for 1 A into the cathode."""
-        return self._plate_from_cathode * self._cathode_ohm
+        return (self._grid_diagonal * t - a * r) * self._per_determinant
 
     @cached_property
     def _plate_from_plate(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of EMF in the plate circuit."""
         a, _, p, *_ = self._coefficients
         both = self._grid_diagonal * self._cathode_diagonal
-        return np.asarray((both - a * p) * self._per_determinant)
+        return (both - a * p) * self._per_determinant
 
     # -- responses to the source ---------------------------------------------------------------
 
@@ -334,7 +311,7 @@ class Network:
     def cathode(self) -> ComplexArray:
         """Voltage at the cathode electrode for 1 V of source EMF."""
         _, _, p, q, r, t = self._coefficients
-        return np.asarray((p * (1 - r + t) - q * r) * self._per_determinant * self._source_emf)
+        return (p * (1 - r + t) - q * r) * self._per_determinant * self._source_emf
 
     @property
     def plate(self) -> ComplexArray:
@@ -349,19 +326,14 @@ class Network:
     # -- impedances ----------------------------------------------------------------------------
 
     @property
-    def grid_source_impedance_ohm(self) -> ComplexArray:
-        """Thevenin impedance that the grid electrode looks back into."""
-        return np.asarray(self._source_side_ohm + np.zeros_like(self.s))
-
-    @property
     def cathode_impedance_ohm(self) -> ComplexArray:
         """Impedance from the cathode electrode to ground."""
-        return np.asarray(self._cathode_ohm + np.zeros_like(self.s))
+        return self._cathode_ohm + np.zeros_like(self.s)
 
     @property
     def plate_impedance_ohm(self) -> ComplexArray:
         """Impedance that the plate electrode works into."""
-        return np.asarray(self._plate_ohm + np.zeros_like(self.s))
+        return self._plate_ohm + np.zeros_like(self.s)
 
     @property
     def input_admittance_S(self) -> ComplexArray:
@@ -370,9 +342,7 @@ class Network:
         Its imaginary part over 2*pi*f is the input capacitance, Miller effect included.
         """
         d, s = self.device, self.s
-        gm = d.transconductance_S
-        gp = d.plate_conductance_S
-        grr = d.grid_plate_conductance_S
+        gm, gp, grr = d.transconductance_S, d.plate_conductance_S, d.grid_plate_conductance_S
         ygk = d.grid_conductance_S + s * d.grid_cathode_F
         ygp = s * d.grid_plate_F
         ypk = s * d.plate_cathode_F
@@ -382,33 +352,35 @@ class Network:
         bk, bp = zk * (ygk + gm), -zp * (gm - ygp)
         det = m22 * m33 - m23 * m32
         vk, vp = (bk * m33 - m23 * bp) / det, (m22 * bp - bk * m32) / det
-        return np.asarray(ygk * (1 - vk) + ygp * (1 - vp) + grr * (vp - vk))
+        return ygk * (1 - vk) + ygp * (1 - vp) + grr * (vp - vk)
 
     # -- responses to sources inside the network -----------------------------------------------
 
-    def _share_of(self, origin: str) -> tuple[ComplexArray, Term]:
-        """Return what an EMF in a resistor becomes at the grid or cathode, and that at the plate.
-
-        First the plate voltage for 1 V in the circuit that the resistor belongs to, then the share
-        of its own EMF that it puts into that circuit.
-        """
+    def _emf_of(self, origin: str) -> tuple[Literal["grid", "cathode"], Term] | None:
+        """Return the circuit that a resistor is in and what share of its EMF it puts there."""
         if origin == "source":
-            return self._plate_from_grid, self._from_source
+            return "grid", self._from_source
         if origin == "stopper":
-            return self._plate_from_grid, self._open_stopper * self._to_grid[0]
-        if origin == "leak":
+            return "grid", self._open_stopper * self._to_grid[0]
+        if origin == "grid_leak":
             # One volt of EMF in the leak is a current of 1/R into whichever node it joins.
             before, after = self._leak_before_S, self._leak_after_S
             emf = before * self._to_leak[1]
-            if _there(after):
+            if _is_present(after):
                 emf = emf + after * self._to_grid[1]
-            return self._plate_from_grid, emf * self._to_grid[0]
+            return "grid", emf * self._to_grid[0]
         if origin == "cathode_resistor":
-            return self._plate_from_cathode, self._bypass_share
+            return "cathode", self._bypass_share
         if origin == "cathode_unbypassed":
-            return self._plate_from_cathode, _ONE
-        resistor = self.stage.cathode_resistor_ohm
-        return self._plate_from_cathode, resistor / self._bypass[1]
+            return "cathode", _ONE
+        if origin == "bypass_series":
+            return "cathode", self.stage.cathode_resistor_ohm / self._bypass[1]
+        return None
+
+    def _output_from(self, circuit: Literal["grid", "cathode"]) -> ComplexArray:
+        """Output voltage for 1 V of EMF in a circuit."""
+        at_plate = self._plate_from_grid if circuit == "grid" else self._plate_from_cathode
+        return at_plate * self._from_plate
 
     @cached_property
     def _output_power(self) -> dict[str, FloatArray]:
@@ -421,51 +393,47 @@ class Network:
 
     def output_power_of(self, origin: str) -> FloatArray:
         """Return the squared magnitude of :meth:`output_of`, cheaper where possible."""
-        if origin in _CIRCUIT_OF:
-            # A product's squared magnitude is the product of real numbers.
-            return self._output_power[_CIRCUIT_OF[origin]] * squared(self._share_of(origin)[1])
-        return squared(self.output_of(origin))
+        emf = self._emf_of(origin)
+        if emf is None:
+            return squared(self.output_of(origin))
+        # A product's squared magnitude is the product of real numbers.
+        return self._output_power[emf[0]] * squared(emf[1])
 
     def output_of(self, origin: str) -> ComplexArray:
         """Return the output voltage for a unit source inside the network.
 
-        For a resistor (``source``, ``leak``, ``stopper``, ``cathode_resistor``,
-        ``cathode_unbypassed``, ``bypass_series``, ``plate_load``, ``load``) the unit is 1 V of EMF
-        in series with it; for ``device`` 1 V in series with the grid-cathode control voltage (a
-        current of gm from plate to cathode); for ``grid_current`` 1 A from grid to cathode.
+        For a resistor of the stage (its key in :data:`~objectives.elements.ELEMENTS`: ``source``,
+        ``plate_load``, ...) the unit is 1 V of EMF in series with it; for ``device`` 1 V in series
+        with the grid-cathode control voltage (a current of gm from plate to cathode); for
+        ``grid_current`` 1 A from grid to cathode.
 
         Raises
         ------
         ValueError
             If ``origin`` is none of these.
         """
-        if origin in _CIRCUIT_OF:
-            electrode, share = self._share_of(origin)
-            return np.asarray(electrode * share * self._from_plate)
+        emf = self._emf_of(origin)
+        if emf is not None:
+            return self._output_from(emf[0]) * emf[1]
+        into_cathode = self._plate_from_cathode * self._cathode_ohm
         if origin == "device":
-            gm = self.device.transconductance_S
-            at_plate = gm * (
-                self._plate_of_cathode_current - self._plate_from_plate * self._plate_ohm
-            )
-        elif origin == "grid_current":
-            at_plate = (
-                self._plate_of_cathode_current - self._plate_from_grid * self._source_side_ohm
-            )
-        elif origin in ("plate_load", "load"):
-            direct: Term = np.asarray(0.0)
-            if origin == "plate_load":
-                emf = self._outside_ohm * (1.0 / self.stage.plate_load_ohm)
-            else:
-                per_volt = self._to_output * (1.0 / self.stage.load_ohm)
-                emf = self._outside_ohm * per_volt
-                direct = self._load[1] * per_volt
-            # The EMF sits in the plate circuit itself, so the voltage outside the lead is the EMF
-            # less the drop that the electrode's current makes in the outside impedance.
-            outside = self._plate_from_plate * emf
-            if _there(self.stage.plate_lead_H):
-                current = (emf - outside) / self._plate_ohm
-                outside = emf - current * self._outside_ohm
-            return np.asarray(outside * self._to_output + direct)
+            at_plate = into_cathode - self._plate_from_plate * self._plate_ohm
+            return self.device.transconductance_S * at_plate * self._from_plate
+        if origin == "grid_current":
+            at_plate = into_cathode - self._plate_from_grid * self._source_side_ohm
+            return at_plate * self._from_plate
+        direct: Term | float = 0.0
+        if origin == "plate_load":
+            current: Term = 1.0 / self.stage.plate_load_ohm
+        elif origin == "load":
+            current = self._to_output / self.stage.load_ohm
+            direct = self._load[1] * current
         else:
             raise ValueError(f"origin: {origin!r}: must be a resistor, 'device' or 'grid_current'")
-        return np.asarray(at_plate * self._from_plate)
+        # The EMF sits in the plate circuit itself, so the voltage outside the lead is the EMF less
+        # the drop that the electrode's current makes in the outside impedance.
+        plate_emf = self._outside_ohm * current
+        outside = self._plate_from_plate * plate_emf
+        if _is_present(self.stage.plate_lead_H):
+            outside = plate_emf - (plate_emf - outside) / self._plate_ohm * self._outside_ohm
+        return outside * self._to_output + direct

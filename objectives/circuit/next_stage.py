@@ -1,4 +1,4 @@
-"""TODO objectives.circuit.next_stage."""
+"""What a next stage presents to the stage that drives it."""
 
 from __future__ import annotations
 
@@ -31,11 +31,6 @@ class NextLoad:
     textbook_F: FloatArray
     """``C_gk + C_gp (1 + mu R/(rp + R))`` with the cathode grounded, plus the same strays."""
 
-    @property
-    def textbook_error_percent(self) -> FloatArray:
-        """Departure of the textbook capacitance from the exact one (per cent)."""
-        return np.asarray(100 * (self.textbook_F / self.capacitance_F - 1))
-
     def load(self, stage: Stage) -> Stage:
         """Return the stage with this load as its ``load_ohm`` and ``load_F``."""
         return replace(stage, load_ohm=self.resistance_ohm, load_F=self.capacitance_F)
@@ -67,15 +62,15 @@ def next_stage_load(stage: Stage, device: Device, reference_Hz: float) -> NextLo
     total = leak_S * (1.0 - at_grid) + behind / (1.0 + behind * stopper) + s * stage.cable_F
     conductance = np.maximum(total.real, 0.0)
     with np.errstate(divide="ignore"):
-        resistance = np.asarray(1.0 / conductance)
+        resistance = 1.0 / conductance
     gm = linear.transconductance_S
     gp = linear.plate_conductance_S
     load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
     textbook = miller_capacitance_F(linear.grid_cathode_F, linear.grid_plate_F, gm / (gp + load_S))
     return NextLoad(
         resistance_ohm=resistance,
-        capacitance_F=np.asarray(total.imag / (2 * np.pi * reference_Hz)),
-        gain=np.asarray(network.plate / network.grid),
+        capacitance_F=total.imag / (2 * np.pi * reference_Hz),
+        gain=network.plate / network.grid,
         point=point,
         textbook_F=textbook + strays + stage.cable_F,
     )

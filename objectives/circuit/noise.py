@@ -14,6 +14,7 @@ from objectives.arrays import FloatArray, flatten
 from objectives.circuit.network import BLOCK, Network, squared
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.protocol import DeviceNoise
+from objectives.elements import ELEMENTS
 from objectives.stage import Stage
 
 __all__ = [
@@ -43,12 +44,12 @@ def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:
     p1, p2, p3, p4 = _a_poles_Hz()
 
     def shape(x2: FloatArray) -> FloatArray:
-        return np.asarray(
+        return (
             p4**2 * x2**2
             / ((x2 + p1**2) * np.sqrt((x2 + p2**2) * (x2 + p3**2)) * (x2 + p4**2))
         )  # fmt: skip
 
-    return np.asarray(20 * np.log10(shape(f2) / shape(np.asarray(1e6))))
+    return 20 * np.log10(shape(f2) / shape(np.asarray(1e6)))
 
 
 def _a_poles_Hz() -> tuple[float, float, float, float]:
@@ -88,19 +89,6 @@ class NoiseBudget:
     unweighted_total_dBu: FloatArray
 
 
-def _resistors(stage: Stage) -> dict[str, FloatArray]:
-    return {
-        "source": stage.source_ohm,
-        "leak": stage.grid_leak_ohm,
-        "stopper": stage.stopper_ohm,
-        "cathode_resistor": stage.cathode_resistor_ohm,
-        "cathode_unbypassed": stage.cathode_unbypassed_ohm,
-        "bypass_series": stage.bypass_series_ohm,
-        "plate_load": stage.plate_load_ohm,
-        "load": stage.load_ohm,
-    }
-
-
 def noise_budget(
     stage: Stage,
     device: SmallSignal,
@@ -128,9 +116,14 @@ def noise_budget(
     # Columns: A-weighted and plain, each for a white spectrum and for one that falls as 1/f.
     bands = np.stack([a_weighted, df, a_weighted / f, df / f], axis=-1)
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(device_noise.white_V2_per_Hz))
+    resistors = {
+        element.key: getattr(stage, element.name)
+        for element in ELEMENTS.values()
+        if element.kind == "resistor"
+    }
     densities = {
         name: 4 * constants.k * temperature_K * np.where(np.isfinite(r), r, 0.0)
-        for name, r in _resistors(stage).items()
+        for name, r in resistors.items()
     }
     if thermal_load_ohm is not None:
         # The resistor's current noise, 4 k T/R, as an EMF in series with the whole load.
@@ -138,7 +131,7 @@ def noise_budget(
         share = np.divide(whole, part, out=np.zeros(np.broadcast_shapes(whole.shape, part.shape)),
                           where=np.isfinite(part))  # fmt: skip
         densities["load"] = densities["load"] * share
-    densities["device"] = np.asarray(device_noise.white_V2_per_Hz)
+    densities["device"] = device_noise.white_V2_per_Hz
     densities["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)
     densities = {name: density for name, density in densities.items() if np.any(density)}
     transfers = _transfers(stage, device, f, bands, tuple(densities), shape)
@@ -147,7 +140,7 @@ def noise_budget(
     for origin, density in densities.items():
         a_white, white, a_flicker, flicker = np.moveaxis(transfers[origin], -1, 0)
         if origin == "device":
-            corner = np.asarray(device_noise.flicker_corner_Hz)
+            corner = device_noise.flicker_corner_Hz
             a_white, white = a_white + corner * a_flicker, white + corner * flicker
         powers[origin] = density * a_white / gain_squared
         plain = plain + density * white / gain_squared

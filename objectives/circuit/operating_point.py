@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import elementwise
 
-from objectives.arrays import FloatArray
+from objectives.arrays import FloatArray, IntArray
+from objectives.checks import require
 from objectives.devices.protocol import ConductionLaw, OperatingPoint, flat_law, law_shape
+from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
-__all__ = ["load_lines", "operating_point"]
+__all__ = ["load_lines", "operating_point", "point_of"]
 
 # Below this the cathode is taken as grounded: the solver divides by the cathode resistance. At
 # 10 mA it moves the grid-cathode voltage by 0.1 uV, a few parts per million of the thermal voltage
@@ -73,86 +76,89 @@ def operating_point(
     4th ed., 1953, ch. 12 (from memory); solver: Chandrupatla's bracketed method as in SciPy.
     """
     bias_V, grid_ohm = stage.grid_return()
-    supply = stage.supply_V
-    load = stage.plate_load_ohm
-    cathode = np.maximum(stage.cathode_total_ohm, _LEAST_CATHODE_OHM)
+    supply, load, resistor = stage.supply_V, stage.plate_load_ohm, stage.cathode_total_ohm
+    require("supply_V", supply, supply > 0, "more than 0")
+    require("plate_load_ohm", load, load >= 0, "0 or more")
+    require("cathode_resistor_ohm", resistor, resistor >= 0, "0 or more")
     extra = np.asarray(extra_plate_current_A, float)
-    _require_positive("supply_V", supply)
-    for name, value in (("plate_load_ohm", load), ("cathode_resistor_ohm", cathode)):
-        if np.any(~(value >= 0)):
-            raise ValueError(f"{name}: {float(np.min(value))!r}: must be 0 or more")
-    shape = np.broadcast_shapes(
-        bias_V.shape, grid_ohm.shape, supply.shape, load.shape, cathode.shape, extra.shape,
-        stage.shape,
-    )  # fmt: skip
+    shape = np.broadcast_shapes(stage.shape, extra.shape)
     own_shape = law_shape(law)
-    has_arrays = own_shape != ()
-    if has_arrays and int(np.prod(shape)) == 1:
+    if own_shape != () and int(np.prod(shape)) == 1:
         shape = own_shape  # one stage, many devices
-    # The root finder drops finished elements as it goes, so each carries its own index into the
-    # parameters of the law.
     each_law = flat_law(law, shape)
-    flat = [
+    cathode = np.maximum(resistor, _LEAST_CATHODE_OHM)
+    bias, rg, vb, rp, rk, drawn = (
         np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)
-    ]
+    )
 
-    def ports(v: FloatArray, *args: FloatArray) -> tuple[FloatArray, ...]:
-        bias, rg, vb, rp, rk, drawn, index = args
-        own = each_law.at(index.astype(np.intp)) if has_arrays else each_law
+    def ports(v: FloatArray, at: IntArray | slice) -> tuple[FloatArray, ...]:
+        own = law if own_shape == () else each_law.at(at)
         # The grid currents of the sources depend on the grid voltage alone while the device
         # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
-        grid = own.grid_current(v, vb)
-        cathode_V, plate_A, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
-        return grid, cathode_V, plate_A, plate_V, own.plate_current(v, plate_V - cathode_V)
+        grid = own.grid_current(v, vb[at])
+        cathode_V, plate_A, plate_V = load_lines(
+            v, grid, bias[at], rg[at], vb[at], rp[at], rk[at], drawn[at]
+        )
+        return grid, cathode_V, plate_A, own.plate_current(v, plate_V - cathode_V)
 
-    def excess(v: FloatArray, *args: FloatArray) -> FloatArray:
-        _, _, asked, _, given = ports(v, *args)
+    def excess(v: FloatArray, at: IntArray) -> FloatArray:
+        _, _, asked, given = ports(v, at)
         return given - asked
 
-    index = np.arange(flat[0].size, dtype=float)
-    if flat[0].size == 0:
-        v = flat[0]
-    else:
+    v = bias
+    if v.size:
         # At or below this voltage the cathode is at or above the supply, so no plate current flows.
-        low = np.minimum(flat[0] - flat[2], 0.0)
-        taken = np.maximum(each_law.grid_current(low, flat[2]), 0.0)
-        low = low - 2.0 * taken * (flat[1] + flat[4])
+        low = np.minimum(bias - vb, 0.0)
+        taken = np.maximum(each_law.grid_current(low, vb), 0.0)
+        low = low - 2.0 * taken * (rg + rk)
         # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
         # as much is above the root whatever the rounding.
-        leaked = np.maximum(-each_law.grid_current(low, flat[2]), 0.0)
-        high = flat[0] + 2.0 * leaked * (flat[1] + flat[4])
-        found = elementwise.find_root(excess, (low, high), args=(*flat, index), maxiter=200)
-        v = np.asarray(found.x, float)
-    grid, cathode_V, asked, _, given = ports(v, *flat, index)
+        leaked = np.maximum(-each_law.grid_current(low, vb), 0.0)
+        v = bracketed_roots(excess, low, bias + 2.0 * leaked * (rg + rk)).x
+    grid, cathode_V, asked, given = ports(v, slice(None))
     # With a grounded cathode the current is known better from the device than from the tiny
     # voltage across the least resistance.
-    plate_A = np.where(flat[4] > _LEAST_CATHODE_OHM, asked, given)
-    # Likewise near cut-off, where rounding of the cathode voltage could leave a negative current.
-    plate_A = np.maximum(plate_A, 0.0)
-    cathode_V = np.where(flat[4] > _LEAST_CATHODE_OHM, cathode_V, 0.0)
-    plate_V = flat[2] - (plate_A + flat[5]) * flat[3]
-    vpk = plate_V - cathode_V
-    own = each_law
-    _, gm, gp = own.linearise(v, vpk)
-    _, gg, ggp = own.linearise_grid(v, vpk)
-
-    def shaped(a: ArrayLike) -> FloatArray:
-        return np.broadcast_to(np.asarray(a, float), flat[0].shape).reshape(shape)
-
-    return OperatingPoint(
-        plate_current_A=shaped(plate_A),
-        grid_current_A=shaped(grid),
-        grid_V=shaped(v + cathode_V),
-        cathode_V=shaped(cathode_V),
-        plate_V=shaped(plate_V),
-        transconductance_S=shaped(gm),
-        plate_conductance_S=shaped(gp),
-        grid_conductance_S=shaped(gg),
-        grid_plate_conductance_S=shaped(ggp),
-        supply_current_A=shaped(plate_A + flat[5]),
+    grounded = rk <= _LEAST_CATHODE_OHM
+    # Near cut-off rounding of the cathode voltage could leave a negative current.
+    plate_A = np.maximum(np.where(grounded, given, asked), 0.0)
+    cathode_V = np.where(grounded, 0.0, cathode_V)
+    plate_V = vb - (plate_A + drawn) * rp
+    _, *slopes = each_law.linearise(v, plate_V - cathode_V)
+    return point_of(each_law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn).reshape(
+        shape
     )
 
 
-def _require_positive(name: str, value: FloatArray) -> None:
-    if np.any(~(value > 0)):
-        raise ValueError(f"{name}: {float(np.min(value))!r}: must be more than 0")
+def point_of(
+    law: ConductionLaw,
+    grid_cathode_V: FloatArray,
+    cathode_V: FloatArray,
+    plate_V: FloatArray,
+    plate_A: FloatArray,
+    grid_A: FloatArray,
+    slopes: Sequence[FloatArray],
+    *,
+    drawn_A: FloatArray | float = 0.0,
+) -> OperatingPoint:
+    """Return the operating point of known voltages (V) and currents (A); all shapes broadcast.
+
+    Parameters
+    ----------
+    slopes :
+        Transconductance and plate conductance (S) there; the grid's are taken from the law.
+    drawn_A :
+        Direct current that leaves the plate node beside the plate current.
+    """
+    _, by_grid, by_plate = law.linearise_grid(grid_cathode_V, plate_V - cathode_V)
+    return OperatingPoint(
+        plate_current_A=plate_A,
+        grid_current_A=grid_A,
+        grid_V=grid_cathode_V + cathode_V,
+        cathode_V=cathode_V,
+        plate_V=plate_V,
+        transconductance_S=slopes[0],
+        plate_conductance_S=slopes[1],
+        grid_conductance_S=by_grid,
+        grid_plate_conductance_S=by_plate,
+        supply_current_A=plate_A + drawn_A,
+    ).broadcast()

@@ -109,7 +109,7 @@ def damping_ratio(poles_rad_per_s: ComplexArray) -> FloatArray:
     s = np.asarray(poles_rad_per_s, complex)
     size = np.abs(s)
     counted = np.isfinite(size) & (size > _SLOWEST)
-    return np.asarray(np.where(counted, -s.real / np.where(counted, size, 1.0), 1.0))
+    return np.where(counted, -s.real / np.where(counted, size, 1.0), 1.0)
 
 
 def _counted_damping(poles: ComplexArray, highest_Hz: float) -> FloatArray:

@@ -237,6 +237,6 @@ def negative_input_resistance(
     series = (behind / (1.0 + behind * shunt)).real
     worst = series.argmin(axis=-1)
     return PortResistance(
-        resistance_ohm=np.asarray(np.take_along_axis(series, worst[..., None], -1)[..., 0]),
-        frequency_Hz=np.asarray(f[worst]),
+        resistance_ohm=np.take_along_axis(series, worst[..., None], -1)[..., 0],
+        frequency_Hz=f[worst],
     )

@@ -81,7 +81,7 @@ def curvature(law: ConductionLaw, grid_V: ArrayLike, plate_V: ArrayLike) -> Curv
 
     def by(h: FloatArray, along: Callable[[FloatArray], FloatArray]) -> FloatArray:
         near, far = along(h) - along(-h), along(2 * h) - along(-2 * h)
-        return np.asarray((8 * near - far) / (12 * h))
+        return (8 * near - far) / (12 * h)
 
     zero = np.zeros(())
     gm_g, _, gg_g, _ = by(at_grid, lambda h: slopes(h, zero))
@@ -180,8 +180,8 @@ def detection(
     grid_only = current(bend.plate_by_grid, zero, zero) * per_plate_A[..., None]
     return Detection(
         frequency_Hz=f,
-        grid_cathode_V=np.asarray(np.abs(v) / np.sqrt(2)),
-        plate_cathode_V=np.asarray(np.abs(u) / np.sqrt(2)),
+        grid_cathode_V=np.abs(v) / np.sqrt(2),
+        plate_cathode_V=np.abs(u) / np.sqrt(2),
         input_V=referred(both),
         grid_curve_only_V=referred(grid_only),
         second_harmonic_ratio=wave.modulation / 4,

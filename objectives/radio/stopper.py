@@ -58,7 +58,7 @@ def stopper_impedance_ohm(stage: Stage, frequency_Hz: ArrayLike) -> ComplexArray
     """Return the stopper's impedance (ohm) with its own capacitance and inductance."""
     s = 2j * np.pi * np.asarray(frequency_Hz, float)
     r = stage.stopper_ohm
-    return np.asarray(r / (1 + s * r * stage.stopper_shunt_F) + s * stage.stopper_lead_H)
+    return r / (1 + s * r * stage.stopper_shunt_F) + s * stage.stopper_lead_H
 
 
 @dataclass(frozen=True)

@@ -60,7 +60,7 @@ class Wiring:
 
     def total_F(self, amount: ArrayLike) -> FloatArray:
         """Return the capacitance (F) of so many metres or pieces."""
-        return np.asarray(self.capacitance_F * np.asarray(amount, float))
+        return self.capacitance_F * np.asarray(amount, float)
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ def fitted_values(stage: Stage, fields: tuple[str, ...]) -> FloatArray:
     columns = []
     for field in fields:
         value = np.broadcast_to(np.asarray(getattr(stage, field), float), shape)
-        fitted: BoolArray = np.asarray((value > 0) & np.isfinite(value))
+        fitted: BoolArray = (value > 0) & np.isfinite(value)
         if field == "bypass_F":
             fitted = bypassed
         elif field == "bypass_series_ohm":

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray
-from objectives.circuit.operating_point import load_lines, operating_point
+from objectives.circuit.operating_point import load_lines, operating_point, point_of
 from objectives.devices.protocol import ConductionLaw, OperatingPoint
 from objectives.stage import Stage
 
@@ -30,8 +30,8 @@ def built_operating_point(
     """Solve the quiescent point of every stage, starting from grid-cathode voltages close to it.
 
     The same equation as :func:`~objectives.circuit.operating_point.operating_point`, whose excess
-    current rises with the grid-cathode voltage, by Newton's steps with the exact derivatives of the
-    law. Stages in which they do not settle are handed to that function.
+    current rises with the grid-cathode voltage, by Newton's steps with the law's exact derivatives.
+    Stages in which they do not settle are handed to that function.
 
     Parameters
     ----------
@@ -42,9 +42,7 @@ def built_operating_point(
     """
     shape = stage.shape
     bias_V, grid_ohm = stage.grid_return()
-    supply = stage.supply_V
-    load = stage.plate_load_ohm
-    cathode = stage.cathode_total_ohm
+    supply, load, cathode = stage.supply_V, stage.plate_load_ohm, stage.cathode_total_ohm
     if np.any(cathode < _LEAST_CATHODE_OHM) or np.any(~(supply > 0)) or np.any(~(load >= 0)):
         return operating_point(stage, law)
     v = np.broadcast_to(nominal_grid_cathode_V, shape)
@@ -64,24 +62,12 @@ def built_operating_point(
         settled = np.abs(step) < _SMALL_STEP_V
         v = v + step
     good: BoolArray = settled & (plate_A > 0)
-    _, gg, ggp = law.linearise_grid(v, plate_V - cathode_V)
-    point = OperatingPoint(
-        plate_current_A=plate_A,
-        grid_current_A=grid,
-        grid_V=v + cathode_V,
-        cathode_V=cathode_V,
-        plate_V=plate_V,
-        transconductance_S=gm,
-        plate_conductance_S=gp,
-        grid_conductance_S=gg,
-        grid_plate_conductance_S=ggp,
-        supply_current_A=plate_A,
-    ).broadcast()
+    point = point_of(law, v, cathode_V, plate_V, plate_A, grid, (gm, gp))
     if np.all(good):
         return point
     rest = operating_point(stage.at(~good), law.at(~good))
     merged: dict[str, Any] = {}
     for name, value in point.numeric_fields().items():
-        merged[name] = np.array(value)
+        merged[name] = value.copy()
         merged[name][~good] = getattr(rest, name)
     return replace(point, **merged)

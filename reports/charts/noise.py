@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import altair as alt
 import pandas as pd
 
@@ -14,15 +12,11 @@ from reports.theme import PAGE_WIDTH
 
 __all__ = ["noise_chart", "noise_shares", "share_text"]
 
-_FIELDS: Final = {"leak": "grid_leak_ohm"}
-"""Origins that are not named as their part is."""
-
-
 def _label(origin: str, pick: Assessment) -> str:
     t = pick.device.terms
     if origin in ("device", "grid_current"):
         return f"{pick.device.name}, {'its own' if origin == 'device' else f'{t.grid} current'}"
-    return ELEMENTS[_FIELDS.get(origin, f"{origin}_ohm")].label_for(t)
+    return ELEMENTS[f"{origin}_ohm"].label_for(t)
 
 
 def noise_shares(pick: Assessment) -> pd.DataFrame:

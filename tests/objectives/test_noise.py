@@ -98,7 +98,8 @@ def test_a_network_without_a_device_obeys_nyquist(random_stages):
     f = 3456.0
     network = Network(stages, passive, f)
     resistors = {
-        "source": stages.source_ohm, "leak": stages.grid_leak_ohm, "stopper": stages.stopper_ohm,
+        "source": stages.source_ohm, "grid_leak": stages.grid_leak_ohm,
+        "stopper": stages.stopper_ohm,
         "cathode_resistor": stages.cathode_resistor_ohm, "plate_load": stages.plate_load_ohm,
         "cathode_unbypassed": stages.cathode_unbypassed_ohm, "load": stages.load_ohm,
         "bypass_series": stages.bypass_series_ohm,

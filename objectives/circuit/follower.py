@@ -113,8 +113,8 @@ def follower_point(
     def excess(w: FloatArray, at: IntArray) -> FloatArray:
         own, cathode_V = each_law.at(at), vg[at] - w
         voltages = w, vb[at] - cathode_V
-        current: FloatArray = own.plate_current(*voltages) + own.grid_current(*voltages)
-        return current - cathode_V / rk[at]
+        into_resistor: FloatArray = cathode_V / rk[at]
+        return own.plate_current(*voltages) + own.grid_current(*voltages) - into_resistor
 
     w = vg
     if vg.size:
@@ -146,13 +146,13 @@ def coupled_operating_point(
 ) -> tuple[OperatingPoint, FollowerPoint]:
     """Solve a stage and the follower on its plate together, every candidate at once.
 
-    The unknown is the direct current x that the follower's grid draws from the plate. For a given
-    x the stage is solved by :func:`~objectives.circuit.operating_point.operating_point`; its
-    plate voltage does not rise with x. At that voltage the follower is solved by :func:`follower_point`; its
-    grid-cathode voltage, hence its grid current g(x), does not fall with its grid voltage. So
-    ``g(x) - x`` falls strictly. With y = g(0), the sign of ``g(x) - x`` at 0 is that of y and at y
-    the opposite (or zero; at 2y surely, whatever the rounding), so the bracket from 0 to 2y always
-    holds exactly one root, whatever the sign of y.
+    The unknown is the direct current x that the follower's grid draws from the plate. For a
+    given x the stage is solved by :func:`~objectives.circuit.operating_point.operating_point`;
+    its plate voltage does not rise with x. At that voltage the follower is solved by
+    :func:`follower_point`; its grid-cathode voltage, hence its grid current g(x), does not fall
+    with its grid voltage. So ``g(x) - x`` falls strictly. With y = g(0), the sign of
+    ``g(x) - x`` at 0 is that of y and at y the opposite (or zero; at 2y surely, whatever the
+    rounding), so the bracket from 0 to 2y always holds exactly one root, whatever the sign of y.
 
     Parameters
     ----------

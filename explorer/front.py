@@ -1,4 +1,4 @@
-"""The front: who is on it, how much it is worth, a readable set of it, the knee and the pick.
+"""The front: who is on it, what it is worth, who represents it, the knee and the pick.
 
 Everything here works on *losses*: one column per free score, smaller is better.
 """
@@ -14,11 +14,10 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["READABLE", "Scale", "extremes", "knee", "non_dominated", "pick", "represent"]
+__all__ = ["MAX_REPRESENTATIVES", "Scale", "extremes", "knee", "non_dominated", "pick", "represent"]
 
-READABLE = 40
+MAX_REPRESENTATIVES = 40
 """The most candidates that a report or a terminal shows."""
-
 
 _REFERENCE = 1.1
 """Hypervolume reference point on the scale where the front spans 0..1 in every score."""

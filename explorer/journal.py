@@ -1,4 +1,4 @@
-"""TODO explorer.journal."""
+"""Where a search is stored: a journal file that survives a kill, or a database URL."""
 
 from __future__ import annotations
 
@@ -9,14 +9,15 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
-import numpy as np
 from optuna.storages import BaseStorage, JournalStorage
 from optuna.storages.journal import JournalFileBackend
 
-from explorer.problem import Parts, Problem
 from explorer.settings import Settings
+from objectives.checks import InputError
+
+__all__ = ["naming_storage", "open_storage"]
 
 if sys.platform != "win32":
     import fcntl
@@ -44,14 +45,24 @@ class _Journal(JournalFileBackend):
             super().append_logs(logs)
             return
         text = "".join(json.dumps(log, separators=(",", ":")) + "\n" for log in logs)
-        with self._path.open("ab") as file:
+        with self._appending() as file:
             fcntl.flock(file, fcntl.LOCK_EX)  # closing the file releases it
             file.write(text.encode())
 
     def sync(self) -> None:
         """Wait until everything written is on the disk."""
-        with self._path.open("ab") as file:
+        with self._appending() as file:
             os.fsync(file.fileno())
+
+    @contextmanager
+    def _appending(self) -> Iterator[IO[bytes]]:
+        """Open the file; a full disk, of which Python does not say where, is given the name."""
+        try:
+            with self._path.open("ab") as file:
+                yield file
+        except OSError as error:
+            error.filename = error.filename or str(self._path)
+            raise
 
 
 def _mend(path: Path) -> None:
@@ -67,7 +78,7 @@ def _mend(path: Path) -> None:
         file.truncate(whole.rfind(b"\n") + 1)
 
 
-def _storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callable[[], None]]:
+def open_storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callable[[], None]]:
     """Return the storage, and what makes it safe from a power cut."""
     if where is None or (isinstance(where, str) and "://" in where):
         return where, lambda: None  # a database syncs by itself
@@ -75,26 +86,25 @@ def _storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callab
     return JournalStorage(journal), journal.sync
 
 
+_NO_FILE = (FileExistsError, IsADirectoryError, NotADirectoryError)
+
+
 @contextmanager
-def _storage_named(settings: Settings, *kinds: type[Exception]) -> Iterator[None]:
-    """Say of any error of these kinds which storage it comes from, without its password."""
+def naming_storage(settings: Settings, *kinds: type[Exception]) -> Iterator[None]:
+    """Turn errors of these kinds into bad input that names the storage, without its password.
+
+    A full disk or a place that cannot be written is not bad input: such an OSError is left as it
+    is.
+    """
     try:
         yield
     except kinds as error:
+        if isinstance(error, OSError) and not isinstance(error, _NO_FILE):
+            raise
         hidden = re.compile(r"(?<=://)([^:/@\s]*):[^@\s]*@")
         shown, reason = (hidden.sub(r"\1:***@", str(t)) for t in (settings.storage, error))
-        raise ValueError(
-            f"search.storage: {shown!r}: must be a writable file of this program or a database "
-            f"URL ({reason})"
+        raise InputError(
+            "search.storage",
+            shown,
+            f"must be a writable file of this program or a database URL ({reason})",
         ) from error
-
-
-def _decode(problem: Problem, params: list[dict[str, float]]) -> Parts:
-    """Return the part values of what Optuna proposed."""
-    parts = {}
-    for choice in problem.choices:
-        raw = np.array([p[choice.part] for p in params])
-        parts[choice.part] = (
-            raw.astype(float) if choice.continuous else choice.values[raw.astype(np.intp)]
-        )
-    return parts

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from explorer.brief.loading import load_brief, parse_brief
 from explorer.brief.model import Brief
 from explorer.designs import parse_design
-from explorer.exploration import Exploration, Method, enumerable
+from explorer.exploration import Exploration, Method
 from explorer.exploration import explore as run
 from explorer.formulation import formulate
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
-from explorer.search import Progress
+from explorer.search import ProgressCallback
 from explorer.settings import Settings
 from explorer.standing import Standing, assess_design
 from reports.model import ReportData
@@ -61,7 +61,7 @@ def explore(
     evaluations: int | None = None,
     seed: int | None = None,
     storage: str | Path | None = None,
-    progress: Callable[[Progress], None] | None = None,
+    progress: ProgressCallback | None = None,
 ) -> Exploration:
     """Find the front of a brief and pick a design from it.
 
@@ -104,7 +104,7 @@ def explore(
     read = brief if isinstance(brief, Brief) else read_brief(brief)
     formulation = formulate(read)
     if method == "auto":
-        method = "exact" if enumerable(formulation.problem, read.search.exact_up_to) else "search"
+        method = "exact" if formulation.problem.enumerable(read.search.exact_up_to) else "search"
     stated = read.search
     settings = Settings(
         seed=stated.seed if seed is None else seed,
@@ -114,7 +114,7 @@ def explore(
         storage=storage,
     )
     return run(
-        formulation, settings, method=method, exact_up_to=stated.exact_up_to, report=progress
+        formulation, settings, method=method, exact_up_to=stated.exact_up_to, progress=progress
     )
 
 
@@ -133,7 +133,7 @@ def assess(result: Exploration, **parts: str | float) -> Standing:
     -------
     Standing
         All scores of the stage, the limits that it breaks, the designs of the front that beat it,
-        and what one step in each part does (``steps``, a pandas frame).
+        and what one step in each part does (``steps``; as a pandas frame, ``frame()``).
 
     Raises
     ------
@@ -150,7 +150,7 @@ def assess(result: Exploration, **parts: str | float) -> Standing:
     True
     """
     pairs = [f"{name}={value}" for name, value in parts.items()]
-    return assess_design(result, parse_design(pairs, result.posed.brief))
+    return assess_design(result, parse_design(pairs, result.formulation.brief))
 
 
 def report(result: Exploration, *, studies_into: str | Path | None = None) -> ReportData:

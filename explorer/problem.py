@@ -33,6 +33,10 @@ _WORST_LOSS = 1e9
 """Stands for a score that is not a number, so that such a candidate is never preferred."""
 
 
+_COSTLY_UP_TO = 2000
+"""With a costly score, spaces up to this size are still enumerated."""
+
+
 Parts = Mapping[str, FloatArray]
 
 
@@ -212,6 +216,13 @@ class Problem:
     def costly(self) -> bool:
         """Whether a score that decides takes milliseconds a candidate or more."""
         return any(REGISTRY[name].costly for name in self.searched_names)
+
+    def enumerable(self, up_to: int) -> bool:
+        """Return whether the space is small enough that all of it is worked out.
+
+        A costly score (one that takes a solution in time) makes a large space a matter of hours.
+        """
+        return self.size <= (min(up_to, _COSTLY_UP_TO) if self.costly else up_to)
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""

@@ -12,7 +12,7 @@ import pandas as pd
 from explorer.brief.parts import PART_ELEMENTS
 from explorer.exploration import Exploration
 from explorer.problem import ALL_FINITE, Evaluation, Problem
-from explorer.search import Found
+from explorer.search import SearchResult
 from explorer.units import iec_60062_code
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
@@ -55,8 +55,8 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
     """
     if len(ex.front) == 0:
         raise ValueError("front: empty: must hold at least one candidate")
-    brief, trace = ex.posed.brief, ex.trace
-    pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    brief, trace = ex.formulation.brief, ex.trace
+    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
     marks = {row + 1: [Mark(*mark) for mark in marked] for row, marked in ex.marks.items()}
     front = _front(ex, pick, marks, studies.yields if studies is not None else None)
     others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
@@ -75,7 +75,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         interrupted=ex.interrupted,
         front=front,
         marks=marks,
-        shown=front.iloc[ex.readable].reset_index(drop=True),
+        shown=front.iloc[ex.representatives].reset_index(drop=True),
         pick=pick,
         reasons=_reasons(ex),
         given_up=ex.scale(ex.front.losses).max(axis=1),
@@ -89,7 +89,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
             for w in brief.strays.wiring
         ],
         highest_supply_V=max(brief.supply.voltage, *(o.supply for o in others if o is not None), 0),
-        neighbours=ex.posed.neighbours,
+        neighbours=ex.formulation.neighbours,
         studies=studies,
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
     )
@@ -125,7 +125,7 @@ def yield_columns(yields: FrontYields) -> pd.DataFrame:
 
 
 def _driver(ex: Exploration) -> DriverSummary:
-    posed, earlier = ex.posed, ex.posed.brief.driver.stage
+    posed, earlier = ex.formulation, ex.formulation.brief.driver.stage
     if posed.driver is None or earlier is None:
         return DriverSummary(posed.source_ohm)
     return DriverSummary(
@@ -139,7 +139,7 @@ def _driver(ex: Exploration) -> DriverSummary:
     )
 
 
-def _search(run: Found | None) -> SearchSummary | None:
+def _search(run: SearchResult | None) -> SearchSummary | None:
     if run is None:
         return None
     return SearchSummary(run.evaluated, run.feasible, run.seconds, run.interrupted, run.resumed)

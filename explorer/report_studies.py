@@ -31,8 +31,8 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
     """
     if not ex.feasible:
         return None
-    pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
-    brief = ex.posed.brief
+    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
+    brief = ex.formulation.brief
     drive: LargeSignalStudy | None = None
     wavs: tuple[WavFile, ...] = ()
     if pick.targets.drive is not None:
@@ -61,13 +61,13 @@ def _drawn_names(ex: Exploration) -> list[str]:
 
 
 def _tolerances(ex: Exploration) -> ToleranceStudy:
-    shown = ex.front.take(ex.readable).parts
+    shown = ex.front.take(ex.representatives).parts
     designs, setup = ex.problem.assess(shown), ex.problem.tolerance_of(shown)
     assert setup is not None
     asked = (*ex.problem.searched_names, *ex.problem.shown)
     return tolerance_study(
         designs,
-        [str(row + 1) for row in ex.readable],
+        [str(row + 1) for row in ex.representatives],
         setup,
         _drawn_names(ex),
         slow=[n for n in dict.fromkeys(asked) if "drive" in REGISTRY[n].requires],
@@ -81,5 +81,5 @@ def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYi
         tell(f"tolerances of the front: {done:,} of {total:,} designs")
 
     return front_yields(
-        designs, shown.setup, _drawn_names(ex), known=(ex.readable, shown), report=report
+        designs, shown.setup, _drawn_names(ex), known=(ex.representatives, shown), report=report
     )

@@ -1,8 +1,8 @@
-"""TODO explorer.sampler."""
+"""Optuna's view of the space, and its samplers seeded batch by batch."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,11 +11,13 @@ from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESample
 from optuna.study import Study
 from optuna.trial import FrozenTrial, TrialState
 
-from explorer.problem import Problem
+from explorer.problem import Parts, Problem
 from explorer.settings import Settings
 
+__all__ = ["batch_sampler", "decode", "distributions"]
 
-def _distributions(problem: Problem) -> dict[str, BaseDistribution]:
+
+def distributions(problem: Problem) -> dict[str, BaseDistribution]:
     """Return Optuna's view of the space.
 
     A stock part is its position in the sorted list, so that neighbours in the list are neighbours
@@ -27,6 +29,22 @@ def _distributions(problem: Problem) -> dict[str, BaseDistribution]:
         else IntDistribution(0, len(c.values) - 1)
         for c in problem.choices
     }
+
+
+def decode(problem: Problem, params: Sequence[Mapping[str, float]]) -> Parts:
+    """Return the part values of what Optuna proposed."""
+    parts = {}
+    for choice in problem.choices:
+        raw = np.array([p[choice.part] for p in params])
+        parts[choice.part] = (
+            raw.astype(float) if choice.continuous else choice.values[raw.astype(np.intp)]
+        )
+    return parts
+
+
+def batch_sampler(settings: Settings) -> BaseSampler:
+    """Return the sampler of one batch."""
+    return _BatchSampler(settings)
 
 
 class _BatchSampler(BaseSampler):

@@ -1,4 +1,4 @@
-"""How a search is run."""
+"""How a search is run: seed, budget, sampler and storage."""
 
 from __future__ import annotations
 

@@ -20,25 +20,13 @@ from pydantic import ValidationError
 from explorer.brief.errors import BriefError, errors_of, line
 from explorer.brief.model import Brief
 from explorer.brief.reading import read_text, read_toml
+from explorer.brief.shipped import shipped_briefs
 from explorer.drawer import Drawer, read_drawer
 from objectives.checks import InputError, did_you_mean
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import load_valves
 
 __all__ = ["load_brief", "parse_brief", "shipped_brief_text", "shipped_briefs"]
-
-
-def shipped_briefs() -> tuple[str, ...]:
-    """Return the names of the briefs shipped with the package, for :func:`load_brief`.
-
-    Examples
-    --------
-    >>> import explorer
-    >>> "treble-cut" in explorer.shipped_briefs()
-    True
-    """
-    names = (Path(entry.name) for entry in (files("explorer") / "briefs").iterdir())
-    return tuple(sorted(name.stem for name in names if name.suffix == ".toml"))
 
 
 def shipped_brief_text(name: str) -> str:

@@ -1,1 +1,1 @@
-"""TODO explorer/cli."""
+"""The ``stagefront`` command: one module a command, and what they share."""

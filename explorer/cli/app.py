@@ -1,24 +1,102 @@
-"""TODO explorer.cli.app."""
+"""The application that commands are entered in: its help, version, exit codes and errors."""
 
 from __future__ import annotations
 
-import typer
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
 
-__all__ = ["app"]
+import typer
+from rich.markup import escape
+from typer.core import TyperGroup
+
+from explorer.cli.printing import err
+
+__all__ = [
+    "BAD_INPUT",
+    "DEFECT",
+    "INTERRUPTED",
+    "NOTHING_FEASIBLE",
+    "NOT_WRITTEN",
+    "app",
+    "leave",
+    "writing",
+]
+
+DEFECT, BAD_INPUT, NOTHING_FEASIBLE, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 4, 130
+
+
+def leave(message: str, code: int) -> NoReturn:
+    """Print one message on standard error and end the command."""
+    err().print(escape(message), style="red", highlight=False, soft_wrap=True)
+    raise typer.Exit(code)
+
+
+@contextmanager
+def writing(place: str | Path) -> Iterator[None]:
+    """Leave, naming the path, when a disk is full or a place cannot be written."""
+    try:
+        yield
+    except OSError as error:
+        path = error.filename or place
+        leave(f"error: cannot write {str(path)!r}: {error.strerror or error}", NOT_WRITTEN)
+
+
+class _Commands(TyperGroup):
+    """Turns bad input into one clear message; any other exception is a defect and goes on."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            leave("interrupted", INTERRUPTED)
+        except ValueError as error:
+            # Imported here: they bring NumPy and pydantic, which help does without.
+            from explorer.brief.errors import BriefError
+            from objectives.checks import InputError
+
+            # The valve table and the fit raise plain ValueErrors for what is wrong with a file.
+            if not isinstance(error, BriefError | InputError) and (
+                ctx.invoked_subcommand not in ("valves", "fit")
+            ):
+                raise
+            lead = "" if isinstance(error, BriefError) else "error: "
+            leave(f"{lead}{error}", BAD_INPUT)
+
 
 app = typer.Typer(
+    cls=_Commands,
     add_completion=False,
     no_args_is_help=True,
     rich_markup_mode="rich",
     pretty_exceptions_enable=False,
-    help=(
-        "Choose the parts of a common-cathode triode stage: state the job in a brief, see every "
-        "worthwhile way to build it, what each gives up, and why.\n\n"
-        "[bold]Valve circuits work at voltages that kill.[/bold] Figures are calculated, not "
-        "measured; local codes and licensed practice come first."
-    ),
     epilog=(
-        "Exit codes: 0 done; 2 bad input; 3 nothing keeps every limit (the report shows what is "
-        "nearest); 130 interrupted (the report holds what was found)."
+        "Exit codes: 0 done; 1 a defect of stagefront; 2 bad input; 3 no candidate keeps every "
+        "limit (the report shows the nearest); 4 a file could not be written; 130 interrupted (the "
+        "report holds what was found until then)."
     ),
 )
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"stagefront {version('stagefront')}")
+        raise typer.Exit
+
+
+@app.callback()
+def stagefront(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Choose the parts of a common-cathode triode stage.
+
+    State the job in a brief; see every worthwhile way to build it, what each gives up, and why.
+
+    [bold]Valve circuits work at voltages that kill.[/bold] Figures are calculated, not measured;
+    local codes and licensed practice come first.
+    """

@@ -1,22 +1,32 @@
-"""TODO explorer.cli.command."""
+"""The entry point of the ``stagefront`` command."""
 
 from __future__ import annotations
 
+import os
 import sys
+import traceback
 
 from explorer.cli import assess, check, devices, explore, fit  # noqa: F401 (enter commands)
-from explorer.cli.app import app
-from explorer.cli.printing import INTERRUPTED, OK, err
+from explorer.cli.app import DEFECT, NOT_WRITTEN, app
+from explorer.cli.printing import err
 
 __all__ = ["main"]
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line.
+
+    Bad input and files that cannot be written have left by their own exit codes; what arrives here
+    is a full disk under standard output, or a defect, which is shown with its traceback.
+    """
     try:
         app()
-    except KeyboardInterrupt:
-        err.print("interrupted")
-        sys.exit(INTERRUPTED)
-    except BrokenPipeError:
-        sys.exit(OK)
+    except Exception as error:
+        if isinstance(error, OSError) and error.filename is None:
+            # What is still in the buffer would fail once more when Python ends.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            err().print(f"error: cannot write standard output: {error.strerror}", style="red")
+            sys.exit(NOT_WRITTEN)
+        traceback.print_exc()
+        err().print("This is a defect of stagefront; please report it.", style="red")
+        sys.exit(DEFECT)

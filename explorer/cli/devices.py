@@ -6,14 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
-import pandas as pd
 import typer
 from rich.markup import escape
 from rich.table import Table
 
 from explorer.cli.app import app
-from explorer.cli.options import FormOption
-from explorer.cli.printing import Form, _plain_errors, _print_frame, _print_json, out
+from explorer.cli.options import FormatOption, OutputFormat
+from explorer.cli.printing import out, print_json, print_records
 
 
 @app.command()
@@ -24,7 +23,7 @@ def valves(
     table: Annotated[
         Path | None, typer.Option("--table", help="A valve table of your own (TOML) to look in.")
     ] = None,
-    form: FormOption = Form.table,
+    form: FormatOption = OutputFormat.table,
 ) -> None:
     """List the valves, or show one: law, capacitances, ratings, residuals and sources.
 
@@ -36,42 +35,43 @@ def valves(
 
       stagefront valves 6SN7 --form json
     """
-    with _plain_errors():
-        from explorer.valve_words import valve_frame, valve_record
-        from objectives.devices.valve_table import load_valves, valve
-        from objectives.devices.valve_table import valves as built_in
+    from explorer.valve_words import valve_frame, valve_record
+    from objectives.devices.valve_table import load_valves, valve
+    from objectives.devices.valve_table import valves as built_in
 
-        known = load_valves(table) if table is not None else built_in()
-        if name is None:
-            frame = valve_frame(known)
-            if form is not Form.table:
-                _print_frame(frame, form)
-                return
-            listing = Table(title="Valves")
-            frame = frame.drop(columns="what it is")
-            for column in frame.columns:
-                listing.add_column(column, justify="left" if column in _LEFT else "right")
-            for row in frame.itertuples(index=False):
-                listing.add_row(*(str(cell) for cell in row))
-            out.print(listing)
+    known = load_valves(table) if table is not None else built_in()
+    if name is None:
+        frame = valve_frame(known)
+        if form is not OutputFormat.table:
+            print_records(frame.to_dict("records"), form)
             return
-        entry = valve(name, known)
-        record = valve_record(entry)
-    if form is Form.json:
-        _print_json(record)
+        listing = Table(title="Valves")
+        frame = frame.drop(columns="what it is")
+        for column in frame.columns:
+            listing.add_column(column, justify="left" if column in _LEFT else "right")
+        for row in frame.itertuples(index=False):
+            listing.add_row(*(str(cell) for cell in row))
+        out().print(listing)
         return
-    if form is Form.csv:
-        _print_frame(pd.DataFrame(record["residuals"]), form)
+    entry = valve(name, known)
+    record = valve_record(entry)
+    if form is OutputFormat.json:
+        print_json(record)
+        return
+    if form is OutputFormat.csv:
+        print_records(record["residuals"], form)
         return
     for key, value in record.items():
         if key in ("residuals", "curves"):
             continue
         if isinstance(value, Mapping):
-            out.print(f"[bold]{key}[/bold]")
+            out().print(f"[bold]{key}[/bold]")
             for inner, shown in value.items():
-                out.print(f"  {inner}: {escape(str(shown))}", highlight=False, soft_wrap=True)
+                out().print(f"  {inner}: {escape(str(shown))}", highlight=False, soft_wrap=True)
         else:
-            out.print(f"[bold]{key}[/bold]: {escape(str(value))}", highlight=False, soft_wrap=True)
+            out().print(
+                f"[bold]{key}[/bold]: {escape(str(value))}", highlight=False, soft_wrap=True
+            )
     residuals = Table(title="Published values against the law")
     for column in ("quantity", "conditions", "published", "law", "error", "used", "source"):
         residuals.add_column(column)
@@ -79,7 +79,7 @@ def valves(
         residuals.add_row(*(escape(str(point[c])) for c in
                             ("quantity", "conditions", "published", "law", "error", "used",
                              "source")))  # fmt: skip
-    out.print(residuals)
+    out().print(residuals)
     if not record["curves"]:
         return
     columns = [name for name in record["curves"][0] if name != "each"]
@@ -88,7 +88,7 @@ def valves(
         curves.add_column(column)
     for curve in record["curves"]:
         curves.add_row(*(escape(str(curve[c])) for c in columns))
-    out.print(curves)
+    out().print(curves)
 
 
 _LEFT = ("valve", "also")

@@ -1,40 +1,25 @@
-"""TODO explorer.cli.explore."""
+"""The command ``explore``: find the front of a brief and write its report."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import typer
 from rich.markup import escape
-from rich.table import Table
 
-from explorer.brief.loading import load_brief
-from explorer.cli.app import app
+from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave, writing
 from explorer.cli.options import (
+    DEFAULT_BRIEF,
     BriefArgument,
     EvaluationsOption,
     FolderOption,
-    FormOption,
+    FormatOption,
+    FrontMethod,
     MethodOption,
+    OutputFormat,
     QuietOption,
     SeedOption,
     StorageOption,
-    _folder,
-    _settings,
 )
-from explorer.cli.printing import (
-    DEFAULT_BRIEF,
-    INTERRUPTED,
-    NOTHING_FEASIBLE,
-    Form,
-    How,
-    _plain_errors,
-    _print_frame,
-    _progress,
-    _working,
-    err,
-    out,
-)
+from explorer.cli.printing import err, print_records
 
 
 @app.command()
@@ -43,9 +28,9 @@ def explore(
     into: FolderOption = None,
     evaluations: EvaluationsOption = None,
     seed: SeedOption = None,
-    method: MethodOption = How.auto,
+    method: MethodOption = FrontMethod.auto,
     storage: StorageOption = None,
-    form: FormOption = Form.table,
+    form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
 ) -> None:
     """Explore a brief: find the front, pick from it, write the report.
@@ -62,77 +47,35 @@ def explore(
 
       stagefront explore my-brief.toml --method exact --form json
     """
-    with _plain_errors():
-        # Imported here so that help, schema and check answer at once.
-        from explorer.exploration import explore as run
-        from explorer.formulation import formulate
-        from explorer.report_data import report_data
-        from explorer.report_studies import pick_studies
-        from reports.document.files import write_report
+    # Imported here so that help answers at once.
+    from explorer.brief.loading import load_brief
+    from explorer.cli.front import print_front
+    from explorer.cli.searching import output_folder, run_search, working
+    from explorer.formulation import formulate
+    from explorer.report_data import report_data
+    from explorer.report_studies import pick_studies
+    from reports.document.files import write_report
 
-        read = load_brief(brief)
-        posed = formulate(read)
-        folder = _folder(read, into)
-        with _progress(quiet) as report:
-            found = run(
-                posed,
-                _settings(read, folder, evaluations, seed, storage),
-                method=method.value,
-                exact_up_to=read.search.exact_up_to,
-                report=report,
-            )
-        _stop_if_empty(found)
-        with _working(quiet) as say:
-            data = report_data(found, pick_studies(found, folder, say))
-            say("report")
-            written = write_report(data, folder)
-    if form is Form.table:
-        _print_front(data)
-        out.print(f"\nReport: [bold]{escape(str(written['html']))}[/bold]", soft_wrap=True)
+    formulation = formulate(load_brief(brief))
+    folder = output_folder(formulation.brief, into)
+    ex = run_search(
+        formulation, folder, method.value,
+        quiet=quiet, evaluations=evaluations, seed=seed, storage=storage,
+    )  # fmt: skip
+    try:
+        with writing(folder), working(quiet) as show:
+            data = report_data(ex, pick_studies(ex, folder, lambda what: show(f"computing {what}")))
+            show("writing the report")
+            report = write_report(data, folder)["html"]
+    except KeyboardInterrupt:
+        kept = "; the search is kept, and the same command goes on from it" if ex.searched else ""
+        leave(f"interrupted: no report was written to {str(folder)!r}{kept}", INTERRUPTED)
+    if form is OutputFormat.table:
+        print_front(data, report)
     else:
-        _print_frame(data.shown, form)
-        err.print(f"Report: {escape(str(written['html']))}", soft_wrap=True)
-    if found.interrupted:
+        print_records(data.shown.to_dict("records"), form)
+        err().print(f"Report: {escape(str(report))}", soft_wrap=True)
+    if ex.interrupted:
         raise typer.Exit(INTERRUPTED)
-    if not found.feasible:
+    if not ex.feasible:
         raise typer.Exit(NOTHING_FEASIBLE)
-
-
-def _stop_if_empty(found: Any) -> None:
-    """Leave when the run was interrupted before there was anything to show."""
-    if len(found.front) == 0:
-        err.print("interrupted before any candidate was worked out")
-        raise typer.Exit(INTERRUPTED)
-
-
-def _print_front(data: Any) -> None:
-    from explorer.standing import part_text
-    from objectives.format import quantity, score_label, score_unit
-    from reports.sections.infeasible import obstacle_sentences
-    from reports.sections.method import method_sentences
-    from reports.sections.pick import reason_sentences
-
-    terms = data.terms
-    out.print(f"[bold]{escape(data.title)}[/bold]")
-    for text in (*method_sentences(data), *obstacle_sentences(data), *reason_sentences(data)):
-        out.print(escape(text), highlight=False)
-    free = [u for u in data.uses if u.free]
-    table = Table(title="The front" if data.feasible else "The nearest candidates")
-    table.add_column("no.", justify="right")
-    for label in data.part_labels.values():
-        table.add_column(label, justify="right")
-    for use in free:
-        table.add_column(score_label(use.name, terms), justify="right")
-    table.add_column("mark")
-    for at, row in enumerate(data.shown.to_dict("records")):
-        table.add_row(
-            str(row["candidate"]),
-            *(part_text(p, float(row[p])) for p in data.part_labels),
-            *(quantity(float(row[u.name]), u.unit) for u in free),
-            row["marks"],
-            style="bold" if data.feasible and at == 0 else None,
-        )
-    out.print(table)
-    for name, value in data.constants.items():
-        shown = quantity(value, score_unit(name))
-        out.print(f"Same for all: {score_label(name, terms)} {shown}")

@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
-import pandas as pd
 import typer
 from rich.markup import escape
 
-from explorer.cli.app import app
-from explorer.cli.options import FormOption
-from explorer.cli.printing import Form, _plain_errors, _print_frame, _print_json, out
+from explorer.cli.app import app, writing
+from explorer.cli.options import FormatOption, OutputFormat
+from explorer.cli.printing import out, print_json, print_records
 
 
 @app.command()
@@ -49,7 +48,7 @@ def fit(
         Path | None,
         typer.Option("--chart", help="Residual chart to write: .html, .svg or .png."),
     ] = None,
-    form: FormOption = Form.table,
+    form: FormatOption = OutputFormat.table,
 ) -> None:
     """Fit a law to your own measured plate curves and make a valve table entry of it.
 
@@ -62,31 +61,33 @@ def fit(
 
       stagefront fit bench.csv --name bench-1 --test-every 5 --chart residuals.html
     """
-    with _plain_errors():
-        from objectives.devices.valve_table import valve
-        from objectives.fitting.measured import fit_law
-        from objectives.fitting.measurements import read_measurements
-        from objectives.fitting.parameters import HELD
-        from objectives.fitting.table import valve_entry_toml
-        from reports.charts.residuals import chart_format, residual_chart, write_chart
+    from objectives.checks import InputError
+    from objectives.devices.valve_table import valve
+    from objectives.fitting.measured import fit_law
+    from objectives.fitting.measurements import read_measurements
+    from objectives.fitting.parameters import HELD
+    from objectives.fitting.table import valve_entry_toml
+    from reports.charts.residuals import chart_format, residual_chart, write_chart
 
-        if law not in HELD:
-            raise ValueError(f"--law: {law!r}: must be one of {', '.join(HELD)}")
-        if chart is not None:
-            chart_format(chart)  # before the work rather than after it
-        if into is not None and like is None:
-            raise ValueError("--like: not given: --into needs a valve to take capacitances from")
-        model = valve(like) if like is not None else None
-        found = fit_law(
-            read_measurements(readings),
-            law,  # type: ignore[arg-type]
-            held=_held(hold, HELD[law]),
-            grid=model.law.grid if model is not None else None,
-            hold_out_every=test_every,
-        )
-        if into is not None:
+    if law not in HELD:
+        raise InputError("--law", law, f"must be one of {', '.join(HELD)}")
+    if chart is not None:
+        chart_format(chart)  # before the work rather than after it
+    if into is not None and like is None:
+        raise InputError("--like", like, "--into needs a valve to take capacitances from")
+    model = valve(like) if like is not None else None
+    found = fit_law(
+        read_measurements(readings),
+        law,  # type: ignore[arg-type]
+        held=_held(hold, HELD[law]),
+        grid=model.law.grid if model is not None else None,
+        hold_out_every=test_every,
+    )
+    if into is not None:
+        with writing(into):
             valve_entry_toml(name, found, like=model, into=into)
-        if chart is not None:
+    if chart is not None:
+        with writing(chart):
             write_chart(residual_chart(found), chart)
     record = {
         "name": name,
@@ -99,25 +100,29 @@ def fit(
         "tested_rms_percent": None if found.tested is None else found.rms_percent(found.tested),
         "method": found.method,
     }
-    if form is Form.json:
-        _print_json(record)
-    elif form is Form.csv:
-        _print_frame(pd.DataFrame([{k: str(v) for k, v in record.items()}]), form)
+    if form is OutputFormat.json:
+        print_json(record)
+    elif form is OutputFormat.csv:
+        print_records([{k: str(v) for k, v in record.items()}], form)
     else:
         for key, value in record.items():
             shown = f"{value:.3g}" if isinstance(value, float) else str(value)
-            out.print(f"{key.replace('_', ' ')}: {escape(shown)}", highlight=False, soft_wrap=True)
+            out().print(
+                f"{key.replace('_', ' ')}: {escape(shown)}", highlight=False, soft_wrap=True
+            )
 
 
 def _held(given: list[str] | None, usual: Mapping[str, float]) -> dict[str, float] | None:
     """Return the parameters to hold; None leaves the choice to the fit."""
     if not given:
         return None
+    from objectives.checks import InputError
+
     held = dict(usual)
     for text in given:
         name, _, value = text.partition("=")
         try:
             held[name.strip()] = float(value)
         except ValueError:
-            raise ValueError(f"--hold: {text!r}: must be PARAMETER=NUMBER") from None
+            raise InputError("--hold", text, "must be PARAMETER=NUMBER") from None
     return held

@@ -1,18 +1,34 @@
-"""TODO explorer.cli.options."""
+"""Arguments and options that several commands take."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from explorer.brief.loading import shipped_briefs
-from explorer.brief.model import Brief
-from explorer.cli.printing import Form, How
-from explorer.settings import Settings
+from explorer.brief.shipped import shipped_briefs
+
+DEFAULT_BRIEF = "treble-cut"
+
+
+class OutputFormat(StrEnum):
+    """How results are printed."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+
+
+class FrontMethod(StrEnum):
+    """How the front is found."""
+
+    auto = "auto"
+    search = "search"
+    exact = "exact"
+
 
 BriefArgument = Annotated[
     str,
@@ -21,7 +37,7 @@ BriefArgument = Annotated[
         help=f"TOML file of a brief, or a shipped one: {', '.join(shipped_briefs())}.",
     ),
 ]
-FormOption = Annotated[Form, typer.Option("--form", help="How to print the result.")]
+FormatOption = Annotated[OutputFormat, typer.Option("--form", help="How to print the result.")]
 FolderOption = Annotated[
     Path | None,
     typer.Option(
@@ -34,7 +50,8 @@ def _whole(least: int) -> Callable[[str], int]:
     """Return a reader of whole numbers that names the value it refuses."""
 
     def read(text: str) -> int:
-        if text.isascii() and text.isdecimal() and int(text) >= least:
+        # More digits than a seed of 64 bits has are read in quadratic time.
+        if text.isascii() and text.isdecimal() and len(text) < 20 and int(text) >= least:
             return int(text)
         raise typer.BadParameter(f"{text!r}: must be a whole number of {least} or more")
 
@@ -55,7 +72,7 @@ SeedOption = Annotated[
     typer.Option("--seed", parser=_whole(0), metavar="N", help="Seed (default: the brief's)."),
 ]
 MethodOption = Annotated[
-    How,
+    FrontMethod,
     typer.Option(
         "--method",
         help="auto: search, and work out the exact front too where the space is small enough; "
@@ -70,28 +87,3 @@ StorageOption = Annotated[
     ),
 ]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]
-
-
-def _folder(brief: Brief, into: Path | None) -> Path:
-    """Return where results go; it is made only when there is something to put in it."""
-    folder = into if into is not None else Path("stagefront-out") / Path(brief.source).stem
-    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
-    if not (nearest.is_dir() and os.access(nearest, os.W_OK)):
-        raise ValueError(f"into: '{folder}': must be a folder that can be made and written")
-    return folder
-
-
-def _settings(
-    brief: Brief, folder: Path, evaluations: int | None, seed: int | None, storage: str | None
-) -> Settings:
-    stated = brief.search
-    # Like every path in a brief, that of its storage starts from the brief's own folder.
-    url_or_none = not stated.storage or "://" in stated.storage
-    own = stated.storage if url_or_none else Path(brief.source).parent / stated.storage
-    return Settings(
-        seed=stated.seed if seed is None else seed,
-        evaluations=evaluations or stated.evaluations,
-        batch=stated.batch,
-        sampler=stated.sampler,
-        storage=storage or own or folder / "search.log",
-    )

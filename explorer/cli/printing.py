@@ -1,107 +1,52 @@
-"""TODO explorer.cli.printing."""
+"""Standard output and standard error: tables, JSON, CSV."""
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from enum import StrEnum
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-import pandas as pd
 import typer
 from rich.console import Console
-from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from explorer.brief.errors import BriefError
-from explorer.search import Progress as SearchProgress
-from explorer.search import Report
-from objectives.json_text import json_text
+__all__ = ["CAUTION", "err", "out", "print_json", "print_records", "signed"]
 
-DEFAULT_BRIEF = "treble-cut"
-OK, BAD_INPUT, NOTHING_FEASIBLE, INTERRUPTED = 0, 2, 3, 130
-
-# Piped output has no width of its own; 80 columns would fold every table.
-out = Console(width=None if sys.stdout.isatty() else 160)
-err = Console(stderr=True)
+CAUTION = (
+    "High voltage kills: building and probing are for people trained to do it. All figures are "
+    "calculated, not measured."
+)
 
 
-class Form(StrEnum):
-    """How results are printed."""
-
-    table = "table"
-    json = "json"
-    csv = "csv"
-
-
-class How(StrEnum):
-    """How the front is found."""
-
-    auto = "auto"
-    search = "search"
-    exact = "exact"
+def out() -> Console:
+    """Return a console on standard output, as wide as COLUMNS says or as the terminal is."""
+    piped = sys.stdout is None or not sys.stdout.isatty()
+    # A pipe has no width of its own; 80 columns would fold every table.
+    return Console(width=160 if piped and "COLUMNS" not in os.environ else None)
 
 
-@contextmanager
-def _plain_errors() -> Iterator[None]:
-    """Turn bad input into one clear message and exit code 2."""
-    try:
-        yield
-    except BriefError as error:
-        err.print(escape(str(error)), style="red", highlight=False, soft_wrap=True)
-        raise typer.Exit(BAD_INPUT) from None
-    except (ValueError, OSError) as error:
-        err.print(escape(f"error: {error}"), style="red", highlight=False, soft_wrap=True)
-        raise typer.Exit(BAD_INPUT) from None
+def err() -> Console:
+    """Return a console on standard error."""
+    return Console(stderr=True)
 
 
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Report | None]:
-    """Show evaluations, their rate and the hypervolume while the search runs."""
-    if quiet:
-        yield None
-        return
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TextColumn("{task.fields[rate]:,.0f} evaluations/s"),
-        TextColumn("hypervolume {task.fields[volume]:.4f}"),
-        TimeElapsedColumn(),
-        console=err,
-    ) as bar:
-        tasks: dict[str, Any] = {}
-
-        def report(p: SearchProgress) -> None:
-            if p.kind not in tasks:
-                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, volume=0.0)
-            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, volume=p.hypervolume)
-
-        yield report
-
-
-@contextmanager
-def _working(quiet: bool) -> Iterator[Callable[[str], None]]:
-    """Show what is being worked on after the search."""
-    if quiet:
-        yield lambda _: None
-        return
-    with err.status("working") as status:
-        yield lambda what: status.update(f"working out {what}" if what != "report" else "report")
-
-
-def _print_frame(frame: pd.DataFrame, form: Form) -> None:
-    """Print a frame as JSON records or CSV on standard output."""
-    if form is Form.csv:
-        sys.stdout.write(frame.to_csv(index=False))
-    else:
-        _print_json(frame.to_dict("records"))
-
-
-def _print_json(value: Any) -> None:
-    sys.stdout.write(json_text(value, indent=2) + "\n")
-
-
-def _signed(value: float) -> str:
+def signed(value: float) -> str:
+    """Return a difference with its sign: ``+0.5``, ``−3.2``, ``0``."""
     return "0" if abs(value) < 1e-12 else f"{value:+.3g}".replace("-", "−")
+
+
+def print_records(records: Sequence[Mapping[Any, Any]], form: str) -> None:
+    """Print records as JSON, or as CSV with the keys of the first as header."""
+    if form == "json":
+        print_json(records)
+        return
+    import pandas as pd
+
+    typer.echo(pd.DataFrame(records).to_csv(index=False), nl=False)
+
+
+def print_json(value: Any) -> None:
+    """Print a value as JSON."""
+    from objectives.json_text import json_text  # it brings NumPy, which help does without
+
+    typer.echo(json_text(value, indent=2))

@@ -16,7 +16,6 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.stats import qmc
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
@@ -32,6 +31,8 @@ def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
     """
     if not spreads:
         return np.empty((draws, 0))
+    from scipy.stats import qmc  # half a second, which only a study of builds needs
+
     sequence = qmc.Sobol(len(spreads), scramble=True, rng=np.random.default_rng(seed))
     return np.asarray(sequence.random_base2(max(math.ceil(math.log2(draws)), 0))[:draws])
 

@@ -12,10 +12,11 @@ import moocore
 import numpy as np
 import pytest
 
-from explorer.exploration import Exploration, Mark, enumerable, explore
+from explorer.exploration import Exploration, Mark, explore
 from explorer.formulation import Formulation
 from explorer.search import Progress
 from explorer.settings import Settings
+from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 
 Make = Callable[..., Formulation]
@@ -63,8 +64,8 @@ def test_auto_gives_the_exact_front_and_how_much_of_it_was_found(
     share = volume((auto.searched.front.losses - best) / span) / auto.hypervolume
     assert auto.search_share == pytest.approx(share, rel=1e-9)
     assert 0 < share < 1
-    assert np.array_equal(auto.best, best)
-    assert np.array_equal(auto.worst, front.max(axis=0))
+    assert np.array_equal(auto.scale.best, best)
+    assert np.array_equal(auto.scale.worst, front.max(axis=0))
 
 
 def test_nothing_in_the_space_beats_the_front(auto: Exploration) -> None:
@@ -92,14 +93,13 @@ def test_a_search_that_sees_everything_finds_everything(posed: Make, size: int) 
 def test_the_pick_is_least_bad_in_what_it_does_worst(auto: Exploration) -> None:
     losses = scaled(auto.front.losses)
     augmented = [max(row) + 1e-3 * sum(row) for row in losses]
-    assert auto.pick == int(np.argmin(augmented)) == int(auto.readable[0])
+    assert auto.pick == int(np.argmin(augmented)) == int(auto.representatives[0])
     assert Mark("pick") in auto.marks[auto.pick]
 
 
 def test_marks_name_the_best_of_each_score(auto: Exploration) -> None:
     for at, free in enumerate(auto.problem.free):
-        mark = Mark("best", free.name)
-        marked = [row for row, marks in auto.marks.items() if mark in marks]
+        marked = [row for row, marks in auto.marks.items() if Mark("best", free.name) in marks]
         assert len(marked) == 1
         assert auto.front.losses[marked[0], at] == auto.front.losses[:, at].min()
     assert sum(Mark("pick") in marks for marks in auto.marks.values()) == 1
@@ -115,10 +115,10 @@ def test_a_long_front_is_shown_in_forty(posed: Make) -> None:
         method="exact",
     )
     assert len(ex.front) > 100
-    assert len(ex.readable) == len(set(ex.readable.tolist())) == 40
-    assert ex.readable[0] == ex.pick
-    assert set(ex.marks) <= set(ex.readable.tolist())
-    assert np.array_equal(ex.readable[1:], np.sort(ex.readable[1:]))
+    assert len(ex.representatives) == len(set(ex.representatives.tolist())) == 40
+    assert ex.representatives[0] == ex.pick
+    assert set(ex.marks) <= set(ex.representatives.tolist())
+    assert np.array_equal(ex.representatives[1:], np.sort(ex.representatives[1:]))
 
 
 def test_the_frame_holds_the_front_in_si_units(auto: Exploration) -> None:
@@ -158,7 +158,7 @@ def test_each_method_does_what_it_says(
         QUICK,
         method=method,
         exact_up_to=exact_up_to,
-        report=lambda p: seen.add(p.kind),
+        progress=lambda p: seen.add(p.kind),
     )
     assert (ex.exact is not None, ex.searched is not None) == (exact, searched)
     assert seen == {w for w, done in (("enumerating", exact), ("searching", searched)) if done}
@@ -170,17 +170,17 @@ def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
     posed: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     problem = posed().problem
-    assert enumerable(problem, 162)
-    assert not enumerable(problem, 161)
+    assert problem.enumerable(162)
+    assert not problem.enumerable(161)
     monkeypatch.setitem(REGISTRY, "noise_dBu", replace(REGISTRY["noise_dBu"], costly=True))
-    assert enumerable(problem, 162)  # 162 candidates are few
+    assert problem.enumerable(162)  # 162 candidates are few
     wide = posed(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E192"\nfrom = "10k"\nto = "47k"')
     ).problem
     assert 2000 < wide.size < 3000
-    assert not enumerable(wide, 200_000)
+    assert not wide.enumerable(200_000)
     cheap = replace(wide, free=wide.free[:1])
-    assert enumerable(cheap, 200_000)
+    assert cheap.enumerable(200_000)
 
 
 def test_a_continuous_space_is_searched_and_cannot_be_exact(
@@ -190,8 +190,9 @@ def test_a_continuous_space_is_searched_and_cannot_be_exact(
     assert ex.exact is None
     assert ex.search_share is None
     assert len(ex.front) > 3
-    with pytest.raises(ValueError, match="method: 'exact': must be 'auto' or 'search'"):
+    with pytest.raises(InputError) as caught:
         explore(posed(continuous), QUICK, method="exact")
+    assert (caught.value.field, caught.value.value) == ("method", "exact")
 
 
 def test_parts_of_a_drawer_are_explored(posed: Make, tmp_path: Path) -> None:
@@ -280,7 +281,7 @@ def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
 ) -> None:
     ex = explore(posed(impossible), QUICK)
     assert not ex.feasible
-    assert len(ex.front) == len(ex.readable) == 12
+    assert len(ex.front) == len(ex.representatives) == 12
     broken = ex.front.broken
     assert (broken > 0).all()
     assert np.array_equal(broken, np.sort(broken))
@@ -299,23 +300,23 @@ def stop_at(kind: str) -> Callable[[Progress], None]:
 
 
 def test_an_interrupted_search_is_read_as_far_as_it_went(posed: Make) -> None:
-    ex = explore(posed(), QUICK, report=stop_at("searching"))
+    ex = explore(posed(), QUICK, progress=stop_at("searching"))
     assert ex.interrupted
     assert ex.exact is None
     assert ex.source.evaluated == 20
     assert len(ex.front) > 0
-    assert ex.readable[0] == ex.pick
+    assert ex.representatives[0] == ex.pick
 
 
 def test_an_interrupted_enumeration_falls_back_on_the_search(
     posed: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("explorer.search.CHUNK", 50)
-    ex = explore(posed(), QUICK, report=stop_at("enumerating"))
+    ex = explore(posed(), QUICK, progress=stop_at("enumerating"))
     assert ex.interrupted
     assert ex.exact is None
     assert ex.source.evaluated == 60
-    alone = explore(posed(), QUICK, method="exact", report=stop_at("enumerating"))
+    alone = explore(posed(), QUICK, method="exact", progress=stop_at("enumerating"))
     assert alone.interrupted
     assert alone.source.evaluated == 50
     assert len(alone.front) > 0

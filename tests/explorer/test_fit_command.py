@@ -53,7 +53,7 @@ def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path):
     [
         (["--name", "x", "--hold", "kvb"], "--hold: 'kvb': must be PARAMETER=NUMBER"),
         (["--name", "x", "--law", "ohm"], "--law: 'ohm': must be one of"),
-        (["--name", "x", "--into", "t.toml"], "--like: not given"),
+        (["--name", "x", "--into", "t.toml"], "--like: "),
         (["--name", "x", "--like", "12AXX"], "12AX7"),
         (["--name", "x", "--chart", "a.pdf"], "must end in .html, .svg or .png"),
     ],

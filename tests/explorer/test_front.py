@@ -8,7 +8,15 @@ import moocore
 import numpy as np
 import pytest
 
-from explorer.front import READABLE, Scale, extremes, knee, non_dominated, pick, represent
+from explorer.front import (
+    MAX_REPRESENTATIVES,
+    Scale,
+    extremes,
+    knee,
+    non_dominated,
+    pick,
+    represent,
+)
 
 REFERENCE = 1.1
 """Of the hypervolume: a tenth of the front's span beyond its worst in every score."""
@@ -219,13 +227,13 @@ def test_a_front_of_hundreds_is_shown_in_forty_with_all_that_must_be_there() -> 
     front = front_of(2000, 4, seed=11)
     assert len(front) > 500
     always = [*extremes(front).tolist(), pick(front), knee(front)]
-    chosen = represent(front, READABLE, always)
-    assert READABLE == 40
-    assert len(chosen) == len(set(chosen.tolist())) == READABLE
+    chosen = represent(front, MAX_REPRESENTATIVES, always)
+    assert MAX_REPRESENTATIVES == 40
+    assert len(chosen) == len(set(chosen.tolist())) == MAX_REPRESENTATIVES
     assert set(always) <= set(chosen.tolist())
     rng = np.random.default_rng(0)
     at_random = [
-        volume_of(front, rng.choice(len(front), READABLE, replace=False).tolist())
+        volume_of(front, rng.choice(len(front), MAX_REPRESENTATIVES, replace=False).tolist())
         for _ in range(30)
     ]
     assert volume_of(front, chosen.tolist()) > max(at_random)

@@ -103,7 +103,7 @@ def loaded(posed: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
 
 def stage_of(run: Run, **load: Any) -> Stage:
     """Return the pick's stage from the small brief's numbers and the load given."""
-    parts = {n: a[run.ex.readable[:1]] for n, a in run.ex.front.parts.items()}
+    parts = {n: a[run.ex.representatives[:1]] for n, a in run.ex.front.parts.items()}
     return Stage(
         supply_V=250.0, source_ohm=47e3, stray_grid_plate_F=0.5e-12, stopper_shunt_F=0.3e-12,
         grid_leak_ohm=1e6, **parts, **load,

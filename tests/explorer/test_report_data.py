@@ -16,11 +16,10 @@ from explorer.formulation import Formulation
 from explorer.problem import FreeScore
 from explorer.report_data import report_data
 from explorer.settings import Settings
-from explorer.standing import part_text
 from explorer.valve_words import valve_frame, valve_record
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve, valves
-from objectives.format import quantity
+from objectives.format import part_value, quantity
 from objectives.scores.registry import REGISTRY, Score
 from reports.model import ReportData
 from reports.sections.assumptions import assumption_sentences, source_lines
@@ -69,7 +68,7 @@ def contents(ex: Exploration) -> ReportData:
     ],
 )
 def test_parts_are_written_as_on_a_diagram(field: str, value: float, text: str) -> None:
-    assert part_text(field, value) == text
+    assert part_value(field, value, space=" ") == text
 
 
 def score_words(name: str, value: float) -> str:

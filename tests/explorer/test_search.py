@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import json
 import signal
@@ -23,8 +24,9 @@ from optuna.trial import FrozenTrial, TrialState
 from explorer.formulation import Formulation
 from explorer.front import Scale
 from explorer.problem import Evaluation, FreeScore, Parts, Problem
-from explorer.search import Found, Progress, constant_scores, enumerate_front, search
+from explorer.search import Progress, SearchResult, constant_scores, enumerate_front, search
 from explorer.settings import Settings
+from objectives.checks import InputError
 
 Make = Callable[..., Formulation]
 
@@ -106,12 +108,12 @@ def test_an_enumeration_reports_and_can_be_stopped(
 ) -> None:
     monkeypatch.setattr("explorer.search.CHUNK", 50)
     seen: list[Progress] = []
-    whole = enumerate_front(problem, report=seen.append)
+    whole = enumerate_front(problem, progress=seen.append)
     assert [p.done for p in seen] == [50, 100, 150, size]
     assert {(p.kind, p.total) for p in seen} == {("enumerating", size)}
     volumes = [p.hypervolume for p in seen]
     assert volumes == sorted(volumes)
-    half = enumerate_front(problem, report=stop_after(2))
+    half = enumerate_front(problem, progress=stop_after(2))
     assert half.interrupted
     assert half.evaluated == 100
     assert is_front(half.front.losses)
@@ -126,8 +128,9 @@ def test_a_search_repeats_with_its_seed(problem: Problem, sampler: Any) -> None:
     settings = Settings(seed=3, evaluations=45, batch=20, sampler=sampler)
     first, again = search(problem, settings), search(problem, settings)
     assert first.evaluated == again.evaluated == 45
-    assert first.trace == again.trace
-    assert [n for n, _ in first.trace] == [20, 40, 45]
+    assert [n for n, _ in first.fronts] == [n for n, _ in again.fronts] == [20, 40, 45]
+    for (_, losses), (_, repeated) in zip(first.fronts, again.fronts, strict=True):
+        assert np.array_equal(losses, repeated)
     for name, values in first.front.parts.items():
         assert np.array_equal(values, again.front.parts[name])
     assert np.array_equal(first.front.losses, again.front.losses)
@@ -196,12 +199,13 @@ def test_evolution_beats_drawing_at_random(posed: Make) -> None:
 
 def test_progress_rises_to_the_budget(problem: Problem) -> None:
     seen: list[Progress] = []
-    found = search(problem, Settings(evaluations=50, batch=20), report=seen.append)
+    found = search(problem, Settings(evaluations=50, batch=20), progress=seen.append)
     assert [p.done for p in seen] == [20, 40, 50]
     assert {(p.kind, p.total) for p in seen} == {("searching", 50)}
     volumes = [p.hypervolume for p in seen]
     assert volumes == sorted(volumes)
-    assert found.trace == [(p.done, p.hypervolume) for p in seen]
+    assert [n for n, _ in found.fronts] == [p.done for p in seen]
+    assert np.array_equal(found.fronts[-1][1], found.front.losses)
     assert all(p.per_second > 0 for p in seen)
 
 
@@ -259,7 +263,7 @@ def test_a_finished_search_is_read_and_a_larger_budget_goes_on(
     # The batch that the first budget cut short is filled up with new draws, not the same again.
     stored = [t.params for t in trials(tmp_path / "s.log")]
     assert stored[20:30] != stored[30:40]
-    assert [n for n, _ in more.trace] == [30, 40, 60]
+    assert [n for n, _ in more.fronts] == [30, 40, 60]
 
 
 def test_an_interrupt_between_asking_and_telling_leaves_what_was_told(
@@ -444,7 +448,7 @@ def test_workers_that_ask_at_the_same_time_draw_different_candidates(
     problem: Problem, tmp_path: Path
 ) -> None:
     settings = Settings(evaluations=20, batch=20, storage=tmp_path / "s.log")
-    meanwhile: list[Found] = []
+    meanwhile: list[SearchResult] = []
 
     class Interrupted(Problem):
         def evaluate(self, parts: Parts) -> Evaluation:
@@ -464,7 +468,7 @@ def test_workers_that_ask_at_the_same_time_draw_different_candidates(
 
 def test_what_another_worker_finds_is_taken_up(problem: Problem, tmp_path: Path) -> None:
     settings = Settings(evaluations=100, batch=20, storage=tmp_path / "s.log")
-    others: list[Found] = []
+    others: list[SearchResult] = []
 
     def report(_: Progress) -> None:
         if not others:
@@ -484,8 +488,9 @@ def test_a_file_of_something_else_is_refused_and_left_alone(
 ) -> None:
     path = tmp_path / "mine"
     path.write_bytes(content)
-    with pytest.raises(ValueError, match=r"search\.storage: '.*mine': must be a writable file"):
+    with pytest.raises(InputError) as caught:
         search(problem, Settings(evaluations=20, storage=path))
+    assert (caught.value.field, caught.value.value) == ("search.storage", str(path))
     assert path.read_bytes() == content
 
 
@@ -508,16 +513,38 @@ def test_the_file_holds_one_record_a_line(problem: Problem, tmp_path: Path) -> N
 def test_a_storage_that_cannot_be_opened_is_named_without_its_password(
     problem: Problem, url: str
 ) -> None:
-    with pytest.raises(ValueError, match=r"search\.storage: ") as caught:
+    with pytest.raises(InputError) as caught:
         search(problem, Settings(evaluations=20, storage=url))
-    assert "must be a writable file of this program or a database URL" in str(caught.value)
+    assert caught.value.field == "search.storage"
     if url.startswith("nosuch"):
         assert "secret" not in str(caught.value)
 
 
 def test_a_folder_is_no_storage(problem: Problem, tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match=r"search\.storage"):
+    with pytest.raises(InputError) as caught:
         search(problem, Settings(evaluations=20, storage=tmp_path))
+    assert caught.value.field == "search.storage"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_disk_is_no_bad_input_and_names_the_file(
+    problem: Problem, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "s.log"
+    settings = Settings(evaluations=40, batch=20, storage=log)
+    search(problem, replace(settings, evaluations=20))
+    whole, real = log.read_bytes(), Path.open
+
+    def full(self: Path, mode: str = "r", *args: Any) -> Any:
+        return real(Path("/dev/full") if (self, mode) == (log, "ab") else self, mode, *args)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", full)
+        with pytest.raises(OSError, match=r"s\.log") as caught:
+            search(problem, settings)
+    assert (caught.value.errno, caught.value.filename) == (errno.ENOSPC, str(log))
+    assert log.read_bytes() == whole
+    assert search(problem, settings).resumed == 20
 
 
 # --- constant scores and nothing feasible --------------------------------------------------------

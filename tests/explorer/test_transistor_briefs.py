@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rich.console import Console
 from scipy import constants
 from typer.testing import CliRunner
 
@@ -144,7 +143,7 @@ def test_the_base_divider_is_its_thevenin_equivalent() -> None:
 def test_the_front_is_feasible_and_worth_reading(ex: Exploration) -> None:
     assert ex.feasible
     assert not ex.constants
-    assert len(ex.readable) >= 10
+    assert len(ex.representatives) >= 10
     for j, free in enumerate(ex.problem.free):
         reach = np.ptp(ex.front.losses[:, j])
         assert reach > {"dB": 1.0, "dBu": 3.0, "V": 0.5}[REGISTRY[free.name].unit], free.name
@@ -164,7 +163,7 @@ def test_scores_are_those_of_stages_built_by_hand(ex: Exploration, name: str) ->
 
 def test_it_is_biased_where_its_law_says(ex: Exploration, name: str) -> None:
     """By hand: the square law with self-bias, and the exponential above a base divider."""
-    pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
     point = {n: float(v[0]) for n, v in pick.point.numeric_fields().items()}
     bottom = float(pick.stage.cathode_total_ohm[0])
     current, law = point["plate_current_A"], pick.device.law
@@ -198,7 +197,7 @@ def test_what_spreads_is_the_transistors_own(ex: Exploration, name: str) -> None
     assert quantities[0] == own[name]
     assert "valve_transconductance" not in quantities
     assert "valve_grid_plate_F" in quantities
-    pick = ex.problem.assess({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
     units = draw_units(setup.spreads, 128, setup.seed)
     drawn = built_scores(pick, setup.spreads, units, ["plate_current_A"], ratings=True)
     assert np.all(np.isfinite(drawn.values["plate_current_A"]))
@@ -248,7 +247,7 @@ def test_the_results_are_in_its_terms_too_and_keep_their_machine_names(
     limits = [row["limit"] for row in found["limits"]]
     assert f"{output} load power rating" in limits
     assert not any("heater" in limit or "grid" in limit for limit in limits)
-    assert len(found["readable"]) == len(ex.readable)
+    assert len(found["readable"]) == len(ex.representatives)
 
 
 def test_formulas_carry_the_symbols_of_a_transistor(written: dict[str, Path], name: str) -> None:
@@ -361,7 +360,7 @@ def test_check_names_the_transistor_and_its_parts(name: str) -> None:
 def test_a_given_stage_is_judged_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("explorer.cli.assess.out", Console(width=400))
+    monkeypatch.setenv("COLUMNS", "400")
     path = tmp_path / "talkback.toml"
     path.write_text(quick_brief("talkback").text, "utf-8")
     parts = ("stopper=1k", "plate_load=2k7", "cathode_resistor=470", "cathode_unbypassed=47",
@@ -379,7 +378,7 @@ def test_a_given_stage_is_judged_in_its_own_words(
 def test_the_printed_front_is_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("explorer.cli.explore.out", Console(width=400))
+    monkeypatch.setenv("COLUMNS", "400")
     monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
     monkeypatch.setattr("reports.document.files.write_report", lambda *_: {"html": tmp_path})
     path = tmp_path / "battery.toml"

@@ -1,0 +1,112 @@
+"""What ``explore`` and ``assess`` share: a place for results, and a search that shows progress."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeElapsedColumn,
+)
+
+from explorer.brief.model import Brief
+from explorer.cli.app import INTERRUPTED, NOT_WRITTEN, leave, writing
+from explorer.cli.printing import err
+from explorer.exploration import Exploration, Method, explore
+from explorer.formulation import Formulation
+from explorer.search import Progress as SearchProgress
+from explorer.search import ProgressCallback
+from explorer.settings import Settings
+from objectives.checks import InputError
+
+__all__ = ["output_folder", "progress_bar", "run_search", "working"]
+
+
+def output_folder(brief: Brief, into: Path | None) -> Path:
+    """Return where results go; it is made only when there is something to put in it.
+
+    Raises
+    ------
+    InputError
+        If something else than a folder is in its place.
+    """
+    folder = into if into is not None else Path("stagefront-out") / Path(brief.source).stem
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not nearest.is_dir():
+        raise InputError("into", str(folder), "must be a folder that can be made and written")
+    if not os.access(nearest, os.W_OK):
+        leave(f"error: cannot write {str(nearest)!r}: permission denied", NOT_WRITTEN)
+    return folder
+
+
+def run_search(
+    formulation: Formulation,
+    folder: Path,
+    method: Method,
+    *,
+    quiet: bool,
+    evaluations: int | None = None,
+    seed: int | None = None,
+    storage: str | None = None,
+) -> Exploration:
+    """Explore as the brief says and the options overrule; leave if there is nothing to show."""
+    stated, source = formulation.brief.search, Path(formulation.brief.source)
+    # Like every path in a brief, that of its storage starts from the brief's own folder.
+    is_url = "://" in stated.storage
+    own = stated.storage if is_url or not stated.storage else source.parent / stated.storage
+    settings = Settings(
+        seed=stated.seed if seed is None else seed,
+        evaluations=evaluations or stated.evaluations,
+        batch=stated.batch,
+        sampler=stated.sampler,
+        storage=storage or own or folder / "search.log",
+    )
+    with writing(folder), progress_bar(quiet) as progress:
+        exploration = explore(
+            formulation, settings, method=method, exact_up_to=stated.exact_up_to, progress=progress
+        )
+    if len(exploration.front) == 0:
+        leave("interrupted before any candidate was evaluated", INTERRUPTED)
+    return exploration
+
+
+@contextmanager
+def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
+    """Show evaluations, their rate and the hypervolume while the search runs."""
+    if quiet:
+        yield None
+        return
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]:,.0f} evaluations/s"),
+        TextColumn("hypervolume {task.fields[volume]:.4f}"),
+        TimeElapsedColumn(),
+        console=err(),
+    ) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def update(p: SearchProgress) -> None:
+            if p.kind not in tasks:
+                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, volume=0.0)
+            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, volume=p.hypervolume)
+
+        yield update
+
+
+@contextmanager
+def working(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show what is being worked on after the search."""
+    if quiet:
+        yield lambda _: None
+        return
+    with err().status("working") as status:
+        yield status.update

@@ -219,9 +219,9 @@ def test_an_interruption_is_told(posed: Make) -> None:
     def stop(_: object) -> None:
         raise KeyboardInterrupt
 
-    contents = report_data(explore(posed(), QUICK, report=stop))
+    contents = report_data(explore(posed(), QUICK, progress=stop))
     assert method_sentences(contents)[-1].startswith("The run was interrupted")
-    half = report_data(explore(posed(), QUICK, method="exact", report=stop))
+    half = report_data(explore(posed(), QUICK, method="exact", progress=stop))
     assert method_sentences(half)[-1].startswith("The run was interrupted")
 
 

@@ -12,9 +12,9 @@ from pydantic import ValidationError
 
 from explorer.brief.errors import NOT_GIVEN, BriefError, errors_of
 from explorer.brief.model import Brief
-from explorer.brief.parts import PART_ELEMENTS
 from explorer.brief.reading import read_text, read_toml
 from objectives.checks import InputError, did_you_mean
+from objectives.elements import ELEMENTS
 
 __all__ = ["Design", "load_design", "parse_design"]
 
@@ -24,18 +24,19 @@ class Design:
     """One value for every part of a brief: a concrete stage in the brief's surroundings."""
 
     parts: Mapping[str, float]
-    """Value (ohm or F) of every part of the brief, by key."""
+    """Value (SI units) of every part of the brief, and of what is chosen around it, by key."""
     leak_at_grid: bool = False
     """Whether the grid leak is on the grid side of the stopper."""
     title: str = ""
 
     def stage_fields(self) -> dict[str, float]:
         """Return the values by field of ``objectives.stage.Stage``, with ``leak_at_grid``."""
-        fields = {PART_ELEMENTS[key].name: value for key, value in self.parts.items()}
+        fields = {_BY_KEY[key].name: value for key, value in self.parts.items()}
         return {**fields, "leak_at_grid": float(self.leak_at_grid)}
 
 
 _POSITION: Final = "grid_leak_position"
+_BY_KEY: Final = {element.key: element for element in ELEMENTS.values()}
 
 
 def load_design(path: str | Path, brief: Brief) -> Design:
@@ -88,7 +89,8 @@ def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
 
 
 def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
-    known = (*PART_ELEMENTS, _POSITION, "title")
+    choices = {choice.element.key: choice for choice in brief.all_choices()}
+    known = (*choices, _POSITION, "title")
     errors = [
         InputError(
             f"design.{key}",
@@ -99,7 +101,7 @@ def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
         if key not in known
     ]
     parts: dict[str, float] = {}
-    for name, choice in brief.parts.items():
+    for name, choice in choices.items():
         if name in table:
             try:
                 parts[name] = type(choice)(value=table[name]).ends()[0]

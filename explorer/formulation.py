@@ -10,19 +10,21 @@ import numpy as np
 
 from explorer.brief.errors import BriefError
 from explorer.brief.model import Brief
-from explorer.brief.parts import PART_ELEMENTS, Continuous
+from explorer.brief.parts import Continuous, nominal
 from explorer.drawer import DrawerParts
+from explorer.driving import Driving
 from explorer.identity import identity_of
 from explorer.problem import Choice, Problem, Window
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
-from objectives.circuit.driver import Driver, driver_of
+from objectives.circuit.driver import Driver
 from objectives.circuit.next_stage import NextLoad, next_stage_load
 from objectives.devices.lookup import device as named_device
 from objectives.devices.protocol import Device
 from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
-from objectives.elements import ELEMENTS
+from objectives.elements import DRIVER, ELEMENTS
+from objectives.format import first
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -41,14 +43,23 @@ class Formulation:
 
     problem: Problem
     brief: Brief
-    driver: Driver | None
-    """The earlier stage that drives, when the brief gives one."""
     next_stage: NextLoad | None
     """The next stage, when the brief gives one."""
-    source_ohm: float
-    """Thevenin resistance of what drives the stage."""
-    divider_ratio: float
-    """Share of the source voltage that is left behind the level control."""
+
+    @property
+    def driver(self) -> Driver | None:
+        """The earlier stage that drives, when the brief gives one."""
+        return self.problem.driving.driver
+
+    @property
+    def source_ohm(self) -> float:
+        """Thevenin resistance of what drives the stage."""
+        return first(self.problem.fixed.source_ohm)
+
+    @property
+    def divider_ratio(self) -> float:
+        """Share of the source voltage that is left behind the attenuator."""
+        return first(self.problem.fixed.source_ratio)
 
     @property
     def neighbours(self) -> tuple[tuple[str, Device], ...]:
@@ -71,17 +82,19 @@ def formulate(brief: Brief) -> Formulation:
         If the surroundings cannot be worked out.
     """
     device = _device(brief)
-    driver, source_ohm, ratio = _source(brief)
+    driving = _driving(brief)
+    try:
+        source = driving.fields()
+    except InputError as error:
+        wrong = InputError(f"driver.{error.field}", error.value, error.allowed)
+        raise BriefError([wrong], brief.source) from None
     load, next_stage, extras = _load(brief)
     choices, fixed_parts = _choices(brief)
     strays = brief.strays
     fixed = Stage(
-        supply_V=brief.supply.voltage,
+        supply_V=nominal(brief.supply.voltage),
         grid_bias_V=brief.supply.grid_bias,
         grid_bias_ratio=brief.supply.grid_bias_ratio,
-        source_ohm=source_ohm,
-        source_ratio=ratio,
-        cable_F=brief.driver.cable_F + _output_F(driver),
         stray_grid_plate_F=strays.total_F("grid to plate"),
         stray_grid_cathode_F=strays.total_F("grid to cathode"),
         stray_plate_cathode_F=strays.total_F("plate to cathode"),
@@ -92,16 +105,13 @@ def formulate(brief: Brief) -> Formulation:
         grid_lead_H=strays.grid_lead_inductance,
         plate_lead_H=strays.plate_lead_inductance,
         cathode_lead_H=strays.cathode_lead_inductance,
+        **{name: first(value) for name, value in source.items()},
         **load,
         **fixed_parts,
     )
-    stocks = {
-        PART_ELEMENTS[key].name: choice.stock
-        for key, choice in brief.parts.items()
-        if choice.stock is not None
-    }
+    stocks = {c.element.name: c.stock for c in brief.all_choices() if c.stock is not None}
     windows = _windows(brief)
-    targets = _targets(brief, choices)
+    targets = _targets(brief, choices, driving)
     problem = Problem(
         device=device,
         targets=replace(
@@ -115,11 +125,12 @@ def formulate(brief: Brief) -> Formulation:
         ratings_hold=brief.limits.ratings,
         identity=identity_of(brief, device, targets.preferred),
         extras=extras,
+        driving=driving,
         stocks=stocks,
         # What the brief says of the stopper goes before what the drawer says.
         styled=not {"stopper_style", "stopper_shunt"} & strays.model_fields_set,
     )
-    return Formulation(problem, brief, driver, next_stage, source_ohm, ratio)
+    return Formulation(problem, brief, next_stage)
 
 
 def _valve(brief: Brief, name: str) -> ValveDevice:
@@ -134,42 +145,17 @@ def _device(brief: Brief) -> Device:
     return _valve(brief, brief.device)
 
 
-def _source(brief: Brief) -> tuple[Driver | None, float, float]:
-    """Return the driver, the Thevenin resistance (ohm) and the divider's voltage ratio."""
-    given = brief.driver
-    if given.stage is None:
-        # A Thevenin source ahead of the level control.
-        divider = given.divider
-        ahead = float(given.resistance or 0.0) + divider["divider_series_ohm"]
-        track = divider["divider_shunt_ohm"]
-        if np.isinf(track):
-            return None, ahead, 1.0
-        below = divider["level_fraction"] * track
-        above = ahead + track - below
-        return None, below * above / (below + above), below / (below + above)
-    try:
-        driver = driver_of(
-            given.stage.record(),
-            _valve(brief, given.stage.valve),
-            brief.reference.frequency,
-            **given.divider,
-        )
-    except InputError as error:
-        allowed = InputError(f"driver.{error.field}", error.value, error.allowed)
-        raise BriefError([allowed], brief.source) from None
-    passed = np.ravel(np.abs(driver.thevenin_gain / driver.open_circuit_gain))
-    return driver, float(np.ravel(driver.source_ohm)[0]), float(passed[0])
-
-
-def _output_F(driver: Driver | None) -> float:
-    """Return the capacitance (F) that the driver itself puts across the cable.
-
-    Behind a divider it lies ahead of most of the resistance and does little; there it is left out
-    rather than counted at full weight.
-    """
-    if driver is None or float(np.ravel(driver.divider_loss_dB)[0]) > 0.1:
-        return 0.0
-    return max(float(np.ravel(driver.output_F)[0]), 0.0)
+def _driving(brief: Brief) -> Driving:
+    """Return what drives the stage; where that is chosen, with the first value of each choice."""
+    given, earlier = brief.driver, brief.driver.stage
+    return Driving(
+        brief.reference.frequency,
+        resistance_ohm=given.resistance or 0.0,
+        stage=earlier.record() if earlier is not None else None,
+        device=_valve(brief, earlier.valve) if earlier is not None else None,
+        cable_F=given.cable_F,
+        **given.divider,
+    )
 
 
 def _load(brief: Brief) -> tuple[dict[str, float], NextLoad | None, dict[str, Any]]:
@@ -192,27 +178,24 @@ def _load(brief: Brief) -> tuple[dict[str, float], NextLoad | None, dict[str, An
 
 
 def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
-    """Return the parts that vary, and a value of each part by field of Stage.
+    """Return what varies, and a value of each part by field of Stage.
 
     The value of a part that varies only fills its field, and is overwritten for each candidate.
     """
     varied: list[Choice] = []
     fixed: dict[str, float] = {}
-    for key, choice in brief.parts.items():
-        element, values = PART_ELEMENTS[key], choice.values()
-        fixed[element.name] = choice.ends()[0]
-        label, origin = element.label_for(), choice.origin()
+    for choice in brief.all_choices():
+        name, values, origin = choice.element.name, choice.values(), choice.origin()
+        if choice.element.part:
+            fixed[name] = choice.ends()[0]
         if isinstance(values, Continuous):
-            varied.append(
-                Choice(element.name, label, low=values.low, high=values.high, origin=origin)
-            )
+            varied.append(Choice(name, low=values.low, high=values.high, origin=origin))
         elif values.size > 1:
-            varied.append(Choice(element.name, label, values, origin=origin))
+            varied.append(Choice(name, values, origin=origin))
     positions = brief.parts.leak.positions()
     fixed["leak_at_grid"] = float(positions[0])
     if positions.size > 1:
-        label = ELEMENTS["leak_at_grid"].label_for()
-        varied.append(Choice("leak_at_grid", label, positions, origin="either position"))
+        varied.append(Choice("leak_at_grid", positions, origin="either position"))
     return tuple(varied), fixed
 
 
@@ -232,7 +215,7 @@ def _preferred(brief: Brief, choices: tuple[Choice, ...]) -> dict[str, FloatArra
     return preferred
 
 
-def _targets(brief: Brief, choices: tuple[Choice, ...]) -> Targets:
+def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Targets:
     """Return what the brief asks for, but for tolerances."""
     limits, drawer = brief.limits, brief.stock.parts
     stocks = {
@@ -241,7 +224,7 @@ def _targets(brief: Brief, choices: tuple[Choice, ...]) -> Targets:
         if drawer is not None and ELEMENTS[choice.part].part
     }
     return Targets(
-        drive=_drive(brief),
+        drive=_drive(brief, driving, choices),
         carrier=brief.carrier.record(),
         reference_Hz=brief.reference.frequency,
         temperature_K=brief.reference.temperature,
@@ -256,7 +239,7 @@ def _targets(brief: Brief, choices: tuple[Choice, ...]) -> Targets:
     )
 
 
-def _drive(brief: Brief) -> DriveSignal | None:
+def _drive(brief: Brief, driving: Driving, choices: tuple[Choice, ...]) -> DriveSignal | None:
     """Return the large-signal drive; its driver is the brief's earlier stage, where it has one.
 
     Raises
@@ -264,20 +247,16 @@ def _drive(brief: Brief) -> DriveSignal | None:
     BriefError
         If a score needs a driver that clips, and this one does not: told before the search.
     """
-    stated, between = brief.drive, brief.driver
+    stated = brief.drive
     if stated is None:
         return None
-    source: dict[str, Any] = {"clip_V": stated.clip or np.inf}
-    if between.stage is not None:
-        source = {
-            "stage": between.stage.record(),
-            "device": _valve(brief, between.stage.valve),
-            "cable_F": between.cable_F,
-            **between.divider,
-        }
+    clip_V = np.inf if stated.clip is None or driving.stage is not None else stated.clip
     try:
-        drive = DriveSignal(stated.level, stated.note, stated.harmonics_above, **source)
-        if {"harmonic_fall_dB"} & {*brief.scores, *brief.limits.windows}:
+        drive = driving.signal(
+            DriveSignal(stated.level, stated.note, stated.harmonics_above, clip_V=clip_V)
+        )
+        chosen = any(choice.part.startswith(DRIVER) for choice in choices)
+        if not chosen and "harmonic_fall_dB" in {*brief.scores, *brief.limits.windows}:
             _ = drive.open_circuit_high_dB
     except InputError as error:
         field = f"drive.{error.field.removeprefix('drive.')}"
@@ -295,15 +274,16 @@ def _tolerance(
 ) -> ToleranceSetup:
     """Return what spreads and by how much, with the brief's windows as what must be kept."""
     stated = brief.tolerance
-    varied = {c.part: c.values.max() for c in choices if not c.continuous}
+    parts = (c for c in choices if ELEMENTS[c.part].part and not c.continuous)
+    varied = {c.part: c.values.max() for c in parts}
     own_of_valves = {"valve_transconductance", "valve_amplification_factor"}
     blanket = {"ohm": stated.resistors, "F": stated.capacitors, "V": stated.supply}
     spreads = list(published_spreads(device))
     for spread in default_spreads(
         replace(fixed, **varied),
         series={
-            PART_ELEMENTS[key].name: choice.series
-            for key, choice in brief.parts.items()
+            choice.element.name: choice.series
+            for _, choice in brief.parts.items()
             if choice.series is not None
         },
         valve=(

@@ -31,7 +31,7 @@ def identity_of(
     # A table with another valve of that name, or another drawer, scores candidates anew.
     values: tuple[Mapping[str, FloatArray | Continuous], ...] = (brief.choices(), preferred)
     valves = (valve(name, brief.valves) for _, name in brief.valve_names())
-    stocks = [choice.stock for _, choice in brief.parts.items() if choice.stock is not None]
+    stocks = [choice.stock for choice in brief.all_choices() if choice.stock is not None]
     return {
         "brief": stated,
         "valves": [repr(replace(entry, fit=None)) for entry in valves],

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
 
 from explorer.drawer import DrawerParts
+from explorer.driving import Driving, distinct_drivers
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
+from objectives.checks import InputError
 from objectives.devices.protocol import Device
+from objectives.elements import DRIVER
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -45,9 +49,7 @@ class Choice:
     """One part that varies: the values it may take, or a continuous range."""
 
     part: str
-    """Field of :class:`~objectives.stage.Stage`."""
-    label: str
-    """The trade's name of the part."""
+    """An element by its name: a field of Stage, or of what drives it."""
     values: FloatArray = field(default_factory=lambda: np.empty(0))
     low: float = np.nan
     high: float = np.nan
@@ -185,6 +187,8 @@ class Problem:
     """What a stored search must agree on to be the same search."""
     extras: Mapping[str, Any] = field(default_factory=dict)
     """Further keyword arguments of :class:`~objectives.assessment.Assessment`."""
+    driving: Driving = field(default_factory=lambda: Driving(1000.0))
+    """What drives the stage, with the first value of what is chosen of it."""
     stocks: Mapping[str, DrawerParts] = field(default_factory=dict)
     """For each part that comes from a drawer the lines it may be taken from."""
     styled: bool = True
@@ -226,7 +230,17 @@ class Problem:
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
-        return replace(self.fixed, **self._stopper(parts), **dict(parts)).broadcast()
+        own = {name: a for name, a in parts.items() if not name.startswith(DRIVER)}
+        return replace(self.fixed, **self._source(parts), **self._stopper(parts), **own).broadcast()
+
+    def _source(self, parts: Parts) -> dict[str, FloatArray]:
+        """Return source resistance, ratio and cable where candidates state their own driver."""
+        columns, which = distinct_drivers(parts)
+        if not columns:
+            return {}
+        fields = self.driving.at(columns).fields()
+        count = int(which.max(initial=0)) + 1
+        return {name: np.broadcast_to(value, (count,))[which] for name, value in fields.items()}
 
     def _stopper(self, parts: Parts) -> dict[str, FloatArray]:
         """Return shunt capacitance and lead inductance of stoppers whose drawer names a style."""
@@ -247,8 +261,35 @@ class Problem:
         return "" if stock is None or row < 0 else stock.note[row]
 
     def assess(self, parts: Parts) -> Assessment:
-        """Return the assessment of the stages with these part values."""
-        return Assessment(self.stages(parts), self.device, self.targets, **self.extras)
+        """Return the assessment of the stages with these part values.
+
+        Candidates with one driver of their own have a drive through it; where they have several
+        there is no drive, and :meth:`scores` goes through them one by one.
+        """
+        targets, (columns, which) = self.targets, distinct_drivers(parts)
+        if columns and targets.drive is not None:
+            one = self.driving.at(columns).signal(targets.drive) if which.max() == 0 else None
+            targets = replace(targets, drive=one)
+        return Assessment(self.stages(parts), self.device, targets, **self.extras)
+
+    def scores(
+        self, parts: Parts, names: Iterable[str], assessment: Assessment | None = None
+    ) -> dict[str, FloatArray]:
+        """Return scores of N candidates; one under drive is of each candidate's own driver.
+
+        It is no number where that driver does not clip, though the score asks for it.
+        """
+        whole = assessment or self.assess(parts)
+        _, which = distinct_drivers(parts)
+        driven = [n for n in names if which.size and "drive" in REGISTRY[n].requires]
+        found = {name: np.full(which.size, np.nan) for name in driven}
+        for driver in range(int(which.max(initial=-1)) + 1 if driven else 0):
+            rows = np.flatnonzero(which == driver)
+            some = self.assess({name: values[rows] for name, values in parts.items()})
+            for name in driven:
+                with suppress(InputError):
+                    found[name][rows] = some[name]
+        return {name: found[name] if name in found else whole[name] for name in names}
 
     def tolerance_of(self, parts: Parts) -> ToleranceSetup | None:
         """Return the spreads of these candidates: of a part out of a drawer those of its lines.
@@ -277,7 +318,7 @@ class Problem:
     def _evaluate(self, parts: Parts) -> Evaluation:
         assessment = self.assess(parts)
         with np.errstate(divide="ignore"):
-            scores = {name: assessment[name] for name in self.searched_names}
+            scores = self.scores(parts, self.searched_names, assessment)
         losses = np.stack([f.loss(scores[f.name]) for f in self.free], axis=-1)
         sound = np.isfinite(losses).all(axis=-1)
         excess = {}
@@ -309,7 +350,8 @@ class Problem:
             column = np.full(len(found), np.nan)
             for at in range(0, len(where), CHUNK):
                 some = where[at : at + CHUNK]
-                column[some] = self.assess({n: a[some] for n, a in found.parts.items()})[name]
+                parts = {part: values[some] for part, values in found.parts.items()}
+                column[some] = self.scores(parts, [name])[name]
             scores[name] = column
         return replace(found, scores=scores)
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from explorer.brief.parts import PART_ELEMENTS
+from explorer.brief.parts import PART_ELEMENTS, highest
 from explorer.exploration import Exploration
 from explorer.problem import ALL_FINITE, Evaluation, Problem
 from explorer.search import SearchResult
@@ -88,7 +88,9 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
             WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
             for w in brief.strays.wiring
         ],
-        highest_supply_V=max(brief.supply.voltage, *(o.supply for o in others if o is not None), 0),
+        highest_supply_V=max(
+            highest(brief.supply.voltage), *(highest(o.supply) for o in others if o is not None), 0
+        ),
         neighbours=ex.formulation.neighbours,
         studies=studies,
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
@@ -125,17 +127,18 @@ def yield_columns(yields: FrontYields) -> pd.DataFrame:
 
 
 def _driver(ex: Exploration) -> DriverSummary:
-    posed, earlier = ex.formulation, ex.formulation.brief.driver.stage
-    if posed.driver is None or earlier is None:
-        return DriverSummary(posed.source_ohm)
+    driving = ex.problem.driving.at({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    fields, earlier = driving.fields(), ex.formulation.brief.driver.stage
+    if driving.driver is None or driving.stage is None or earlier is None:
+        return DriverSummary(first(fields["source_ohm"]))
     return DriverSummary(
-        posed.source_ohm,
-        posed.divider_ratio,
+        first(fields["source_ohm"]),
+        first(fields["source_ratio"]),
         earlier.valve,
-        earlier.plate_load,
-        earlier.cathode_resistor + earlier.cathode_unbypassed,
-        first(posed.driver.point.plate_current_A),
-        first(posed.driver.point.plate_V),
+        first(driving.stage.plate_load_ohm),
+        first(driving.stage.cathode_total_ohm),
+        first(driving.driver.point.plate_current_A),
+        first(driving.driver.point.plate_V),
     )
 
 
@@ -201,6 +204,9 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
         if field == "grid_leak_ohm" and (fitted or field in origins):
             place = first(stage["leak_at_grid"])
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
+    row = ex.readable[0]
+    around = [c for c in ex.problem.choices if not hasattr(pick.stage, c.part)]
+    lines += [PartLine(c.part, float(ex.front.parts[c.part][row]), "", c.origin) for c in around]
     return lines
 
 

@@ -70,7 +70,12 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
         [str(row + 1) for row in ex.representatives],
         setup,
         _drawn_names(ex),
-        slow=[n for n in dict.fromkeys(asked) if "drive" in REGISTRY[n].requires],
+        # Designs with drivers of their own have no drive in common.
+        slow=[
+            name
+            for name in dict.fromkeys(asked)
+            if "drive" in REGISTRY[name].requires and designs.targets.drive is not None
+        ],
     )
 
 

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
-from explorer.brief.parts import PART_ELEMENTS
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
@@ -137,12 +136,12 @@ def _moves(
     problem: Problem, brief: Brief, start: Mapping[str, float]
 ) -> Iterator[tuple[str, Literal["down", "up", "move"], float]]:
     """Yield the part, the direction and the new value of each step."""
-    for name, element in PART_ELEMENTS.items():
+    for element in (choice.element for choice in brief.all_choices()):
         part, value = element.name, start[element.name]
         choice = next((c for c in problem.choices if c.part == part), None)
         if choice is not None and not choice.continuous:
             values = choice.values
-        elif 0 < value < np.inf:
+        elif element.part and 0 < value < np.inf:
             values = brief.stock.preferred(element.kind, value / 10, value * 10)
         else:
             continue
@@ -152,5 +151,5 @@ def _moves(
             yield part, "down", float(below[-1])
         if above.size:
             yield part, "up", float(above[0])
-        if name == "grid_leak":
+        if part == "grid_leak_ohm":
             yield "leak_at_grid", "move", 1.0 - start["leak_at_grid"]

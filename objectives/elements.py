@@ -1,7 +1,7 @@
 """The elements of a stage, each told once: its name, its place in the circuit, what stresses it.
 
-An element is a field of :class:`objectives.stage.Stage`. Labels are templates for
-:meth:`objectives.devices.terms.Terms.write`, since a transistor's grid is a gate or a base.
+An element is a field of :class:`objectives.stage.Stage`, or of what drives it. Labels are templates
+for :meth:`objectives.devices.terms.Terms.write`, since a transistor's grid is a gate or a base.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final, Literal
 
 from objectives.devices.terms import VALVE, Terms
 
-__all__ = ["CAPACITORS", "ELEMENTS", "GROUND", "RESISTORS", "Element", "Kind"]
+__all__ = ["CAPACITORS", "DRIVER", "ELEMENTS", "GROUND", "RESISTORS", "Element", "Kind"]
 
 Kind = Literal["resistor", "capacitor", "inductor", "setting"]
 GROUND: Final = "0"
@@ -73,6 +73,10 @@ class Element:
         return self.words.get(float(value))
 
 
+DRIVER: Final = "driver."
+"""Begins the name of what belongs to the driver of a stage, and is no field of it."""
+
+
 _NONE: Final = {0.0: "none"}
 _DIRECT: Final = {math.inf: "direct"}
 _OPEN: Final = {math.inf: "none"}
@@ -129,8 +133,20 @@ ELEMENTS: Final = _elements(
             in_series=True),
     Element("cathode_lead_H", "inductance of the {cathode} lead", "inductor", ("k", "y"),
             in_series=True),
+    Element(f"{DRIVER}supply_V", "supply of the driving stage", "setting"),
+    Element(f"{DRIVER}plate_load_ohm", "plate load of the driving stage", "resistor"),
+    Element(f"{DRIVER}cathode_resistor_ohm", "cathode resistor of the driving stage", "resistor",
+            words=_NONE),
+    Element(f"{DRIVER}cathode_unbypassed_ohm",
+            "unbypassed cathode resistor of the driving stage", "resistor", words=_NONE),
+    Element(f"{DRIVER}bypass_F", "cathode bypass of the driving stage", "capacitor",
+            words={0.0: "none", math.inf: "full"}),
+    Element(f"{DRIVER}divider_series_ohm", "series resistor of the attenuator", "resistor",
+            words=_NONE),
+    Element(f"{DRIVER}divider_shunt_ohm", "shunt resistor of the attenuator", "resistor"),
+    Element(f"{DRIVER}level_fraction", "setting of the attenuator", "setting"),
 )  # fmt: skip
-"""Every field of a stage by its name; parts first, in the order of a parts list."""
+"""Every field of a stage by its name; parts first, in the order of a parts list; driver last."""
 
 
 def _parts(kind: Kind) -> tuple[str, ...]:

@@ -83,6 +83,7 @@ def errors_of(error: ValidationError, model: type[BaseModel]) -> list[InputError
         where, given = detail["loc"], detail["input"]
         if where[:2] == ("limits", "windows"):  # in the file they stand directly under [limits]
             where = where[:1] + where[2:]
+        where = tuple(step for step in where if not str(step).startswith("="))
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, InputError | Mistakes):
             for own in cause.errors if isinstance(cause, Mistakes) else (cause,):

@@ -14,7 +14,7 @@ from explorer.brief.base import Section
 from explorer.brief.conditions import Carrier, Drive, Reference, Search, Stock, Targets, Tolerance
 from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
 from explorer.brief.limits import Limits
-from explorer.brief.parts import PART_ELEMENTS, Continuous, Parts
+from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
 from explorer.brief.strays import Strays
 from explorer.brief.surroundings import Driver, Load, Supply
@@ -105,8 +105,8 @@ class Brief(Section):
 
     @property
     def varied(self) -> tuple[str, ...]:
-        """Keys of the parts that have more than one possible value or position."""
-        return tuple(name for name, choice in self.parts.items() if choice.varied)
+        """Keys of what has more than one possible value or position."""
+        return tuple(choice.element.key for choice in self.all_choices() if choice.varied)
 
     @property
     def free_scores(self) -> tuple[FreeScore, ...]:
@@ -114,12 +114,21 @@ class Brief(Section):
         return tuple(use for use in self.scores.values() if isinstance(use, FreeScore))
 
     def choices(self) -> dict[str, FloatArray | Continuous]:
-        """Return the possible values of every part, by field of the stage, with ``leak_at_grid``.
+        """Return the possible values of every choice, by element, with ``leak_at_grid``.
 
         Fixed parts have one value. Arrays are ascending, shape (n,), in SI units.
         """
-        values = {PART_ELEMENTS[key].name: c.values() for key, c in self.parts.items()}
+        values = {choice.element.name: choice.values() for choice in self.all_choices()}
         return {**values, "leak_at_grid": self.parts.leak.positions()}
+
+    def all_choices(self) -> Iterator[PartChoice]:
+        """Yield how each part is chosen, then what is chosen like a part around the stage."""
+        yield from (choice for _, choice in self.parts.items())
+        for table in (self.supply, self.driver, self.driver.stage):
+            for name in type(table).model_fields if table is not None else ():
+                value = getattr(table, name)
+                if isinstance(value, PartChoice):
+                    yield value
 
     @property
     def size(self) -> float:
@@ -187,7 +196,7 @@ class Brief(Section):
     def _has_prices(self) -> bool:
         """Return whether the drawer prices a part of each kind that varies."""
         drawer = self.stock.parts
-        kinds = {PART_ELEMENTS[name].kind for name in self.varied}
+        kinds = {c.element.kind for _, c in self.parts.items() if c.varied}
         return drawer is not None and all(
             np.any(np.isfinite(drawer.parts(kind).price)) for kind in kinds
         )

@@ -10,7 +10,15 @@ from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Final, Literal, Self
 
 import numpy as np
-from pydantic import Field, PrivateAttr, ValidationInfo, create_model, model_validator
+from pydantic import (
+    Field,
+    GetCoreSchemaHandler,
+    PrivateAttr,
+    ValidationInfo,
+    create_model,
+    model_validator,
+)
+from pydantic_core import CoreSchema, core_schema
 
 from explorer.brief.base import Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
@@ -22,7 +30,16 @@ from objectives.checks import InputError
 from objectives.elements import ELEMENTS, Element
 from objectives.stage import Stage
 
-__all__ = ["PART_ELEMENTS", "Continuous", "PartChoice", "Parts", "choice_model", "quantity_of"]
+__all__ = [
+    "PART_ELEMENTS",
+    "Continuous",
+    "Freed",
+    "PartChoice",
+    "Parts",
+    "highest",
+    "nominal",
+    "quantity_of",
+]
 
 PART_ELEMENTS: Final[Mapping[str, Element]] = MappingProxyType(
     {element.key: element for element in ELEMENTS.values() if element.part}
@@ -50,6 +67,7 @@ class PartChoice(Section):
     """How one part is chosen: fixed, from a list, from a series, from a drawer, or continuous."""
 
     element: ClassVar[Element]
+    unit: ClassVar[str]
 
     value: float | None = Field(default=None, description="One fixed value.")
     listed: tuple[float, ...] | None = Field(
@@ -83,6 +101,9 @@ class PartChoice(Section):
         if len(given) != 1:
             shown = Written(" and ".join(given)) if given else NOT_GIVEN
             raise InputError("", shown, f"expected exactly one of {', '.join(ways)}")
+        if self.element.kind == "setting" and given[0] in ("series", "drawer"):
+            text = "expected value, values or continuous instead: this is no part"
+            raise InputError(given[0], getattr(self, given[0]), text)
         Mistakes.raise_any(self._range_errors(given[0]))
         self._values = self._read_values(info.context or {})
         return self
@@ -129,7 +150,7 @@ class PartChoice(Section):
         return np.unique(self._stock.value)
 
     def _written(self, value: float) -> Written:
-        return Written(format_quantity(value, self.element.unit))
+        return Written(format_quantity(value, self.unit))
 
     def _span(self) -> str:
         low = f"from {self._written(self.low)} " if self.low is not None else ""
@@ -190,7 +211,7 @@ def choice_model(
 ) -> type[PartChoice]:
     """Return the table that chooses an element's value, its values read as ``quantity``."""
     one = Annotated[float, quantity]
-    end = Annotated[float, QuantityField(element.unit, above=0)]
+    end = Annotated[float, QuantityField(quantity.unit, above=0, maximum=quantity.maximum)]
     kinds: dict[str, Any] = {
         "value": one | None,
         "listed": tuple[one, ...] | None,
@@ -204,8 +225,40 @@ def choice_model(
         __doc__=f"How the {element.label_for()} is chosen.",
         **fields,
     )
-    model.element = element
+    model.element, model.unit = element, quantity.unit
     return model
+
+
+@dataclass(frozen=True, eq=False)
+class Freed:
+    """Pydantic annotation: a value of an element, or a table that chooses it like a part."""
+
+    element: Element
+    quantity: QuantityField
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        # Errors name the case that was taken as a step of their path; "=" marks it as none.
+        return core_schema.tagged_union_schema(
+            {
+                "=value": handler.generate_schema(Annotated[float, self.quantity]),
+                "=table": handler.generate_schema(choice_model(self.element, self.quantity)),
+            },
+            discriminator=lambda raw: (
+                "=table" if isinstance(raw, Mapping | PartChoice) else "=value"
+            ),
+        )
+
+
+def highest(value: float | PartChoice) -> float:
+    """Return a value, or the greatest that may be chosen."""
+    return value.ends()[-1] if isinstance(value, PartChoice) else value
+
+
+def nominal(value: float | PartChoice) -> float:
+    """Return a value, or of a choice the first: what stands in until a candidate states its own."""
+    return value.ends()[0] if isinstance(value, PartChoice) else value
 
 
 _NOTES: Final[Mapping[str, str]] = MappingProxyType(

@@ -10,18 +10,31 @@ from pydantic import Field, model_validator
 
 from explorer.brief.base import Section, Share
 from explorer.brief.errors import NOT_GIVEN, Written
-from explorer.brief.parts import PART_ELEMENTS, quantity_of
+from explorer.brief.parts import PART_ELEMENTS, Freed, PartChoice, nominal, quantity_of
 from explorer.units import Farads, Ohms, PositiveOhms, PositiveVolts, QuantityField, Volts
 from objectives.checks import InputError, did_you_mean
 from objectives.circuit import follower
-from objectives.elements import ELEMENTS
+from objectives.elements import DRIVER, ELEMENTS
 from objectives.radio.tables import wiring, wirings
 from objectives.stage import Stage
 
 __all__ = ["CathodeFollower", "Driver", "DriverStage", "Load", "LoadStage", "Supply"]
 
-_BypassFarads = Annotated[float, quantity_of(PART_ELEMENTS["bypass"])]
+_Value = float | PartChoice
+_PositiveVolts = Annotated[_Value, QuantityField("V", above=0)]
+_PositiveOhms = Annotated[_Value, QuantityField("ohm", above=0)]
+_Ohms = Annotated[_Value, QuantityField("ohm", minimum=0)]
+_BypassFarads = Annotated[_Value, quantity_of(PART_ELEMENTS["bypass"])]
 _LoadOhms = Annotated[float, quantity_of(ELEMENTS["load_ohm"])]
+
+
+def _freed(name: str) -> Freed:
+    """Return the annotation of a value that may be chosen like a part."""
+    return Freed(ELEMENTS[name], quantity_of(ELEMENTS[name]))
+
+
+_TRACK = _freed(f"{DRIVER}divider_shunt_ohm")
+_LEVEL = Freed(ELEMENTS[f"{DRIVER}level_fraction"], QuantityField("ratio", minimum=0, maximum=1))
 
 
 def _exactly_one(table: Section, *names: str) -> None:
@@ -34,7 +47,9 @@ def _exactly_one(table: Section, *names: str) -> None:
 class Supply(Section):
     """The supply and the fixed potentials about the valve."""
 
-    voltage: PositiveVolts = Field(description="Supply voltage at the top of the plate load (V).")
+    voltage: Annotated[_Value, _freed("supply_V")] = Field(
+        description="Supply voltage at the top of the plate load (V)."
+    )
     heater_elevation: Volts = Field(
         default=0.0, description="Direct voltage of the heater to ground (V), for its rating."
     )
@@ -51,10 +66,10 @@ class _NeighbourStage(Section):
     """A common-cathode stage before or behind the one under design."""
 
     valve: str = Field(description="Name in the valve table.")
-    supply: PositiveVolts = Field(description="Its supply voltage (V).")
-    plate_load: PositiveOhms = Field(description="Its plate load (ohm).")
-    cathode_resistor: Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
-    cathode_unbypassed: Ohms = Field(
+    supply: _PositiveVolts = Field(description="Its supply voltage (V).")
+    plate_load: _PositiveOhms = Field(description="Its plate load (ohm).")
+    cathode_resistor: _Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
+    cathode_unbypassed: _Ohms = Field(
         default=0.0, description="Its unbypassed cathode section (ohm)."
     )
     bypass: _BypassFarads = Field(
@@ -64,11 +79,11 @@ class _NeighbourStage(Section):
 
     def _stage(self, **more: float) -> Stage:
         return Stage(
-            supply_V=self.supply,
-            plate_load_ohm=self.plate_load,
-            cathode_resistor_ohm=self.cathode_resistor,
-            cathode_unbypassed_ohm=self.cathode_unbypassed,
-            bypass_F=self.bypass,
+            supply_V=nominal(self.supply),
+            plate_load_ohm=nominal(self.plate_load),
+            cathode_resistor_ohm=nominal(self.cathode_resistor),
+            cathode_unbypassed_ohm=nominal(self.cathode_unbypassed),
+            bypass_F=nominal(self.bypass),
             grid_bias_V=self.grid_bias,
             # Coupled directly, save where the source would short a fixed bias: then by a capacitor
             # large enough to be a short for every signal.
@@ -80,12 +95,27 @@ class _NeighbourStage(Section):
 class DriverStage(_NeighbourStage):
     """An earlier common-cathode stage, from which the source resistance is computed."""
 
+    supply: Annotated[_Value, _freed(f"{DRIVER}supply_V")] = Field(
+        description="Its supply voltage (V)."
+    )
+    plate_load: Annotated[_Value, _freed(f"{DRIVER}plate_load_ohm")] = Field(
+        description="Its plate load (ohm)."
+    )
+    cathode_resistor: Annotated[_Value, _freed(f"{DRIVER}cathode_resistor_ohm")] = Field(
+        description="Its cathode resistor, the bypassed section (ohm)."
+    )
+    cathode_unbypassed: Annotated[_Value, _freed(f"{DRIVER}cathode_unbypassed_ohm")] = Field(
+        default=0.0, description="Its unbypassed cathode section (ohm)."
+    )
+    bypass: Annotated[_Value, _freed(f"{DRIVER}bypass_F")] = Field(
+        default=math.inf, description='Its bypass (F), or "none" or "full".'
+    )
     source_resistance: Ohms = Field(
         default=0.0, description="Resistance that drives its own grid (ohm)."
     )
 
     def record(self) -> Stage:
-        """Return the stage."""
+        """Return the stage, with the first value of a part that is chosen."""
         return self._stage(source_ohm=self.source_resistance)
 
 
@@ -122,15 +152,18 @@ class Driver(Section):
     cable_metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
         default=None, description="Length of the cable (m)."
     )
-    divider_series_resistance: Ohms = Field(
+    divider_series_resistance: Annotated[_Value, _freed(f"{DRIVER}divider_series_ohm")] = Field(
         default=0.0,
         description="Resistor in series with the source, before the level control (ohm).",
     )
-    divider_shunt_resistance: PositiveOhms | None = Field(
+    divider_shunt_resistance: Annotated[_Value, _TRACK] | None = Field(
         default=None,
         description="Whole track of the level control, to ground (ohm); none if left out.",
     )
-    level_fraction: Share = Field(
+    level_fraction: Annotated[
+        _Value,
+        Freed(ELEMENTS[f"{DRIVER}level_fraction"], QuantityField("ratio", minimum=0, maximum=1)),
+    ] = Field(
         default=1.0, description="Setting of the level control: share of its track below the wiper."
     )
 
@@ -161,9 +194,9 @@ class Driver(Section):
         """The attenuator as arguments of :func:`objectives.circuit.driver.driver_of`."""
         track = self.divider_shunt_resistance
         return {
-            "divider_series_ohm": self.divider_series_resistance,
-            "divider_shunt_ohm": np.inf if track is None else track,
-            "level_fraction": self.level_fraction,
+            "divider_series_ohm": nominal(self.divider_series_resistance),
+            "divider_shunt_ohm": np.inf if track is None else nominal(track),
+            "level_fraction": nominal(self.level_fraction),
         }
 
 

@@ -119,7 +119,7 @@ def noise_budget(
     resistors = {
         element.key: getattr(stage, element.name)
         for element in ELEMENTS.values()
-        if element.kind == "resistor"
+        if element.kind == "resistor" and element.between
     }
     densities = {
         name: 4 * constants.k * temperature_K * np.where(np.isfinite(r), r, 0.0)

@@ -247,15 +247,15 @@ def test_a_continuous_part_is_drawn_evenly_in_ratio(
 
 
 def test_choices_say_where_their_values_come_from(posed: Make, continuous: tuple[str, str]) -> None:
-    origins = {c.label: c.origin for c in posed().problem.choices}
+    origins = {c.part: c.origin for c in posed().problem.choices}
     assert origins == {
-        "grid stopper": "E6, 10 kΩ to 220 kΩ",
-        "plate load": "3 listed values, 100 kΩ to 220 kΩ",
-        "cathode resistor": "3 listed values, 1 kΩ to 2.2 kΩ",
-        "cathode bypass": "2 listed values, none to 22 µF",
+        "stopper_ohm": "E6, 10 kΩ to 220 kΩ",
+        "plate_load_ohm": "3 listed values, 100 kΩ to 220 kΩ",
+        "cathode_resistor_ohm": "3 listed values, 1 kΩ to 2.2 kΩ",
+        "bypass_F": "2 listed values, none to 22 µF",
     }
     assert posed(continuous).problem.choices[0].origin == "any value, 10 kΩ to 220 kΩ"
-    assert Choice("stopper_ohm", "grid stopper", low=1.0, high=2.0).continuous
+    assert Choice("stopper_ohm", low=1.0, high=2.0).continuous
 
 
 def test_the_leak_position_is_a_choice_like_a_part(posed: Make) -> None:
@@ -316,6 +316,80 @@ def test_parts_of_a_drawer_bring_tolerance_style_and_note(posed: Make, tmp_path:
         folder=tmp_path,
     ).problem
     assert (stated.stages(one).stopper_shunt_F == 1e-12).all()
+
+
+# --- what stands around the stage ----------------------------------------------------------------
+
+
+DRIVEN = (
+    ('resistance = "47k"', 'divider_series_resistance = "470k"\ndivider_shunt_resistance = "10k"'),
+    ("[load]", '[driver.stage]\nvalve = "12AX7"\nsupply = "250 V"\nplate_load = "100k"\n'
+     'cathode_resistor = "10k"\nbypass = "none"\nsource_resistance = "68k"\n\n'
+     '[drive]\nlevel = "20 V"\nnote = "220 Hz"\nharmonics_above = "6 kHz"\n\n[load]'),
+    ("[parts.plate_load]", '[parts.input_coupling]\nvalue = "22n"\n\n[parts.plate_load]'),
+    ('input_corner_Hz = "show"', 'harmonic_fall_dB = "show"'),
+)  # fmt: skip
+STATED = (
+    '[supply]\nvoltage = "250 V"', 'plate_load = "100k"', 'divider_shunt_resistance = "10k"',
+)  # fmt: skip
+FREED = (
+    '[supply]\nvoltage = { values = ["220 V", "250 V"] }',
+    'plate_load = { series = "E6", from = "100k", to = "150k" }',
+    'divider_shunt_resistance = { values = ["10k", "22k"] }',
+)
+
+
+def test_what_stands_around_the_stage_is_chosen_like_a_part(posed: Make) -> None:
+    problem = posed(*DRIVEN, *zip(STATED, FREED, strict=True)).problem
+    columns = ("supply_V", "driver.divider_shunt_ohm", "driver.plate_load_ohm")
+    assert {c.part for c in problem.choices} > set(columns)
+    assert problem.size == posed(*DRIVEN).problem.size * 8
+    parts = problem.draw(6, np.random.default_rng(4))
+    batch = problem.show(problem.evaluate(parts), np.arange(6))
+    assert len({tuple(parts[c][row] for c in columns) for row in range(6)}) > 3
+    for row in range(6):
+        volts, shunt, load = (float(parts[c][row]) for c in columns)
+        stated = (
+            f'[supply]\nvoltage = "{volts} V"', f'plate_load = "{load}"',
+            f'divider_shunt_resistance = "{shunt}"',
+        )  # fmt: skip
+        alone = posed(*DRIVEN, *zip(STATED, stated, strict=True)).problem
+        own = {n: a[[row]] for n, a in parts.items() if n not in columns}
+        one = alone.show(alone.evaluate(own), np.arange(1))
+        assert np.isfinite(one.scores["harmonic_fall_dB"]).all()
+        for name, value in one.scores.items():
+            np.testing.assert_allclose(batch.scores[name][row], value[0], rtol=1e-7, err_msg=name)
+        for name, value in one.excess.items():
+            np.testing.assert_allclose(batch.excess[name][row], value[0], rtol=1e-9, atol=1e-12)
+
+
+def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(posed: Make) -> None:
+    stated = 'resistance = "47k"'
+    problem = posed(
+        (stated, f'{stated}\ndivider_shunt_resistance = "100k"\n'
+         "level_fraction = { continuous = true, from = 0.1, to = 1 }"),
+    ).problem  # fmt: skip
+    at = np.array([0.25, 1.0])
+    parts = problem.draw(2, np.random.default_rng(0)) | {"driver.level_fraction": at}
+    stages = problem.stages(parts)
+    above, below = 47e3 + 100e3 * (1 - at), 100e3 * at
+    np.testing.assert_allclose(stages.source_ohm, above * below / (above + below))
+    np.testing.assert_allclose(stages.source_ratio, below / (above + below))
+
+
+@pytest.mark.parametrize(
+    ("table", "line"),
+    [
+        ('{ series = "E6", from = "200 V", to = "300 V" }',
+         "supply.voltage.series: 'E6': expected value, values or continuous"),
+        ('{ values = ["200 V", "30 mA"] }', "supply.voltage.values[2]: '30 mA': expected a volt"),
+        ('{ valeus = ["200 V"] }', "supply.voltage.valeus: ['200 V']: unknown key"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_what_is_chosen_is_named(posed: Make, table: str, line: str) -> None:
+    with pytest.raises(BriefError) as caught:
+        posed((STATED[0], f"[supply]\nvoltage = {table}"))
+    assert caught.value.problems[0].startswith(line)
 
 
 # --- windows of the brief ------------------------------------------------------------------------

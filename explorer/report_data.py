@@ -127,7 +127,7 @@ def yield_columns(yields: FrontYields) -> pd.DataFrame:
 
 
 def _driver(ex: Exploration) -> DriverSummary:
-    driving = ex.problem.driving.at({n: a[ex.readable[:1]] for n, a in ex.front.parts.items()})
+    driving = ex.problem.driving.at({n: a[[ex.pick]] for n, a in ex.front.parts.items()})
     fields, earlier = driving.fields(), ex.formulation.brief.driver.stage
     if driving.driver is None or driving.stage is None or earlier is None:
         return DriverSummary(first(fields["source_ohm"]))
@@ -204,9 +204,10 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
         if field == "grid_leak_ohm" and (fitted or field in origins):
             place = first(stage["leak_at_grid"])
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
-    row = ex.readable[0]
     around = [c for c in ex.problem.choices if not hasattr(pick.stage, c.part)]
-    lines += [PartLine(c.part, float(ex.front.parts[c.part][row]), "", c.origin) for c in around]
+    lines += [
+        PartLine(c.part, float(ex.front.parts[c.part][ex.pick]), "", c.origin) for c in around
+    ]
     return lines
 
 

@@ -306,15 +306,15 @@ def _tolerance(
     kept = {
         w.name: w
         for w in windows
-        if w.name != "tolerance_yield_percent" and not REGISTRY[w.name].of_stock
+        if w.name != "tolerance_yield_percent" and not REGISTRY[w.name].of_bought_parts
     }
     return ToleranceSetup(
         tuple(spreads),
-        {n: (w.at_least, w.at_most) for n, w in kept.items() if not REGISTRY[n].costly},
+        {n: (w.at_least, w.at_most) for n, w in kept.items() if not REGISTRY[n].slow},
         draws=stated.draws,
         seed=brief.search.seed,
         ratings=brief.limits.ratings,
-        unjudged=tuple(name for name in kept if REGISTRY[name].costly),
+        unjudged=tuple(name for name in kept if REGISTRY[name].slow),
     )
 
 

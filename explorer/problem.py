@@ -219,7 +219,7 @@ class Problem:
     @property
     def costly(self) -> bool:
         """Whether a score that decides takes milliseconds a candidate or more."""
-        return any(REGISTRY[name].costly for name in self.searched_names)
+        return any(REGISTRY[name].slow for name in self.searched_names)
 
     def enumerable(self, up_to: int) -> bool:
         """Return whether the space is small enough that all of it is worked out.
@@ -346,7 +346,7 @@ class Problem:
         for name in self.shown:
             if name in scores:
                 continue
-            where = rows if REGISTRY[name].costly else np.arange(len(found))
+            where = rows if REGISTRY[name].slow else np.arange(len(found))
             column = np.full(len(found), np.nan)
             for at in range(0, len(where), CHUNK):
                 some = where[at : at + CHUNK]

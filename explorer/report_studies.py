@@ -56,7 +56,7 @@ def _drawn_names(ex: Exploration) -> list[str]:
     return [
         name
         for name in ex.problem.searched_names
-        if not (REGISTRY[name].costly or REGISTRY[name].of_stock)
+        if not (REGISTRY[name].slow or REGISTRY[name].of_bought_parts)
     ]
 
 

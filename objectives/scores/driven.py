@@ -12,7 +12,7 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.scores.registry import least, score, score_of_facets
+from objectives.scores.registry import least, score
 
 _LARGEST_RATIO = 1e3
 """A ratio beyond this is reported as this, so that every candidate can be compared."""
@@ -23,7 +23,7 @@ _LARGEST_RATIO = 1e3
     "reduction of the power of the driver's harmonics above the stated frequency, relative to the "
     "note, from the driver's open-circuit output to the {grid}",
     requires=("drive",),
-    costly=True,
+    slow=True,
 )  # fmt: skip
 def _harmonic_fall(a: Assessment) -> FloatArray:
     return a.driven.drive.open_circuit_high_dB - a.driven.high_at_grid_dB
@@ -34,7 +34,7 @@ def _harmonic_fall(a: Assessment) -> FloatArray:
     "reduction of the power of harmonics above the stated frequency, relative to the note, from "
     "before the stopper to the {grid}, in circuit",
     requires=("drive",),
-    costly=True,
+    slow=True,
 )  # fmt: skip
 def _fall_across_stopper(a: Assessment) -> FloatArray:
     return a.driven.high_at_input_dB - a.driven.high_at_grid_dB
@@ -44,7 +44,7 @@ def _fall_across_stopper(a: Assessment) -> FloatArray:
     "bias_shift_V", "V", "neither",
     "mean {grid}-{cathode} voltage under the drive, less that at rest",
     requires=("drive",),
-    costly=True,
+    slow=True,
 )  # fmt: skip
 def _bias_shift(a: Assessment) -> FloatArray:
     return a.driven.bias_shift_V
@@ -54,16 +54,16 @@ def _bias_shift(a: Assessment) -> FloatArray:
     "driven_distortion_percent", "%", "neither",
     "total harmonic distortion at the output under the drive",
     requires=("drive",),
-    costly=True,
+    slow=True,
 )  # fmt: skip
 def _driven_distortion(a: Assessment) -> FloatArray:
     return a.driven.distortion_percent
 
 
-@score_of_facets(
+@score(
     "headroom_V", "V", "maximise",
     "smaller of the peak output swings to cut-off and to {conduction} on the AC load line",
-    least,
+    combine=least,
     source="load-line construction; cut-off: 1 % of the quiescent current; conduction: grid at "
     "the cathode's voltage",
 )  # fmt: skip
@@ -79,11 +79,11 @@ def _asymmetry(a: Assessment) -> FloatArray:
     return np.minimum(a.headroom.asymmetry_ratio, _LARGEST_RATIO)
 
 
-@score_of_facets(
+@score(
     "undistorted_output_V", "V", "maximise",
     "r.m.s. value of the largest sine at the output that reaches neither cut-off nor "
     "{conduction}",
-    least,
+    combine=least,
 )  # fmt: skip
 def _undistorted(a: Assessment) -> Sequence[FloatArray]:
     return tuple(peak / np.sqrt(2.0) for peak in a.headroom.peaks_V)

@@ -1,4 +1,4 @@
-"""TODO objectives.scores.noise."""
+"""Score of the noise."""
 
 from __future__ import annotations
 

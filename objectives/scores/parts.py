@@ -44,7 +44,7 @@ def fitted_values(stage: Stage, fields: tuple[str, ...]) -> FloatArray:
 @score(
     "fitted_parts_count", "", "minimise",
     "resistors and capacitors of the stage itself, what is before and behind it left out",
-    of_stock=True,
+    of_bought_parts=True,
 )  # fmt: skip
 def _fitted_parts(a: Assessment) -> FloatArray:
     values = fitted_values(a.stage, (*RESISTORS, *CAPACITORS))
@@ -54,7 +54,7 @@ def _fitted_parts(a: Assessment) -> FloatArray:
 @score(
     "distinct_values_count", "", "minimise",
     "different values among the resistors and the capacitors of the stage",
-    of_stock=True,
+    of_bought_parts=True,
 )  # fmt: skip
 def _distinct_values(a: Assessment) -> FloatArray:
     return _distinct(fitted_values(a.stage, RESISTORS)) + _distinct(
@@ -75,7 +75,7 @@ def _distinct(values: FloatArray) -> FloatArray:
     "has none of that value",
     source="the drawer's price column",
     requires=("prices",),
-    of_stock=True,
+    of_bought_parts=True,
 )  # fmt: skip
 def _price(a: Assessment) -> FloatArray:
     prices = a.targets.prices
@@ -118,7 +118,7 @@ def departure_percent(a: Assessment) -> FloatArray:
     "series_departure_percent", "%", "minimise",
     "largest distance of a varied part from its nearest preferred value, |ln ratio|",
     source="IEC 60063 for the preferred values",
-    of_stock=True,
+    of_bought_parts=True,
 )  # fmt: skip
 def _departure(a: Assessment) -> FloatArray:
     # A value of the series may differ from it by rounding in its last digit: no departure.
@@ -129,7 +129,7 @@ def _departure(a: Assessment) -> FloatArray:
     "series_departure_rms_percent", "%", "minimise",
     "root-mean-square distance of the varied parts from their nearest preferred values",
     source="IEC 60063 for the preferred values",
-    of_stock=True,
+    of_bought_parts=True,
 )  # fmt: skip
 def _departure_rms(a: Assessment) -> FloatArray:
     return np.asarray(np.round(np.sqrt(np.mean(departure_percent(a) ** 2, axis=-1)), 9))

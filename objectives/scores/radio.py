@@ -1,4 +1,4 @@
-"""TODO objectives.scores.radio."""
+"""Scores of what radio leaves at the grid, and of what the device makes audible of it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.radio.detection import QUIETEST_DBU, Detection, detection
-from objectives.scores.registry import greatest, least, score_of_facets
+from objectives.scores.registry import greatest, least, score
 from objectives.targets import BAND_POINTS
 
 __all__ = ["assessed_detection", "detected_by_band_dBu"]
@@ -44,10 +44,10 @@ def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
     return {band.name: per_band[..., at] for at, band in enumerate(a.targets.radio_bands)}
 
 
-@score_of_facets(
+@score(
     "detected_radio_dBu", "dBu", "minimise",
     "loudest audio that a carrier in the radio bands leaves by detection, referred to the {source}",
-    greatest,
+    combine=greatest,
     source="square law of the device's own curve at its operating point",
     requires=("radio_bands",),
 )  # fmt: skip
@@ -55,10 +55,11 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
     return tuple(np.minimum(level, -QUIETEST_DBU) for level in detected_by_band_dBu(a).values())
 
 
-@score_of_facets(
+@score(
     "rf_margin_dB", "dB", "maximise",
     "least attenuation at the {grid} over the radio bands, less what is required",
-    least,
+    label="RF margin",
+    combine=least,
     requires=("radio_bands",),
 )  # fmt: skip
 def _rf_margin(a: Assessment) -> Sequence[FloatArray]:

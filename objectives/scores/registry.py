@@ -1,13 +1,12 @@
-"""TODO objectives.scores.registry."""
+"""What a score is, and the one registry that all of them are entered in."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from importlib import import_module
 from pkgutil import iter_modules
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
@@ -22,17 +21,10 @@ __all__ = [
     "magnitude",
     "score",
     "score_names",
-    "score_of_facets",
 ]
 
 Direction = Literal["maximise", "minimise", "neither"]
 Combine = Callable[[Sequence[FloatArray]], FloatArray]
-
-
-_OF_A_DEVICE = re.compile(
-    r"(?<![a-z])(?:plate_resistance|amplification_factor|grid|plate|cathode)(?![a-z])"
-)
-"""What in the name of a score is called otherwise for another kind of device."""
 
 
 def _only(parts: Sequence[FloatArray]) -> FloatArray:
@@ -41,24 +33,35 @@ def _only(parts: Sequence[FloatArray]) -> FloatArray:
 
 @dataclass(frozen=True)
 class Score:
-    """One named number of a stage."""
+    """One named number of a stage.
+
+    Attributes
+    ----------
+    name : ends in its unit
+    unit : empty where it has none
+    direction : what is better
+    meaning : template for :meth:`~objectives.devices.terms.Terms.write`: ``"{grid} to {plate}"``
+    source : where its definition comes from
+    facets : what it is made of, numbers that vary smoothly with the parts of the stage
+    combine : makes the score of its facets, and may have a kink: the least of several, a distance
+    requires : fields of :class:`~objectives.targets.Targets` without which it has no meaning
+    slow : whether it takes milliseconds a stage or more; then it is not shown for a whole front
+    of_bought_parts : whether it is of the parts as they are bought, so that a built stage has none
+        of its own
+    words : template of the name in words; the name itself without its unit where empty
+    """
 
     name: str
     unit: str
     direction: Direction
     meaning: str
-    """Template for :meth:`~objectives.devices.terms.Terms.write`: ``"{grid} to {plate}"``."""
     source: str
     facets: Callable[[Any], Sequence[FloatArray]] = field(repr=False)
-    """What the score is made of: numbers that vary smoothly with the parts of the stage."""
     combine: Combine = field(default=_only, repr=False)
-    """Makes the score of its facets, and may have a kink: the least of several, a distance."""
     requires: frozenset[str] = frozenset()
-    """Fields of :class:`Targets` without which the score has no meaning."""
-    costly: bool = False
-    """Whether it takes milliseconds a stage or more; then it is not shown for a whole front."""
-    of_stock: bool = False
-    """Whether it is of the parts as they are bought, so that a built stage has none of its own."""
+    slow: bool = False
+    of_bought_parts: bool = False
+    words: str = ""
 
     def compute(self, assessment: Any) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
@@ -71,9 +74,11 @@ class Score:
 
     def label_for(self, terms: Terms) -> str:
         """Return the name in words for a kind of device: 'drain current'."""
-        stem = self.name.removesuffix(f"_{self.name.rsplit('_', 1)[-1]}")
-        named = _OF_A_DEVICE.sub(lambda found: getattr(terms, found[0]), stem)
-        return named.replace("_", " ").replace("rf ", "RF ")
+        return terms.write(self.words or self.name.rpartition("_")[0].replace("_", " "))
+
+    def meaning_for(self, terms: Terms) -> str:
+        """Return the meaning for a kind of device: 'gate to drain'."""
+        return terms.write(self.meaning)
 
 
 class Registry(MutableMapping[str, Score]):
@@ -139,8 +144,7 @@ def score_names() -> tuple[str, ...]:
     return tuple(REGISTRY)
 
 
-_One = Callable[[Any], FloatArray]
-_Several = Callable[[Any], Sequence[FloatArray]]
+_F = TypeVar("_F", bound=Callable[[Any], Any])
 
 
 def least(parts: Sequence[FloatArray]) -> FloatArray:
@@ -163,40 +167,35 @@ def score(
     unit: str,
     direction: Direction,
     meaning: str,
+    *,
+    label: str = "",
+    combine: Combine | None = None,
     source: str = "definition",
     requires: tuple[str, ...] = (),
-    costly: bool = False,
-    of_stock: bool = False,
-) -> Callable[[_One], _One]:
-    """Enter a function into the registry under ``name`` (which ends in its unit)."""
+    slow: bool = False,
+    of_bought_parts: bool = False,
+) -> Callable[[_F], _F]:
+    """Enter a function of an assessment into the registry as a score.
 
-    def enter(compute: _One) -> _One:
+    Parameters
+    ----------
+    name, unit, direction, meaning, source, requires, slow, of_bought_parts :
+        As in :class:`Score`.
+    label :
+        Template of the name in words; the name itself without its unit where empty.
+    combine :
+        For a score with a kink: the function then returns a sequence of what is smooth, and
+        ``combine`` makes the score of it. Otherwise the function returns the score.
+    """
+
+    def enter(function: _F) -> _F:
+        facets = function if combine else lambda a: (function(a),)
         REGISTRY.enter(
             Score(
-                name, unit, direction, meaning, source, lambda a: (compute(a),), _only,
-                frozenset(requires), costly, of_stock,
+                name, unit, direction, meaning, source, facets, combine or _only,
+                frozenset(requires), slow, of_bought_parts, label,
             )
         )  # fmt: skip
-        return compute
-
-    return enter
-
-
-def score_of_facets(
-    name: str,
-    unit: str,
-    direction: Direction,
-    meaning: str,
-    combine: Combine,
-    source: str = "definition",
-    requires: tuple[str, ...] = (),
-) -> Callable[[_Several], _Several]:
-    """Enter a score with a kink: the function returns what is smooth, ``combine`` the score."""
-
-    def enter(facets: _Several) -> _Several:
-        REGISTRY.enter(
-            Score(name, unit, direction, meaning, source, facets, combine, frozenset(requires))
-        )
-        return facets
+        return function
 
     return enter

@@ -1,8 +1,4 @@
-"""The scores: named, united, directed numbers of a stage, in one registry.
-
-A new score is one function of an :class:`Assessment` and one :func:`score` entry, or
-:func:`score_of_facets` where it has a kink.
-"""
+"""Scores of the small-signal network: gain, corners, input capacitance, output resistance."""
 
 from __future__ import annotations
 
@@ -15,7 +11,7 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ, level_dB
 from objectives.circuit.network import Network
-from objectives.scores.registry import magnitude, score, score_of_facets
+from objectives.scores.registry import magnitude, score
 
 
 @score("gain_dB", "dB", "maximise", "{source} to output, at the reference frequency")
@@ -23,7 +19,10 @@ def _gain(a: Assessment) -> FloatArray:
     return level_dB(a.reference, "output")
 
 
-@score("plate_gain_dB", "dB", "maximise", "{grid} to {plate}, at the reference frequency")
+@score(
+    "plate_gain_dB", "dB", "maximise", "{grid} to {plate}, at the reference frequency",
+    label="{plate} gain",
+)  # fmt: skip
 def _plate_gain(a: Assessment) -> FloatArray:
     return level_dB(a.reference, "plate") - level_dB(a.reference, "grid")
 
@@ -36,10 +35,10 @@ def _input_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.input_corner_Hz, HIGHEST_HZ)
 
 
-@score_of_facets(
+@score(
     "input_corner_error_octaves", "octaves", "minimise",
     "distance of the input corner from its target, |log2(f/target)|",
-    magnitude,
+    combine=magnitude,
     requires=("input_corner_Hz",),
 )  # fmt: skip
 def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:

@@ -1,4 +1,4 @@
-"""TODO objectives.scores.stability."""
+"""Scores of stability: damping and margin."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ from objectives.tolerance.setup import YIELD
     "share of the stages built from parts with tolerances that keep every window and rating",
     source="scrambled Sobol draws, the same for every candidate",
     requires=("tolerance",),
-    costly=True,
+    slow=True,
 )  # fmt: skip
 def _yield_percent(a: Assessment) -> FloatArray:
     setup = a.targets.tolerance

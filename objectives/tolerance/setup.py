@@ -55,4 +55,8 @@ class ToleranceSetup:
 
 def require_built_score(where: str, name: str) -> None:
     """Raise an InputError if a name is not that of a score which a built stage has."""
-    one_of(where, name, (n for n, score in REGISTRY.items() if not score.of_stock and n != YIELD))
+    one_of(
+        where,
+        name,
+        (n for n, score in REGISTRY.items() if not score.of_bought_parts and n != YIELD),
+    )

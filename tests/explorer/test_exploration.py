@@ -172,7 +172,7 @@ def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
     problem = posed().problem
     assert problem.enumerable(162)
     assert not problem.enumerable(161)
-    monkeypatch.setitem(REGISTRY, "noise_dBu", replace(REGISTRY["noise_dBu"], costly=True))
+    monkeypatch.setitem(REGISTRY, "noise_dBu", replace(REGISTRY["noise_dBu"], slow=True))
     assert problem.enumerable(162)  # 162 candidates are few
     wide = posed(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E192"\nfrom = "10k"\nto = "47k"')

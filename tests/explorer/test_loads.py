@@ -245,7 +245,7 @@ def test_its_report_is_that_of_the_stage_with_this_load(loaded: Run) -> None:
         loaded, output_coupling_F=22e-9, load_ohm=shown["load_ohm"], load_F=shown["load_F"]
     )
     by_hand = Assessment(stage, VALVE, loaded.pick.targets)
-    names = [n for n in loaded.ex.front.scores if not REGISTRY[n].costly]
+    names = [n for n in loaded.ex.front.scores if not REGISTRY[n].slow]
     assert "gain_dB" in names
     for name in names:
         assert loaded.contents.shown[name].iloc[0] == pytest.approx(

@@ -581,7 +581,7 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
         "invented for this test",
         "none",
         lambda a: [compute(a)],
-        costly=costly,
+        slow=costly,
     )
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     return asked

@@ -67,8 +67,8 @@ def test_a_price_without_a_drawer_is_refused():
 
 def test_no_draw_changes_them():
     names = {"fitted_parts_count", "distinct_values_count", "parts_price_sum"}
-    of_stock = {name for name, entry in REGISTRY.items() if entry.of_stock}
-    assert of_stock == names | {"series_departure_percent", "series_departure_rms_percent"}
+    of_bought_parts = {name for name, entry in REGISTRY.items() if entry.of_bought_parts}
+    assert of_bought_parts == names | {"series_departure_percent", "series_departure_rms_percent"}
 
 
 def test_every_part_of_a_stage_is_one_or_the_other():

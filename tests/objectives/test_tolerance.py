@@ -281,7 +281,7 @@ def test_scores_of_draws_are_those_of_the_drawn_stages():
     names = [
         name
         for name, entry in REGISTRY.items()
-        if entry.requires <= {"input_corner_Hz", "radio_bands"} and not entry.of_stock
+        if entry.requires <= {"input_corner_Hz", "radio_bands"} and not entry.of_bought_parts
     ]
     assert {"noise_dBu", "rf_margin_dB", "lower_corner_Hz", "gain_dB"} <= set(names)
     quick = built_scores(a, spreads, draw_units(spreads, 50, 3), names)

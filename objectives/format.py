@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from functools import cache
 from types import MappingProxyType
 from typing import Final
 
@@ -48,7 +49,11 @@ MINUS: Final = "\u2212"
 """The typographic minus."""
 
 _SYMBOLS: Final = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
-_PREFIXED: Final = frozenset({"Ω", "F", "H", "Hz", "V", "A", "W", "S", "s"})
+_LARGE: Final = {
+    "Ω": "TGMk", "Hz": "GMk", "V": "k", "A": "k", "W": "k", "S": "", "F": "", "H": "", "s": "",
+}  # fmt: skip
+"""Prefixes above one of each unit that takes prefixes; below one all take m, µ, n and p."""
+
 _DECIMALS: Final = {"dB": 2, "dBu": 2, "octaves": 4, "%": 2, "K": 1}
 """Beyond these no meter and no ear can follow."""
 
@@ -59,11 +64,20 @@ _UNITS_OF_SUFFIXES: Final[Mapping[str, str]] = MappingProxyType(
 )
 
 
-class _Shown(Quantity):
-    """Quantities in our notation; a class of its own keeps the library's defaults untouched."""
+@cache
+def _writer(symbol: str) -> type[Quantity]:
+    """Return a class that writes a unit; one of our own keeps the library's defaults untouched."""
 
+    class Shown(Quantity):
+        pass
 
-_Shown.set_prefs(map_sf=Quantity.map_sf_to_greek, minus=MINUS, output_sf="TGMkmunp", spacer=SPACE)
+    Shown.set_prefs(
+        map_sf=Quantity.map_sf_to_greek,
+        minus=MINUS,
+        output_sf=_LARGE[symbol] + "munp",
+        spacer=SPACE,
+    )
+    return Shown
 
 
 def first(value: ArrayLike) -> float:
@@ -85,7 +99,7 @@ def unit_of_name(name: str) -> str:
 
 def prefixed(unit: str) -> bool:
     """Return whether values of the unit are written with prefixes (k, M, µ …)."""
-    return unit_symbol(unit) in _PREFIXED
+    return unit_symbol(unit) in _LARGE
 
 
 def number(value: ArrayLike, digits: int = 4) -> str:
@@ -154,7 +168,7 @@ def quantity(
     """
     value, symbol = first(value), unit_symbol(unit)
     tail = f"{space}{symbol}" if symbol else ""
-    if not math.isfinite(value) or symbol not in _PREFIXED:
+    if not math.isfinite(value) or symbol not in _LARGE:
         text = number(round(value, _DECIMALS.get(symbol, 6)), digits)
         return text if math.isnan(value) else text + tail
     if symbol == "Ω" and 1e-3 <= abs(value) < 1:
@@ -163,8 +177,9 @@ def quantity(
     if 0 < abs(value) < 1e-12:
         # The trade writes 0.3 pF, never 300 fF.
         return f"{number(value * 1e12, digits)}{space}p{symbol}"
-    text = str(_Shown(value, symbol).render(prec=digits - 1, form="si", strip_zeros=not padded))
-    return text.replace(SPACE, space)
+    written = _writer(symbol)(value, symbol)
+    text = written.render(prec=digits - 1, form="si", strip_zeros=not padded)
+    return str(text).replace(SPACE, space)
 
 
 def part_value(name: str, value: float, digits: int = 4, *, space: str = SPACE) -> str:

@@ -13,11 +13,11 @@ from explorer.brief.parts import PART_ELEMENTS, highest
 from explorer.exploration import Exploration
 from explorer.problem import ALL_FINITE, Evaluation, Problem
 from explorer.search import SearchResult
-from explorer.units import iec_60062_code
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.terms import terms_of
 from objectives.format import first
+from objectives.marking import iec_60062_code
 from objectives.radio.tables import wiring
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields

@@ -1,8 +1,7 @@
 """Values as people write them: ``4k7``, ``22 µF``, ``5.4 kHz``, ``R47``, ``-20 dB``.
 
 Every field of a brief has one unit. :func:`parse_quantity` reads text in that unit and refuses any
-other; :func:`format_quantity` writes a value back; :func:`iec_60062_code` writes the marking of a
-resistor or capacitor for a parts list. The annotated types at the end (:data:`Ohms`,
+other; :func:`format_quantity` writes a value back. The annotated types at the end (:data:`Ohms`,
 :data:`Farads`, …) bring the same reading to pydantic models; their values are floats in SI units.
 
 Case matters: ``m`` is milli and ``M`` is mega. ``K`` is read as kilo for resistances alone, since
@@ -46,7 +45,6 @@ __all__ = [
     "Unit",
     "Volts",
     "format_quantity",
-    "iec_60062_code",
     "parse_quantity",
     "unit_of_name",
 ]
@@ -168,13 +166,19 @@ def unit_of_name(name: str) -> str:
 def parse_quantity(text: str | float, unit: str) -> float:
     """Return what ``text`` says, as a float in SI units (per cent and decibels as they are).
 
-    Args:
-        text: number, or text such as ``"4k7"``, ``"22 µF"``, ``"5.4 kHz"``, ``"27 degC"``.
-        unit: key of :data:`UNITS` that the field expects.
+    Parameters
+    ----------
+    text :
+        Number, or text such as ``"4k7"``, ``"22 µF"``, ``"5.4 kHz"``, ``"27 degC"``.
+    unit :
+        Key of :data:`UNITS` that the field expects.
 
-    Raises:
-        QuantityError: not a finite quantity of that unit.
-        KeyError: ``unit`` is no key of :data:`UNITS`.
+    Raises
+    ------
+    QuantityError
+        Not a finite quantity of that unit.
+    KeyError
+        ``unit`` is no key of :data:`UNITS`.
     """
     wanted = UNITS[unit]
     if isinstance(text, bool) or not isinstance(text, str | int | float):
@@ -259,55 +263,22 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     return written.quantity(value, unit, digits, space=" ")
 
 
-def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:
-    """Return the IEC 60062 marking of a resistance or capacitance: ``"4K7"``, ``"R47"``, ``"1n5"``.
-
-    The letter stands where the decimal point would; at least two figures are shown, so 1 kΩ is
-    ``"1K0"``, and a value below 1 Ω or 1 pF starts with its letter.
-
-    Args:
-        value: ohm or farad, finite, not negative; 0 ohm is ``"0R0"``.
-        unit: ``"ohm"`` or ``"F"``.
-        digits: significant figures kept; a value with more is rounded.
-
-    Raises:
-        ValueError: another unit, or a value that has no marking.
-    """
-    steps = {
-        "ohm": ((1.0, "R"), (1e3, "K"), (1e6, "M"), (1e9, "G"), (1e12, "T")),
-        "F": ((1e-12, "p"), (1e-9, "n"), (1e-6, "µ"), (1e-3, "m"), (1.0, "F")),
-    }.get(unit)
-    if steps is None:
-        raise ValueError(f"unit: {unit!r}: only 'ohm' and 'F' have IEC 60062 markings")
-    value = float(value)
-    if not math.isfinite(value) or value < 0 or (value == 0 and unit == "F"):
-        raise ValueError(f"value: {value!r} {unit}: no IEC 60062 marking; expected above 0, finite")
-    if value == 0:
-        return "0R0"
-    # Round first: 999.96 at four figures is 1K0, not 1000R.
-    rounded = float(f"{value:.{digits - 1}e}")
-    scale, letter = next(
-        (step for step in reversed(steps) if rounded >= step[0] * (1 - 1e-12)), steps[0]
-    )
-    decimals = max(0, digits - 1 - math.floor(math.log10(rounded / scale) + 1e-12))
-    whole, _, part = f"{rounded / scale:.{decimals}f}".partition(".")
-    part = part.rstrip("0")
-    whole = "" if whole == "0" else whole
-    if len(whole) + len(part) < 2:
-        part = part.ljust(2 - len(whole), "0")
-    return whole + letter + part
-
-
 @dataclass(frozen=True)
 class QuantityField:
     """Pydantic annotation: reads a quantity of one unit within bounds, as an SI float.
 
-    Attributes:
-        unit: key of :data:`UNITS`.
-        minimum: least value accepted (SI), or None.
-        above: value that must be exceeded (SI), or None.
-        maximum: greatest value accepted (SI), or None.
-        words: words accepted instead of a number, with the value each stands for.
+    Attributes
+    ----------
+    unit :
+        Key of :data:`UNITS`.
+    minimum :
+        Least value accepted (SI), or None.
+    above :
+        Value that must be exceeded (SI), or None.
+    maximum :
+        Greatest value accepted (SI), or None.
+    words :
+        Words accepted instead of a number, with the value each stands for.
     """
 
     unit: str
@@ -333,8 +304,10 @@ class QuantityField:
     def parse(self, raw: Any) -> float:
         """Return ``raw`` as an SI float.
 
-        Raises:
-            QuantityError: not a quantity of this unit, or out of bounds.
+        Raises
+        ------
+        QuantityError
+            Not a quantity of this unit, or out of bounds.
         """
         for word, meaning in self.words:
             if (isinstance(raw, str) and raw.strip() == word) or raw == meaning == math.inf:

@@ -1,55 +1,132 @@
-"""The houses: imports run one way, data files lie in the packages, the top level is as agreed."""
+"""The houses: what may import what, how long a module may be, what the top level holds."""
 
 from __future__ import annotations
 
 import ast
 import subprocess
 import sys
+from collections.abc import Iterator
+from graphlib import TopologicalSorter
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
-# What stands behind the command line may use the reports; nothing else of the explorer may.
+HOUSES = ("objectives", "explorer", "reports")
+MODULES = {
+    ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
+    for house in HOUSES
+    for path in sorted((ROOT / house).rglob("*.py"))
+}
+TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in MODULES.items()}
+# What stands behind the command line and the notebook may use the reports; nothing else of the
+# explorer may.
 COMMAND_LINE = {"cli", "__main__.py", "notebook.py", "report_data.py", "report_studies.py"}
+LONGEST = 400
+"""Lines of a module."""
+
+LONGER: dict[str, str] = {
+    "objectives.circuit.network": "one derivation, from branches to transfer functions",
+}
+"""Modules that may be longer, and why."""
+
+# Attributes that a caller may not ask a device about: its contract promises what there is.
+DEVICES = {"device", "law", "entry", "valve", "transistor"}
+KINDS = {"Valve", "ValveDevice", "Transistor", "JunctionFet", "BipolarTransistor"}
+
+# Holds once every room of the rebuild is done; then this mark goes.
+PENDING = pytest.mark.xfail(reason="the rebuild is under way", strict=False)
 
 
-def _imported(path: Path) -> set[str]:
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+def imports(name: str) -> Iterator[tuple[str, str]]:
+    """Yield each (module, name) that a module imports, wherever in it that is."""
+    for node in ast.walk(TREES[name]):
         if isinstance(node, ast.Import):
-            found |= {alias.name.split(".")[0] for alias in node.names}
+            yield from ((alias.name, "") for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
-            found.add(node.module.split(".")[0])
-    return found
+            yield from ((node.module, alias.name) for alias in node.names)
 
 
-@pytest.mark.parametrize("house", ["objectives", "explorer", "reports"])
-def test_imports_run_one_way(house):
-    files = sorted((ROOT / house).rglob("*.py"))
-    assert files
-    for path in files:
-        forbidden = {
-            "objectives": {"explorer", "reports"},
-            "reports": {"explorer"},
-            "explorer": set() if {path.name, path.parent.name} & COMMAND_LINE else {"reports"},
-        }[house]
-        assert not _imported(path) & forbidden, path
+@pytest.mark.parametrize("name", MODULES)
+def test_imports_run_one_way(name: str) -> None:
+    path = MODULES[name]
+    house = name.split(".")[0]
+    forbidden = {
+        "objectives": {"explorer", "reports"},
+        "reports": {"explorer"},
+        "explorer": set() if {path.name, path.parent.name} & COMMAND_LINE else {"reports"},
+    }[house]
+    assert not {module.split(".")[0] for module, _ in imports(name)} & forbidden
 
 
-def test_the_physics_comes_without_the_search_and_the_charts():
-    """The physics comes without the search and the charts, so that it can be used alone."""
-    code = (
-        "import sys, objectives.scores.registry, objectives.devices.valve\n"
-        "print([m for m in ('optuna', 'altair', 'pydantic', 'typer') if m in sys.modules])"
-    )
+def test_no_module_imports_itself_through_others() -> None:
+    graph = TopologicalSorter[str]()
+    for name in MODULES:
+        for module, what in imports(name):
+            inner = f"{module}.{what}"
+            graph.add(name, inner if inner in MODULES else module)
+    graph.prepare()  # raises CycleError, which names the circle
+
+
+def test_no_import_is_for_typing_alone() -> None:
+    assert [n for n in MODULES for _, what in imports(n) if what == "TYPE_CHECKING"] == []
+
+
+@PENDING
+def test_a_module_holds_one_idea() -> None:
+    long = {n for n, path in MODULES.items() if len(path.read_text("utf-8").splitlines()) > LONGEST}
+    assert long <= set(LONGER)
+
+
+@PENDING
+def test_no_private_name_is_imported() -> None:
+    private = [
+        (name, module, what)
+        for name in MODULES
+        for module, what in imports(name)
+        if module.split(".")[0] in HOUSES and what.startswith("_")
+    ]
+    assert private == []
+
+
+@PENDING
+def test_no_device_is_asked_what_it_may_not_have() -> None:
+    """No getattr with a default or hasattr on a device, and no test of its kind."""
+    probes = []
+    for name, tree in TREES.items():
+        for node in ast.walk(tree):
+            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args):
+                continue
+            asked = ast.unparse(node.args[0]).split(".")[-1]
+            called, count = node.func.id, len(node.args)
+            soft = called == "hasattr" or (called == "getattr" and count == 3)
+            kind = called == "isinstance" and KINDS & set(ast.unparse(node.args[1]).split(" | "))
+            if (soft and asked in DEVICES) or kind:
+                probes.append(f"{name}:{node.lineno} {ast.unparse(node)}")
+    assert probes == []
+
+
+@pytest.mark.parametrize(
+    ("first", "without"),
+    [
+        # The physics can be used alone.
+        ("objectives.assessment, objectives.scores.registry", ("optuna", "altair", "typer")),
+        pytest.param("objectives.assessment", ("pydantic",), marks=PENDING),
+        # Help and a wrong option answer at once.
+        ("explorer.cli.command", ("altair",)),
+        pytest.param("explorer.cli.command", ("scipy", "pandas", "optuna"), marks=PENDING),
+    ],
+)
+def test_what_is_not_needed_is_not_loaded(first: str, without: tuple[str, ...]) -> None:
+    code = f"import sys, {first}\nprint([m for m in {without} if m in sys.modules])"
     printed = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert printed.stdout.strip() == "[]"
 
 
-def test_top_level_holds_what_was_agreed():
+def test_top_level_holds_what_was_agreed() -> None:
     tracked = subprocess.run(
         ["git", "ls-files"], capture_output=True, text=True, check=False, cwd=ROOT
     )
@@ -65,10 +142,11 @@ def test_top_level_holds_what_was_agreed():
 
 @pytest.mark.parametrize(
     "name",
-    ["explorer/briefs/treble-cut.toml", "objectives/data/valves.toml", "objectives/py.typed"],
-)
-def test_data_files_are_inside_the_packages(name):
-    from importlib.resources import files
-
+    [
+        "explorer/briefs/treble-cut.toml", "objectives/data/valves.toml", "objectives/py.typed",
+        "reports/__init__.pyi",
+    ],
+)  # fmt: skip
+def test_data_files_are_inside_the_packages(name: str) -> None:
     package, *rest = name.split("/")
     assert files(package).joinpath(*rest).is_file()

@@ -239,7 +239,7 @@ class StateSpace:
 
     @property
     def rest_state(self) -> FloatArray:
-        """z at rest, shape (states, N)."""
+        """Z at rest, shape (states, N)."""
         return np.asarray(np.einsum("nij,nj->in", self.E[:, self.states, :], self.rest))
 
     @property

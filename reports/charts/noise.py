@@ -12,6 +12,7 @@ from reports.theme import PAGE_WIDTH
 
 __all__ = ["noise_chart", "noise_shares", "share_text"]
 
+
 def _label(origin: str, pick: Assessment) -> str:
     t = pick.device.terms
     if origin in ("device", "grid_current"):

@@ -57,6 +57,7 @@ def test_a_stage_of_the_front_is_found_on_it(ex: Exploration) -> None:
             assert standing.scores[name] == pytest.approx(ex.front.scores[name][row], rel=1e-9)
 
 
+@pytest.mark.slow
 def test_every_stage_of_the_space_stands_where_comparing_every_pair_puts_it(
     ex: Exploration, everything: Any
 ) -> None:

@@ -16,6 +16,8 @@ from explorer.settings import Settings
 from objectives.radio.tables import radio_band, resistor_style, wiring
 from objectives.tolerance.spreads import Spread
 
+pytestmark = pytest.mark.slow
+
 
 def changed(**sections: dict[str, Any]) -> dict[str, Any]:
     """Return the treble-cut brief as a mapping, some sections changed key by key."""

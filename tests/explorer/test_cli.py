@@ -91,6 +91,7 @@ def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
 # --- explore -------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_explore_prints_the_front_and_writes_the_report(
     brief: Path, place: Path, size: int
 ) -> None:
@@ -255,15 +256,14 @@ def wait_for(condition: Callable[[], bool], process: subprocess.Popen[str]) -> N
         time.sleep(0.05)
 
 
+@pytest.mark.slow
 def test_ctrl_c_writes_the_report_of_what_was_found_and_exits_130(
     brief: Path, place: Path, text: Callable[..., str], continuous: tuple[str, str]
 ) -> None:
     brief.write_text(text(continuous, ("evaluations = 60", "evaluations = 1000000")), "utf-8")
     log = place / "out" / "search.log"
     with explorer_process(brief, "--into", "out") as process:
-        wait_for(
-            lambda: log.exists() and log.read_text("utf-8").count("constraint") > 40, process
-        )
+        wait_for(lambda: log.exists() and log.read_text("utf-8").count("constraint") > 40, process)
         process.send_signal(signal.SIGINT)
         stdout, stderr = process.communicate(timeout=60)
     assert process.returncode == 130
@@ -697,6 +697,7 @@ def test_the_example_of_assess_is_a_whole_design() -> None:
     assert design.parts["stopper"] > 0
 
 
+@pytest.mark.slow
 def test_the_module_is_the_command(brief: Path, place: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "explorer", "check", str(brief)],

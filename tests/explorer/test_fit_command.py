@@ -29,6 +29,7 @@ def readings(tmp_path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path):
     table, chart = tmp_path / "own.toml", tmp_path / "residuals.html"
     found = RUN.invoke(

@@ -34,6 +34,8 @@ from reports.document.files import write_report
 from reports.model import Prose, ReportData, Section, Steps, Table
 from reports.sections.build import build_sections
 
+pytestmark = pytest.mark.slow
+
 Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 NO_STUDY = ("[search]", "[tolerance]\nstudy = false\n\n[search]")

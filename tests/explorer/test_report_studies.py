@@ -44,6 +44,7 @@ def data(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> ReportDat
     return report_data(ex, studies)
 
 
+@pytest.mark.slow
 def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     ex: Exploration, data: ReportData, tmp_path: Path
 ) -> None:
@@ -78,6 +79,7 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: Repo
     assert captions[1].startswith("What yield costs")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stated", ["study = false", "front = false"])
 def test_what_the_brief_does_not_want_is_left_out(
     posed: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

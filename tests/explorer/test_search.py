@@ -123,6 +123,7 @@ def test_an_enumeration_reports_and_can_be_stopped(
 # --- seeded and repeatable -----------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sampler", ["evolution", "random", "estimator"])
 def test_a_search_repeats_with_its_seed(problem: Problem, sampler: Any) -> None:
     settings = Settings(seed=3, evaluations=45, batch=20, sampler=sampler)
@@ -178,6 +179,7 @@ def test_what_is_stored_is_what_the_parts_score(
         assert trial.constraints["limits"] == pytest.approx(stated, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_evolution_beats_drawing_at_random(posed: Make) -> None:
     wide = posed(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "220k"'),
@@ -225,6 +227,7 @@ def test_a_continuous_part_stays_within_its_range(posed: Make, continuous: tuple
 # --- stopped, killed and resumed -----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sampler", ["evolution", "random"])
 def test_a_stopped_search_goes_on_to_the_same_end(
     problem: Problem, sampler: Any, tmp_path: Path
@@ -329,6 +332,7 @@ def worker(tmp_path: Path, brief_text: Callable[..., str]) -> Callable[..., subp
     return start
 
 
+@pytest.mark.slow
 def test_a_killed_search_goes_on_with_nothing_lost(
     problem: Problem, tmp_path: Path, worker: Callable[..., subprocess.Popen[str]]
 ) -> None:
@@ -411,6 +415,7 @@ def test_another_brief_is_another_study_in_the_same_storage(
     assert search(problem, replace(settings, sampler="random")).resumed == 0
 
 
+@pytest.mark.slow
 def test_a_database_holds_the_same_search_as_a_file(problem: Problem, tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 's.db'}"
     settings = Settings(evaluations=10, batch=4)
@@ -423,6 +428,7 @@ def test_a_database_holds_the_same_search_as_a_file(problem: Problem, tmp_path: 
     assert rows_of(by_url.front) == rows_of(by_file.front)
 
 
+@pytest.mark.slow
 def test_workers_share_one_budget(
     problem: Problem, tmp_path: Path, worker: Callable[..., subprocess.Popen[str]]
 ) -> None:
@@ -597,6 +603,7 @@ def test_when_nothing_is_feasible_the_nearest_are_kept(
     assert searched.nearest.broken[0] >= exact.nearest.broken[0] * (1 - 1e-9)
 
 
+@pytest.mark.slow
 def test_the_limits_lead_the_search_to_what_keeps_them(posed: Make) -> None:
     # Few candidates keep such a limit; the constraint must guide, not only filter.
     tight = posed(

@@ -178,6 +178,7 @@ def test_a_study_without_draws_is_refused():
 # -- the whole front -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_yields_of_a_front_are_those_of_solved_draws():
     a = front(np.geomspace(33e3, 150e3, 21))
     corner = a["input_corner_Hz"]

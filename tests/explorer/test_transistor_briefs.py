@@ -39,6 +39,8 @@ from reports.sections.assumptions import assumption_sentences, source_lines
 from reports.sections.build import build_sections
 from reports.sections.cautions import cautions
 
+pytestmark = pytest.mark.slow
+
 NAMES = ("battery-preamp", "talkback")
 QUICK = Settings(seed=1, evaluations=400, batch=100)
 LEADS = {"stopper_shunt_F": 0.25e-12, "stopper_lead_H": 12e-9}  # style "metal film 1/4 W"

@@ -22,10 +22,10 @@ from explorer.units import (
     QuantityField,
     Volts,
     format_quantity,
-    iec_60062_code,
     parse_quantity,
     unit_of_name,
 )
+from objectives.marking import iec_60062_code
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parents[1] / "references" / "iec_60062.toml").read_text(encoding="utf-8")

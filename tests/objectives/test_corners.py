@@ -52,6 +52,7 @@ def test_level_at_the_corner_is_half_the_power(random_stages, port, upper):
     np.testing.assert_allclose(here / there, 0.5, rtol=1e-6)
 
 
+@pytest.mark.slow
 def test_a_batch_is_its_stages_one_by_one(random_stages):
     stages, devices = random_stages(30, seed=17)
     whole = corner_frequency(stages, devices, "output", 1000.0, upper=True)

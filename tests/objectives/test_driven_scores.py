@@ -84,6 +84,7 @@ def test_a_small_clipped_sine_falls_as_the_network_says() -> None:
     assert np.all(np.abs(a["bias_shift_V"]) < 1e-4)
 
 
+@pytest.mark.slow
 def test_driven_batch_is_its_candidates_one_by_one() -> None:
     stoppers = np.array([[22e3, 68e3], [150e3, 330e3]])
     together = assessed(BEHIND_CLIPPER, stopper_ohm=stoppers)
@@ -97,6 +98,7 @@ def test_driven_batch_is_its_candidates_one_by_one() -> None:
     assert together.driven.settled.all()
 
 
+@pytest.mark.slow
 def test_steps_are_enough_for_a_hundredth_of_a_decibel_or_so() -> None:
     """Four times the steps change next to nothing."""
     a = assessed(BEHIND_CLIPPER)
@@ -109,6 +111,7 @@ def test_steps_are_enough_for_a_hundredth_of_a_decibel_or_so() -> None:
     assert float(a.driven.high_at_grid_dB) == pytest.approx(float(expected), abs=0.1)
 
 
+@pytest.mark.slow
 def test_a_larger_stopper_takes_more_away_while_the_grid_does_not_conduct() -> None:
     gentle = replace(BEHIND_CLIPPER, level_fraction=0.05)
     a = assessed(gentle, stopper_ohm=np.array([1e3, 100e3, 470e3]))
@@ -118,6 +121,7 @@ def test_a_larger_stopper_takes_more_away_while_the_grid_does_not_conduct() -> N
     assert np.all(np.abs(a["bias_shift_V"]) < 0.5)
 
 
+@pytest.mark.slow
 def test_the_divider_is_the_same_as_its_two_resistances() -> None:
     other = replace(
         BEHIND_CLIPPER, divider_series_ohm=470e3 + 50e3, divider_shunt_ohm=50e3, level_fraction=1.0

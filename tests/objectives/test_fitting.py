@@ -252,6 +252,7 @@ def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do():
     assert fit.law.mu == pytest.approx(TRUE.mu, rel=0.03)
 
 
+@pytest.mark.slow
 def test_curves_of_something_else_are_refused():
     # A resistor: the grid has no effect.
     data = measure(TRUE)
@@ -400,6 +401,7 @@ def test_the_fit_to_published_points_does_not_see_the_tested_ones():
     assert record.worst_percent("fitted") < 5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
 def test_refitting_a_table_entry_gives_the_entry(entry):
     again = refit(entry)

@@ -141,6 +141,7 @@ def test_distortion_criterion_of_a_square_law_in_closed_form() -> None:
     )
 
 
+@pytest.mark.slow
 def test_the_static_line_meets_the_stage_solved_in_time() -> None:
     stage = replace(STAGE, input_coupling_F=np.inf, output_coupling_F=np.inf)
     found, f = of(stage, KOREN), 100.0

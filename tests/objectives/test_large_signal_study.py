@@ -16,6 +16,8 @@ from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.large_signal_study import Blocking, LargeSignalStudy, large_signal_study
 from stand_in import StandIn
 
+pytestmark = pytest.mark.slow
+
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
 LAW = Koren(
     mu=100, ex=1.4, kg1=1060, kp=600, kvb=300,

@@ -98,6 +98,7 @@ def _all_present(stage: Stage, device: SmallSignal) -> tuple[Stage, SmallSignal]
     return replace(stage, **changed), device
 
 
+@pytest.mark.slow
 def test_equals_the_symbolic_nodal_solution(random_stages):
     stages, devices = _all_present(*random_stages(6, seed=11))
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
@@ -125,6 +126,7 @@ def test_equals_the_dense_nodal_system_with_absent_parts(random_stages):
         np.testing.assert_allclose(found, dense[node], rtol=1e-9, atol=1e-14)
 
 
+@pytest.mark.slow
 def test_a_batch_is_its_stages_one_by_one(random_stages):
     stages, devices = random_stages(20, seed=2)
     whole = Network(stages.expand(), devices.expand(), FREQUENCIES).output

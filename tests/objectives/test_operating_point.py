@@ -172,6 +172,7 @@ def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_pa
         assert divided.plate_current_A == pytest.approx(point.plate_current_A, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_a_batch_is_its_stages_one_by_one(random_stages):
     stages, _ = random_stages(40, seed=3)
     whole = operating_point(stages, PUBLISHED)

@@ -329,6 +329,7 @@ def test_curvature_of_the_three_halves_law() -> None:
     assert float(bend.plate_by_plate) == pytest.approx(second / 400, rel=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "law",
     [

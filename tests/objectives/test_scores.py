@@ -125,6 +125,7 @@ def test_ratings_of_valve_and_resistors():
     )
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=25)
 @given(
     stopper=st.floats(0, 1e6), load=st.floats(2e4, 5e5), cathode=st.floats(300, 1e4),

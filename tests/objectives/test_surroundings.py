@@ -391,6 +391,7 @@ _POSITIVE = {
 }
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.fixed_dictionaries(_POSITIVE), min_size=1, max_size=4))
 def test_any_batch_converges_and_equals_its_candidates_alone(rows):

@@ -127,6 +127,7 @@ def two_stage_ode(emf: Emf) -> tuple[object, FloatArray]:
     return currents, np.array(start, float)
 
 
+@pytest.mark.slow
 def test_agrees_with_a_stiff_solver_through_overload() -> None:
     emf, seconds, step = sine(8.0, 1000.0), 1e-3, 1 / 1536e3
     ode, start = two_stage_ode(emf)
@@ -145,6 +146,7 @@ def test_agrees_with_a_stiff_solver_through_overload() -> None:
         assert largest(ours[place] - exact.y[row]) < 3e-4 * swing, place
 
 
+@pytest.mark.slow
 def test_second_order_in_the_step() -> None:
     cascade, f = cascade_of(), 440.0
     counts = (100, 200, 400, 1600)
@@ -248,6 +250,7 @@ def test_overload_shifts_the_bias_and_the_coupling_capacitor_recovers() -> None:
     assert -1 / slope == pytest.approx(tau, rel=0.01)
 
 
+@pytest.mark.slow
 def test_grid_current_is_what_shifts_the_bias() -> None:
     f = 500.0
     places = ((0, "grid"), (0, "cathode"))
@@ -265,6 +268,7 @@ def test_grid_current_is_what_shifts_the_bias() -> None:
 # -- energy ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_energy_is_conserved_over_a_period() -> None:
     """What the supplies and the source deliver over a period is what resistors and valve burn."""
     f, n, level = 1000.0, 600, 6.0
@@ -324,6 +328,7 @@ def test_valves_may_differ_from_candidate_to_candidate() -> None:
         assert largest(together[1, "output"][at] - alone[1, "output"]) < 2e-4
 
 
+@pytest.mark.slow
 def test_the_period_found_by_shooting_is_the_one_settled_into() -> None:
     f, n = 2000.0, 64
     stage = replace(STAGE, input_coupling_F=0.47e-9, bypass_F=0.22e-6, output_coupling_F=0.47e-9)
@@ -333,6 +338,7 @@ def test_the_period_found_by_shooting_is_the_one_settled_into() -> None:
         assert largest(settled[place][-n:] - shot[place]) < 2e-3 * np.ptp(shot[place])
 
 
+@pytest.mark.slow
 def test_hard_cases_settle() -> None:
     """Found by trying parts at random: each of these once defeated the shooting method."""
     places = ((1, "grid"), (1, "output"))
@@ -358,6 +364,7 @@ def test_hard_cases_settle() -> None:
         assert abs(float(np.mean(run[1, "output"]))) < 1e-3 * float(np.ptp(run[1, "output"]))
 
 
+@pytest.mark.slow
 def test_segments_side_by_side_are_the_plain_run() -> None:
     rate = 64e3
     samples = 6.0 * np.random.default_rng(3).normal(size=100)

@@ -194,6 +194,7 @@ def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter():
     np.testing.assert_array_equal(corners_of(a, spreads, 200), corners_of(a, spreads, 200))
 
 
+@pytest.mark.slow
 @settings(max_examples=30, deadline=None)
 @given(
     narrow=st.floats(0.001, 0.4),
@@ -451,6 +452,7 @@ def test_swings_are_one_part_at_a_time():
 # -- noise -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), source=st.floats(10, 1e6), stopper=st.floats(0, 1e6))
 def test_noise_is_never_below_the_thermal_noise_of_the_source(seed, source, stopper):

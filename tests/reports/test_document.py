@@ -30,6 +30,8 @@ from reports.sections.job import job_sentences
 from reports.sections.limits import limit_frame
 from reports.sections.method import method_sentences
 
+pytestmark = pytest.mark.slow
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 

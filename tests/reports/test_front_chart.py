@@ -63,6 +63,7 @@ def test_every_pair_of_four_free_scores_has_a_plate(spec: dict[str, Any]) -> Non
     assert ("gain_dB", "noise_dBu") in pairs
 
 
+@pytest.mark.slow
 def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportData) -> None:
     rng = np.random.default_rng(1)
     front = contents.front.assign(cost_price=rng.random(len(contents.front)))
@@ -113,6 +114,7 @@ def test_the_rest_of_a_small_front_is_behind_it(spec: dict[str, Any], contents: 
     assert len(spec["datasets"]["rest"]) == len(contents.front) - len(contents.shown)
 
 
+@pytest.mark.slow
 def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportData]) -> None:
     large = remake(rows=5000)
     first = spec_of(front_chart(large))["datasets"]["rest"]
@@ -142,6 +144,7 @@ def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportD
             assert height == pytest.approx((value - worst) / (best - worst), abs=1e-4)
 
 
+@pytest.mark.slow
 def test_a_score_wanted_near_a_value_is_best_there(contents: ReportData) -> None:
     target = np.log2(contents.front["input_corner_Hz"] / 8000.0).abs()
     shown = np.log2(contents.shown["input_corner_Hz"] / 8000.0).abs()
@@ -176,6 +179,7 @@ def test_strips_count_how_often_the_front_uses_a_value(
     assert used["share"].to_numpy() == pytest.approx((counts / counts.max()).to_numpy())
 
 
+@pytest.mark.slow
 def test_infinite_scores_become_gaps(contents: ReportData) -> None:
     shown = contents.shown.copy()
     shown.loc[3, "rf_margin_dB"] = np.inf
@@ -196,6 +200,7 @@ def test_without_free_scores_those_that_vary_span_the_view(contents: ReportData)
     assert len(spanning_scores(none_free)) == len(contents.uses)
 
 
+@pytest.mark.slow
 def test_an_empty_front_shows_the_nearest_candidates(infeasible: ReportData) -> None:
     bare = replace(infeasible, front=infeasible.front.iloc[:0])
     spec = spec_of(front_chart(bare))

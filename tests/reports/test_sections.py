@@ -38,6 +38,7 @@ def prose(of: Section) -> str:
     return plain(" ".join(p for block in blocks(of, Prose) for p in block.paragraphs))
 
 
+@pytest.mark.slow
 def test_keys_are_unique_and_titles_are_words(contents: ReportData) -> None:
     sections = build_sections(contents)
     keys = [s.key for s in sections]
@@ -108,6 +109,7 @@ def test_trade_offs_say_nothing_of_few_candidates_or_of_none(contents: ReportDat
     assert trade_offs(replace(contents, front=agreeing, uses=two)) == []
 
 
+@pytest.mark.slow
 def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None:
     pick = section(contents, "pick")
     note = plain(blocks(pick, Note)[0].text)
@@ -174,6 +176,7 @@ def test_a_stage_coupled_directly_responds_from_direct_current(
     assert "from direct current" in prose(section(replace(contents, pick=pick), "responses"))
 
 
+@pytest.mark.slow
 def test_the_estimate_owns_up_to_what_it_leaves_out(contents: ReportData, restage: Restage) -> None:
     text = prose(section(contents, "textbook"))
     assert "The estimate leaves out: cable capacitance 100 pF" in text
@@ -191,6 +194,7 @@ def test_the_radio_budget_is_told_by_its_tightest_band(contents: ReportData) -> 
     assert f"{margin:.1f} dB to spare." in text
 
 
+@pytest.mark.slow
 def test_a_missed_band_is_marked_and_said(contents: ReportData, restage: Restage) -> None:
     pick = restage(stopper_ohm=1000.0)
     of = section(replace(contents, pick=pick), "radio")
@@ -206,6 +210,7 @@ def test_without_bands_nothing_is_required_of_radio(contents: ReportData) -> Non
     assert "margin (dB)" not in blocks(of, Table)[0].frame
 
 
+@pytest.mark.slow
 def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportData) -> None:
     entry = valve("12AX7")
     pick = replace(contents.pick, device=ValveDevice(entry))
@@ -235,6 +240,7 @@ def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportData)
         assert curves["used"].tolist() == ["fitted", "tested"]
 
 
+@pytest.mark.slow
 def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportData) -> None:
     of = section(contents, "valve")
     assert of.title == "The 12AX7 (demo set) as it is modelled here"
@@ -243,6 +249,7 @@ def test_a_device_without_a_table_entry_shows_what_there_is(contents: ReportData
     assert not blocks(of, Figure)
 
 
+@pytest.mark.slow
 def test_a_short_trace_is_no_chart(contents: ReportData) -> None:
     assert blocks(section(contents, "method"), Figure)
     for trace in (None, contents.search_trace.head(1)):  # type: ignore[union-attr]

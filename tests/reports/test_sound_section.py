@@ -22,6 +22,8 @@ from reports.sections.drive import drive_section
 from reports.sound import Recording, plucked_chord, recordings, write_wav, write_wavs
 from reports.theme import spec_of
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def driven(contents: ReportData) -> Assessment:

@@ -114,8 +114,7 @@ def test_no_device_is_asked_what_it_may_not_have() -> None:
         ("objectives.assessment, objectives.scores.registry", ("optuna", "altair", "typer")),
         pytest.param("objectives.assessment", ("pydantic",), marks=PENDING),
         # Help and a wrong option answer at once.
-        ("explorer.cli.command", ("altair",)),
-        pytest.param("explorer.cli.command", ("scipy", "pandas", "optuna"), marks=PENDING),
+        ("explorer.cli.command", ("scipy", "pandas", "optuna", "altair")),
     ],
 )
 def test_what_is_not_needed_is_not_loaded(first: str, without: tuple[str, ...]) -> None:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 from optuna.distributions import BaseDistribution, FloatDistribution, IntDistribution
 from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESampler
 from optuna.study import Study
-from optuna.trial import FrozenTrial, TrialState
+from optuna.trial import FrozenTrial
 
 from explorer.problem import Parts, Problem
 from explorer.settings import Settings
@@ -43,12 +42,12 @@ def decode(problem: Problem, params: Sequence[Mapping[str, float]]) -> Parts:
 
 
 def batch_sampler(settings: Settings) -> BaseSampler:
-    """Return the sampler of one batch."""
-    return _BatchSampler(settings)
+    """Return the sampler of one batch, for a study to be asked with."""
+    return _SeededByFirstTrial(settings)
 
 
-class _BatchSampler(BaseSampler):
-    """Proposes one batch, seeded by the search's seed and the number of the batch's first trial.
+class _SeededByFirstTrial(RandomSampler):
+    """Puts another sampler in its place, seeded by the number of the first trial it is asked for.
 
     Seeding each batch anew, instead of once, makes a resumed search draw what the uninterrupted
     one would have drawn. The storage gives every trial its own number, so that neither a search
@@ -57,41 +56,13 @@ class _BatchSampler(BaseSampler):
     """
 
     def __init__(self, settings: Settings) -> None:
+        super().__init__()
         self._settings = settings
-        self._seeded: BaseSampler | None = None
-
-    def _of(self, trial: FrozenTrial) -> BaseSampler:
-        if self._seeded is None:
-            words = np.random.SeedSequence([self._settings.seed, trial.number]).generate_state(1)
-            self._seeded = _sampler(self._settings, int(words[0]))
-        return self._seeded
 
     def before_trial(self, study: Study, trial: FrozenTrial) -> None:
-        self._of(trial).before_trial(study, trial)
-
-    def infer_relative_search_space(
-        self, study: Study, trial: FrozenTrial
-    ) -> dict[str, BaseDistribution]:
-        return self._of(trial).infer_relative_search_space(study, trial)
-
-    def sample_relative(
-        self, study: Study, trial: FrozenTrial, search_space: dict[str, BaseDistribution]
-    ) -> dict[str, Any]:
-        return self._of(trial).sample_relative(study, trial, search_space)
-
-    def sample_independent(
-        self,
-        study: Study,
-        trial: FrozenTrial,
-        param_name: str,
-        param_distribution: BaseDistribution,
-    ) -> Any:
-        return self._of(trial).sample_independent(study, trial, param_name, param_distribution)
-
-    def after_trial(
-        self, study: Study, trial: FrozenTrial, state: TrialState, values: Sequence[float] | None
-    ) -> None:
-        self._of(trial).after_trial(study, trial, state, values)
+        words = np.random.SeedSequence([self._settings.seed, trial.number]).generate_state(1)
+        study.sampler = _sampler(self._settings, int(words[0]))
+        study.sampler.before_trial(study, trial)
 
 
 def _sampler(settings: Settings, seed: int) -> BaseSampler:

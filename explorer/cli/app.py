@@ -57,9 +57,9 @@ class _Commands(TyperGroup):
             from explorer.brief.errors import BriefError
             from objectives.checks import InputError
 
-            # The valve table and the fit raise plain ValueErrors for what is wrong with a file.
+            # Device tables and the fit raise plain ValueErrors for what is wrong with a file.
             if not isinstance(error, BriefError | InputError) and (
-                ctx.invoked_subcommand not in ("valves", "fit")
+                ctx.invoked_subcommand not in ("devices", "valves", "fit")
             ):
                 raise
             lead = "" if isinstance(error, BriefError) else "error: "

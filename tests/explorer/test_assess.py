@@ -191,6 +191,7 @@ def test_each_part_takes_one_step_down_and_up(standing: Standing) -> None:
     }
 
 
+@pytest.mark.slow
 def test_what_a_step_does_is_the_difference_of_two_stages(ex: Exploration) -> None:
     start = {"stopper": 68e3, "plate_load": 100e3, "cathode_resistor": 1.5e3, "bypass": 22e-6}
     standing = judged(ex, *(f"{k}={v!r}" for k, v in start.items()))

@@ -183,6 +183,7 @@ def test_scores_say_how_they_are_used() -> None:
     assert names == ["gain_dB", "input_corner_error_octaves", "input_corner_Hz"]
 
 
+@pytest.mark.slow
 @given(
     st.floats(0, 1e7),
     st.floats(0, 1e7),

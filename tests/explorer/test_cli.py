@@ -150,6 +150,7 @@ def test_explore_again_goes_on_in_json_and_csv(brief: Path, place: Path, light: 
     assert "searching" not in first.stdout
 
 
+@pytest.mark.slow
 def test_explore_does_what_its_options_say(
     brief: Path, place: Path, light: list[Any], tmp_path: Path
 ) -> None:
@@ -334,6 +335,7 @@ def test_an_interrupt_before_the_first_candidate_says_so(
 # --- assess --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_assess_gives_the_same_by_arguments_and_by_file(brief: Path, place: Path) -> None:
     by_words = run("assess", brief, *DESIGN, "--form", "json", "--quiet")
     assert by_words.exit_code == 0
@@ -709,6 +711,7 @@ def test_the_module_is_the_command(brief: Path, place: Path) -> None:
     assert list(place.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_reader_that_goes_away_is_no_crash(tmp_path: Path) -> None:
     read, write = os.pipe()
     os.close(read)

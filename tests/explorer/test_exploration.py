@@ -82,6 +82,7 @@ def test_the_most_balanced_come_first(auto: Exploration) -> None:
     assert Mark("knee") in auto.marks[0]
 
 
+@pytest.mark.slow
 def test_a_search_that_sees_everything_finds_everything(posed: Make, size: int) -> None:
     ex = explore(posed(), Settings(evaluations=8 * size, batch=4 * size, sampler="random"))
     assert ex.searched is not None

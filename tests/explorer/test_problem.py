@@ -123,6 +123,7 @@ def same(first: Evaluation, second: Evaluation, rel: float = 0.0) -> None:
         np.testing.assert_allclose(value, second.excess[name], rtol=rel, atol=rel, err_msg=name)
 
 
+@pytest.mark.slow
 def test_a_batch_is_its_candidates_one_by_one(posed: Make) -> None:
     problem = posed().problem
     parts = whole(problem)

@@ -102,6 +102,7 @@ def test_the_job_names_stage_surroundings_and_wishes(contents: ReportData) -> No
         assert all(word in sentence for word in words), sentence
 
 
+@pytest.mark.slow
 def test_surroundings_are_told_in_words(posed: Make) -> None:
     def told(*changes: tuple[str, str]) -> str:
         return job(report_data(explore(posed(*changes), QUICK, method="exact")))

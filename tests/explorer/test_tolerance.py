@@ -92,6 +92,7 @@ def test_indices_of_an_rc_corner_have_the_closed_form():
     np.testing.assert_allclose([index.total for index in study.indices], total, atol=0.01)
 
 
+@pytest.mark.slow
 def test_study_says_what_is_asked_of_it():
     a = front()
     corner = a["input_corner_Hz"]

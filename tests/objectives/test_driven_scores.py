@@ -152,6 +152,7 @@ def test_bad_drive_is_named(change: dict[str, Any], message: str) -> None:
         replace(BEHIND_CLIPPER, **change)
 
 
+@pytest.mark.slow
 def test_a_missing_drive_and_one_that_does_not_clip_are_named() -> None:
     with pytest.raises(ValueError, match=r"targets\.drive: not given"):
         assessed(None)["harmonic_fall_dB"]
@@ -163,6 +164,7 @@ def test_a_missing_drive_and_one_that_does_not_clip_are_named() -> None:
         assessed(quiet)["harmonic_fall_dB"]
 
 
+@pytest.mark.slow
 def test_every_built_bipolar_stage_is_solved_in_time_with_its_own_current_gain() -> None:
     """A current gain that spreads is a parameter of the base current alone."""
     npn = device("BC550B")

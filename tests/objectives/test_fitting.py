@@ -47,6 +47,7 @@ def measured(rows):
     return Measurements(vg, vp, current_mA / 1e3, source="tests/references")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("section", "rms", "tested"), [("A", 2.0, 2.0), ("B", 7.0, 3.0)])
 def test_one_law_follows_a_measured_5751_over_its_whole_range(section, rms, tested):
     # 0.01 to 6.6 mA; the smallest readings are resolved to their own size only.

@@ -92,6 +92,7 @@ class SquareLaw:
         return self
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("amplitude", [0.05, 1.0, 3.0])
 def test_square_law_stage_has_the_second_harmonic_and_no_other(amplitude: float) -> None:
     stage = Stage(

@@ -197,6 +197,7 @@ def _batch(n: int) -> tuple[Stage, CathodeFollower]:
     return stage, follower
 
 
+@pytest.mark.slow
 def test_coupled_point_satisfies_kirchhoff_at_every_node():
     stage, follower = _batch(400)
     law = replace(LEAKY, kg1=RANDOM.uniform(700, 1500, 400))
@@ -217,6 +218,7 @@ def test_coupled_point_satisfies_kirchhoff_at_every_node():
     assert np.max(after.point.grid_current_A) > 1e-4
 
 
+@pytest.mark.slow
 def test_coupled_point_agrees_with_a_simultaneous_newton_solution():
     stage, follower = _batch(60)
     point, after = coupled_operating_point(stage, LEAKY, follower, OTHER)
@@ -320,6 +322,7 @@ def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F):
     np.testing.assert_allclose(1 / loaded.load_ohm, grid.real, 1e-4)
 
 
+@pytest.mark.slow
 def test_assessment_uses_the_coupled_point_and_the_followers_load():
     stage = replace(DIRECT, source_ohm=10e3, stopper_ohm=np.array([68e3]))
     pair = (CathodeFollower(300.0, 3.3e3), Triode(OTHER))

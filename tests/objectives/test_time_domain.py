@@ -162,6 +162,7 @@ def test_second_order_in_the_step() -> None:
 # -- against the exact small-signal network --------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frequency", [110.0, 2500.0])
 @pytest.mark.parametrize("bypass", [0.0, 1e-6, np.inf])
 def test_small_signals_meet_the_network(frequency: float, bypass: float) -> None:
@@ -186,6 +187,7 @@ def test_small_signals_meet_the_network(frequency: float, bypass: float) -> None
         assert abs(found - expected) <= 1e-3 * abs(expected) + 1e-9, place
 
 
+@pytest.mark.slow
 def test_small_signals_pass_two_stages_and_a_divider() -> None:
     clipper, f, level = replace(CLIPPER, output_coupling_F=22e-9), 1000.0, 1e-5
     series, shunt = 100e3, 150e3
@@ -219,6 +221,7 @@ def test_small_signals_pass_two_stages_and_a_divider() -> None:
 # -- blocking --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_overload_shifts_the_bias_and_the_coupling_capacitor_recovers() -> None:
     """With the clipper at rest the capacitor discharges through leak and plate circuit alone."""
     f, step = 500.0, 1 / 64e3
@@ -301,6 +304,7 @@ def test_energy_is_conserved_over_a_period() -> None:
 # -- batches and joints ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_batch_is_its_candidates_one_by_one() -> None:
     stoppers = np.array([[1e3, 33e3], [120e3, 470e3]])
     f, n = 220.0, 64
@@ -314,6 +318,7 @@ def test_a_batch_is_its_candidates_one_by_one() -> None:
             assert largest(together[place][at] - alone[place]) < 2e-4
 
 
+@pytest.mark.slow
 def test_valves_may_differ_from_candidate_to_candidate() -> None:
     f, n = 220.0, 64
     mu = np.array([90.0, 100.0, 110.0])

@@ -270,6 +270,7 @@ def test_units_that_do_not_fit_the_spreads_are_refused():
 # -- the quick way against the plain way -----------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_scores_of_draws_are_those_of_the_drawn_stages():
     a = whole(
         stopper_ohm=np.array([22e3, 68e3, 150e3]),
@@ -309,6 +310,7 @@ def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not():
             )
 
 
+@pytest.mark.slow
 def test_a_follower_is_solved_with_every_draw():
     follower = CathodeFollower(300.0, np.array([100e3, 47e3, 100e3]), load_ohm=1e6)
     bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()

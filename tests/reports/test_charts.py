@@ -206,6 +206,7 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: A
     )
 
 
+@pytest.mark.slow
 def test_letters_over_bands_never_touch(contents: ReportData) -> None:
     from dataclasses import replace
 
@@ -230,6 +231,7 @@ CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CHARTS)
 def test_charts_are_valid_and_described(contents: ReportData, name: str) -> None:
     spec = spec_of(CHARTS[name](contents))

@@ -188,6 +188,7 @@ def test_infinite_scores_become_gaps(contents: ReportData) -> None:
     assert [row["candidate"] for row in gone] == [shown["candidate"].iloc[3]]
 
 
+@pytest.mark.slow
 def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportData) -> None:
     one = replace(contents, uses=[u for u in contents.uses if u.name == "gain_dB"])
     spec = spec_of(front_chart(one))

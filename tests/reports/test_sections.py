@@ -46,6 +46,7 @@ def test_keys_are_unique_and_titles_are_words(contents: ReportData) -> None:
     assert all(s.title and s.blocks for s in sections)
 
 
+@pytest.mark.slow
 def test_cautions_are_those_of_the_highest_supply(contents: ReportData) -> None:
     def notes(supply_V: float) -> list[str]:
         of = section(replace(contents, highest_supply_V=supply_V), "cautions")
@@ -81,6 +82,7 @@ def test_the_front_table_is_for_people(contents: ReportData) -> None:
     assert len(table.frame) == len(contents.shown)
 
 
+@pytest.mark.slow
 def test_broken_limits_are_counted_where_nothing_is_feasible(
     contents: ReportData, infeasible: ReportData
 ) -> None:
@@ -123,6 +125,7 @@ def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None
     assert plain(scores["gain"]) == f"{contents.shown['gain_dB'].iloc[0]:.2f} dB"
 
 
+@pytest.mark.slow
 def test_the_parts_list_has_markings_stresses_and_the_circuit(contents: ReportData) -> None:
     parts = section(contents, "parts")
     assert blocks(parts, Svg)[0].name == "schematic"
@@ -142,6 +145,7 @@ def test_the_parts_list_has_markings_stresses_and_the_circuit(contents: ReportDa
     assert frame["note"].tolist() == ["from the old set", "—", "—", "—"]
 
 
+@pytest.mark.slow
 def test_broken_limits_are_marked(contents: ReportData) -> None:
     source = "a data sheet whose name is very long indeed"
     limits = [
@@ -159,6 +163,7 @@ def test_broken_limits_are_marked(contents: ReportData) -> None:
     assert f"(1) {source}" in prose(of)
 
 
+@pytest.mark.slow
 def test_responses_are_told_in_numbers(contents: ReportData) -> None:
     of = section(contents, "responses")
     low, high = (float(f[0]) for f in contents.pick.output_corners_Hz)
@@ -169,6 +174,7 @@ def test_responses_are_told_in_numbers(contents: ReportData) -> None:
     assert table["grid (dB)"].iloc[3] == "0.0"  # the reference itself
 
 
+@pytest.mark.slow
 def test_a_stage_coupled_directly_responds_from_direct_current(
     contents: ReportData, restage: Restage
 ) -> None:

@@ -71,7 +71,7 @@ class Batch:
     @property
     def shape(self) -> tuple[int, ...]:
         """The common shape of all numeric fields."""
-        return np.broadcast_shapes(*(a.shape for a in self.numeric_fields().values()))
+        return np.broadcast_shapes(*{a.shape for a in self.numeric_fields().values()})
 
     def map(self, change: Callable[[FloatArray], ArrayLike]) -> Self:
         """Return a copy with ``change`` applied to every numeric field."""

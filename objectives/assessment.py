@@ -1,4 +1,4 @@
-"""TODO objectives.assessment."""
+"""A batch of stages with a device and targets: everything about them, worked out when asked for."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.circuit.corners import corner_frequency, level_dB
+from objectives.circuit.corners import corner_frequency, level_dB, swept_level_dB
 from objectives.circuit.follower import (
     CathodeFollower,
     FollowerPoint,
@@ -142,7 +142,7 @@ class Assessment:
         if not bands:
             return {}
         f = np.concatenate([np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands])
-        swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
+        swept = swept_level_dB(self.loaded, self.linear, f, "grid")
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
         worst = per_band.min(axis=-1)
@@ -177,7 +177,7 @@ class Assessment:
         for name, limit in t.part_ratings.items():
             element = ELEMENTS[name]
             current, label = currents[element.direct_current], element.label_for(terms)
-            across = current * np.asarray(getattr(stage, name))
+            across = current * getattr(stage, name)
             for kind, value, allowed, unit in (
                 ("power", across * current, limit.power_W, "W"),
                 ("voltage", across, limit.voltage_V, "V"),
@@ -201,8 +201,8 @@ class Assessment:
             raise ValueError(f"assessment: a batch of {count}: must be one stage")
         follower = self.follower
         if follower is not None:
-            follower = follower[0].map(lambda a: a.reshape(())), follower[1]
-        return replace(self, stage=self.stage.map(lambda a: a.reshape(())), follower=follower)
+            follower = follower[0].reshape(()), follower[1]
+        return replace(self, stage=self.stage.reshape(()), follower=follower)
 
     def __getitem__(self, name: str) -> FloatArray:
         """Return one score of every stage, shape of the batch."""

@@ -1,4 +1,4 @@
-"""TODO objectives.targets."""
+"""What a stage is measured against: reference, corner, radio bands, ratings, tolerance, drive."""
 
 from __future__ import annotations
 

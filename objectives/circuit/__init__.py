@@ -1,1 +1,1 @@
-"""TODO objectives/circuit."""
+"""The circuit of a stage: operating point, small-signal network, noise, poles and neighbours."""

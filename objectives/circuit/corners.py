@@ -8,11 +8,11 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import elementwise
 
 from objectives.arrays import BoolArray, FloatArray, IntArray, flatten
 from objectives.circuit.network import BLOCK, Network
 from objectives.circuit.small_signal import SmallSignal
+from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
 __all__ = [
@@ -125,18 +125,11 @@ def corner_frequency(
         active = active[~below]
     found = np.flatnonzero(np.isfinite(outer))
     if found.size:
-
-        def above(log2_f: FloatArray, which: FloatArray) -> FloatArray:
-            where = which.astype(np.intp)
-            return level(where, log2_f) - sought[where]
-
-        root = elementwise.find_root(
-            above,
-            (inner[found], outer[found]),
-            args=(found.astype(float),),
-            tolerances={"xatol": 1e-8, "xrtol": 0.0, "fatol": 0.0, "frtol": 0.0},
-        )
-        result[found] = 2.0 ** np.asarray(root.x)
+        root = bracketed_roots(
+            lambda log2_f, at: level(at, log2_f) - sought[at],
+            inner[found], outer[found], found, tolerance=(1e-8, 0.0),
+        )  # fmt: skip
+        result[found] = 2.0**root.x
     return result.reshape(shape)
 
 

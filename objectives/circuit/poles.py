@@ -1,26 +1,33 @@
-"""TODO objectives.circuit.poles."""
+"""Poles of the small-signal network, from its dense system, and how well they are damped."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
-from objectives.arrays import ComplexArray, FloatArray
+from objectives.arrays import ComplexArray, FloatArray, flatten
+from objectives.checks import require
 from objectives.circuit.corners import LOWEST_HZ
 from objectives.circuit.nodal import Descriptor, descriptor
 from objectives.circuit.small_signal import SmallSignal
+from objectives.elements import ELEMENTS
 from objectives.stage import Stage
 
 __all__ = [
+    "ON_AXIS",
     "QUASI_STATIC_HZ",
+    "SLOWEST",
     "Resonance",
     "damping_ratio",
     "descriptor_poles",
+    "in_chunks",
     "least_damping",
     "network_poles",
+    "pencil_eigenvalues",
     "resonances",
 ]
 
@@ -41,9 +48,14 @@ _CHUNK = 2048
 # _FASTEST.
 _SHIFT = 1e6
 _FASTEST = 1e13
-_SLOWEST = 2 * np.pi * LOWEST_HZ
-_ON_AXIS = 1e-5
-_B = TypeVar("_B", Stage, SmallSignal)
+SLOWEST = 2 * np.pi * LOWEST_HZ
+"""Poles slower than this (rad/s) are not told from 0."""
+
+
+ON_AXIS = 1e-5
+"""A zero whose real part is less than this share of its size lies on the imaginary axis."""
+
+
 _A = TypeVar("_A", FloatArray, ComplexArray)
 
 
@@ -63,11 +75,11 @@ def descriptor_poles(system: Descriptor) -> ComplexArray:
     Source: shift-and-invert of a matrix pencil, e.g. Y. Saad, Numerical Methods for Large
     Eigenvalue Problems, 2nd ed., SIAM, 2011, ch. 8 (from memory).
     """
-    E, A = system.E, system.A
-    return _pencil_eigenvalues(E, A)
+    return pencil_eigenvalues(system.E, system.A)
 
 
-def _pencil_eigenvalues(E: FloatArray, A: FloatArray) -> ComplexArray:
+def pencil_eigenvalues(E: FloatArray, A: FloatArray) -> ComplexArray:
+    """Return the finite eigenvalues of a pencil as :func:`descriptor_poles` does."""
     lead = E.shape[:-2]
     n = E.shape[-1]
     shifted = _SHIFT * E + A
@@ -97,18 +109,18 @@ def network_poles(stage: Stage, device: SmallSignal) -> ComplexArray:
     ValueError
         If an inductance or a shunt capacitance is negative or not finite.
     """
-    return _in_chunks(stage, device, lambda s, d: descriptor_poles(descriptor(s, d)))
+    return in_chunks(stage, device, lambda s, d: descriptor_poles(descriptor(s, d)))
 
 
 def damping_ratio(poles_rad_per_s: ComplexArray) -> FloatArray:
     """Return ``-Re(s)/|s|`` of each pole: 1 real and decaying, 0 undamped, negative growing.
 
-    A pole slower than :data:`objectives.corners.LOWEST_HZ` (a node that floats at direct current
-    has one at 0) counts as 1: rounding gives it either sign.
+    A pole slower than :data:`~objectives.circuit.corners.LOWEST_HZ` (a node that floats at direct
+    current has one at 0) counts as 1: rounding gives it either sign.
     """
     s = np.asarray(poles_rad_per_s, complex)
     size = np.abs(s)
-    counted = np.isfinite(size) & (size > _SLOWEST)
+    counted = np.isfinite(size) & (size > SLOWEST)
     return np.where(counted, -s.real / np.where(counted, size, 1.0), 1.0)
 
 
@@ -153,7 +165,7 @@ def resonances(
     ValueError
         If the batch is not of one stage.
     """
-    count = int(np.prod(np.broadcast_shapes(stage.shape, device.shape)))
+    count = math.prod(np.broadcast_shapes(stage.shape, device.shape))
     if count != 1:
         raise ValueError(f"stage: a batch of {count}: must be one stage")
     hot = network_poles(stage, device).ravel()
@@ -178,27 +190,32 @@ def resonances(
     return found
 
 
-_REACTANCES = (
-    "cable_F", "stopper_shunt_F", "stopper_lead_H", "grid_capacitor_F", "plate_capacitor_F",
-    "load_F", "stray_grid_ground_F", "stray_plate_ground_F", "grid_lead_H", "plate_lead_H",
-    "cathode_lead_H",
-)  # fmt: skip
+# Those that may be absent, where an infinite one would be a short.
+_REACTANCES = tuple(
+    element.name
+    for element in ELEMENTS.values()
+    if element.between
+    and (element.kind == "inductor" or (element.kind == "capacitor" and not element.in_series))
+)
 
 
-def _flat(batch: _B, shape: tuple[int, ...]) -> _B:
-    """Return the batch with every field on one flat axis of the common shape."""
-    return batch.map(lambda a: np.broadcast_to(a, shape).ravel())
+def in_chunks(stage: Stage, device: SmallSignal, work: Callable[[Stage, SmallSignal], _A]) -> _A:
+    """Apply ``work`` to some thousands of stages at a time: a dense system takes 8 kB each.
 
-
-def _in_chunks(stage: Stage, device: SmallSignal, work: Callable[[Stage, SmallSignal], _A]) -> _A:
-    """Apply ``work`` to some thousands of stages at a time: a dense system takes 8 kB each."""
-    _require_usable(stage, _REACTANCES)
-    _require_usable(device, ("grid_cathode_F", "grid_plate_F", "plate_cathode_F"))
+    Raises
+    ------
+    ValueError
+        If an inductance or a shunt capacitance is negative or not finite.
+    """
+    reactances = {name: getattr(stage, name) for name in _REACTANCES}
+    for name in ("grid_cathode_F", "grid_plate_F", "plate_cathode_F"):
+        reactances[name] = getattr(device, name)
+    for name, value in reactances.items():
+        require(name, value, (value >= 0) & np.isfinite(value), "finite and 0 or more")
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    stages, devices = _flat(stage, shape), _flat(device, shape)
-    count = int(np.prod(shape))
-    cuts = [slice(at, at + _CHUNK) for at in range(0, max(count, 1), _CHUNK)]
-    done = [work(stages.at(cut), devices.at(cut)) for cut in cuts]
+    stages, devices = flatten(stage, shape), flatten(device, shape)
+    cuts = [slice(at, at + _CHUNK) for at in range(0, max(math.prod(shape), 1), _CHUNK)]
+    done = [work(stages.at(cut).broadcast(), devices.at(cut)) for cut in cuts]
     if done[0].ndim > 1:
         width = max(part.shape[-1] for part in done)
         done = [
@@ -207,10 +224,3 @@ def _in_chunks(stage: Stage, device: SmallSignal, work: Callable[[Stage, SmallSi
         ]
     joined = np.concatenate(done)
     return joined.reshape(shape + joined.shape[1:])
-
-
-def _require_usable(batch: Stage | SmallSignal, names: tuple[str, ...]) -> None:
-    for name, value in batch.numeric_fields().items():
-        if name in names and not np.all((value >= 0) & np.isfinite(value)):
-            wrong = value[~((value >= 0) & np.isfinite(value))].flat[0]
-            raise ValueError(f"{name}: {float(wrong)!r}: must be finite and 0 or more")

@@ -2,7 +2,7 @@
 
 With the inductance of its grid, plate and cathode leads a stage is a tuned-plate tuned-grid
 circuit, and the grid-plate capacitance couples the two. The poles come from the dense system of
-:mod:`objectives.nodal`, so an element that is added there is in them.
+:mod:`objectives.circuit.nodal`, so an element that is added there is in them.
 
 What the network does not know is the time that electrons need and the loss in leads, pins and
 mica. Both take gain from the valve at very high frequencies, so poles beyond
@@ -11,24 +11,25 @@ mica. Both take gain from the valve at very high frequencies, so poles beyond
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import elementwise
 
-from objectives.arrays import FloatArray
+from objectives.arrays import FloatArray, IntArray, flatten
+from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.poles import (
-    _ON_AXIS,
-    _SLOWEST,
+    ON_AXIS,
     QUASI_STATIC_HZ,
-    _flat,
-    _in_chunks,
-    _pencil_eigenvalues,
+    SLOWEST,
+    in_chunks,
     least_damping,
+    pencil_eigenvalues,
 )
 from objectives.circuit.small_signal import SmallSignal
+from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
 __all__ = [
@@ -77,7 +78,7 @@ def transconductance_margin_dB(
     Source: return ratio of the controlled source, H. W. Bode, Network Analysis and Feedback
     Amplifier Design, Van Nostrand, 1945, ch. 4 (from memory).
     """
-    return _in_chunks(stage, device, lambda s, d: _margin_dB(s, d, highest_Hz))
+    return in_chunks(stage, device, lambda s, d: _margin_dB(s, d, highest_Hz))
 
 
 def _margin_dB(stage: Stage, device: SmallSignal, highest_Hz: float) -> FloatArray:
@@ -93,12 +94,12 @@ def _margin_dB(stage: Stage, device: SmallSignal, highest_Hz: float) -> FloatArr
     double_A[..., :n, :n], double_A[..., n:-1, n:-1] = A, A
     double_A[..., :n, -1], double_A[..., n:-1, -1] = -drive, -drive
     double_A[..., -1, :n], double_A[..., -1, n:-1] = control, -control
-    zeros = _pencil_eigenvalues(double_E, double_A)
+    zeros = pencil_eigenvalues(double_E, double_A)
     size = np.abs(zeros)
     usable = (
-        (np.abs(zeros.real) <= _ON_AXIS * size)
+        (np.abs(zeros.real) <= ON_AXIS * size)
         & (zeros.imag > 0)
-        & (size > _SLOWEST)
+        & (size > SLOWEST)
         & (size <= 2 * np.pi * highest_Hz)
     )
     *stages, _ = where = np.nonzero(usable)
@@ -140,17 +141,14 @@ def smallest_stopper(
     ValueError
         If ``damping`` is not below 1, or the range is not rising and positive.
     """
-    if not damping < 1:
-        raise ValueError(f"damping: {damping!r}: must be less than 1")
+    require("damping", damping, damping < 1, "less than 1")
     low, high = range_ohm
-    if not 0 < low < high < np.inf:
-        raise ValueError(f"range_ohm: {range_ohm!r}: must be two rising, positive resistances")
+    require("range_ohm", range_ohm, 0 < low < high < np.inf, "two rising, positive resistances")
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    stages, devices = _flat(stage, shape), _flat(device, shape)
-    count = int(np.prod(shape))
+    stages, devices = flatten(stage, shape), flatten(device, shape)
+    count = math.prod(shape)
 
-    def surplus(stopper_ohm: FloatArray, which: FloatArray) -> FloatArray:
-        index = which.astype(np.intp)
+    def surplus(stopper_ohm: FloatArray, index: IntArray) -> FloatArray:
         own = replace(stages.at(index), stopper_ohm=stopper_ohm)
         valve = devices.at(index)
         value = least_damping(own, valve, highest_Hz=highest_Hz) - damping
@@ -163,24 +161,19 @@ def smallest_stopper(
     result = np.full(count, np.nan)
     below = np.zeros(count)
     steps = np.geomspace(low, high, 1 + int(np.ceil(4 * np.log10(high / low))))
-    active = everyone[surplus(below, everyone.astype(float)) < 0]
+    active = everyone[surplus(below, everyone) < 0]
     result[np.setdiff1d(everyone, active)] = 0.0
     first = np.full(count, np.nan)
     for step in steps:
         if not active.size:
             break
-        enough = surplus(np.full(active.size, step), active.astype(float)) >= 0
+        enough = surplus(np.full(active.size, step), active) >= 0
         first[active[enough]] = step
         below[active[~enough]] = step
         active = active[~enough]
     found = np.flatnonzero(np.isfinite(first))
     if found.size:
-        root = elementwise.find_root(
-            surplus,
-            (below[found], first[found]),
-            args=(found.astype(float),),
-            tolerances={"xatol": 1e-3, "xrtol": 1e-3, "fatol": 0.0, "frtol": 0.0},
-        )
+        root = bracketed_roots(surplus, below[found], first[found], found, tolerance=(1e-3, 1e-3))
         # The side that is damped enough, so that the answer keeps what it promises.
         left, right = root.bracket
         result[found] = np.where(root.f_bracket[1] >= 0, right, left)
@@ -222,10 +215,9 @@ def negative_input_resistance(
     ValueError
         If the frequencies are not positive and rising.
     """
-    if not 0 < lowest_Hz < highest_Hz < np.inf:
-        raise ValueError(
-            f"lowest_Hz, highest_Hz: {lowest_Hz!r}, {highest_Hz!r}: must rise and be positive"
-        )
+    limits = lowest_Hz, highest_Hz
+    require("lowest_Hz, highest_Hz", limits, 0 < lowest_Hz < highest_Hz < np.inf,
+            "positive and rising")  # fmt: skip
     decades = np.log10(highest_Hz / lowest_Hz)
     f = np.geomspace(lowest_Hz, highest_Hz, 1 + int(np.ceil(100 * decades)))
     network = Network(stage.expand(), device.expand(), f)

@@ -1,1 +1,1 @@
-"""TODO objectives/radio."""
+"""Radio frequencies at the grid."""

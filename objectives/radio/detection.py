@@ -1,4 +1,4 @@
-"""TODO objectives.radio.detection."""
+"""What the device makes audible of an amplitude-modulated carrier: square-law detection."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import ComplexArray, FloatArray
+from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.circuit.noise import to_dBu
 from objectives.circuit.small_signal import SmallSignal
@@ -37,13 +38,10 @@ class Carrier:
     """Frequency (Hz) of the modulating tone."""
 
     def __post_init__(self) -> None:
-        for name, value, allowed, good in (
-            ("emf_V", self.emf_V, "a finite voltage above 0", 0 < self.emf_V < np.inf),
-            ("modulation", self.modulation, "0 to 1", 0 <= self.modulation <= 1),
-            ("audio_Hz", self.audio_Hz, "a finite frequency above 0", 0 < self.audio_Hz < np.inf),
-        ):
-            if not good:
-                raise ValueError(f"carrier.{name}: {value!r}: must be {allowed}")
+        emf, depth, tone = self.emf_V, self.modulation, self.audio_Hz
+        require("carrier.emf_V", emf, 0 < emf < np.inf, "a finite voltage above 0")
+        require("carrier.modulation", depth, 0 <= depth <= 1, "0 to 1")
+        require("carrier.audio_Hz", tone, 0 < tone < np.inf, "a finite frequency above 0")
 
 
 @dataclass(frozen=True)

@@ -8,19 +8,20 @@ the valve's own law; :func:`detection` says how loud.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import elementwise
 
-from objectives.arrays import ComplexArray, FloatArray
+from objectives.arrays import ComplexArray, FloatArray, IntArray, flatten
 from objectives.assessment import Assessment
-from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB
+from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB, swept_level_dB
 from objectives.circuit.network import Network
 from objectives.circuit.small_signal import SmallSignal
 from objectives.radio.tables import ResistorStyle, resistor_style, resistor_styles
+from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
 __all__ = [
@@ -50,7 +51,7 @@ def attenuation_dB(
     reference frequency.
     """
     f = np.atleast_1d(np.asarray(frequency_Hz, float))
-    swept = level_dB(Network(stage.expand(), device.expand(), f), "grid")
+    swept = swept_level_dB(stage, device, f, "grid")
     return level_dB(Network(stage, device, reference_Hz), "grid")[..., None] - swept
 
 
@@ -85,65 +86,57 @@ def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> St
     root finding. A stage without a stopper has limits of inf.
     """
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    stages = stage.map(lambda a: np.broadcast_to(a, shape).ravel())
-    devices = device.map(lambda a: np.broadcast_to(a, shape).ravel())
-    count = int(np.prod(shape))
+    stages, devices = flatten(stage, shape), flatten(device, shape)
+    count = math.prod(shape)
     decades = np.log10(HIGHEST_HZ / reference_Hz)
     f = np.geomspace(reference_Hz, HIGHEST_HZ, 1 + int(np.ceil(decades * _POINTS_PER_DECADE)))
 
-    def impedance_off(log2_f: FloatArray, which: FloatArray) -> FloatArray:
-        own = stages.at(which.astype(np.intp))
+    def impedance_off(log2_f: FloatArray, which: IntArray) -> FloatArray:
+        own = stages.at(which)
         r = own.stopper_ohm
         z = np.abs(stopper_impedance_ohm(own, 2.0**log2_f))
-        off = 20 * np.log10(np.where(r > 0, z, 1.0) / np.where(r > 0, r, 1.0))
-        return np.asarray(np.abs(off) - HALF_POWER_DB)
+        ratio = np.where(r > 0, z / np.where(r > 0, r, 1.0), 1.0)
+        return np.asarray(np.abs(20 * np.log10(ratio)))
 
-    def rejection_off(log2_f: FloatArray, which: FloatArray) -> FloatArray:
-        own, valve = stages.at(which.astype(np.intp)), devices.at(which.astype(np.intp))
+    def rejection_off(log2_f: FloatArray, which: IntArray) -> FloatArray:
+        own, valve, here = stages.at(which), devices.at(which), 2.0**log2_f
         ideal = replace(own, stopper_shunt_F=0.0, stopper_lead_H=0.0)
-        here = 2.0**log2_f
-        off = level_dB(Network(own, valve, here), "grid") - level_dB(
-            Network(ideal, valve, here), "grid"
-        )
-        fitted = own.stopper_ohm > 0
-        return np.asarray(np.where(fitted, np.abs(off), 0.0) - HALF_POWER_DB)
+        real_dB = level_dB(Network(own, valve, here), "grid")
+        off = real_dB - level_dB(Network(ideal, valve, here), "grid")
+        return np.where(own.stopper_ohm > 0, np.abs(off), 0.0)
 
-    slow = f[f <= 1e9]
-    attenuation = np.empty((count, slow.size))
-    for start in range(0, count, _CHUNK):
-        some = slice(start, start + _CHUNK)
-        attenuation[some] = attenuation_dB(stages.at(some), devices.at(some), slow, reference_Hz)
-    best = attenuation.argmax(axis=-1)
+    swept = f[f <= 1e9]
+    attenuation = attenuation_dB(stage, device, swept, reference_Hz)
     return StopperLimits(
         impedance_Hz=_first_crossing_Hz(impedance_off, f, count).reshape(shape),
         rejection_Hz=_first_crossing_Hz(rejection_off, f, count).reshape(shape),
-        greatest_dB=attenuation.max(axis=-1).reshape(shape),
-        greatest_Hz=f[best].reshape(shape),
+        greatest_dB=attenuation.max(axis=-1),
+        greatest_Hz=f[attenuation.argmax(axis=-1)],
     )
 
 
 def _first_crossing_Hz(
-    excess: Callable[[FloatArray, FloatArray], FloatArray], f: FloatArray, count: int
+    off_dB: Callable[[FloatArray, IntArray], FloatArray], f: FloatArray, count: int
 ) -> FloatArray:
-    """Return for each of ``count`` stages where ``excess`` first turns positive; inf if nowhere."""
+    """Return where each of ``count`` stages is first off by half a power; inf if nowhere."""
     log2_f = np.log2(f)
     result = np.full(count, np.inf)
+
+    def excess(x: FloatArray, which: IntArray) -> FloatArray:
+        off = off_dB(x, which) - HALF_POWER_DB
+        return np.broadcast_to(off, np.broadcast_shapes(x.shape, which.shape))
+
     # Sweep some hundreds of stages at a time: each takes a few kB an array.
     for start in range(0, count, _CHUNK):
-        which = np.arange(start, min(start + _CHUNK, count), dtype=float)
+        which = np.arange(start, min(start + _CHUNK, count))
         over = excess(log2_f, which[:, None]) > 0
-        result[which[over[:, 0]].astype(np.intp)] = f[0]
+        result[which[over[:, 0]]] = f[0]
         first = over.argmax(axis=-1)
         at = np.flatnonzero(first > 0)
-        if not at.size:
-            continue
-        root = elementwise.find_root(
-            excess,
-            (log2_f[first[at] - 1], log2_f[first[at]]),
-            args=(which[at],),
-            tolerances={"xatol": 1e-9, "xrtol": 0.0, "fatol": 0.0, "frtol": 0.0},
-        )
-        result[which[at].astype(np.intp)] = 2.0 ** np.asarray(root.x)
+        if at.size:
+            ends = log2_f[first[at] - 1], log2_f[first[at]]
+            root = bracketed_roots(excess, *ends, which[at], tolerance=(1e-9, 0.0))
+            result[which[at]] = 2.0**root.x
     return result
 
 

@@ -1,9 +1,9 @@
-"""TODO objectives.radio.tables."""
+"""Tables of what one buys and meets: radio bands, resistor styles, cables and wiring."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from pydantic import TypeAdapter, ValidationError
 
 from objectives.arrays import FloatArray
+from objectives.checks import one_of, require
 from objectives.stage import Stage
 from objectives.targets import RadioBand
 
@@ -93,8 +94,7 @@ class ResistorStyle:
         ValueError
             If ``count`` is less than 1.
         """
-        if count < 1:
-            raise ValueError(f"count: {count!r}: must be 1 or more")
+        require("count", count, count >= 1, "1 or more")
         low, high = self.shunt_range_F
         return replace(
             self,
@@ -124,12 +124,12 @@ def _plain(name: str) -> str:
     return "".join(c for c in text if c.isalnum() or c == "/")
 
 
-def _named(field_name: str, name: str, entries: Sequence[_T], names: Callable[[_T], str]) -> _T:
-    for entry in entries:
-        if _plain(names(entry)) == _plain(name):
-            return entry
-    known = ", ".join(repr(names(entry)) for entry in entries)
-    raise ValueError(f"{field_name}: {name!r}: must be one of {known}")
+def _named(field: str, name: str, entries: Mapping[str, _T]) -> _T:
+    """Return the entry of a name, which may be written with other case and spacing."""
+    plain = {_plain(known): known for known in entries}
+    known = plain.get(_plain(name), name)
+    one_of(field, known, entries)
+    return entries[known]
 
 
 @cache
@@ -146,7 +146,7 @@ def resistor_style(name: str) -> ResistorStyle:
     ValueError
         If there is none of that name; the message lists those there are.
     """
-    return _named("resistor_style", name, resistor_styles(), lambda style: style.name)
+    return _named("resistor_style", name, {style.name: style for style in resistor_styles()})
 
 
 @cache
@@ -163,7 +163,7 @@ def radio_band(key: str) -> StandardBand:
     ValueError
         If there is none of that key; the message lists those there are.
     """
-    return _named("radio_band", key, radio_bands(), lambda band: band.key)
+    return _named("radio_band", key, {band.key: band for band in radio_bands()})
 
 
 @cache
@@ -180,7 +180,7 @@ def wiring(name: str) -> Wiring:
     ValueError
         If there is none of that name; the message lists those there are.
     """
-    return _named("wiring", name, wirings(), lambda entry: entry.name)
+    return _named("wiring", name, {entry.name: entry for entry in wirings()})
 
 
 def wire_inductance_H(length_m: ArrayLike, diameter_m: ArrayLike) -> FloatArray:
@@ -197,11 +197,7 @@ def wire_inductance_H(length_m: ArrayLike, diameter_m: ArrayLike) -> FloatArray:
     of Standards 4, 1908, p. 301 (from memory), with the current in the skin.
     """
     length, diameter = np.asarray(length_m, float), np.asarray(diameter_m, float)
-    for name, value in (("length_m", length), ("diameter_m", diameter)):
-        if np.any(~(value > 0)):
-            raise ValueError(f"{name}: {float(np.min(value))!r}: must be more than 0")
-    if np.any(length < 3 * diameter):
-        raise ValueError(
-            f"length_m: {float(np.min(length))!r}: must be at least three diameters of the wire"
-        )
+    require("length_m", length, length > 0, "more than 0")
+    require("diameter_m", diameter, diameter > 0, "more than 0")
+    require("length_m", length, length >= 3 * diameter, "at least three diameters of the wire")
     return np.asarray(2e-7 * length * (np.log(4 * length / diameter) - 1))

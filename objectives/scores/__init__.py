@@ -1,1 +1,1 @@
-"""TODO objectives/scores."""
+"""The scores of a stage: a registry, and one module a family."""

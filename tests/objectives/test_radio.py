@@ -130,7 +130,7 @@ def test_a_style_by_name() -> None:
     half = resistor_style("carbon film 1/2 W")
     assert half.shunt_F == 0.3e-12
     assert resistor_style("  Carbon Film ½W ") is half
-    with pytest.raises(ValueError, match=r"resistor_style: 'tin': must be one of .*'SMD 1206'"):
+    with pytest.raises(ValueError, match=r"resistor_style: 'tin': must be one of .*SMD 1206"):
         resistor_style("tin")
     fitted = half.fitted(usual(stopper_shunt_F=0.0, stopper_lead_H=0.0))
     assert (fitted.stopper_shunt_F, fitted.stopper_lead_H) == (half.shunt_F, half.lead_H)
@@ -171,7 +171,7 @@ def test_standard_bands(key: str, low_Hz: float, high_Hz: float) -> None:
 def test_bands_rise_and_wrong_names_are_told() -> None:
     edges = [edge for band in radio_bands() for edge in (band.low_Hz, band.high_Hz)]
     assert edges == sorted(edges)
-    with pytest.raises(ValueError, match=r"radio_band: 'x ray': must be one of 'long wave', 'AM'"):
+    with pytest.raises(ValueError, match=r"radio_band: 'x ray': must be one of long wave, AM"):
         radio_band("x ray")
     with pytest.raises(ValueError, match=r"wiring: 'rope': must be one of"):
         wiring("rope")

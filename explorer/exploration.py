@@ -243,5 +243,5 @@ def _read(
     rows = represent(losses, MAX_REPRESENTATIVES, always=marks)
     rest = np.sort(rows[rows != picked])
     return np.concatenate([[picked], rest]).astype(np.intp), {
-        row: tuple(found) for row, found in marks.items()
+        row: tuple(marked) for row, marked in marks.items()
     }

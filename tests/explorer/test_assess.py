@@ -140,6 +140,7 @@ def test_small_scores_are_compared_in_their_own_size(posed: Make) -> None:
     assert not more.on_front
 
 
+@pytest.mark.slow
 def test_scores_that_lack_a_target_are_left_out(ex: Exploration, posed: Make) -> None:
     pairs = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
     full = judged(ex, *pairs).scores
@@ -219,6 +220,7 @@ def test_moving_the_leak_behind_the_stopper_costs_the_divider(standing: Standing
     assert step.change["gain_dB"] == pytest.approx(expected, abs=0.02)
 
 
+@pytest.mark.slow
 def test_from_none_or_full_there_is_one_way_to_go(posed: Make) -> None:
     ex = explore(
         posed(('values = ["none", "22u"]', 'values = ["none", "22u", "full"]')),

@@ -558,6 +558,7 @@ def test_a_faulty_drawer_is_told_once_however_many_parts_name_it(tmp_path: Path)
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 @given(st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3)
@@ -604,6 +605,7 @@ def test_the_schema_describes_every_key_and_has_no_null() -> None:
     assert '"null"' not in json.dumps(schema, allow_nan=False)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", shipped_briefs())
 def test_the_schema_accepts_the_shipped_briefs(name: str) -> None:
     jsonschema = pytest.importorskip("jsonschema")

@@ -123,6 +123,7 @@ def test_explore_prints_the_front_and_writes_the_report(
     assert not re.search(r'(src|href)\s*=\s*"(https?:)?//', page)
 
 
+@pytest.mark.slow
 def test_explore_again_goes_on_in_json_and_csv(brief: Path, place: Path, light: list[Any]) -> None:
     first = run("explore", brief, "--into", "out", "--method", "search", "--form", "json")
     assert first.exit_code == 0
@@ -168,6 +169,7 @@ def test_explore_does_what_its_options_say(
     assert list(place.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_stored_search_starts_from_the_folder_of_its_brief(
     brief: Path, place: Path, light: list[Any], text: Callable[..., str]
 ) -> None:
@@ -303,6 +305,7 @@ def interrupting(_: bool) -> Iterator[Callable[[Progress], None]]:
     yield report
 
 
+@pytest.mark.slow
 def test_an_interrupted_run_exits_130_in_every_command(
     brief: Path, place: Path, light: list[Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -359,6 +362,7 @@ def test_assess_gives_the_same_by_arguments_and_by_file(brief: Path, place: Path
     assert not (place / "stagefront-out").exists()  # the exact front needs no storage
 
 
+@pytest.mark.slow
 def test_assess_prints_tables_and_steps(brief: Path, place: Path) -> None:
     result = run("assess", brief, *DESIGN, "--quiet")
     assert result.exit_code == 0
@@ -400,6 +404,7 @@ def test_check_sums_a_brief_up(brief: Path, place: Path) -> None:
     assert list(place.iterdir()) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", shipped_briefs())
 def test_shipped_briefs_are_valid(name: str, place: Path) -> None:
     result = run("check", name)
@@ -462,6 +467,7 @@ def test_valves_looks_into_a_table_of_ones_own(place: Path) -> None:
 # --- errors --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
     brief: Path, place: Path
 ) -> None:
@@ -577,6 +583,7 @@ def test_a_place_that_cannot_be_written_is_exit_4_and_named(brief: Path, place: 
     assert not list(place.rglob("*.*"))
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 @pytest.mark.parametrize("command", [["schema"], ["valves"], ["--help"]])
 def test_standard_output_on_a_full_disk_is_exit_4(command: list[str], place: Path) -> None:
@@ -641,6 +648,7 @@ def test_the_version_is_that_of_the_package() -> None:
 HEAVY = ("numpy", "scipy", "pandas", "optuna", "moocore", "altair", "pydantic", "jinja2")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("code", "heavy"),
     [

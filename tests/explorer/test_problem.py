@@ -340,6 +340,7 @@ FREED = (
 )
 
 
+@pytest.mark.slow
 def test_what_stands_around_the_stage_is_chosen_like_a_part(posed: Make) -> None:
     problem = posed(*DRIVEN, *zip(STATED, FREED, strict=True)).problem
     columns = ("supply_V", "driver.divider_shunt_ohm", "driver.plate_load_ohm")

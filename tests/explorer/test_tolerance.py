@@ -210,6 +210,7 @@ def test_yields_of_a_front_are_those_of_solved_draws():
     assert np.all(frame["built_stages_solved"] == found.solved)
 
 
+@pytest.mark.slow
 def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
     # A score in steps of half a decibel, which no polynomial follows.
     stage = Stage(

@@ -65,6 +65,7 @@ COLD = st.builds(
 FREQUENCY = _log(0.1, 1e9)
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(STAGES, COLD, FREQUENCY)
 def test_the_load_gets_no_more_than_the_source_has(

@@ -122,6 +122,7 @@ def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportData])
     assert first == spec_of(front_chart(large))["datasets"]["rest"]
 
 
+@pytest.mark.slow
 def test_a_drawing_has_fewer_faint_points_and_all_others(spec: dict[str, Any]) -> None:
     thin = thinned(spec, 100)
     assert 50 <= len(thin["datasets"]["rest"]) <= 100

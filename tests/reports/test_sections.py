@@ -193,6 +193,7 @@ def test_the_estimate_owns_up_to_what_it_leaves_out(contents: ReportData, restag
     assert "leaves out" not in prose(section(replace(contents, pick=bare), "textbook"))
 
 
+@pytest.mark.slow
 def test_the_radio_budget_is_told_by_its_tightest_band(contents: ReportData) -> None:
     text = blocks(section(contents, "radio"), Note)[0].text.replace("\u00a0", " ")
     margin = float(contents.pick.radio_margins_dB["medium-wave broadcast"][0])
@@ -208,6 +209,7 @@ def test_a_missed_band_is_marked_and_said(contents: ReportData, restage: Restage
     assert blocks(of, Table)[0].marked == {0: "broken"}
 
 
+@pytest.mark.slow
 def test_without_bands_nothing_is_required_of_radio(contents: ReportData) -> None:
     targets = replace(contents.pick.targets, radio_bands=())
     quiet = replace(contents, pick=replace(contents.pick, targets=targets))

@@ -19,9 +19,10 @@ from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.circuit.driver import Driver
 from objectives.circuit.next_stage import NextLoad, next_stage_load
-from objectives.devices.lookup import device as named_device
+from objectives.devices.names import find
 from objectives.devices.protocol import Device
-from objectives.devices.valve import ValveDevice
+from objectives.devices.transistor_table import transistors
+from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valve
 from objectives.elements import DRIVER, ELEMENTS
 from objectives.format import first
@@ -29,7 +30,7 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads, published_spreads
+from objectives.tolerance.spreads import Spread, default_spreads
 from objectives.transient.drive_signal import DriveSignal
 
 __all__ = ["Formulation", "formulate"]
@@ -133,15 +134,19 @@ def formulate(brief: Brief) -> Formulation:
     return Formulation(problem, brief, next_stage)
 
 
-def _valve(brief: Brief, name: str) -> ValveDevice:
+def _valve(brief: Brief, name: str) -> Valve:
     entry = valve(name, brief.valves)
-    return ValveDevice(entry, brief.strays.shielded, brief.supply.heater_elevation)
+    return replace(
+        entry,
+        shielded=brief.strays.shielded,
+        heater_elevation_V=brief.supply.heater_elevation,
+    )
 
 
 def _device(brief: Brief) -> Device:
     """Return the device of the stage itself: a valve, or a transistor in its place."""
     if brief.transistor is not None:
-        return named_device(brief.transistor, valve_table=())
+        return find(brief.transistor, transistors(), "transistor")
     return _valve(brief, brief.device)
 
 
@@ -276,25 +281,28 @@ def _tolerance(
     stated = brief.tolerance
     parts = (c for c in choices if ELEMENTS[c.part].part and not c.continuous)
     varied = {c.part: c.values.max() for c in parts}
-    own_of_valves = {"valve_transconductance", "valve_amplification_factor"}
+    of_device = {
+        "valve_transconductance": stated.valve_transconductance,
+        "valve_amplification_factor": stated.valve_amplification_factor,
+        "valve_grid_cathode_F": stated.valve_capacitance,
+        "valve_grid_plate_F": stated.valve_capacitance,
+        "valve_plate_cathode_F": stated.valve_capacitance,
+    }
     blanket = {"ohm": stated.resistors, "F": stated.capacitors, "V": stated.supply}
-    spreads = list(published_spreads(device))
+    spreads = []
     for spread in default_spreads(
         replace(fixed, **varied),
+        device.spreads,
         series={
             choice.element.name: choice.series
             for _, choice in brief.parts.items()
             if choice.series is not None
         },
-        valve=(
-            stated.valve_transconductance / 100,
-            stated.valve_amplification_factor / 100,
-            stated.valve_capacitance / 100,
-        ),
     ):
         name = spread.quantity
-        if name in own_of_valves and not isinstance(device, ValveDevice):
-            continue
+        three_sigma = of_device.get(name)
+        if three_sigma is not None:
+            spread = Spread.plus_minus(name, three_sigma / 100, "normal", "brief")
         if name in ELEMENTS:
             percent = blanket[ELEMENTS[name].unit]
             default = ELEMENTS[name].unit == "V" and percent == _MAINS_PERCENT

@@ -15,7 +15,6 @@ from explorer.problem import ALL_FINITE, Evaluation, Problem
 from explorer.search import SearchResult
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.devices.terms import terms_of
 from objectives.format import first
 from objectives.marking import iec_60062_code
 from objectives.radio.tables import wiring
@@ -105,7 +104,7 @@ def _front(
 ) -> pd.DataFrame:
     """Return the whole front with its marks in words and what was found of built stages."""
     front = ex.frame()
-    terms = terms_of(pick.device)
+    terms = pick.device.terms
     front["marks"] = [
         ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))
         for candidate in front["candidate"]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields, replace
+from functools import cached_property
 from typing import Any, Self, TypeVar, overload
 
 import numpy as np
@@ -57,7 +58,15 @@ class Floats:
 
 
 class Batch:
-    """Mixin for frozen dataclasses whose numeric fields broadcast against each other."""
+    """Mixin for frozen dataclasses whose numeric fields broadcast against each other.
+
+    A field that holds another batch takes part: its fields broadcast and index with the others.
+    """
+
+    def nested_batches(self) -> dict[str, Batch]:
+        """Return the fields that hold another batch, by name."""
+        own = {field.name: getattr(self, field.name) for field in fields(self)}  # type: ignore[arg-type]
+        return {name: value for name, value in own.items() if isinstance(value, Batch)}
 
     def numeric_fields(self) -> dict[str, FloatArray]:
         """Return the numeric fields by name, each as a float array (scalars have shape ``()``)."""
@@ -68,16 +77,18 @@ class Batch:
                 found[field.name] = np.asarray(value, dtype=float)
         return found
 
-    @property
+    @cached_property
     def shape(self) -> tuple[int, ...]:
         """The common shape of all numeric fields."""
-        return np.broadcast_shapes(*{a.shape for a in self.numeric_fields().values()})
+        own = {a.shape for a in self.numeric_fields().values()}
+        return np.broadcast_shapes(*own, *(b.shape for b in self.nested_batches().values()))
 
     def map(self, change: Callable[[FloatArray], ArrayLike]) -> Self:
         """Return a copy with ``change`` applied to every numeric field."""
         changed: dict[str, Any] = {
             name: np.asarray(change(value)) for name, value in self.numeric_fields().items()
         }
+        changed |= {name: batch.map(change) for name, batch in self.nested_batches().items()}
         return replace(self, **changed)  # type: ignore[type-var]
 
     def broadcast(self) -> Self:
@@ -99,6 +110,8 @@ class Batch:
         Fields of shape ``()`` hold for every candidate and stay as they are.
         """
         shape = self.shape
+        if shape == ():
+            return self
         return self.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape)[index])
 
 

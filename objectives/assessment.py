@@ -21,7 +21,6 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.lookup import device as device_of
 from objectives.devices.protocol import Device, OperatingPoint, Rating
-from objectives.devices.terms import terms_of
 from objectives.elements import ELEMENTS
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -172,7 +171,7 @@ class Assessment:
                 replace(rating, name=f"follower {rating.name}")
                 for rating in device.ratings(after.as_stage(), self.coupled[1].point)
             ]
-        terms = terms_of(self.device)
+        terms = self.device.terms
         currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
         for name, limit in t.part_ratings.items():
             element = ELEMENTS[name]

@@ -14,7 +14,7 @@ import pandas as pd
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.protocol import Device
-from objectives.devices.terms import Terms, terms_of
+from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
 from objectives.tolerance.front_yields import FrontYields
 from objectives.tolerance.results import ToleranceStudy
@@ -333,7 +333,7 @@ class ReportData:
     @property
     def terms(self) -> Terms:
         """What the pick's device, its electrodes and its stage are called."""
-        return terms_of(self.pick.device)
+        return self.pick.device.terms
 
     @property
     def part_labels(self) -> dict[str, str]:

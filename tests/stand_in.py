@@ -9,14 +9,27 @@ from typing import Any
 import numpy as np
 from scipy import constants
 
-from objectives.devices.protocol import ConductionLaw, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.fit_record import FitRecord
+from objectives.devices.law import Datum
+from objectives.devices.protocol import (
+    Caveat,
+    ConductionLaw,
+    DataSources,
+    DeviceNoise,
+    OperatingPoint,
+    Rating,
+    Symbol,
+)
 from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import Koren
+from objectives.devices.valve import valve_spreads
 from objectives.stage import Stage
+from objectives.tolerance.spreads import Spread
 
 PUBLISHED = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
 """Published set for the 12AX7, N. Koren, Glass Audio 8(5), 1996."""
 
+INVENTED = DataSources("invented", "invented", "invented", "invented")
 Rated = tuple[str, Callable[[Stage, OperatingPoint], Any], float, str]
 
 
@@ -32,7 +45,19 @@ class StandIn:
     farads: tuple[float, float, float] = (1.6e-12, 1.7e-12, 0.5e-12)
     rated: Sequence[Rated] = ()
     name: str = "stand-in"
+    flicker_Hz: float = 1e3
     terms: Terms = VALVE
+    aliases: tuple[str, ...] = ()
+    description: str = ""
+    symbol: Symbol = "triode"
+    spreads: tuple[Spread, ...] = valve_spreads()
+    maxima: tuple[Datum, ...] = ()
+    noise_data: tuple[Datum, ...] = (Datum("flicker corner", 1e3, "Hz"),)
+    plate_voltage_max_V: float | None = None
+    plate_dissipation_max_W: float | None = None
+    sources: DataSources = INVENTED
+    fit: FitRecord | None = None
+    caveats: tuple[Caveat, ...] = ()
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
         return self.farads
@@ -40,7 +65,9 @@ class StandIn:
     def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
         gm = np.maximum(point.transconductance_S, 1e-9)
         white = 4 * constants.k * temperature_K * 2.5 / gm
-        return DeviceNoise(white, np.full(np.shape(gm), 1e3), np.abs(point.grid_current_A))
+        return DeviceNoise(
+            white, np.full(np.shape(gm), self.flicker_Hz), np.abs(point.grid_current_A)
+        )
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         return [

@@ -146,14 +146,17 @@ class Tolerance(Section):
     supply: Percentage = Field(
         default=10.0, description="Supply voltage, plus and minus (per cent)."
     )
-    valve_transconductance: Percentage = Field(
-        default=25.0, description="Transconductance of the valve, three sigma (per cent)."
+    valve_transconductance: Percentage | None = Field(
+        default=None,
+        description="Transconductance of the valve, three sigma (per cent); else its table's.",
     )
-    valve_amplification_factor: Percentage = Field(
-        default=10.0, description="Amplification factor of the valve, three sigma (per cent)."
+    valve_amplification_factor: Percentage | None = Field(
+        default=None,
+        description="Amplification factor of the valve, three sigma (per cent); else its table's.",
     )
-    valve_capacitance: Percentage = Field(
-        default=10.0, description="Each capacitance of the valve, three sigma (per cent)."
+    valve_capacitance: Percentage | None = Field(
+        default=None,
+        description="Each capacitance of the valve, three sigma (per cent); else its table's.",
     )
     draws: int = Field(
         default=256, ge=16, le=100_000, description="Builds per candidate for the yield score."

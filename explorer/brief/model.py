@@ -99,8 +99,10 @@ class Brief(Section):
     @property
     def valves(self) -> tuple[Valve, ...]:
         """The valves that the brief may name: those of its own table, then the built-in ones."""
-        own = {name.casefold() for entry in self._valves for name in entry.names}
-        built_in = (v for v in valves() if not own & {name.casefold() for name in v.names})
+        own = {name.casefold() for entry in self._valves for name in (entry.name, *entry.aliases)}
+        built_in = (
+            v for v in valves() if not own & {name.casefold() for name in (v.name, *v.aliases)}
+        )
         return (*self._valves, *built_in)
 
     @property
@@ -214,12 +216,16 @@ class Brief(Section):
             if self.strays.shielded:
                 allowed = "expected false: a transistor has no shield"
                 yield InputError("strays.shielded", True, allowed)
-        known = {name.casefold(): valve for valve in self.valves for name in valve.names}
+        known = {
+            name.casefold(): valve for valve in self.valves for name in (valve.name, *valve.aliases)
+        }
         unshielded = set()
         for field, name in self.valve_names():
             valve = known.get(name.casefold())
             if valve is None:
-                spelled = sorted({name for valve in self.valves for name in valve.names})
+                spelled = sorted(
+                    {name for valve in self.valves for name in (valve.name, *valve.aliases)}
+                )
                 allowed = f"expected one of {', '.join(spelled)}{did_you_mean(name, spelled)}"
                 yield InputError(field, name, allowed)
             elif valve.c_grid_plate_shielded_F is None:

@@ -1,10 +1,10 @@
-"""TODO explorer.cli.devices."""
+"""The command that lists the valves and transistors, or shows one."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.markup import escape
@@ -16,7 +16,7 @@ from explorer.cli.printing import out, print_json, print_records
 
 
 @app.command()
-def valves(
+def devices(
     name: Annotated[
         str | None, typer.Argument(metavar="[NAME]", help="Show this one, with its fit.")
     ] = None,
@@ -25,70 +25,79 @@ def valves(
     ] = None,
     form: FormatOption = OutputFormat.table,
 ) -> None:
-    """List the valves, or show one: law, capacitances, ratings, residuals and sources.
+    """List the valves and transistors, or show one: law, ratings, residuals and sources.
+
+    As CSV one device is its residuals, or its data where no fit is recorded.
 
     Examples:
 
-      stagefront valves
+      stagefront devices
 
-      stagefront valves ECC83
+      stagefront devices ECC83
 
-      stagefront valves 6SN7 --form json
+      stagefront devices J201 --form json
     """
-    from explorer.valve_words import valve_frame, valve_record
-    from objectives.devices.valve_table import load_valves, valve
-    from objectives.devices.valve_table import valves as built_in
+    from explorer.device_records import device_list, device_record
+    from objectives.devices.lookup import device
+    from objectives.devices.lookup import devices as built_in
+    from objectives.devices.valve_table import load_valves
 
     known = load_valves(table) if table is not None else built_in()
     if name is None:
-        frame = valve_frame(known)
+        rows = device_list(known)
         if form is not OutputFormat.table:
-            print_records(frame.to_dict("records"), form)
+            print_records(rows, form)
             return
-        listing = Table(title="Valves")
-        frame = frame.drop(columns="what it is")
-        for column in frame.columns:
-            listing.add_column(column, justify="left" if column in _LEFT else "right")
-        for row in frame.itertuples(index=False):
-            listing.add_row(*(str(cell) for cell in row))
-        out().print(listing)
+        _print_table(
+            "Devices", [{k: v for k, v in row.items() if k != "what it is"} for row in rows]
+        )
+        out().print(
+            "Worst: the largest departure of the law from a published number that the fit has "
+            "used (fitted) or not (tested). Near cut-off a small current can be far off in per "
+            "cent; stagefront devices NAME shows every number.",
+            highlight=False,
+        )
         return
-    entry = valve(name, known)
-    record = valve_record(entry)
+    entry = device(name, known)
     if form is OutputFormat.json:
-        print_json(record)
-        return
+        print_json(device_record(entry))
+    else:
+        _print_one(entry, form)
+
+
+def _print_one(device: Any, form: OutputFormat) -> None:
+    from explorer.device_records import device_heading
+    from reports.sections.device import curve_table, device_table, residual_table
+
+    data, residuals, curves = (
+        table(device).to_dict("records") for table in (device_table, residual_table, curve_table)
+    )
     if form is OutputFormat.csv:
-        print_records(record["residuals"], form)
+        print_records(residuals or data, form)
         return
-    for key, value in record.items():
-        if key in ("residuals", "curves"):
-            continue
-        if isinstance(value, Mapping):
-            out().print(f"[bold]{key}[/bold]")
-            for inner, shown in value.items():
-                out().print(f"  {inner}: {escape(str(shown))}", highlight=False, soft_wrap=True)
-        else:
-            out().print(
-                f"[bold]{key}[/bold]: {escape(str(value))}", highlight=False, soft_wrap=True
-            )
-    residuals = Table(title="Published values against the law")
-    for column in ("quantity", "conditions", "published", "law", "error", "used", "source"):
-        residuals.add_column(column)
-    for point in record["residuals"]:
-        residuals.add_row(*(escape(str(point[c])) for c in
-                            ("quantity", "conditions", "published", "law", "error", "used",
-                             "source")))  # fmt: skip
-    out().print(residuals)
-    if not record["curves"]:
-        return
-    columns = [name for name in record["curves"][0] if name != "each"]
-    curves = Table(title="Readings off published plate curves (each one: --form json)")
-    for column in columns:
-        curves.add_column(column)
-    for curve in record["curves"]:
-        curves.add_row(*(escape(str(curve[c])) for c in columns))
-    out().print(curves)
+    console = out()
+
+    def line(text: str) -> None:
+        console.print(text, highlight=False, soft_wrap=True)
+
+    for label, value in device_heading(device).items():
+        line(f"[bold]{label}[/bold]: {escape(value)}")
+    for row in data:
+        line(f"[bold]{escape(row['data'])}[/bold]")
+        line(f"  {escape(row['values'])}")
+        line(f"  source: {escape(row['source'])}")
+    if device.fit is not None:
+        line(f"[bold]fit[/bold]: {escape(device.fit.method)}")
+    _print_table("Published values against the law", residuals)
+    _print_table("Readings off published plate curves (each one: --form json)", curves)
 
 
-_LEFT = ("valve", "also")
+def _print_table(title: str, rows: Sequence[Mapping[Any, Any]]) -> None:
+    if not rows:
+        return
+    table = Table(title=title)
+    for column in rows[0]:
+        table.add_column(str(column), justify="right" if str(column).endswith(")") else "left")
+    for row in rows:
+        table.add_row(*(escape(str(cell)) for cell in row.values()))
+    out().print(table)

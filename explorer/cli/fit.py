@@ -1,10 +1,11 @@
-"""TODO explorer.cli.fit."""
+"""The command that fits a law to measured plate curves."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich.markup import escape
@@ -39,7 +40,7 @@ def fit(
     ] = None,
     test_every: Annotated[
         int | None,
-        typer.Option("--test-every", min=2, help="Keep every so-manieth reading back as a test."),
+        typer.Option("--test-every", min=2, help="Hold back every n-th reading as a test."),
     ] = None,
     into: Annotated[
         Path | None, typer.Option("--into", help="Valve table (TOML) to write the entry into.")
@@ -52,7 +53,7 @@ def fit(
 ) -> None:
     """Fit a law to your own measured plate curves and make a valve table entry of it.
 
-    Readings that cannot carry a fit are refused, and why is said. A brief uses the entry by
+    Readings that cannot carry a fit are rejected, with the reason. A brief uses the entry by
     valve_table = "my-valves.toml".
 
     Examples:
@@ -62,6 +63,7 @@ def fit(
       stagefront fit bench.csv --name bench-1 --test-every 5 --chart residuals.html
     """
     from objectives.checks import InputError
+    from objectives.devices.terms import VALVE
     from objectives.devices.valve_table import valve
     from objectives.fitting.measured import fit_law
     from objectives.fitting.measurements import read_measurements
@@ -76,22 +78,27 @@ def fit(
     if into is not None and like is None:
         raise InputError("--like", like, "--into needs a valve to take capacitances from")
     model = valve(like) if like is not None else None
-    found = fit_law(
-        read_measurements(readings),
-        law,  # type: ignore[arg-type]
-        held=_held(hold, HELD[law]),
-        grid=model.law.grid if model is not None else None,
-        hold_out_every=test_every,
-    )
+    measured = read_measurements(readings)
+    grid = model.law.grid if model is not None else None
+    how: dict[str, Any] = {"grid": grid, "hold_out_every": test_every}
+    try:
+        found = fit_law(measured, law, held=_held(hold, HELD[law]), **how)  # type: ignore[arg-type]
+    except ValueError as error:
+        simpler = law == "koren" and _fits(lambda: fit_law(measured, "child-langmuir", **how))
+        if not simpler:
+            raise
+        hint = "the three-halves law fits these readings: --law child-langmuir"
+        raise ValueError(f"{error}; {hint}") from error
     if into is not None:
         with writing(into):
             valve_entry_toml(name, found, like=model, into=into)
     if chart is not None:
         with writing(chart):
-            write_chart(residual_chart(found), chart)
+            write_chart(residual_chart(found.fitted.source, found.record), chart)
     record = {
         "name": name,
-        "law": str(found.law),
+        "law": found.law.title,
+        "parameters": {VALVE.write(p.label): p.value.item() for p in found.law.parameters()},
         "standard_error": dict(found.standard_error),
         "fitted": len(found.fitted),
         "rms_percent": found.rms_percent(),
@@ -106,10 +113,19 @@ def fit(
         print_records([{k: str(v) for k, v in record.items()}], form)
     else:
         for key, value in record.items():
+            if isinstance(value, Mapping):
+                value = ", ".join(f"{name} {number:.4g}" for name, number in value.items())
             shown = f"{value:.3g}" if isinstance(value, float) else str(value)
             out().print(
                 f"{key.replace('_', ' ')}: {escape(shown)}", highlight=False, soft_wrap=True
             )
+
+
+def _fits(fit_it: Callable[[], object]) -> bool:
+    with contextlib.suppress(ValueError):
+        fit_it()
+        return True
+    return False
 
 
 def _held(given: list[str] | None, usual: Mapping[str, float]) -> dict[str, float] | None:

@@ -11,7 +11,7 @@ from objectives.arrays import Batch, FloatArray, Floats, IntArray, flatten
 from objectives.checks import require
 from objectives.circuit.operating_point import operating_point, point_of
 from objectives.circuit.small_signal import SmallSignal, small_signal
-from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint, flat_law, law_shape
+from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage, parallel
 
@@ -103,8 +103,8 @@ def follower_point(
     supply, resistor = follower.supply_V, follower.cathode_resistor_ohm
     require("follower.supply_V", supply, supply > 0, "more than 0")
     require("follower.cathode_resistor_ohm", resistor, resistor > 0, "more than 0")
-    shape = np.broadcast_shapes(follower.shape, law_shape(law), np.shape(grid_V))
-    each_law = flat_law(law, shape)
+    shape = np.broadcast_shapes(follower.shape, law.shape, np.shape(grid_V))
+    each_law = law.flat(shape)
     vg, vb, rk, out_S = (
         np.broadcast_to(a, shape).ravel()
         for a in (grid_V, supply, resistor, 1.0 / follower.signal_load_ohm)
@@ -171,11 +171,9 @@ def coupled_operating_point(
     ValueError
         As the two solvers; and if array parameters of a law have another shape.
     """
-    shape = np.broadcast_shapes(
-        stage.shape, follower.shape, law_shape(law), law_shape(follower_law)
-    )
+    shape = np.broadcast_shapes(stage.shape, follower.shape, law.shape, follower_law.shape)
     flat_stage, flat_follower = flatten(stage, shape), flatten(follower, shape)
-    each_law, each_follower_law = flat_law(law, shape), flat_law(follower_law, shape)
+    each_law, each_follower_law = law.flat(shape), follower_law.flat(shape)
 
     def both(x: FloatArray, at: IntArray | slice) -> tuple[OperatingPoint, FollowerPoint]:
         point = operating_point(flat_stage.at(at), each_law.at(at), extra_plate_current_A=x)

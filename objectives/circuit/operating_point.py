@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray, IntArray
 from objectives.checks import require
-from objectives.devices.protocol import ConductionLaw, OperatingPoint, flat_law, law_shape
+from objectives.devices.protocol import ConductionLaw, OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
@@ -82,10 +82,10 @@ def operating_point(
     require("cathode_resistor_ohm", resistor, resistor >= 0, "0 or more")
     extra = np.asarray(extra_plate_current_A, float)
     shape = np.broadcast_shapes(stage.shape, extra.shape)
-    own_shape = law_shape(law)
+    own_shape = law.shape
     if own_shape != () and int(np.prod(shape)) == 1:
         shape = own_shape  # one stage, many devices
-    each_law = flat_law(law, shape)
+    each_law = law.flat(shape)
     cathode = np.maximum(resistor, _LEAST_CATHODE_OHM)
     bias, rg, vb, rp, rk, drawn = (
         np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)

@@ -1,42 +1,47 @@
-"""TODO objectives.devices.bipolar."""
+"""The bipolar transistor: its law, and an entry of the transistor table as a device."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import ClassVar, Self
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
-from objectives.arrays import Batch, FloatArray
+from objectives.arrays import FloatArray
+from objectives.checks import require
+from objectives.devices.fit_record import FitRecord
 from objectives.devices.junctions import (
-    _LEAST_A,
-    _LEAST_S,
-    DataSources,
-    Parameter,
-    ParameterSpread,
-    _dissipation_W,
-    _exponential,
-    _positive,
-    _ratings,
-    _require_not_negative,
-    _require_positive,
-    _Sourced,
+    LEAST_A,
+    LEAST_S,
+    SHEET_TEMPERATURE,
     depletion_capacitance_F,
+    dissipation_W,
+    exponential,
     thermal_V,
 )
-from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.law import ConductionLaw, Datum, Parameter
+from objectives.devices.protocol import (
+    Caveat,
+    DataSources,
+    DeviceNoise,
+    OperatingPoint,
+    Rating,
+    Symbol,
+    published,
+    rated,
+)
 from objectives.devices.terms import BIPOLAR, Terms
 from objectives.stage import Stage
+from objectives.tolerance.spreads import Spread
 
 __all__ = ["Bipolar", "BipolarTransistor"]
 
-_RECOMBINATION_IDEALITY = 2.0
-
 
 @dataclass(frozen=True)
-class Bipolar(Batch):
+class Bipolar(ConductionLaw):
     """The bipolar transistor, forward: transport current with the Early effect, and base current.
 
     ``I_c = I_s exp(V_be/V_n) (1 - exp(-V_ce/V_n)) (1 + V_ce/V_A)``, ``V_n = n kT/q``
@@ -69,6 +74,20 @@ class Bipolar(Batch):
     (all from memory).
     """
 
+    title: ClassVar[str] = "transport current with the Early effect, and base current"
+    parameter_labels: ClassVar[Mapping[str, tuple[str, str]]] = {
+        "saturation_A": ("saturation current", "A"),
+        "forward_gain": ("forward current gain", ""),
+        "early_V": ("Early voltage", "V"),
+        "leakage_A": ("{grid} leakage", "A"),
+        "leakage_ideality": ("its ideality", ""),
+        "temperature_K": ("at", "K"),
+    }
+    # The base current stays, so the current gain goes with the collector current.
+    current_powers: ClassVar[Mapping[str, float]] = {"saturation_A": 1.0, "forward_gain": 1.0}
+    mu_powers: ClassVar[Mapping[str, float]] = {"early_V": 1.0}
+    saturation_V: ClassVar[float | None] = 0.2
+
     saturation_A: Parameter
     forward_gain: Parameter
     early_V: Parameter = np.inf
@@ -77,20 +96,16 @@ class Bipolar(Batch):
     leakage_ideality: Parameter = 2.0
     temperature_K: Parameter = 298.15
 
-    saturation_V: ClassVar[float] = 0.2
-    """Collector-emitter voltage (V) at which a swing towards more current ends."""
-
     def __post_init__(self) -> None:
-        _require_positive(
-            saturation_A=self.saturation_A,
-            forward_gain=self.forward_gain,
-            ideality=self.ideality,
-            leakage_ideality=self.leakage_ideality,
-            temperature_K=self.temperature_K,
-        )
-        _require_not_negative(leakage_A=self.leakage_A)
-        if not np.all(np.asarray(self.early_V, float) > 0):
-            raise ValueError(f"early_V: {self.early_V!r}: must be more than 0 (inf for none)")
+        for name, value in self.numeric_fields().items():
+            finite = np.isfinite(value) | (name == "early_V")
+            if name == "leakage_A":
+                require(name, value, finite & (value >= 0), "finite and not less than 0")
+            else:
+                allowed = (
+                    "more than 0 (inf for none)" if name == "early_V" else "finite and more than 0"
+                )
+                require(name, value, finite & (value > 0), allowed)
 
     @property
     def mu(self) -> FloatArray:
@@ -101,16 +116,12 @@ class Bipolar(Batch):
     def _junction_V(self) -> FloatArray:
         return np.asarray(self.ideality * thermal_V(self.temperature_K))
 
-    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the collector current (A)."""
-        return self.linearise(grid_V, plate_V)[0]
-
     def linearise(
         self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return collector current (A), transconductance (S) and output conductance (S)."""
         v_n = self._junction_V
-        value, slope = _exponential(np.asarray(grid_V, float) / v_n)
+        value, slope = exponential(np.asarray(grid_V, float) / v_n)
         v = np.maximum(np.asarray(plate_V, float), 0.0)
         left, left_slope = -np.expm1(-v / v_n), np.exp(-v / v_n) / v_n
         rise, rise_slope = 1.0 + v / self.early_V, 1.0 / np.asarray(self.early_V, float)
@@ -123,10 +134,6 @@ class Bipolar(Batch):
             np.where(conducts, by_collector, 0.0),
         )
 
-    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the base current (A)."""
-        return self.linearise_grid(grid_V, plate_V)[0]
-
     def linearise_grid(
         self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -135,8 +142,8 @@ class Bipolar(Batch):
         v = np.asarray(grid_V, float)
         v_n = self._junction_V
         v_l = self.leakage_ideality * thermal_V(self.temperature_K)
-        ideal, ideal_slope = _exponential(v / v_n)
-        leak, leak_slope = _exponential(v / v_l)
+        ideal, ideal_slope = exponential(v / v_n)
+        leak, leak_slope = exponential(v / v_l)
         injected = self.saturation_A / np.asarray(self.forward_gain, float)
         return (
             np.asarray(injected * ideal + self.leakage_A * leak + zeros),
@@ -144,23 +151,10 @@ class Bipolar(Batch):
             zeros,
         )
 
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with collector current and amplification factor multiplied.
-
-        The base current stays, so the current gain is multiplied with the collector current.
-        """
-        factor = np.asarray(current, float)
-        return replace(
-            self,
-            saturation_A=self.saturation_A * factor,
-            forward_gain=self.forward_gain * factor,
-            early_V=self.early_V * np.asarray(mu, float),
-        )
-
 
 @dataclass(frozen=True)
-class BipolarTransistor(_Sourced):
-    """A bipolar transistor of the table, as :class:`~objectives.device.Device`.
+class BipolarTransistor:
+    """A bipolar transistor of the table, as :class:`~objectives.devices.protocol.Device`.
 
     The base spreading resistance counts in the noise alone; in the response it is to be added to
     the stopper, and is next to nothing beside one of kilohms.
@@ -177,13 +171,13 @@ class BipolarTransistor(_Sourced):
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
     collector_emitter_max_V, collector_base_max_V, emitter_base_max_V : ratings (V)
     collector_current_max_A, dissipation_max_W : ratings; None where not published
-    forward_gain_range : ends of the published range of the current gain, as a share of the
-        typical one (dimensionless)
-    sources : where law, capacitances, noise, ratings and spread come from
+    spreads : how transistors of the type differ
+    sources : where law, capacitances, noise and ratings come from
     """
 
     terms: ClassVar[Terms] = BIPOLAR
-    noise_parameters: ClassVar[tuple[str, ...]] = ("base_ohm", "flicker_corner_Hz")
+    symbol: ClassVar[Symbol] = "bipolar"
+    fit: ClassVar[FitRecord | None] = None
 
     name: str
     law: Bipolar
@@ -201,19 +195,48 @@ class BipolarTransistor(_Sourced):
     emitter_base_max_V: float | None = None
     collector_current_max_A: float | None = None
     dissipation_max_W: float | None = None
-    forward_gain_range: tuple[float, float] | None = None
+    spreads: tuple[Spread, ...] = ()
     aliases: tuple[str, ...] = ()
     description: str = ""
 
     @property
-    def parameter_spread(self) -> tuple[ParameterSpread, ...]:
-        """How the law's parameters stray from transistor to transistor, as published."""
-        if self.forward_gain_range is None:
-            return ()
-        low, high = (end - 1.0 for end in self.forward_gain_range)
-        # The leakage of the base goes with the rest of its current: the gain falls at all currents.
-        powers = {"forward_gain": 1.0, "leakage_A": -1.0}
-        return (ParameterSpread("transistor_current_gain", low, high, powers),)
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima."""
+        return published(
+            ("collector-emitter voltage", self.collector_emitter_max_V, "V"),
+            ("collector-base voltage", self.collector_base_max_V, "V"),
+            ("emitter-base voltage", self.emitter_base_max_V, "V"),
+            ("collector current", self.collector_current_max_A, "A"),
+            ("dissipation", self.dissipation_max_W, "W"),
+        )
+
+    @property
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+        return (
+            Datum("base resistance", self.base_ohm, "ohm"),
+            Datum("flicker corner", self.flicker_corner_Hz, "Hz"),
+        )
+
+    @property
+    def plate_voltage_max_V(self) -> float | None:
+        """Rated collector-emitter voltage (V)."""
+        return self.collector_emitter_max_V
+
+    @property
+    def plate_dissipation_max_W(self) -> float | None:
+        """Rated dissipation (W)."""
+        return self.dissipation_max_W
+
+    @property
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out: warmth, and the base resistance in the response."""
+        base = Caveat(
+            "The base resistance, {value}, counts in the noise alone; in the response it would "
+            "add to the stopper.",
+            Datum("base resistance", self.base_ohm, "ohm"),
+        )
+        return (SHEET_TEMPERATURE, base) if self.base_ohm else (SHEET_TEMPERATURE,)
 
     def capacitances(self, point: OperatingPoint) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return C_pi = gm tau_F + C_je, C_mu and collector-emitter capacitance (F) at the bias."""
@@ -236,8 +259,8 @@ class BipolarTransistor(_Sourced):
         Source: e.g. P. R. Gray, R. G. Meyer, Analysis and Design of Analog Integrated Circuits,
         the chapter on noise (from memory).
         """
-        gm = np.maximum(point.transconductance_S, _LEAST_S)
-        current = np.maximum(point.plate_current_A, _LEAST_A)
+        gm = np.maximum(point.transconductance_S, LEAST_S)
+        current = np.maximum(point.plate_current_A, LEAST_A)
         return DeviceNoise(
             white_V2_per_Hz=np.asarray(
                 2 * constants.e * current / gm**2 + 4 * constants.k * temperature_K * self.base_ohm
@@ -248,14 +271,11 @@ class BipolarTransistor(_Sourced):
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return the published maxima with the stage's values beside them."""
-        return _ratings(
-            self.sources.ratings,
-            ("collector-emitter voltage", point.plate_cathode_V,
-             self.collector_emitter_max_V, "V"),
-            ("collector-base voltage", point.plate_V - point.grid_V,
-             self.collector_base_max_V, "V"),
-            ("emitter-base voltage", _positive(-point.grid_cathode_V), self.emitter_base_max_V,
-             "V"),
-            ("collector current", point.plate_current_A, self.collector_current_max_A, "A"),
-            ("dissipation", _dissipation_W(point), self.dissipation_max_W, "W"),
-        )  # fmt: skip
+        values = {
+            "collector-emitter voltage": point.plate_cathode_V,
+            "collector-base voltage": point.plate_V - point.grid_V,
+            "emitter-base voltage": np.maximum(-point.grid_cathode_V, 0.0),
+            "collector current": point.plate_current_A,
+            "dissipation": dissipation_W(point),
+        }
+        return rated(self.maxima, values, self.sources.ratings)

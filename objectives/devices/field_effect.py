@@ -1,40 +1,47 @@
-"""TODO objectives.devices.field_effect."""
+"""The junction field-effect transistor: its law, and an entry of the table as a device."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import ClassVar, Self
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
-from objectives.arrays import Batch, FloatArray
-from objectives.devices.bipolar import _RECOMBINATION_IDEALITY
+from objectives.arrays import FloatArray
+from objectives.checks import require
+from objectives.devices.fit_record import FitRecord
 from objectives.devices.junctions import (
-    _LEAST_S,
-    DataSources,
-    Parameter,
-    ParameterSpread,
-    _dissipation_W,
-    _exponential,
-    _positive,
-    _ratings,
-    _require_not_negative,
-    _require_positive,
-    _Sourced,
+    LEAST_S,
+    RECOMBINATION_IDEALITY,
+    SHEET_TEMPERATURE,
     depletion_capacitance_F,
+    dissipation_W,
+    exponential,
     thermal_V,
 )
-from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.law import ConductionLaw, Datum, Parameter
+from objectives.devices.protocol import (
+    Caveat,
+    DataSources,
+    DeviceNoise,
+    OperatingPoint,
+    Rating,
+    Symbol,
+    published,
+    rated,
+)
 from objectives.devices.terms import FIELD_EFFECT, Terms
 from objectives.stage import Stage
+from objectives.tolerance.spreads import Spread
 
 __all__ = ["JunctionFet", "SquareLawFet"]
 
 
 @dataclass(frozen=True)
-class SquareLawFet(Batch):
+class SquareLawFet(ConductionLaw):
     """The square law of the junction field-effect transistor, with its gate diode.
 
     With ``u = V_gs - V_off`` positive, ``beta = I_dss / V_off^2``::
@@ -66,6 +73,18 @@ class SquareLawFet(Batch):
     Sah, R. N. Noyce, W. Shockley, Proc. IRE 45, 1957, p. 1228 (recombination) (all from memory).
     """
 
+    title: ClassVar[str] = "square law of the channel, and gate diode"
+    parameter_labels: ClassVar[Mapping[str, tuple[str, str]]] = {
+        "idss_A": ("I_dss", "A"),
+        "cutoff_V": ("cut-off voltage", "V"),
+        "channel_modulation_per_V": ("channel modulation per volt", ""),
+        "gate_saturation_A": ("{grid} saturation current", "A"),
+        "gate_leakage_A": ("{grid} leakage", "A"),
+        "temperature_K": ("at", "K"),
+    }
+    current_powers: ClassVar[Mapping[str, float]] = {"idss_A": 1.0}
+    mu_powers: ClassVar[Mapping[str, float]] = {"channel_modulation_per_V": -1.0}
+
     idss_A: Parameter
     cutoff_V: Parameter
     channel_modulation_per_V: Parameter = 0.0
@@ -74,15 +93,14 @@ class SquareLawFet(Batch):
     temperature_K: Parameter = 298.15
 
     def __post_init__(self) -> None:
-        _require_positive(idss_A=self.idss_A, temperature_K=self.temperature_K)
-        _require_not_negative(
-            channel_modulation_per_V=self.channel_modulation_per_V,
-            gate_saturation_A=self.gate_saturation_A,
-            gate_leakage_A=self.gate_leakage_A,
-        )
-        cutoff = np.asarray(self.cutoff_V, float)
-        if not np.all((cutoff < 0) & np.isfinite(cutoff)):
-            raise ValueError(f"cutoff_V: {self.cutoff_V!r}: must be finite and less than 0")
+        for name, value in self.numeric_fields().items():
+            finite = np.isfinite(value)
+            if name == "cutoff_V":
+                require(name, value, finite & (value < 0), "finite and less than 0")
+            elif name in ("idss_A", "temperature_K"):
+                require(name, value, finite & (value > 0), "finite and more than 0")
+            else:
+                require(name, value, finite & (value >= 0), "finite and not less than 0")
 
     @property
     def mu(self) -> FloatArray:
@@ -90,10 +108,6 @@ class SquareLawFet(Batch):
         modulation = np.maximum(np.asarray(self.channel_modulation_per_V, float), 1e-9)
         off = -np.asarray(self.cutoff_V, float)
         return np.asarray(2.0 * (1.0 / modulation + off) / off)
-
-    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the drain current (A)."""
-        return self.linearise(grid_V, plate_V)[0]
 
     def linearise(
         self, grid_V: ArrayLike, plate_V: ArrayLike
@@ -115,38 +129,26 @@ class SquareLawFet(Batch):
             np.where(conducts, by_drain, 0.0),
         )
 
-    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the gate current (A); negative in reverse."""
-        return self.linearise_grid(grid_V, plate_V)[0]
-
     def linearise_grid(
         self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return gate current (A) and its derivatives by gate and drain voltage (S)."""
         zeros = np.zeros(np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.shape))
         v_t = thermal_V(self.temperature_K)
-        slow = _RECOMBINATION_IDEALITY * v_t
+        slow = RECOMBINATION_IDEALITY * v_t
         v = np.asarray(grid_V, float)
-        diffusion, by_v = _exponential(v / v_t)
-        recombination, by_v_slow = _exponential(v / slow)
+        diffusion, by_v = exponential(v / v_t)
+        recombination, by_v_slow = exponential(v / slow)
         current = self.gate_saturation_A * (diffusion - 1.0) + self.gate_leakage_A * (
             recombination - 1.0
         )
         slope = self.gate_saturation_A * by_v / v_t + self.gate_leakage_A * by_v_slow / slow
         return np.asarray(current + zeros), np.asarray(slope + zeros), zeros
 
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with drain current and amplification factor multiplied."""
-        return replace(
-            self,
-            idss_A=self.idss_A * np.asarray(current, float),
-            channel_modulation_per_V=self.channel_modulation_per_V / np.asarray(mu, float),
-        )
-
 
 @dataclass(frozen=True)
-class JunctionFet(_Sourced):
-    """A junction field-effect transistor of the table, as :class:`~objectives.device.Device`.
+class JunctionFet:
+    """A junction field-effect transistor of the table, as a device of a stage.
 
     Attributes
     ----------
@@ -159,13 +161,14 @@ class JunctionFet(_Sourced):
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
     drain_source_max_V, drain_gate_max_V, gate_source_reverse_max_V : ratings (V, positive)
     gate_current_max_A, dissipation_max_W : ratings; None where not published
-    cutoff_range_V : ends of the published range of the cut-off voltage (V), the least first
-    idss_power : I_dss goes with the cut-off voltage to this power from transistor to transistor
-    sources : where law, capacitances, noise, ratings and spread come from
+    spreads : how transistors of the type differ
+    sources : where law, capacitances, noise and ratings come from
     """
 
     terms: ClassVar[Terms] = FIELD_EFFECT
-    noise_parameters: ClassVar[tuple[str, ...]] = ("channel_noise_factor", "flicker_corner_Hz")
+    symbol: ClassVar[Symbol] = "junction-fet"
+    fit: ClassVar[FitRecord | None] = None
+    caveats: ClassVar[tuple[Caveat, ...]] = (SHEET_TEMPERATURE,)
 
     name: str
     law: SquareLawFet
@@ -182,19 +185,38 @@ class JunctionFet(_Sourced):
     gate_source_reverse_max_V: float | None = None
     gate_current_max_A: float | None = None
     dissipation_max_W: float | None = None
-    cutoff_range_V: tuple[float, float] | None = None
-    idss_power: float = 1.0
+    spreads: tuple[Spread, ...] = ()
     aliases: tuple[str, ...] = ()
     description: str = ""
 
     @property
-    def parameter_spread(self) -> tuple[ParameterSpread, ...]:
-        """How the law's parameters stray from transistor to transistor, as published."""
-        if self.cutoff_range_V is None:
-            return ()
-        low, high = (end / float(self.law.cutoff_V) - 1.0 for end in self.cutoff_range_V)
-        powers = {"cutoff_V": 1.0, "idss_A": self.idss_power}
-        return (ParameterSpread("transistor_cutoff_voltage", low, high, powers),)
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima."""
+        return published(
+            ("drain-source voltage", self.drain_source_max_V, "V"),
+            ("drain-gate voltage", self.drain_gate_max_V, "V"),
+            ("reverse gate-source voltage", self.gate_source_reverse_max_V, "V"),
+            ("gate current", self.gate_current_max_A, "A"),
+            ("dissipation", self.dissipation_max_W, "W"),
+        )
+
+    @property
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+        return (
+            Datum("channel noise factor", self.channel_noise_factor),
+            Datum("flicker corner", self.flicker_corner_Hz, "Hz"),
+        )
+
+    @property
+    def plate_voltage_max_V(self) -> float | None:
+        """Rated drain-source voltage (V)."""
+        return self.drain_source_max_V
+
+    @property
+    def plate_dissipation_max_W(self) -> float | None:
+        """Rated dissipation (W)."""
+        return self.dissipation_max_W
 
     def capacitances(self, point: OperatingPoint) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return gate-source, gate-drain and drain-source capacitance (F) at the bias.
@@ -217,7 +239,7 @@ class JunctionFet(_Sourced):
         Source: A. van der Ziel, "Thermal noise in field-effect transistors", Proc. IRE 50, 1962,
         p. 1808 (from memory): 2/3 holds in saturation.
         """
-        gm = np.maximum(point.transconductance_S, _LEAST_S)
+        gm = np.maximum(point.transconductance_S, LEAST_S)
         return DeviceNoise(
             white_V2_per_Hz=np.asarray(
                 4 * constants.k * temperature_K * self.channel_noise_factor / gm
@@ -228,12 +250,11 @@ class JunctionFet(_Sourced):
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return the published maxima with the stage's values beside them."""
-        return _ratings(
-            self.sources.ratings,
-            ("drain-source voltage", point.plate_cathode_V, self.drain_source_max_V, "V"),
-            ("drain-gate voltage", point.plate_V - point.grid_V, self.drain_gate_max_V, "V"),
-            ("reverse gate-source voltage", _positive(-point.grid_cathode_V),
-             self.gate_source_reverse_max_V, "V"),
-            ("gate current", _positive(point.grid_current_A), self.gate_current_max_A, "A"),
-            ("dissipation", _dissipation_W(point), self.dissipation_max_W, "W"),
-        )  # fmt: skip
+        values = {
+            "drain-source voltage": point.plate_cathode_V,
+            "drain-gate voltage": point.plate_V - point.grid_V,
+            "reverse gate-source voltage": np.maximum(-point.grid_cathode_V, 0.0),
+            "gate current": np.maximum(point.grid_current_A, 0.0),
+            "dissipation": dissipation_W(point),
+        }
+        return rated(self.maxima, values, self.sources.ratings)

@@ -1,4 +1,4 @@
-"""TODO objectives.devices.fit_record."""
+"""How a law was fitted: each published or measured number with what the law gives for it."""
 
 from __future__ import annotations
 
@@ -9,11 +9,10 @@ import numpy as np
 from scipy.optimize import elementwise
 
 from objectives.arrays import FloatArray
-from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, Koren
+from objectives.devices.law import ConductionLaw
 
 __all__ = ["QUANTITIES", "CurveReading", "CurveReadings", "FitPoint", "FitRecord"]
 
-Law = Koren | ChildLangmuir | DempwolfZolzer
 QUANTITIES = (
     "plate_current_A",
     "transconductance_S",
@@ -100,7 +99,7 @@ class CurveReadings:
         """Return one field of all readings, shape ``(readings,)``."""
         return np.array([getattr(r, name) for r in self.readings])
 
-    def plate_error_V(self, law: Law) -> FloatArray:
+    def plate_error_V(self, law: ConductionLaw) -> FloatArray:
         """Return how far along the plate voltage the law's curve lies from each reading (V).
 
         Positive where the law needs more plate voltage for the current that was read. A chart is

@@ -1,26 +1,35 @@
-"""TODO objectives.devices.protocol."""
+"""The contract of a device: all that the rest of stagefront may ask of a valve or a transistor."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol, Self
+from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import Batch, FloatArray
+from objectives.devices.fit_record import FitRecord
+from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.terms import Terms
 from objectives.stage import Stage
+from objectives.tolerance.spreads import Spread
 
 __all__ = [
+    "Caveat",
     "ConductionLaw",
+    "DataSources",
     "Device",
     "DeviceNoise",
     "OperatingPoint",
     "Rating",
-    "flat_law",
-    "law_shape",
+    "Symbol",
+    "published",
+    "rated",
 ]
+
+Symbol: TypeAlias = Literal["triode", "junction-fet", "bipolar"]
 
 
 @dataclass(frozen=True)
@@ -39,16 +48,63 @@ class Rating:
         return self.value / self.allowed - 1.0
 
 
+@dataclass(frozen=True)
+class DataSources:
+    """Where the numbers of a device come from."""
+
+    law: str
+    capacitance: str
+    noise: str = "common practice, no source"
+    ratings: str = ""
+    grid_current: str = ""
+
+
+@dataclass(frozen=True)
+class Caveat:
+    """What the model of a device leaves out, with the number concerned where there is one.
+
+    ``text`` is a template: ``{name}`` is the device, ``{value}`` the number.
+    """
+
+    text: str
+    datum: Datum | None = None
+
+
+def published(*rows: tuple[str, float | None, str]) -> tuple[Datum, ...]:
+    """Return the numbers that are published, of rows of label, number and unit."""
+    return tuple(Datum(label, v, unit) for label, v, unit in rows if v is not None)
+
+
+def rated(maxima: tuple[Datum, ...], values: Mapping[str, FloatArray], source: str) -> list[Rating]:
+    """Return each published maximum with the stage's value, by label, beside it."""
+    return [Rating(m.label, np.asarray(values[m.label]), m.value, m.unit, source) for m in maxima]
+
+
 class Device(Protocol):
-    """A three-terminal amplifying device."""
+    """A three-terminal amplifying device: a valve, a transistor, or several of them.
+
+    Every property is read only; an entry of a device table is a frozen dataclass of them.
+    """
 
     @property
     def name(self) -> str:
-        """Name for reports."""
+        """Type number."""
+
+    @property
+    def aliases(self) -> tuple[str, ...]:
+        """Other types with the same data."""
+
+    @property
+    def description(self) -> str:
+        """What it is and what it is used for; may be empty."""
 
     @property
     def terms(self) -> Terms:
         """What people call it, its electrodes and the stage made with it."""
+
+    @property
+    def symbol(self) -> Symbol:
+        """Which symbol a schematic shows."""
 
     @property
     def law(self) -> ConductionLaw:
@@ -62,6 +118,38 @@ class Device(Protocol):
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return every published maximum with the stage's value beside it."""
+
+    @property
+    def spreads(self) -> tuple[Spread, ...]:
+        """How devices of this type differ."""
+
+    @property
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima as a data table lists them."""
+
+    @property
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+
+    @property
+    def plate_voltage_max_V(self) -> float | None:
+        """Rated plate-cathode voltage (V); None where not published."""
+
+    @property
+    def plate_dissipation_max_W(self) -> float | None:
+        """Rated dissipation (W); None where not published."""
+
+    @property
+    def sources(self) -> DataSources:
+        """Where its numbers come from."""
+
+    @property
+    def fit(self) -> FitRecord | None:
+        """How its law was fitted and how well it does; None where that is not recorded."""
+
+    @property
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out."""
 
 
 @dataclass(frozen=True)
@@ -126,56 +214,3 @@ class OperatingPoint(Batch):
     def plate_dissipation_W(self) -> FloatArray:
         """Power turned into heat in the plate."""
         return self.plate_current_A * self.plate_cathode_V
-
-
-class ConductionLaw(Protocol):
-    """Any inverting three-terminal device: control (grid), output (plate), common (cathode)."""
-
-    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the plate current (A), of the broadcast shape of voltages and parameters."""
-
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return plate current (A), transconductance (S) and plate conductance (S)."""
-
-    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the grid current (A); zeros where the law has none."""
-
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return grid current (A) and its derivatives by grid and by plate voltage (S)."""
-
-    def at(self, index: Any) -> Self:
-        """Return the law with its array parameters indexed; scalar parameters stay."""
-
-
-def law_shape(law: ConductionLaw) -> tuple[int, ...]:
-    """Return the common shape of a law's parameters, found from what it gives for one voltage.
-
-    Both currents are asked: a parameter of the grid current alone, a current gain say, does not
-    show in the plate's.
-    """
-    return np.broadcast_shapes(
-        np.shape(law.plate_current(0.0, 100.0)), np.shape(law.grid_current(0.0, 100.0))
-    )
-
-
-def flat_law(law: ConductionLaw, shape: tuple[int, ...]) -> ConductionLaw:
-    """Return the law with array parameters as one flat axis of stages of that shape.
-
-    Raises
-    ------
-    ValueError
-        If the parameters are neither scalars nor of that shape.
-    """
-    own = law_shape(law)
-    if own == ():
-        return law
-    if own != shape:
-        raise ValueError(
-            f"law: parameters of shape {own}: must be scalars or have the shape of the stages, "
-            f"{shape}"
-        )
-    return law.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
 
-__all__ = ["BIPOLAR", "FIELD_EFFECT", "VALVE", "AsIs", "Terms", "terms_of"]
+__all__ = ["BIPOLAR", "FIELD_EFFECT", "VALVE", "AsIs", "Terms"]
 
 
 class AsIs(str):
@@ -233,9 +233,3 @@ BIPOLAR = Terms(
     ),
 )  # fmt: skip
 """A bipolar transistor: base, collector, emitter."""
-
-
-def terms_of(device: object) -> Terms:
-    """Return the vocabulary of a device; that of a valve where it brings none."""
-    found: Terms = getattr(device, "terms", VALVE)
-    return found

@@ -12,80 +12,86 @@ equivalent: ``grid_bias_V`` and ``grid_leak_ohm``.
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterable
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
 from objectives.devices.bipolar import Bipolar, BipolarTransistor
 from objectives.devices.field_effect import JunctionFet, SquareLawFet
-from objectives.devices.junctions import DataSources
+from objectives.devices.junctions import capacitance_spreads
+from objectives.devices.protocol import DataSources
+from objectives.devices.table import (
+    Entry,
+    NamedEntry,
+    NotNegative,
+    Positive,
+    Sourced,
+    Text,
+    read_table,
+    read_text,
+)
+from objectives.tolerance.spreads import Spread
 
 __all__ = ["Transistor", "load_transistors", "read_transistors", "transistors"]
 
 Transistor: TypeAlias = JunctionFet | BipolarTransistor
-_Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-_NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-_Text = Annotated[str, Field(min_length=1)]
+_Negative = Annotated[float, Field(lt=0, allow_inf_nan=False)]
 _PICO, _NANO = 1e-12, 1e-9
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+class _FetLaw(Sourced):
+    idss_A: Positive
+    cutoff_V: _Negative
+    channel_modulation_per_V: NotNegative = 0.0
+    gate_saturation_A: NotNegative = 0.0
+    gate_leakage_A: NotNegative = 0.0
+    temperature_K: Positive = 298.15
 
 
-class _FetLaw(_Model):
-    idss_A: _Positive
-    cutoff_V: Annotated[float, Field(lt=0, allow_inf_nan=False)]
-    channel_modulation_per_V: _NotNegative = 0.0
-    gate_saturation_A: _NotNegative = 0.0
-    gate_leakage_A: _NotNegative = 0.0
-    temperature_K: _Positive = 298.15
-    source: _Text
+class _FetCapacitance(Sourced):
+    gate_source_0_pF: NotNegative
+    gate_drain_0_pF: NotNegative
+    drain_source_pF: NotNegative = 0.0
+    built_in_V: Positive
+    grading: NotNegative
 
 
-class _FetCapacitance(_Model):
-    gate_source_0_pF: _NotNegative
-    gate_drain_0_pF: _NotNegative
-    drain_source_pF: _NotNegative = 0.0
-    built_in_V: _Positive
-    grading: _NotNegative
-    source: _Text
+class _FetNoise(Sourced):
+    channel_noise_factor: Positive = 2.0 / 3.0
+    flicker_corner_Hz: NotNegative
 
 
-class _FetNoise(_Model):
-    channel_noise_factor: _Positive = 2.0 / 3.0
-    flicker_corner_Hz: _NotNegative
-    source: _Text
+class _FetRatings(Sourced):
+    drain_source_max_V: Positive | None = None
+    drain_gate_max_V: Positive | None = None
+    gate_source_reverse_max_V: Positive | None = None
+    gate_current_max_A: Positive | None = None
+    dissipation_max_W: Positive | None = None
 
 
-class _FetRatings(_Model):
-    drain_source_max_V: _Positive | None = None
-    drain_gate_max_V: _Positive | None = None
-    gate_source_reverse_max_V: _Positive | None = None
-    gate_current_max_A: _Positive | None = None
-    dissipation_max_W: _Positive | None = None
-    source: _Text
+class _Spread(Sourced):
+    """How transistors differ; each capacitance plus and minus three sigma, relative."""
+
+    capacitance: NotNegative = 0.10
+    capacitance_source: Text = "common practice, no source"
 
 
-class _FetSpread(_Model):
-    cutoff_least_V: Annotated[float, Field(lt=0, allow_inf_nan=False)]
-    cutoff_most_V: Annotated[float, Field(lt=0, allow_inf_nan=False)]
-    idss_power: _NotNegative
-    source: _Text
+class _FetSpread(_Spread):
+    cutoff_least_V: _Negative
+    cutoff_most_V: _Negative
+    idss_power: NotNegative
 
 
-class _Named(_Model):
-    name: _Text
-    aliases: tuple[_Text, ...] = Field(default=(), strict=False)
-    description: str = ""
+class _BipolarSpread(_Spread):
+    gain_typical: Positive
+    gain_least: Positive
+    gain_most: Positive
 
 
-class _FetEntry(_Named):
+class _FetEntry(NamedEntry):
     law: _FetLaw
     capacitance: _FetCapacitance
     noise: _FetNoise
@@ -94,68 +100,61 @@ class _FetEntry(_Named):
 
     def device(self) -> JunctionFet:
         c, s = self.capacitance, self.spread
+        own: tuple[Spread, ...] = ()
+        if s is not None:
+            low, high = (
+                end / self.law.cutoff_V - 1.0 for end in (s.cutoff_least_V, s.cutoff_most_V)
+            )
+            powers = {"cutoff_V": 1.0, "idss_A": s.idss_power}
+            own = (_published("transistor_cutoff_voltage", low, high, s.source, powers),)
         return JunctionFet(
-            name=self.name,
-            aliases=self.aliases,
-            description=self.description,
-            law=SquareLawFet(**self.law.model_dump(exclude={"source"})),
+            law=SquareLawFet(**self.law.numbers),
             gate_source_0_F=c.gate_source_0_pF * _PICO,
             gate_drain_0_F=c.gate_drain_0_pF * _PICO,
             drain_source_F=c.drain_source_pF * _PICO,
             built_in_V=c.built_in_V,
             grading=c.grading,
-            cutoff_range_V=(s.cutoff_least_V, s.cutoff_most_V) if s is not None else None,
-            idss_power=s.idss_power if s is not None else 1.0,
+            spreads=own + _of_capacitance(s),
             sources=_sources(self),
-            **self.noise.model_dump(exclude={"source"}),
-            **self.ratings.model_dump(exclude={"source"}),
+            **self.heading,
+            **self.noise.numbers,
+            **self.ratings.numbers,
         )
 
 
-class _BipolarLaw(_Model):
-    saturation_A: _Positive
-    forward_gain: _Positive
-    early_V: _Positive | None = None
-    ideality: _Positive = 1.0
-    leakage_A: _NotNegative = 0.0
-    leakage_ideality: _Positive = 2.0
-    temperature_K: _Positive = 298.15
-    source: _Text
+class _BipolarLaw(Sourced):
+    saturation_A: Positive
+    forward_gain: Positive
+    early_V: Positive | None = None
+    ideality: Positive = 1.0
+    leakage_A: NotNegative = 0.0
+    leakage_ideality: Positive = 2.0
+    temperature_K: Positive = 298.15
 
 
-class _BipolarCapacitance(_Model):
-    base_emitter_0_pF: _NotNegative
-    base_collector_0_pF: _NotNegative
-    collector_emitter_pF: _NotNegative = 0.0
-    built_in_V: _Positive
-    grading: _NotNegative
-    transit_ns: _NotNegative
-    source: _Text
+class _BipolarCapacitance(Sourced):
+    base_emitter_0_pF: NotNegative
+    base_collector_0_pF: NotNegative
+    collector_emitter_pF: NotNegative = 0.0
+    built_in_V: Positive
+    grading: NotNegative
+    transit_ns: NotNegative
 
 
-class _BipolarNoise(_Model):
-    base_ohm: _NotNegative
-    flicker_corner_Hz: _NotNegative
-    source: _Text
+class _BipolarNoise(Sourced):
+    base_ohm: NotNegative
+    flicker_corner_Hz: NotNegative
 
 
-class _BipolarRatings(_Model):
-    collector_emitter_max_V: _Positive | None = None
-    collector_base_max_V: _Positive | None = None
-    emitter_base_max_V: _Positive | None = None
-    collector_current_max_A: _Positive | None = None
-    dissipation_max_W: _Positive | None = None
-    source: _Text
+class _BipolarRatings(Sourced):
+    collector_emitter_max_V: Positive | None = None
+    collector_base_max_V: Positive | None = None
+    emitter_base_max_V: Positive | None = None
+    collector_current_max_A: Positive | None = None
+    dissipation_max_W: Positive | None = None
 
 
-class _BipolarSpread(_Model):
-    gain_typical: _Positive
-    gain_least: _Positive
-    gain_most: _Positive
-    source: _Text
-
-
-class _BipolarEntry(_Named):
+class _BipolarEntry(NamedEntry):
     law: _BipolarLaw
     capacitance: _BipolarCapacitance
     noise: _BipolarNoise
@@ -164,30 +163,45 @@ class _BipolarEntry(_Named):
 
     def device(self) -> BipolarTransistor:
         c, s = self.capacitance, self.spread
-        law = self.law.model_dump(exclude={"source"}, exclude_none=True)
+        own: tuple[Spread, ...] = ()
+        if s is not None:
+            low, high = (end / s.gain_typical - 1.0 for end in (s.gain_least, s.gain_most))
+            # The base's leakage goes with the rest of its current: the gain falls at all currents.
+            powers = {"forward_gain": 1.0, "leakage_A": -1.0}
+            own = (_published("transistor_current_gain", low, high, s.source, powers),)
         return BipolarTransistor(
-            name=self.name,
-            aliases=self.aliases,
-            description=self.description,
-            law=Bipolar(**law),
+            law=Bipolar(**self.law.numbers),
             base_emitter_0_F=c.base_emitter_0_pF * _PICO,
             base_collector_0_F=c.base_collector_0_pF * _PICO,
             collector_emitter_F=c.collector_emitter_pF * _PICO,
             built_in_V=c.built_in_V,
             grading=c.grading,
             transit_s=c.transit_ns * _NANO,
-            forward_gain_range=(s.gain_least / s.gain_typical, s.gain_most / s.gain_typical)
-            if s is not None
-            else None,
+            spreads=own + _of_capacitance(s),
             sources=_sources(self),
-            **self.noise.model_dump(exclude={"source"}),
-            **self.ratings.model_dump(exclude={"source"}),
+            **self.heading,
+            **self.noise.numbers,
+            **self.ratings.numbers,
         )
 
 
-class _Table(_Model):
+class _Table(Entry):
     fet: tuple[_FetEntry, ...] = Field(default=(), strict=False)
     bipolar: tuple[_BipolarEntry, ...] = Field(default=(), strict=False)
+
+
+def _published(
+    quantity: str, low: float, high: float, source: str, powers: dict[str, float]
+) -> Spread:
+    # The shape between the limits is common practice, no source: makers say nothing of it, and
+    # few transistors lie at either end.
+    return Spread(quantity, low, high, "rounded", source, powers)
+
+
+def _of_capacitance(spread: _Spread | None) -> tuple[Spread, ...]:
+    if spread is None:
+        return capacitance_spreads(0.10, "common practice, no source")
+    return capacitance_spreads(spread.capacitance, spread.capacitance_source)
 
 
 def _sources(entry: _FetEntry | _BipolarEntry) -> DataSources:
@@ -196,7 +210,6 @@ def _sources(entry: _FetEntry | _BipolarEntry) -> DataSources:
         capacitance=entry.capacitance.source,
         noise=entry.noise.source,
         ratings=entry.ratings.source,
-        spread=entry.spread.source if entry.spread is not None else "",
     )
 
 
@@ -216,11 +229,7 @@ def load_transistors(path: str | Path) -> tuple[Transistor, ...]:
         If the file cannot be read as a transistor table; the message names file, field, value and
         what is allowed.
     """
-    try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ValueError(f"{path}: not readable as a UTF-8 text file: {error}") from error
-    return read_transistors(text, str(path))
+    return read_transistors(read_text(path), str(path))
 
 
 def read_transistors(text: str, where: str) -> tuple[Transistor, ...]:
@@ -231,31 +240,14 @@ def read_transistors(text: str, where: str) -> tuple[Transistor, ...]:
     ValueError
         As :func:`load_transistors`.
     """
-    try:
-        table = _Table.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ValueError(f"{where}: not valid TOML: {error}") from error
-    except ValidationError as error:
-        first = error.errors()[0]
-        field = ".".join(str(part) for part in first["loc"])
-        raise ValueError(f"{where}: {field}: {first['input']!r}: {first['msg']}") from error
-    found: tuple[Transistor, ...] = (
-        *(entry.device() for entry in table.fet),
-        *(entry.device() for entry in table.bipolar),
+    return read_table(
+        text,
+        where,
+        _Table,
+        lambda table: {"fet": table.fet, "bipolar": table.bipolar},
+        _transistor,
     )
-    if not found:
-        raise ValueError(f"{where}: must hold at least one [[fet]] or [[bipolar]] table")
-    _require_unique(found, where)
-    return found
 
 
-def _require_unique(found: Iterable[Transistor], where: str) -> None:
-    seen: dict[str, str] = {}
-    for entry in found:
-        for name in (entry.name, *entry.aliases):
-            if name.casefold() in seen:
-                raise ValueError(
-                    f"{where}: {entry.name}: name or alias {name!r}: must be unique, "
-                    f"but {seen[name.casefold()]} has it too"
-                )
-            seen[name.casefold()] = entry.name
+def _transistor(entry: _FetEntry | _BipolarEntry) -> Transistor:
+    return entry.device()

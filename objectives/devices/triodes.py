@@ -12,73 +12,48 @@ the grid does.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
-from typing import Any, Self, TypeAlias
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import expit
 
-__all__ = ["LAWS", "ChildLangmuir", "DempwolfZolzer", "GridCurrent", "Koren"]
+from objectives.arrays import Batch, FloatArray
+from objectives.checks import require
+from objectives.devices.law import ConductionLaw, Parameter
 
-FloatArray = NDArray[np.float64]
-Parameter: TypeAlias = float | FloatArray
+__all__ = [
+    "LAWS",
+    "ChildLangmuir",
+    "DempwolfZolzer",
+    "Equation",
+    "GridCurrent",
+    "Koren",
+    "TriodeLaw",
+]
+
+Equation: TypeAlias = Literal["child-langmuir", "koren", "dempwolf-zolzer"]
+_LABELS: Mapping[str, tuple[str, str]] = {
+    "grid_offset_V": ("{grid} offset", "V"),
+    "grid_smear_V": ("{grid} smear", "V"),
+    "knee_V": ("knee", "V"),
+    "offset_A": ("offset", "A"),
+}
 
 
-@dataclass(frozen=True)
-class _Parameters:
-    """Shared by the laws: checking and indexing of parameters that may be arrays."""
-
-    def __post_init__(self) -> None:
-        for name in self._positive():
-            value = getattr(self, name)
-            least = self._least(name)
-            if not (np.all(np.isfinite(value)) and np.all(np.asarray(value) > least)):
-                raise ValueError(f"{name}: {value!r}: must be finite and more than {least:g}")
-
-    @classmethod
-    def _positive(cls) -> tuple[str, ...]:
-        raise NotImplementedError
-
-    @staticmethod
-    def _least(name: str) -> float:
-        # With an exponent of 1 or less the transconductance would jump at cut-off.
-        return 1.0 if name in ("exponent", "ex") else 0.0
-
-    @cached_property
-    def parameter_shape(self) -> tuple[int, ...]:
-        """Common shape of all parameters; ``()`` for a single valve."""
-        shapes = []
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if isinstance(value, _Parameters):
-                shapes.append(value.parameter_shape)
-            elif value is not None:
-                shapes.append(np.shape(value))
-        return np.broadcast_shapes(*shapes)
-
-    def at(self, index: Any) -> Self:
-        """Return a copy with array parameters indexed.
-
-        Arrays are first broadcast to the common shape of all parameters, so ``index`` means the
-        same valve in each; scalar parameters hold for every valve and stay.
-        """
-        return self._at(index, self.parameter_shape)
-
-    def _at(self, index: Any, shape: tuple[int, ...]) -> Self:
-        changed: dict[str, Any] = {}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if isinstance(value, _Parameters):
-                changed[field.name] = value._at(index, shape)
-            elif value is not None and np.ndim(value) > 0:
-                changed[field.name] = np.broadcast_to(value, shape)[index]
-        return replace(self, **changed)
+def _require_positive(of: Batch, *names: str) -> None:
+    """Check parameters; an exponent must be above 1, or gm would jump at cut-off."""
+    for name, value in of.numeric_fields().items():
+        if name in names:
+            least = 1.0 if name in ("exponent", "ex") else 0.0
+            good = np.isfinite(value) & (value > least)
+            require(name, value, good, f"finite and more than {least:g}")
 
 
 @dataclass(frozen=True)
-class GridCurrent(_Parameters):
+class GridCurrent(Batch):
     """Grid current of a triode: a softened power law of the grid voltage alone.
 
     ``I_g = G_g (ln(1 + exp(C_g V_g)) / C_g)^xi_g + I_g0``
@@ -99,9 +74,8 @@ class GridCurrent(_Parameters):
     sharpness: Parameter
     offset_A: Parameter = 0.0
 
-    @classmethod
-    def _positive(cls) -> tuple[str, ...]:
-        return ("perveance", "exponent", "sharpness")
+    def __post_init__(self) -> None:
+        _require_positive(self, "perveance", "exponent", "sharpness")
 
     def current(self, grid_V: ArrayLike) -> FloatArray:
         """Return the grid current (A)."""
@@ -114,20 +88,21 @@ class GridCurrent(_Parameters):
         )
 
 
-class _WithGrid(_Parameters):
-    """A law that carries a grid current, or none."""
+class _WithGridCurrent(ConductionLaw):
+    """A triode's law, which carries a grid current, or none."""
+
+    equation: ClassVar[Equation]
+    """Name of the law in the valve table."""
+    parameter_labels: ClassVar[Mapping[str, tuple[str, str]]] = _LABELS
+    mu_powers: ClassVar[Mapping[str, float]] = {"mu": 1.0}
 
     grid: GridCurrent | None
-
-    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the grid current (A); zeros without a grid-current component."""
-        return self.linearise_grid(grid_V, plate_V)[0]
 
     def linearise_grid(
         self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return grid current (A) and its derivatives by grid and plate voltage (S)."""
-        shape = np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.parameter_shape)
+        shape = np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.shape)
         zeros = np.zeros(shape)
         if self.grid is None:
             return zeros, zeros, zeros
@@ -136,7 +111,7 @@ class _WithGrid(_Parameters):
 
 
 @dataclass(frozen=True)
-class ChildLangmuir(_WithGrid):
+class ChildLangmuir(_WithGridCurrent):
     """The three-halves law of the space-charge-limited triode.
 
     ``I_p = G (V_g + V_0 + V_p / mu)^(3/2)`` where the bracket is positive, else zero.
@@ -153,19 +128,18 @@ class ChildLangmuir(_WithGrid):
     as written for triodes in K. R. Spangenberg, Vacuum Tubes, McGraw-Hill, 1948 (from memory).
     """
 
+    equation: ClassVar[Equation] = "child-langmuir"
+    title: ClassVar[str] = "three-halves law of Child and Langmuir"
+    current_powers: ClassVar[Mapping[str, float]] = {"perveance": 1.0}
+
     mu: Parameter
     perveance: Parameter
     grid_offset_V: Parameter = 0.0
     knee_V: Parameter = 5.0
     grid: GridCurrent | None = None
 
-    @classmethod
-    def _positive(cls) -> tuple[str, ...]:
-        return ("mu", "perveance", "knee_V")
-
-    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the plate current (A)."""
-        return self.linearise(grid_V, plate_V)[0]
+    def __post_init__(self) -> None:
+        _require_positive(self, "mu", "perveance", "knee_V")
 
     def linearise(
         self, grid_V: ArrayLike, plate_V: ArrayLike
@@ -179,13 +153,9 @@ class ChildLangmuir(_WithGrid):
         gate, gate_slope = _knee(vp, self.knee_V)
         return space * gate, slope * gate, slope / self.mu * gate + space * gate_slope
 
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with plate current and amplification factor multiplied."""
-        return replace(self, perveance=_times(self.perveance, current), mu=_times(self.mu, mu))
-
 
 @dataclass(frozen=True)
-class Koren(_WithGrid):
+class Koren(_WithGridCurrent):
     """Koren's phenomenological triode, with two parameters more that are 0 in the published form.
 
     ``I_p = 2 E_1^ex / k_g1`` with ``E_1 = (V_p / s) w ln(1 + exp((s / mu + V_g + V_0) / w))``,
@@ -217,6 +187,10 @@ class Koren(_WithGrid):
     simulation of a multi-stage guitar preamplifier", AES 129th Convention, 2010.
     """
 
+    equation: ClassVar[Equation] = "koren"
+    title: ClassVar[str] = "Koren"
+    current_powers: ClassVar[Mapping[str, float]] = {"kg1": -1.0}
+
     mu: Parameter
     ex: Parameter
     kg1: Parameter
@@ -227,13 +201,9 @@ class Koren(_WithGrid):
     grid: GridCurrent | None = None
 
     def __post_init__(self) -> None:
-        super().__post_init__()
-        if not np.all(np.asarray(self.grid_smear_V) >= 0):
-            raise ValueError(f"grid_smear_V: {self.grid_smear_V!r}: must be 0 or more")
-
-    @classmethod
-    def _positive(cls) -> tuple[str, ...]:
-        return ("mu", "ex", "kg1", "kp", "kvb")
+        _require_positive(self, "mu", "ex", "kg1", "kp", "kvb")
+        smear = np.asarray(self.grid_smear_V, float)
+        require("grid_smear_V", smear, smear >= 0, "0 or more")
 
     def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
         """Return the plate current (A)."""
@@ -265,15 +235,9 @@ class Koren(_WithGrid):
         gp = slope * (self.kvb / reach**3 * width * log_term + share * share * by_reach)
         return current, gm, gp
 
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with plate current and amplification factor multiplied."""
-        return replace(
-            self, kg1=_times(self.kg1, 1.0 / np.asarray(current, float)), mu=_times(self.mu, mu)
-        )
-
 
 @dataclass(frozen=True)
-class DempwolfZolzer(_WithGrid):
+class DempwolfZolzer(_WithGridCurrent):
     """Dempwolf and Zölzer's physically motivated triode.
 
     ``I_k = G (ln(1 + exp(C (V_p / mu + V_g))) / C)^gamma``, ``I_p = I_k - I_g``
@@ -300,6 +264,10 @@ class DempwolfZolzer(_WithGrid):
     Proc. 14th Int. Conf. on Digital Audio Effects (DAFx-11), Paris, 2011.
     """
 
+    equation: ClassVar[Equation] = "dempwolf-zolzer"
+    title: ClassVar[str] = "Dempwolf and Zölzer"
+    current_powers: ClassVar[Mapping[str, float]] = {"perveance": 1.0}
+
     mu: Parameter
     perveance: Parameter
     exponent: Parameter
@@ -307,13 +275,8 @@ class DempwolfZolzer(_WithGrid):
     knee_V: Parameter = 5.0
     grid: GridCurrent | None = None
 
-    @classmethod
-    def _positive(cls) -> tuple[str, ...]:
-        return ("mu", "perveance", "exponent", "sharpness", "knee_V")
-
-    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
-        """Return the plate current (A)."""
-        return self.linearise(grid_V, plate_V)[0]
+    def __post_init__(self) -> None:
+        _require_positive(self, "mu", "perveance", "exponent", "sharpness", "knee_V")
 
     def linearise(
         self, grid_V: ArrayLike, plate_V: ArrayLike
@@ -333,15 +296,10 @@ class DempwolfZolzer(_WithGrid):
         gate, gate_slope = _knee(vp, self.knee_V)
         return space * gate, by_grid * gate, by_plate * gate + space * gate_slope
 
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with cathode current and amplification factor multiplied."""
-        return replace(self, perveance=_times(self.perveance, current), mu=_times(self.mu, mu))
 
-
-LAWS: dict[str, type[ChildLangmuir] | type[Koren] | type[DempwolfZolzer]] = {
-    "child-langmuir": ChildLangmuir,
-    "koren": Koren,
-    "dempwolf-zolzer": DempwolfZolzer,
+TriodeLaw: TypeAlias = ChildLangmuir | Koren | DempwolfZolzer
+LAWS: Mapping[str, type[ChildLangmuir] | type[Koren] | type[DempwolfZolzer]] = {
+    law.equation: law for law in (ChildLangmuir, Koren, DempwolfZolzer)
 }
 """The laws by the name that the valve table uses."""
 
@@ -367,8 +325,3 @@ def _knee(plate_V: FloatArray, knee_V: Parameter) -> tuple[FloatArray, FloatArra
     # for any plate voltage.
     square = np.minimum(x, 40.0) ** 2
     return np.asarray(-np.expm1(-square)), np.asarray(2.0 * x / knee_V * np.exp(-square))
-
-
-def _times(parameter: Parameter, factor: ArrayLike) -> Parameter:
-    product = np.asarray(parameter, float) * np.asarray(factor, float)
-    return float(product) if product.ndim == 0 else product

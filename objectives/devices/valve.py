@@ -1,149 +1,82 @@
-"""A valve of the table as the device of a stage: capacitances, noise and ratings at its point."""
+"""A valve of the table as the device of a stage: one section, and how it is used."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
 from objectives.arrays import FloatArray
-from objectives.devices.fit_record import FitRecord, Law
-from objectives.devices.protocol import ConductionLaw, DeviceNoise, OperatingPoint, Rating
+from objectives.checks import InputError
+from objectives.devices.fit_record import FitRecord
+from objectives.devices.junctions import capacitance_spreads
+from objectives.devices.law import Datum
+from objectives.devices.protocol import (
+    Caveat,
+    DataSources,
+    DeviceNoise,
+    OperatingPoint,
+    Rating,
+    Symbol,
+    published,
+    rated,
+)
 from objectives.devices.terms import VALVE, Terms
+from objectives.devices.triodes import TriodeLaw
 from objectives.stage import Stage
+from objectives.tolerance.spreads import Spread
 
-__all__ = ["Valve", "ValveDevice", "ValveNoise", "ValveSpread"]
+__all__ = ["Valve", "valve_spreads"]
+
+_CURRENT_SOURCE = (
+    "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
+    "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
+    "Radiation Laboratory Series 17, 1949, quoted second-hand"
+)
+_FACTOR_SOURCE = (
+    "with it, current and transconductance spread as widely as those limits let them; the limits "
+    "of the factor itself are wider"
+)
 
 
-@dataclass(frozen=True)
-class ValveDevice:
-    """One section of a valve, with or without its shield, as :class:`~objectives.device.Device`.
+def valve_spreads(
+    transconductance: float = 0.25,
+    amplification_factor: float = 0.10,
+    capacitance: float = 0.10,
+    *,
+    transconductance_source: str = _CURRENT_SOURCE,
+    amplification_factor_source: str = _FACTOR_SOURCE,
+    capacitance_source: str = "common practice, no source",
+) -> tuple[Spread, ...]:
+    """Return how new valves of one type differ: relative, plus and minus three sigma.
 
     Parameters
     ----------
-    valve :
-        Entry of the valve table.
-    shielded :
-        Use the capacitances published with an external shield.
-    heater_V :
-        Direct voltage of the heater to ground, for the heater-cathode rating.
+    transconductance :
+        Plate current at given voltages, and transconductance in proportion.
+    amplification_factor, capacitance :
+        Amplification factor, and each capacitance.
+    transconductance_source, amplification_factor_source, capacitance_source :
+        Where these come from.
     """
-
-    valve: Valve
-    shielded: bool = False
-    heater_V: float = 0.0
-
-    @property
-    def name(self) -> str:
-        """Type number."""
-        return self.valve.name
-
-    @property
-    def terms(self) -> Terms:
-        """What people call it and its electrodes."""
-        return VALVE
-
-    @property
-    def law(self) -> ConductionLaw:
-        """Large-signal equation of the table's entry."""
-        return self.valve.law
-
-    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
-        """Return grid-cathode, grid-plate and plate-cathode capacitance (F); bias moves none."""
-        return self.valve.capacitances_F(shielded=self.shielded)
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        """Return the valve's noise: 4 k T0 R_eq with R_eq = factor/gm, and flicker below a corner.
-
-        The equivalent noise resistance of a valve is defined at T0 = 290 K: its electrons come
-        from a cathode whose temperature does not follow the room's (source: the table's entry).
-        """
-        gm = np.maximum(point.transconductance_S, 1e-12)
-        white = 4 * constants.k * 290.0 * self.valve.noise.resistance_factor / gm
-        return DeviceNoise(
-            white_V2_per_Hz=np.asarray(white),
-            flicker_corner_Hz=np.asarray(self.valve.noise.flicker_corner_Hz),
-            grid_current_A=np.abs(point.grid_current_A),
-        )
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        """Return the published maxima of the valve; those not published are left out."""
-        entry, shape = self.valve, np.shape(point.plate_current_A)
-        leak = np.broadcast_to(np.asarray(stage.grid_leak_ohm, float), shape)
-        cathode_biased = np.broadcast_to(stage.cathode_total_ohm > 0, shape)
-        leak_max = _either(
-            cathode_biased,
-            entry.grid_leak_cathode_bias_max_ohm,
-            entry.grid_leak_fixed_bias_max_ohm,
-        )
-        rows = (
-            ("plate voltage", point.plate_cathode_V, entry.plate_voltage_max_V, "V"),
-            ("plate dissipation", point.plate_dissipation_W, entry.plate_dissipation_max_W, "W"),
-            ("cathode current", point.cathode_current_A, entry.cathode_current_max_A, "A"),
-            ("heater-cathode voltage", np.abs(point.cathode_V - self.heater_V),
-             entry.heater_cathode_max_V, "V"),
-            ("negative grid voltage", -point.grid_cathode_V, entry.grid_negative_max_V, "V"),
-            ("grid leak", leak, leak_max, "ohm"),
-        )  # fmt: skip
-        return [
-            Rating(name, value, np.asarray(allowed, float), unit, entry.ratings_source)
-            for name, value, allowed, unit in rows
-            if allowed is not None
-        ]
-
-
-def _either(where: np.ndarray, yes: float | None, no: float | None) -> FloatArray | None:
-    """Return one rating or the other by bias; the one that is published where only one is."""
-    if yes is None and no is None:
-        return None
-    first = yes if yes is not None else no
-    second = no if no is not None else yes
-    return np.where(where, float(first or 0), float(second or 0))
-
-
-@dataclass(frozen=True)
-class ValveNoise:
-    """The valve's own noise, referred to its grid.
-
-    Attributes
-    ----------
-    resistance_factor : equivalent noise resistance times transconductance (dimensionless)
-    flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
-    source : where both come from
-    """
-
-    resistance_factor: float
-    flicker_corner_Hz: float
-    source: str
-
-
-@dataclass(frozen=True)
-class ValveSpread:
-    """Relative spread (one sigma, dimensionless) from valve to valve of one type, when new.
-
-    Attributes
-    ----------
-    current : plate current at given voltages, and transconductance in proportion
-    amplification_factor : amplification factor
-    capacitance : each interelectrode capacitance
-    source : where the three come from
-    """
-
-    current: float
-    amplification_factor: float
-    capacitance: float
-    source: str
+    current = ("valve_transconductance", transconductance, transconductance_source)
+    factor = ("valve_amplification_factor", amplification_factor, amplification_factor_source)
+    return (
+        *(Spread.plus_minus(name, by, "normal", source) for name, by, source in (current, factor)),
+        *capacitance_spreads(capacitance, capacitance_source),
+    )
 
 
 @dataclass(frozen=True)
 class Valve:
-    """One section of a triode: law, capacitances, ratings, noise, spread, and how it was fitted.
+    """One section of a triode, as :class:`~objectives.devices.protocol.Device`.
 
     Capacitances are in farads, without external shield; the ``_shielded`` ones are None where not
-    published. Ratings are per section and None where not published; ``ratings_source`` names the
-    rating system.
+    published. Ratings are per section and None where not published; their source names the rating
+    system.
 
     Attributes
     ----------
@@ -156,16 +89,29 @@ class Valve:
     grid_negative_max_V : most negative bias, given as a positive number (V)
     grid_positive_max_V : most positive direct grid voltage (V)
     heater_V, heater_A : heater, for the whole envelope
+    noise_resistance_factor : equivalent noise resistance times transconductance (dimensionless)
+    flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
+    spreads : how valves of the type differ
+    fit : how the law was fitted
+    shielded : whether the capacitances published with an external shield hold
+    heater_elevation_V : direct voltage of the heater to ground
+
+    Raises
+    ------
+    InputError
+        If the shielded capacitances are asked for and not published.
     """
 
+    terms: ClassVar[Terms] = VALVE
+    symbol: ClassVar[Symbol] = "triode"
+    caveats: ClassVar[tuple[Caveat, ...]] = ()
+
     name: str
-    law: Law
+    law: TriodeLaw
     c_grid_plate_F: float
     c_grid_cathode_F: float
     c_plate_cathode_F: float
-    capacitance_source: str
-    law_source: str
-    grid_current_source: str = ""
+    sources: DataSources
     aliases: tuple[str, ...] = ()
     description: str = ""
     c_grid_plate_shielded_F: float | None = None
@@ -179,35 +125,98 @@ class Valve:
     grid_leak_fixed_bias_max_ohm: float | None = None
     grid_negative_max_V: float | None = None
     grid_positive_max_V: float | None = None
-    ratings_source: str = ""
     heater_V: float | None = None
     heater_A: float | None = None
-    noise: ValveNoise = ValveNoise(2.5, 5e3, "common practice, no source")
-    spread: ValveSpread = ValveSpread(0.1, 0.05, 0.05, "common practice, no source")
+    noise_resistance_factor: float = 2.5
+    flicker_corner_Hz: float = 5e3
+    spreads: tuple[Spread, ...] = valve_spreads()
     fit: FitRecord | None = None
+    shielded: bool = False
+    heater_elevation_V: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.shielded and self.c_grid_plate_shielded_F is None:
+            raise InputError(
+                "shielded",
+                True,
+                f"must be False: the table has no capacitances of the {self.name} with shield",
+            )
+
+    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
+        """Return grid-cathode, grid-plate and plate-cathode capacitance (F); bias moves none."""
+        return self.capacitances_F
 
     @property
-    def names(self) -> tuple[str, ...]:
-        """Name and aliases."""
-        return (self.name, *self.aliases)
+    def capacitances_F(self) -> tuple[float, float, float]:
+        """Grid-cathode, grid-plate and plate-cathode capacitance (F), at any bias."""
+        if self.shielded:
+            return (
+                self.c_grid_cathode_shielded_F,
+                self.c_grid_plate_shielded_F,
+                self.c_plate_cathode_shielded_F,
+            )  # type: ignore[return-value]
+        return self.c_grid_cathode_F, self.c_grid_plate_F, self.c_plate_cathode_F
 
-    def capacitances_F(self, *, shielded: bool = False) -> tuple[float, float, float]:
-        """Return grid-cathode, grid-plate and plate-cathode capacitance (F).
+    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
+        """Return the valve's noise: 4 k T0 R_eq with R_eq = factor/gm, and flicker below a corner.
 
-        Raises
-        ------
-        ValueError
-            If the shielded values are asked for and not published.
+        The equivalent noise resistance of a valve is defined at T0 = 290 K: its electrons come
+        from a cathode whose temperature does not follow the room's (source: the table's entry).
         """
-        if not shielded:
-            return self.c_grid_cathode_F, self.c_grid_plate_F, self.c_plate_cathode_F
-        found = (
-            self.c_grid_cathode_shielded_F,
-            self.c_grid_plate_shielded_F,
-            self.c_plate_cathode_shielded_F,
+        gm = np.maximum(point.transconductance_S, 1e-12)
+        return DeviceNoise(
+            np.asarray(4 * constants.k * 290.0 * self.noise_resistance_factor / gm),
+            np.asarray(self.flicker_corner_Hz),
+            np.abs(point.grid_current_A),
         )
-        if None in found:
-            raise ValueError(
-                f"shielded: True: the table has no capacitances of the {self.name} with shield"
-            )
-        return found  # type: ignore[return-value]
+
+    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
+        """Return the published maxima of the valve; those not published are left out."""
+        shape = np.shape(point.plate_current_A)
+        cathode_biased = np.broadcast_to(stage.cathode_total_ohm > 0, shape)
+        leak_max = _either(
+            cathode_biased, self.grid_leak_cathode_bias_max_ohm, self.grid_leak_fixed_bias_max_ohm
+        )
+        values = {
+            "plate voltage": point.plate_cathode_V,
+            "plate dissipation": point.plate_dissipation_W,
+            "cathode current": point.cathode_current_A,
+            "heater-cathode voltage": np.abs(point.cathode_V - self.heater_elevation_V),
+            "negative grid voltage": -point.grid_cathode_V,
+        }
+        found = rated(
+            tuple(m for m in self.maxima if m.label in values), values, self.sources.ratings
+        )
+        if leak_max is not None:
+            leak = np.broadcast_to(np.asarray(stage.grid_leak_ohm, float), shape)
+            found.append(Rating("grid leak", leak, leak_max, "ohm", self.sources.ratings))
+        return found
+
+    @property
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima."""
+        return published(
+            ("plate voltage", self.plate_voltage_max_V, "V"),
+            ("plate dissipation", self.plate_dissipation_max_W, "W"),
+            ("cathode current", self.cathode_current_max_A, "A"),
+            ("heater-cathode voltage", self.heater_cathode_max_V, "V"),
+            ("negative grid voltage", self.grid_negative_max_V, "V"),
+            ("grid leak, cathode bias", self.grid_leak_cathode_bias_max_ohm, "ohm"),
+            ("grid leak, fixed bias", self.grid_leak_fixed_bias_max_ohm, "ohm"),
+        )
+
+    @property
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+        return (
+            Datum("noise resistance times transconductance", self.noise_resistance_factor),
+            Datum("flicker corner", self.flicker_corner_Hz, "Hz"),
+        )
+
+
+def _either(where: np.ndarray, yes: float | None, no: float | None) -> FloatArray | None:
+    """Return one rating or the other by bias; the one that is published where only one is."""
+    first, second = (yes if yes is not None else no), (no if no is not None else yes)
+    if first is None or second is None:
+        return None
+    return np.where(where, first, second)

@@ -1,4 +1,4 @@
-"""TODO objectives.fitting.__main__."""
+"""``python -m objectives.fitting refit [TABLE] [--write]``: redo the fits of a valve table."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ import numpy as np
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import load_valves
 from objectives.fitting.published import refit
-from objectives.fitting.table import TABLE_HEADER, write_valves
+from objectives.fitting.table import write_valves
 
 __all__ = ["main"]
 
 
 def _report(entry: Valve) -> str:
-    lines = [f"{entry.name}: {entry.law}"]
+    numbers = ", ".join(f"{p.label} {float(p.value):g}" for p in entry.law.parameters())  # type: ignore[arg-type]
+    lines = [f"{entry.name}: {entry.law.title}: {entry.terms.write(numbers)}"]
     for p in entry.fit.points if entry.fit else ():
         at = ", ".join(f"{k} {v:g}" for k, v in p.conditions.items())
         lines.append(
@@ -43,7 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = parser.add_subparsers(dest="command", required=True)
     again = commands.add_parser("refit", help="fit every valve of a table anew to its points")
     again.add_argument("table", nargs="?", help="TOML file; the built-in table when absent")
-    again.add_argument("--write", action="store_true", help="replace the table by the result")
+    again.add_argument("--write", action="store_true", help="write the new laws into the table")
     given = parser.parse_args(arguments)
     try:
         _refit_table(given.table, given.write)
@@ -60,7 +61,7 @@ def _refit_table(table: str | None, write: bool) -> None:
         for entry in entries:
             print(_report(entry))
         if write:
-            write_valves(path, entries, TABLE_HEADER)
+            write_valves(path, entries)
 
 
 if __name__ == "__main__":

@@ -1,15 +1,8 @@
-"""Fitting a triode law: to a user's measured curves, and to the published points of the table.
+"""Fitting a triode law to a user's measured plate curves.
 
-Both fits are robust least squares (SciPy) on the logarithm of the ratio of the law to the datum, so
-that a microampere near cut-off and a milliampere near zero bias count alike in per cent.
-
-* :func:`fit_law` takes measured curves. It refuses data that cannot carry the fit, and says why.
-* :func:`refit` takes a table entry and its published points, which are too few to fix every
-  parameter; what they leave open is held near values typical of small triodes.
-
-``python -m objectives.fitting refit [TABLE]`` redoes the fits of a valve table;
-``python -m objectives.fitting measured CSV --name NAME --like VALVE --into TABLE`` fits a user's
-own measurements and writes them as a table entry.
+The fit is robust least squares (SciPy) on the logarithm of the ratio of the law to the reading, so
+that a microampere near cut-off and a milliampere near zero bias count alike in per cent. Data that
+cannot carry the fit are refused, with the reason. On the command line: ``stagefront fit``.
 """
 
 from __future__ import annotations
@@ -23,21 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from objectives.devices.fit_record import FitPoint, FitRecord, Law
-from objectives.devices.triodes import LAWS, GridCurrent
-from objectives.fitting.measurements import _COLUMNS, Measurements
+from objectives.arrays import FloatArray
+from objectives.devices.fit_record import FitPoint, FitRecord
+from objectives.devices.triodes import LAWS, Equation, GridCurrent, TriodeLaw
+from objectives.fitting.measurements import COLUMNS, Measurements
 from objectives.fitting.parameters import (
     HELD,
-    Equation,
-    FloatArray,
-    _build,
-    _inside,
-    _Knob,
-    _knobs,
-    _rounded,
+    Unknown,
+    first_guess,
+    law_from,
+    rounded,
+    unknowns,
 )
 
-__all__ = ["Fit", "fit_law"]
+__all__ = ["Fit", "fit_law", "solve"]
 
 
 @dataclass(frozen=True)
@@ -55,7 +47,7 @@ class Fit:
     resolution_A : current below which readings hardly counted
     """
 
-    law: Law
+    law: TriodeLaw
     equation: str
     fitted: Measurements
     tested: Measurements | None
@@ -76,17 +68,13 @@ class Fit:
         """Return the r.m.s. residual (per cent) of the readings above the resolution."""
         return float(np.sqrt(np.mean(self._counted(data) ** 2)))
 
-    def bias_percent(self, data: Measurements | None = None) -> float:
-        """Return the mean residual (per cent) of the readings above the resolution."""
-        return float(np.mean(self._counted(data)))
-
     def worst_percent(self, data: Measurements | None = None) -> float:
         """Return the largest absolute residual (per cent) of the readings above the resolution."""
         return float(np.max(np.abs(self._counted(data))))
 
     def _counted(self, data: Measurements | None) -> FloatArray:
         data = self.fitted if data is None else data
-        return self.residual_percent(data)[data.plate_current_A >= self.resolution_A]
+        return np.asarray(self.residual_percent(data)[data.plate_current_A >= self.resolution_A])
 
     @property
     def record(self) -> FitRecord:
@@ -173,13 +161,13 @@ def fit_law(
             )  # fmt: skip
     start_mu, start = _start(measurements)
     fixed = dict(HELD[law] if held is None else held)
-    names = [knob.name for knob in _knobs(law, start_mu)]
+    names = [knob.name for knob in unknowns(law, start_mu)]
     for name, value in fixed.items():
         if name not in names:
             raise ValueError(f"held: {name!r}: must be a parameter of {law}: {', '.join(names)}")
         if not np.isfinite(value):
             raise ValueError(f"held: {name}: {value!r}: must be a finite number")
-    knobs = [knob for knob in _knobs(law, start_mu) if knob.name not in fixed]
+    knobs = [knob for knob in unknowns(law, start_mu) if knob.name not in fixed]
     if not knobs:
         raise ValueError(f"held: {', '.join(fixed)}: must leave at least one parameter to fit")
     if resolution_A is None:
@@ -195,17 +183,17 @@ def fit_law(
     weight = 1.0 / np.hypot(_READING, resolution_A / measured)
 
     def misfit(x: FloatArray) -> FloatArray:
-        model = _build(law, knobs, x, fixed, grid).plate_current(vg, vp)
+        model = law_from(law, knobs, x, fixed, grid).plate_current(vg, vp)
         # The floor keeps the logarithm finite where the law is cut off and the valve is not.
         return np.asarray((np.log(np.maximum(model, 1e-6 * resolution_A)) - log_measured) * weight)
 
     guesses = [
-        [_inside(knob, start.get(knob.name, knob.typical), factor) for knob in knobs]
+        [first_guess(knob, start.get(knob.name, knob.typical), factor) for knob in knobs]
         for factor in (1.0, 0.4, 2.5)
     ]
-    best = min((_solve(misfit, knobs, guess) for guess in guesses), key=lambda s: float(s.cost))
+    best = min((solve(misfit, knobs, guess) for guess in guesses), key=lambda s: float(s.cost))
     error = _standard_errors(best, knobs)
-    fitted = _rounded(_build(law, knobs, best.x, fixed, grid))
+    fitted = rounded(law_from(law, knobs, best.x, fixed, grid))
     free = ", ".join(knob.name for knob in knobs)
     result = Fit(
         law=fitted,
@@ -236,9 +224,10 @@ def fit_law(
 _MOST_RMS_PERCENT = 25.0
 
 
-def _solve(
-    misfit: Callable[[FloatArray], FloatArray], knobs: Sequence[_Knob], guess: Sequence[float]
+def solve(
+    misfit: Callable[[FloatArray], FloatArray], knobs: Sequence[Unknown], guess: Sequence[float]
 ) -> Any:
+    """Return SciPy's solution of a robust least-squares problem."""
     low, high = zip(*(knob.bounds for knob in knobs), strict=True)
     return least_squares(
         misfit, guess, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=400,
@@ -338,7 +327,7 @@ def _require_rising(data: Measurements, group: NDArray[np.intp], resolution_A: f
     """Raise where, at one grid voltage, the current falls while the plate voltage rises."""
     # By grid voltage, then by plate voltage: neighbours are then to be compared.
     order = np.lexsort((data.plate_voltage_V, group))
-    vg, vp, current = (getattr(data, name)[order] for name in _COLUMNS)
+    vg, vp, current = (getattr(data, name)[order] for name in COLUMNS)
     same = np.diff(group[order]) == 0
     # A tenth allows for reading error; anything more no triode does.
     falls = same & (current[1:] < 0.9 * current[:-1] - resolution_A) & (vp[1:] > vp[:-1])
@@ -351,7 +340,7 @@ def _require_rising(data: Measurements, group: NDArray[np.intp], resolution_A: f
         )
 
 
-def _standard_errors(solution: Any, knobs: Sequence[_Knob]) -> dict[str, float]:
+def _standard_errors(solution: Any, knobs: Sequence[Unknown]) -> dict[str, float]:
     """Return the standard error of each parameter, relative, or in volts where it may be 0.
 
     From the Gauss-Newton covariance. The residuals are in units of the reading error; where they
@@ -367,7 +356,7 @@ def _standard_errors(solution: Any, knobs: Sequence[_Knob]) -> dict[str, float]:
     spread = np.sqrt(variance * np.sum((axes.T / singular) ** 2, axis=1))
     error = {}
     for knob, x, s in zip(knobs, solution.x, spread, strict=True):
-        value = knob.outward(float(x))
+        value = knob.from_solver(float(x))
         # The solver's logarithm is that of what is above the floor.
         error[knob.name] = float(s) * (1.0 - knob.floor / value if knob.log else 1.0)
     return error
@@ -378,7 +367,7 @@ _MOST_ERROR = 0.5
 
 
 def _require_determined(
-    error: Mapping[str, float], solution: Any, knobs: Sequence[_Knob], fixed: Mapping[str, float]
+    error: Mapping[str, float], solution: Any, knobs: Sequence[Unknown], fixed: Mapping[str, float]
 ) -> None:
     worst = max(error, key=lambda name: error[name])
     at_bound = [
@@ -399,7 +388,7 @@ def _require_determined(
         how = "it ran to the end of its range"
     raise ValueError(
         f"{name}: not determined by these measurements ({how}): must be within 50 %, or 0.5 V; "
-        f"{_ADVICE[name]}, or hold it: held={ {**fixed, name: round(knob.typical, 4)}!r}"
+        f"{_ADVICE[name]}, or hold it, for example {name}={knob.typical:.4g}"
     )
 
 

@@ -1,4 +1,4 @@
-"""TODO objectives.fitting.measurements."""
+"""Measured plate curves of one valve, and reading them from a CSV file."""
 
 from __future__ import annotations
 
@@ -10,11 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from objectives.fitting.parameters import FloatArray
+from objectives.arrays import FloatArray
 
-__all__ = ["Measurements", "read_measurements"]
-
-# Measured curves
+__all__ = ["COLUMNS", "Measurements", "read_measurements"]
 
 
 @dataclass(frozen=True)
@@ -30,14 +28,14 @@ class Measurements:
     source: str = "measured by the user"
 
     def __post_init__(self) -> None:
-        for name in _COLUMNS:
+        for name in COLUMNS:
             values = np.asarray(getattr(self, name), float)
             if values.ndim != 1 or values.shape != np.shape(self.grid_voltage_V):
                 raise ValueError(
                     f"{name}: shape {values.shape}: must be one-dimensional and as long as "
                     "grid_voltage_V"
                 )
-            low, high, allowed = _COLUMNS[name]
+            low, high, allowed = COLUMNS[name]
             for i, value in enumerate(values.tolist()):
                 # A comparison that nan fails.
                 if not (low < value <= high):
@@ -49,12 +47,12 @@ class Measurements:
 
     def where(self, kept: NDArray[np.bool_]) -> Measurements:
         """Return the points where ``kept`` is true."""
-        return replace(self, **{name: getattr(self, name)[kept] for name in _COLUMNS})
+        return replace(self, **{name: getattr(self, name)[kept] for name in COLUMNS})
 
 
 # Least (excluded), most (included) and what to say. Small receiving triodes stay well inside; a
 # value outside is nearly always a wrong unit.
-_COLUMNS: Mapping[str, tuple[float, float, str]] = {
+COLUMNS: Mapping[str, tuple[float, float, str]] = {
     "grid_voltage_V": (-200.0, 50.0, "in volts relative to the cathode, from -200 to 50"),
     "plate_voltage_V": (0.0, 2000.0, "in volts relative to the cathode, more than 0, up to 2000"),
     "plate_current_A": (
@@ -94,13 +92,13 @@ def read_measurements(path: str | Path) -> Measurements:
     (_, header), body = rows[0], rows[1:]
     place = _columns(path, header)
     milli = "plate_current_ma" in place
-    found: dict[str, list[float]] = {name: [] for name in _COLUMNS}
+    found: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for number, row in body:
-        for name in _COLUMNS:
+        for name in COLUMNS:
             column = "plate_current_mA" if milli and name == "plate_current_A" else name
             index = place[column.casefold()]
             cell = row[index].strip() if index < len(row) else ""
-            low, high, allowed = _COLUMNS[name]
+            low, high, allowed = COLUMNS[name]
             if milli and name == "plate_current_A":
                 high, allowed = 1000.0, "in milliamperes, more than 0, up to 1000"
             try:

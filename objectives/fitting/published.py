@@ -1,4 +1,8 @@
-"""TODO objectives.fitting.published."""
+"""Fitting a triode law to published points and curves: to few numbers for its parameters.
+
+The fit is robust least squares (SciPy) on the logarithm of the ratio of the law to the datum. What
+the published numbers leave open is held near values typical of small triodes.
+"""
 
 from __future__ import annotations
 
@@ -7,17 +11,17 @@ from dataclasses import replace
 
 import numpy as np
 
+from objectives.arrays import FloatArray
 from objectives.circuit.operating_point import operating_point
-from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord, Law
-from objectives.devices.triodes import GridCurrent
+from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord
+from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve
-from objectives.fitting.measured import _solve
-from objectives.fitting.parameters import Equation, FloatArray, _build, _equation, _knobs, _rounded
+from objectives.fitting.measured import solve
+from objectives.fitting.parameters import law_from, rounded, unknowns
 from objectives.stage import Stage, parallel
 
 __all__ = ["fit_published", "law_values", "refit"]
 
-# Published points
 # Relative weight of one published number: how far a typical sheet is rounded and how far such
 # sheets contradict each other (common practice, no source).
 _PUBLISHED_SIGMA: Mapping[str, float] = {
@@ -30,7 +34,7 @@ _PUBLISHED_SIGMA: Mapping[str, float] = {
 _STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
 
 
-def law_values(law: Law, points: Sequence[FitPoint]) -> FloatArray:
+def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
     """Return what a law gives for each point, in the point's unit; shape ``(len(points),)``.
 
     A stage gain is that of the fully bypassed stage into ``next_leak_ohm`` (no load when absent)
@@ -87,7 +91,7 @@ def fit_published(
     *,
     curves: Sequence[CurveReadings] = (),
     grid: GridCurrent | None = None,
-) -> tuple[Law, FitRecord]:
+) -> tuple[TriodeLaw, FitRecord]:
     """Fit a law to published points and curves; those marked ``tested`` only test it.
 
     A few points do not fix every parameter: each is also held, with a stated width, near a value
@@ -107,23 +111,23 @@ def fit_published(
     """
     fitted = [p for p in points if p.used == "fitted"]
     mu = _published_mu(fitted)
-    knobs = _knobs(law, mu)
+    knobs = unknowns(law, mu)
     published = np.array([p.published for p in fitted])
     sigma = np.array([_PUBLISHED_SIGMA[p.quantity] for p in fitted])
-    centre = np.array([knob.inward(knob.typical) for knob in knobs])
+    centre = np.array([knob.to_solver(knob.typical) for knob in knobs])
     held_near = [i for i, knob in enumerate(knobs) if knob.width is not None]
     width = np.array([knobs[i].width for i in held_near], dtype=float)
 
     def misfit(x: FloatArray) -> FloatArray:
-        model = law_values(_build(law, knobs, x, {}, None), fitted)
+        model = law_values(law_from(law, knobs, x, {}, None), fitted)
         return np.concatenate(
             [_log_ratio(model, published) / sigma, (x - centre)[held_near] / width]
         )
 
-    solution = _solve(misfit, knobs, list(centre))
+    solution = solve(misfit, knobs, list(centre))
     read = [c for c in curves if c.used == "fitted"]
     if read:
-        first = _build(law, knobs, solution.x, {}, None)
+        first = law_from(law, knobs, solution.x, {}, None)
         vg, vp, current = (
             np.concatenate([c.column(name) for c in read])
             for name in ("grid_V", "plate_V", "plate_current_A")
@@ -131,11 +135,11 @@ def fit_published(
         curve_sigma = np.concatenate([_reading_sigma(c, first) for c in read])
 
         def with_curves(x: FloatArray) -> FloatArray:
-            model = _build(law, knobs, x, {}, None).plate_current(vg, vp)
+            model = law_from(law, knobs, x, {}, None).plate_current(vg, vp)
             return np.concatenate([misfit(x), _log_ratio(model, current) / curve_sigma])
 
-        solution = _solve(with_curves, knobs, list(solution.x))
-    result = _rounded(_build(law, knobs, solution.x, {}, grid))
+        solution = solve(with_curves, knobs, list(solution.x))
+    result = rounded(law_from(law, knobs, solution.x, {}, grid))
     values = law_values(result, points)
     method = (
         "scipy.optimize.least_squares, soft-L1 loss, of ln(law/published); one sigma "
@@ -171,7 +175,7 @@ def _log_ratio(model: FloatArray, datum: FloatArray) -> FloatArray:
     return np.asarray(np.log(np.clip(np.nan_to_num(model / datum, nan=1e-9), 1e-9, 1e9)))
 
 
-def _reading_sigma(curve: CurveReadings, law: Law) -> FloatArray:
+def _reading_sigma(curve: CurveReadings, law: TriodeLaw) -> FloatArray:
     """Return one sigma of each reading's current, relative, shape ``(readings,)``."""
     current = curve.column("plate_current_A")
     _, _, slope_S = law.linearise(curve.column("grid_V"), curve.column("plate_V"))
@@ -179,7 +183,7 @@ def _reading_sigma(curve: CurveReadings, law: Law) -> FloatArray:
     return np.asarray(np.hypot(_PUBLISHED_SIGMA["plate_current_A"], by_chart))
 
 
-def _with_law(curve: CurveReadings, law: Law) -> CurveReadings:
+def _with_law(curve: CurveReadings, law: TriodeLaw) -> CurveReadings:
     given = law.plate_current(curve.column("grid_V"), curve.column("plate_V"))
     return replace(
         curve,
@@ -220,6 +224,6 @@ def refit(entry: Valve) -> Valve:
     if entry.fit is None or not entry.fit.points:
         raise ValueError(f"{entry.name}: fit: none: must record the points to fit")
     law, record = fit_published(
-        entry.fit.points, _equation(entry.law), curves=entry.fit.curves, grid=entry.law.grid
+        entry.fit.points, entry.law.equation, curves=entry.fit.curves, grid=entry.law.grid
     )
     return replace(entry, law=law, fit=record)

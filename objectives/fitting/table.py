@@ -1,4 +1,4 @@
-"""Entries for the valve table made of a fit, and the writing of whole tables."""
+"""Valve table entries of fitted laws, and writing them into a table file."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from objectives.checks import InputError
+from objectives.devices.protocol import DataSources
+from objectives.devices.table import read_text
 from objectives.devices.valve import Valve
-from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve
+from objectives.devices.valve_table import format_valves, read_valves, updated_table, valve
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
 
@@ -33,7 +36,7 @@ def valve_entry_toml(
     name :
         Name of the new entry.
     fit :
-        What :func:`fit_law` gave.
+        What :func:`~objectives.fitting.measured.fit_law` gave.
     like :
         Valve (or its name) that capacitances, ratings, heater, noise and spread are taken from.
     capacitances_F :
@@ -41,8 +44,7 @@ def valve_entry_toml(
     capacitance_source, aliases, description :
         Words for the entry.
     into :
-        TOML file of valves; the entry replaces the one of its name or joins the others. The file
-        is replaced as a whole, never left half written; comments in it are not kept.
+        TOML file of valves; the entry replaces the one of its name or joins the others.
 
     Raises
     ------
@@ -51,66 +53,63 @@ def valve_entry_toml(
         table.
     """
     if not name.strip():
-        raise ValueError(f"name: {name!r}: must not be empty")
+        raise InputError("name", name, "must not be empty")
     model = valve(like) if isinstance(like, str) else like
     given: dict[str, Any] = {
         "name": name.strip(),
         "aliases": tuple(aliases),
         "description": description,
         "law": fit.law,
-        "law_source": f"fitted with stagefront to {fit.fitted.source}",
         "fit": fit.record,
     }
+    grid_source = ""
     if fit.law.grid is not None:
-        given["grid_current_source"] = "not fitted: carried over by the user"
+        grid_source = "not fitted: carried over by the user"
         if model is not None and model.law.grid == fit.law.grid:
-            given["grid_current_source"] = f"as {model.name}: {model.grid_current_source}"
+            grid_source = f"as {model.name}: {model.sources.grid_current}"
     if capacitances_F is not None:
-        for field, value in zip(
-            ("c_grid_cathode_F", "c_grid_plate_F", "c_plate_cathode_F"),
-            capacitances_F,
-            strict=True,
-        ):
+        fields = ("c_grid_cathode_F", "c_grid_plate_F", "c_plate_cathode_F")
+        for field, value in zip(fields, capacitances_F, strict=True):
             if not (0 <= value < 1e-6):
-                raise ValueError(f"{field}: {value!r}: must be in farads, from 0 to 1e-6")
-            given[field] = float(value)
-        given["capacitance_source"] = capacitance_source
-        for field in ("c_grid_plate", "c_grid_cathode", "c_plate_cathode"):
-            given[f"{field}_shielded_F"] = None
+                raise InputError(field, value, "must be in farads, from 0 to 1e-6")
+            given |= {field: float(value), f"{field.removesuffix('_F')}_shielded_F": None}
     elif model is None:
-        raise ValueError("capacitances_F: None: must be given, or a valve to take them from (like)")
+        raise InputError("capacitances_F", None, "must be given, or a valve to take them from")
     else:
-        given["capacitance_source"] = f"as {model.name}: {model.capacitance_source}"
-    entry = Valve(**given) if model is None else replace(model, **given)
+        capacitance_source = f"as {model.name}: {model.sources.capacitance}"
+    own = {
+        "law": f"fitted with stagefront to {fit.fitted.source}",
+        "grid_current": grid_source,
+        "capacitance": capacitance_source,
+    }
+    if model is None:
+        entry = Valve(**given, sources=DataSources(**own))
+    else:
+        entry = replace(model, **given, sources=replace(model.sources, **own))
     if into is not None:
-        path = Path(into)
-        others = load_valves(path) if path.exists() else ()
-        kept = [v for v in others if v.name.casefold() != entry.name.casefold()]
-        write_valves(path, [*kept, entry])
+        write_valves(into, [entry])
     return format_valves([entry])
 
 
-def write_valves(path: str | Path, entries: Iterable[Valve], header: str = "") -> None:
-    """Write a valve table, all of it or nothing.
+def write_valves(path: str | Path, entries: Iterable[Valve]) -> None:
+    """Write entries into a valve table, all of it or nothing.
+
+    An entry replaces the one of its name or joins the others; what it does not change stays as it
+    is written, comments included.
 
     Raises
     ------
     ValueError
-        If the entries do not read back (two of one name), before anything is written.
+        If the table is not a valve table, or would not be one with the entries (two of one
+        alias), before anything is written.
     OSError
         If the folder cannot be written to.
     """
     path = Path(path)
-    text = format_valves(entries, header)
+    text = read_text(path) if path.exists() else ""
+    if text.strip():
+        read_valves(text, str(path))
+    text = updated_table(text, entries)
     read_valves(text, str(path))
     with drafts(path.parent) as draft:
         (draft / path.name).write_text(text, "utf-8", newline="\n")
-
-
-TABLE_HEADER = """\
-Valve table of stagefront: one [[valve]] per type, one section of it.
-
-Each law is fitted by us; [valve.fit] lists every published number with what the law gives for it
-and whether the fit has used it ("fitted") or not ("tested"). "from memory" marks a value that was
-not checked against the document it names. Refit and rewrite the whole file:
-python -m objectives.fitting refit objectives/data/valves.toml --write"""

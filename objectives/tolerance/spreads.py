@@ -1,4 +1,4 @@
-"""Spreads: how far parts, supply and valve stray from their nominal values, and how.
+"""Spreads: how far parts, supply and device differ from their nominal values, and how.
 
 A *spread* belongs to one quantity: a field of the stage, or a property of the valve. Spreads turn
 a batch of nominal stages into a batch of built ones (:func:`spread_batch`).
@@ -6,9 +6,8 @@ a batch of nominal stages into a batch of built ones (:func:`spread_batch`).
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Literal, get_args
 
 import numpy as np
@@ -16,11 +15,12 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, ndtr, ndtri
 
 from objectives.arrays import FloatArray
-from objectives.devices.protocol import Device
+from objectives.checks import InputError, did_you_mean, one_of
 from objectives.elements import CAPACITORS, RESISTORS
 from objectives.stage import Stage
 
 __all__ = [
+    "DEVICE_QUANTITIES",
     "MAINS_SUPPLY",
     "SERIES_TOLERANCE",
     "TRANSISTOR_QUANTITIES",
@@ -28,7 +28,6 @@ __all__ = [
     "Distribution",
     "Spread",
     "default_spreads",
-    "published_spreads",
     "quantities",
 ]
 
@@ -54,7 +53,7 @@ TRANSISTOR_QUANTITIES: Mapping[str, str] = {
 """What of a transistor may spread instead of a valve's current and amplification factor."""
 
 
-_DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
+DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
 _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
 
 # A spread this wide is no tolerance any more, and keeps every factor positive.
@@ -64,7 +63,7 @@ _LARGEST_RISE = 10.0
 
 @dataclass(frozen=True)
 class Spread:
-    """How one quantity strays from its nominal value.
+    """How one quantity differs from its nominal value.
 
     Attributes
     ----------
@@ -80,6 +79,8 @@ class Spread:
         - ``"selected out"``: that normal without its inner half, because the parts within half
           the tolerance were sold as a closer grade; two humps.
     source : where the figure comes from
+    powers : parameters of the device's law that a quantity of its own multiplies, each to this
+        power
 
     Raises
     ------
@@ -96,29 +97,27 @@ class Spread:
     high: float
     distribution: Distribution = "uniform"
     source: str = "common practice, no source"
+    powers: Mapping[str, float] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
-        allowed = (*_STAGE_FIELDS, *_DEVICE_QUANTITIES)
+        allowed = (*_STAGE_FIELDS, *DEVICE_QUANTITIES)
         if self.quantity not in allowed:
-            close = difflib.get_close_matches(self.quantity, allowed, n=1)
-            hint = f"; did you mean {close[0]}?" if close else ""
-            raise ValueError(
-                f"spread.quantity: {self.quantity!r}: must be a field of a stage or one of "
-                f"{', '.join(_DEVICE_QUANTITIES)}{hint}"
+            raise InputError(
+                "spread.quantity",
+                self.quantity,
+                f"must be a field of a stage or one of {', '.join(DEVICE_QUANTITIES)}"
+                + did_you_mean(self.quantity, allowed),
             )
-        if self.distribution not in get_args(Distribution):
-            raise ValueError(
-                f"spread.distribution of {self.quantity}: {self.distribution!r}: must be one of "
-                f"{', '.join(get_args(Distribution))}"
-            )
+        one_of(f"spread.distribution of {self.quantity}", self.distribution, get_args(Distribution))
         for end, value, least, most in (
             ("low", self.low, -_WIDEST, 0.0),
             ("high", self.high, 0.0, _LARGEST_RISE),
         ):
             if not least <= value <= most:
-                raise ValueError(
-                    f"spread.{end} of {self.quantity}: {value!r}: must be a relative deviation "
-                    f"from {least:g} to {most:g} (0.05 is 5 %)"
+                raise InputError(
+                    f"spread.{end} of {self.quantity}",
+                    value,
+                    f"must be a relative deviation from {least:g} to {most:g} (0.05 is 5 %)",
                 )
 
     @classmethod
@@ -178,58 +177,43 @@ MAINS_SUPPLY = Spread(
 
 
 _ELECTROLYTIC_FROM_F = 1e-6
-_CURRENT_SOURCE = (
-    "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
-    "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
-    "Radiation Laboratory Series 17, 1949, quoted second-hand"
-)
-_FACTOR_SOURCE = (
-    "with it, current and transconductance spread as widely as those limits let them; the limits "
-    "of the factor itself are wider"
-)
 
 
 def default_spreads(
     stage: Stage,
+    device: Sequence[Spread] = (),
     *,
     series: Mapping[str, str] | None = None,
-    valve: tuple[float, float, float] = (0.25, 0.10, 0.10),
-    valve_source: str | None = None,
 ) -> tuple[Spread, ...]:
-    """Return a spread for the supply, every part that is fitted, and the valve.
+    """Return a spread for the supply, every part that is fitted, and the device.
 
     Parameters
     ----------
     stage :
         The stages; a part that none of them fits (0 or inf) gets no spread.
+    device :
+        The spreads of the device.
     series :
         For each part (a field of Stage) the IEC 60063 series it is bought from: its tolerance is
         then the one of :data:`SERIES_TOLERANCE`. Without: resistors 5 %, film and ceramic
         capacitors 10 %, capacitors from 1 µF up -20/+50 % (aluminium electrolytic).
-    valve :
-        Relative tolerance of transconductance, amplification factor and each capacitance, taken
-        as three sigma of a normal distribution.
-    valve_source :
-        Where they come from; where None, the sources of the default.
 
     Raises
     ------
-    ValueError
+    InputError
         If a series is unknown.
     """
     series = series or {}
-    found = [MAINS_SUPPLY]
+    # First what the law itself depends on most, last what hardly counts: the order of the columns
+    # of a low-discrepancy sequence.
+    found = [*(spread for spread in device if spread.powers), MAINS_SUPPLY]
     for part in (*RESISTORS, *CAPACITORS):
         value = np.asarray(getattr(stage, part), float)
         fitted = value[np.isfinite(value) & (value > 0)]
         if fitted.size == 0:
             continue
         if part in series:
-            if series[part] not in SERIES_TOLERANCE:
-                raise ValueError(
-                    f"series of {part}: {series[part]!r}: must be one of "
-                    f"{', '.join(SERIES_TOLERANCE)}"
-                )
+            one_of(f"series of {part}", series[part], SERIES_TOLERANCE)
             found.append(
                 Spread.plus_minus(
                     part,
@@ -250,29 +234,7 @@ def default_spreads(
             found.append(
                 Spread.plus_minus(part, 0.1, source="film capacitor, common practice, no source")
             )
-    common = "common practice, no source"
-    for name, tolerance, source in (
-        ("valve_transconductance", valve[0], _CURRENT_SOURCE),
-        ("valve_amplification_factor", valve[1], _FACTOR_SOURCE),
-        ("valve_grid_cathode_F", valve[2], common),
-        ("valve_grid_plate_F", valve[2], common),
-        ("valve_plate_cathode_F", valve[2], common),
-    ):
-        found.append(Spread.plus_minus(name, tolerance, "normal", valve_source or source))
-    return tuple(found)
-
-
-def published_spreads(device: Device) -> tuple[Spread, ...]:
-    """Return how a transistor's parameters spread between the limits of its data sheet.
-
-    Nothing for a device that publishes none. The shape between the limits is common practice, no
-    source: makers say nothing of it, and few transistors lie at either end.
-    """
-    stated = getattr(device, "parameter_spread", ())
-    return tuple(
-        Spread(own.quantity, own.low, own.high, "rounded", device.sources.spread)  # type: ignore[attr-defined]
-        for own in stated
-    )
+    return (*found, *(spread for spread in device if not spread.powers))
 
 
 def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:

@@ -1,21 +1,22 @@
-"""TODO objectives.tolerance.varied_device."""
+"""A device that differs from build to build, and the batch of builds that spreads make."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol, Self, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray
+from objectives.checks import InputError
 from objectives.circuit.operating_point import operating_point
-from objectives.devices.protocol import ConductionLaw, Device, DeviceNoise, OperatingPoint, Rating
-from objectives.devices.terms import Terms, terms_of
+from objectives.devices.modified import ModifiedDevice
+from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint
 from objectives.stage import Stage
 from objectives.tolerance.spreads import (
-    _DEVICE_QUANTITIES,
+    DEVICE_QUANTITIES,
     TRANSISTOR_QUANTITIES,
     Spread,
     quantities,
@@ -26,49 +27,25 @@ __all__ = ["SpreadDevice", "spread_batch"]
 _MU_STEP = 1e-4
 
 
-class _VariedLaw(ConductionLaw, Protocol):
-    """A conduction law whose current and amplification factor can be multiplied."""
-
-    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
-        """Return the law with plate current and amplification factor multiplied."""
-
-
 @dataclass(frozen=True)
-class SpreadDevice:
+class SpreadDevice(ModifiedDevice):
     """A device whose law and capacitances differ from draw to draw; all else is the nominal's."""
 
-    nominal: Device
-    law: ConductionLaw
+    varied_law: ConductionLaw
     capacitance_factors: tuple[ArrayLike, ArrayLike, ArrayLike] = (1.0, 1.0, 1.0)
     """Of grid-cathode, grid-plate and plate-cathode capacitance."""
 
     @property
-    def name(self) -> str:
-        """Name for reports."""
-        return self.nominal.name
-
-    @property
-    def terms(self) -> Terms:
-        """What people call it and its electrodes."""
-        return terms_of(self.nominal)
+    def law(self) -> ConductionLaw:
+        """Large-signal equation of every build."""
+        return self.varied_law
 
     def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
-        gk, gp, pk = (
-            np.asarray(nominal, float) * np.asarray(factor, float)
-            for nominal, factor in zip(
-                self.nominal.capacitances(point), self.capacitance_factors, strict=True
-            )
-        )
-        return gk, gp, pk
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        """Return the device's noise at the drawn operating point."""
-        return self.nominal.noise(point, temperature_K)
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        """Return every published maximum with the drawn stage's value beside it."""
-        return self.nominal.ratings(stage, point)
+        nominal = self.nominal.capacitances(point)
+        by_gk, by_gp, by_pk = (np.asarray(factor, float) for factor in self.capacitance_factors)
+        gk, gp, pk = (np.asarray(value, float) for value in nominal)
+        return gk * by_gk, gp * by_gp, pk * by_pk
 
 
 def spread_batch(
@@ -103,8 +80,8 @@ def spread_batch(
 
     Raises
     ------
-    ValueError
-        If the law has array parameters, or cannot be varied.
+    InputError
+        If the law has array parameters, or a quantity is not one of the device's.
     """
     names = quantities(spreads)
     count = len(factors)
@@ -114,7 +91,7 @@ def spread_batch(
     changed: dict[str, Any] = {
         name: np.asarray(getattr(drawn, name), float) * factor
         for name, factor in by_name.items()
-        if name not in _DEVICE_QUANTITIES
+        if name not in DEVICE_QUANTITIES
     }
     # One field of the full shape makes the whole batch have it, whatever else spreads.
     changed["supply_V"] = np.broadcast_to(changed.get("supply_V", drawn.supply_V), shape)
@@ -122,21 +99,15 @@ def spread_batch(
     current = by_name.get("valve_transconductance")
     mu = by_name.get("valve_amplification_factor")
     if current is not None or mu is not None:
-        if np.shape(law.plate_current(0.0, 100.0)) != ():
-            raise ValueError("device.law: array parameters: a spread starts from one valve")
-        if not hasattr(law, "varied"):
-            raise ValueError(f"device.law: {type(law).__name__}: has no way to vary the valve")
-        varied = cast(_VariedLaw, law)
+        if law.shape != ():
+            raise InputError("device.law", law.shape, "a spread starts from one device")
         ones = np.ones(shape)
         mu_factor: ArrayLike = ones
         if mu is not None:
             point = operating_point(stage, law) if point is None else point
-            needed = _step_needed(varied, point)[..., np.newaxis]
+            needed = _step_needed(law, point)[..., np.newaxis]
             mu_factor = 1 / np.maximum(1 - needed * (1 - 1 / mu), 0.05) * ones
-        law = cast(
-            ConductionLaw,
-            varied.varied(current=ones if current is None else current * ones, mu=mu_factor),
-        )
+        law = law.varied(current=ones if current is None else current * ones, mu=mu_factor)
     law = _of_other_parameters(device, law, by_name, np.ones(shape))
     together = by_name.get("valve_capacitance", 1.0)
     gk, gp, pk = (
@@ -150,22 +121,17 @@ def _of_other_parameters(
     device: Device, law: ConductionLaw, factors: Mapping[str, FloatArray], ones: FloatArray
 ) -> ConductionLaw:
     """Return the law with the parameters behind a transistor's own quantities multiplied."""
-    known = {own.quantity: own.powers for own in getattr(device, "parameter_spread", ())}
+    known = {own.quantity: own.powers for own in device.spreads if own.powers}
     for quantity in TRANSISTOR_QUANTITIES.keys() & factors.keys():
         if quantity not in known:
-            raise ValueError(
-                f"spread.quantity: {quantity!r}: must be one that the {device.name} publishes, "
-                f"{', '.join(known) or 'which is none'}"
-            )
-        changed: dict[str, Any] = {
-            name: np.asarray(getattr(law, name), float) * factors[quantity] ** power * ones
-            for name, power in known[quantity].items()
-        }
-        law = replace(law, **changed)  # type: ignore[type-var]
+            which = f"one that the {device.name} publishes, {', '.join(known) or 'which is none'}"
+            raise InputError("spread.quantity", quantity, f"must be {which}")
+        by = factors[quantity] * ones
+        law = law.multiplied({name: by**power for name, power in known[quantity].items()})
     return law
 
 
-def _step_needed(law: _VariedLaw, point: OperatingPoint) -> FloatArray:
+def _step_needed(law: ConductionLaw, point: OperatingPoint) -> FloatArray:
     """Return the relative step of a law's mu for one of its true amplification factor.
 
     At given plate current and voltage, by central differences; shape of the point.

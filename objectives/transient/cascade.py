@@ -35,8 +35,6 @@ from objectives.devices.protocol import (
     ConductionLaw,
     Device,
     OperatingPoint,
-    flat_law,
-    law_shape,
 )
 from objectives.stage import Stage
 from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
@@ -106,7 +104,7 @@ class CascadeStage:
     def shape(self) -> tuple[int, ...]:
         """Common shape of all fields."""
         own = (value.shape for value in self._numbers)
-        return np.broadcast_shapes(self.parts.shape, law_shape(self.law), *own)
+        return np.broadcast_shapes(self.parts.shape, self.law.shape, *own)
 
     def flat(self, shape: tuple[int, ...] | None = None) -> CascadeStage:
         """Return the stage with every candidate on one axis, at least one candidate.
@@ -119,14 +117,12 @@ class CascadeStage:
         def ravel(value: ArrayLike) -> FloatArray:
             return np.broadcast_to(value, shape).reshape(size)
 
-        return CascadeStage(
-            self.parts.map(ravel), flat_law(self.law, shape), *map(ravel, self._numbers)
-        )
+        return CascadeStage(self.parts.map(ravel), self.law.flat(shape), *map(ravel, self._numbers))
 
     def at(self, index: slice | IntArray) -> CascadeStage:
         """Return some of the candidates of a flat stage."""
         return CascadeStage(
-            self.parts.at(index), _law_at(self.law, index), *(a[index] for a in self._numbers)
+            self.parts.at(index), self.law.at(index), *(a[index] for a in self._numbers)
         )
 
 
@@ -222,13 +218,13 @@ class StateSpace:
 
     @cached_property
     def _one_law_for_all(self) -> bool:
-        return all(law_shape(law) == () for law in self.laws)
+        return all(law.shape == () for law in self.laws)
 
     def laws_at(self, index: slice | IntArray) -> tuple[ConductionLaw, ...]:
         """Return the laws of some of the candidates."""
         if self._one_law_for_all:
             return self.laws
-        return tuple(_law_at(law, index) for law in self.laws)
+        return tuple(law.at(index) for law in self.laws)
 
     @property
     def state_scale(self) -> FloatArray:
@@ -260,10 +256,6 @@ class StateSpace:
                 "place", place, f"must be (number of the stage, one of {', '.join(PLACES)})"
             )
         return self.index[key]
-
-
-def _law_at(law: ConductionLaw, index: slice | IntArray) -> ConductionLaw:
-    return law if law_shape(law) == () else law.at(index)
 
 
 def _state_space(cascade: Cascade) -> StateSpace:
@@ -318,7 +310,7 @@ def _state_space(cascade: Cascade) -> StateSpace:
         ]
 
     laws = tuple(stage.law for stage in stages)
-    if all(law_shape(law) == () for law in laws) and laws[0] == laws[-1]:
+    if all(law.shape == () for law in laws) and laws[0] == laws[-1]:
         # The same object: both devices are then evaluated in one call.
         laws = (laws[0],) * len(laws)
     rest = _at_rest(A, constant, Q, laws, ports, shorts)

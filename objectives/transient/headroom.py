@@ -21,7 +21,7 @@ from scipy.optimize import elementwise
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.circuit.network import Network
-from objectives.devices.protocol import ConductionLaw, OperatingPoint, flat_law, law_shape
+from objectives.devices.protocol import ConductionLaw, OperatingPoint
 
 __all__ = ["Headroom", "LoadLine", "headroom"]
 
@@ -75,7 +75,7 @@ class LoadLine:
             np.abs(network.cathode_impedance_ohm),
             np.abs(network.output / network.plate),
         )
-        return cls(flat_law(law, shape), *(np.broadcast_to(a, shape).ravel() for a in values))
+        return cls(law.flat(shape), *(np.broadcast_to(a, shape).ravel() for a in values))
 
     @property
     def total_ohm(self) -> FloatArray:
@@ -89,7 +89,7 @@ class LoadLine:
 
     @cached_property
     def _one_law(self) -> bool:
-        return law_shape(self.law) == ()
+        return self.law.shape == ()
 
     def law_at(self, which: FloatArray) -> ConductionLaw:
         """Return the law of the stages of these numbers."""
@@ -270,7 +270,7 @@ def headroom(law: ConductionLaw, point: OperatingPoint, network: Network) -> Hea
     plate_V = u0 + less * (line.plate_ohm + line.cathode_ohm)
     cut_V = line.grid_voltage(plate_V, i0 - less, -np.maximum(plate_V, 1.0), i0 > 0)
 
-    saturation_V = getattr(law, "saturation_V", None)
+    saturation_V = law.saturation_V
     if saturation_V is not None:
         # Saturation: the plate voltage is known, hence the current on the load line.
         more = np.maximum(u0 - saturation_V, 0.0) / line.total_ohm

@@ -1,4 +1,4 @@
-"""TODO reports.charts.layers."""
+"""What charts of a device's law share: layers of one size, and voltages as labels."""
 
 from __future__ import annotations
 
@@ -8,9 +8,7 @@ from typing import Any, TypeAlias, cast
 import altair as alt
 import pandas as pd
 
-from objectives.devices.fit_record import FitRecord
-from objectives.devices.valve import Valve
-from objectives.fitting.measured import Fit
+__all__ = ["layered", "signed_volts"]
 
 LineStyles: TypeAlias = Mapping[str, tuple[str, list[int]]]
 """Colour and dashes of each line by its name, in the order of the legend."""
@@ -34,22 +32,13 @@ def styled_lines(
     )
 
 
-def _layered(*layers: alt.Chart, width: int, height: int | alt.Step, title: str) -> alt.LayerChart:
+def layered(*layers: alt.Chart, width: int, height: int | alt.Step, title: str) -> alt.LayerChart:
+    """Return charts on top of each other."""
     # Altair's stubs allow for a facet, which layers of plain charts never give.
     stacked = cast(alt.LayerChart, alt.layer(*layers))
     return stacked.properties(width=width, height=height, title=title)
 
 
-def _record(subject: Valve | Fit) -> FitRecord:
-    if isinstance(subject, Fit):
-        return subject.record
-    return subject.fit or FitRecord("")
-
-
-def _title(subject: Valve | Fit, what: str) -> str:
-    name = subject.name if isinstance(subject, Valve) else subject.fitted.source
-    return f"{name}: {what}"
-
-
-def _signed_volts(value: float) -> str:
+def signed_volts(value: float) -> str:
+    """Return a voltage with a typographic minus: ``−2 V``."""
     return f"{value:g} V".replace("-", "−")

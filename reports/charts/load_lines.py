@@ -55,7 +55,7 @@ def load_lines(pick: Assessment) -> LoadLines:
     )
     top = 1.08 * max(supply / max(load + cathode, 1.0), amps + volts / alternating, 1.6 * amps)
     reach = 1.02 * supply
-    watts = _plate_dissipation_max(pick)
+    watts = pick.device.plate_dissipation_max_W
     # The hyperbola belongs in the picture only where it does not squeeze all else flat.
     if watts is not None and top < watts / reach < 1.35 * top:
         top = 1.05 * watts / reach
@@ -103,16 +103,6 @@ def _bias_line(
     )
     kept = np.isfinite(current) & (plate > 0)
     return plate[kept], current[kept]
-
-
-def _plate_dissipation_max(pick: Assessment) -> float | None:
-    stated = getattr(pick.device, "plate_dissipation_max_W", None)
-    if stated is not None:
-        return float(stated)
-    for rating in pick.device.ratings(pick.stage, pick.point):
-        if "dissipation" in rating.name and rating.unit == "W":
-            return first(rating.allowed)
-    return None
 
 
 def _grid_voltages(

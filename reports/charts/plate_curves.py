@@ -1,4 +1,4 @@
-"""TODO reports.charts.plate_curves."""
+"""The chart of a law's plate curves, with the published or measured currents beside them."""
 
 from __future__ import annotations
 
@@ -10,11 +10,9 @@ import numpy as np
 import pandas as pd
 
 from objectives.arrays import FloatArray
-from objectives.devices.fit_record import FitPoint, Law
-from objectives.devices.protocol import ConductionLaw
-from objectives.devices.valve import Valve
-from objectives.fitting.measured import Fit
-from reports.charts.layers import _layered, _record, _signed_volts, _title
+from objectives.devices.fit_record import FitPoint, FitRecord
+from objectives.devices.law import ConductionLaw
+from reports.charts.layers import layered, signed_volts
 from reports.theme import ACCENTS, INK, MUTED
 
 __all__ = ["plate_curves", "plate_curves_chart", "round_voltages"]
@@ -43,8 +41,12 @@ def round_voltages(highest_V: float, lowest_V: float) -> list[float]:
 
 
 def plate_curves_chart(
-    subject: Valve | Fit,
+    name: str,
+    law: ConductionLaw,
+    record: FitRecord,
     *,
+    rated_V: float | None = None,
+    rated_W: float | None = None,
     grid_V: Sequence[float] | None = None,
     plate_max_V: float | None = None,
     current_max_A: float | None = None,
@@ -55,8 +57,12 @@ def plate_curves_chart(
 
     Parameters
     ----------
-    subject :
-        Entry of the valve table, or a fit.
+    name :
+        What the law describes, for the title.
+    law, record :
+        The law, and the data of its fit.
+    rated_V, rated_W :
+        Rated plate voltage (V) and dissipation (W), where there are any.
     grid_V :
         Grid voltages of the curves; None takes those of the measurements, or round steps from 0
         to cut-off.
@@ -70,14 +76,13 @@ def plate_curves_chart(
     ValueError
         If an end of an axis is not above 0, or a list of grid voltages is empty.
     """
-    law, record = subject.law, _record(subject)
     data = [
         p
         for p in (*record.points, *(p for curve in record.curves for p in curve.points))
         if p.quantity == "plate_current_A" and {"grid_V", "plate_V"} <= p.conditions.keys()
     ]
     if plate_max_V is None:
-        plate_max_V = _plate_end(subject, data)
+        plate_max_V = max([rated_V or 0.0, *(p.conditions["plate_V"] for p in data)]) or 300.0
     if not plate_max_V > 0:
         raise ValueError(f"plate_max_V: {plate_max_V!r}: must be more than 0")
     if current_max_A is None:
@@ -96,7 +101,7 @@ def plate_curves_chart(
     lines["current_mA"] = 1e3 * lines.pop("current_A")
     lines = lines[lines["current_mA"] <= 1e3 * current_max_A]
     ends = lines.groupby("grid_V", as_index=False).last()
-    ends["label"] = [_signed_volts(v) for v in ends["grid_V"]]
+    ends["label"] = [signed_volts(v) for v in ends["grid_V"]]
     x = alt.X("plate_V:Q", title="plate to cathode (V)", scale=alt.Scale(domain=[0, plate_max_V]))
     y = alt.Y(
         "current_mA:Q",
@@ -109,12 +114,12 @@ def plate_curves_chart(
         .mark_text(align="left", dx=4, dy=-4, color=INK)
         .encode(x=x, y=y, text="label:N"),
     ]
-    if isinstance(subject, Valve) and subject.plate_dissipation_max_W is not None:
-        layers.append(_dissipation(subject.plate_dissipation_max_W, plate, current_max_A, x, y))
+    if rated_W is not None:
+        layers.append(_dissipation(rated_W, plate, current_max_A, x, y))
     if data:
         layers.append(_data_layer(data, x, y))
-    title = _title(subject, "plate curves of the fitted law")
-    return _layered(*layers, width=width, height=height, title=title)
+    title = f"{name}: plate curves of the fitted law"
+    return layered(*layers, width=width, height=height, title=title)
 
 
 def _dissipation(
@@ -133,7 +138,7 @@ def _data_layer(data: Sequence[FitPoint], x: alt.X, y: alt.Y) -> alt.Chart:
         {
             "plate_V": [p.conditions["plate_V"] for p in data],
             "current_mA": [1e3 * p.published for p in data],
-            "grid": [_signed_volts(p.conditions["grid_V"]) for p in data],
+            "grid": [signed_volts(p.conditions["grid_V"]) for p in data],
             "used": [p.used for p in data],
         }
     )
@@ -152,21 +157,15 @@ def _data_layer(data: Sequence[FitPoint], x: alt.X, y: alt.Y) -> alt.Chart:
     )
 
 
-def _plate_end(subject: Valve | Fit, data: Sequence[FitPoint]) -> float:
-    readings = [p.conditions["plate_V"] for p in data]
-    if isinstance(subject, Valve) and subject.plate_voltage_max_V is not None:
-        return max(subject.plate_voltage_max_V, *readings)
-    return max(readings, default=300.0)
-
-
-def _grid_steps(law: Law, plate_max_V: float, data: Sequence[FitPoint]) -> list[float]:
+def _grid_steps(law: ConductionLaw, plate_max_V: float, data: Sequence[FitPoint]) -> list[float]:
     """Return the measured grid voltages where there are several, else round steps to cut-off."""
     measured = sorted({round(p.conditions["grid_V"], 2) for p in data}, reverse=True)
     # A sheet's few points lie at a grid voltage each; only measured curves repeat theirs.
     if len(data) >= 3 * len(measured) >= 6:
         return measured
-    # Amplification falls towards cut-off, so that it lies beyond plate voltage over mu.
-    depth = np.linspace(0.0, 4.0 * plate_max_V / float(np.mean(np.asarray(law.mu))), 401)
+    # Amplification falls towards cut-off, so that it lies beyond plate voltage over its factor.
+    _, gm, gp = law.linearise(0.0, plate_max_V)
+    depth = np.linspace(0.0, 4.0 * plate_max_V * float(gp / gm), 401)
     current = law.plate_current(-depth, plate_max_V)
     cut_off = float(depth[np.searchsorted(-current, -0.01 * current[0])])
     return round_voltages(0.0, -cut_off)

@@ -1,7 +1,4 @@
-"""Charts of a valve's law: how far it is from its data, and its plate curves.
-
-Both take an entry of the valve table or the fit of a user's own measurements.
-"""
+"""The chart of how far a law lies from the data it was fitted to or tested on."""
 
 from __future__ import annotations
 
@@ -11,11 +8,9 @@ from typing import Any, Literal
 import altair as alt
 import pandas as pd
 
-from objectives.devices.fit_record import FitPoint
-from objectives.devices.valve import Valve
+from objectives.devices.fit_record import FitPoint, FitRecord
 from objectives.files import drafts
-from objectives.fitting.measured import Fit
-from reports.charts.layers import _layered, _record, _signed_volts, _title
+from reports.charts.layers import layered, signed_volts
 from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS
 
 __all__ = ["chart_format", "residual_chart", "write_chart"]
@@ -33,20 +28,23 @@ _QUANTITY_WORDS = {
 }
 
 
-def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
+def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.LayerChart:
     """Return the residuals (per cent) of a law, fitted and merely tested data told apart.
 
     Published points get a row each. Many measured currents are drawn over the current, on a
     logarithmic axis. A band marks plus and minus 5 per cent.
 
+    Parameters
+    ----------
+    name :
+        What the law describes, for the title.
+
     Raises
     ------
     ValueError
-        If the valve records no fit.
+        If the record holds no points.
     """
-    record = _record(subject)
     if not record.points:
-        name = subject.name if isinstance(subject, Valve) else "fit"
         raise ValueError(f"{name}: fit: no points: must record the data of its fit")
     frame = pd.DataFrame(
         {
@@ -59,7 +57,7 @@ def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
         }
     )
     currents_only = all(p.quantity == "plate_current_A" for p in record.points)
-    title = _title(subject, "residuals of the fit")
+    title = f"{name}: residuals of the fit"
     reach = max(10.0, 1.1 * float(frame["residual_percent"].abs().max()))
     scale = alt.Scale(domain=[-reach, reach], nice=False)
     residual_title = "law less datum (% of the datum)"
@@ -102,7 +100,7 @@ def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
             zero.encode(y=alt.Y("zero:Q", scale=scale)),
             drawn,
         )
-        return _layered(*layers, width=width, height=300, title=title)
+        return layered(*layers, width=width, height=300, title=title)
     drawn = points.encode(
         x=alt.X("residual_percent:Q", title=residual_title, scale=scale),
         y=alt.Y("point:N", title=None, sort=None, axis=alt.Axis(labelLimit=420)),
@@ -113,7 +111,7 @@ def residual_chart(subject: Valve | Fit, *, width: int = 640) -> alt.LayerChart:
         zero.encode(x=alt.X("zero:Q", scale=scale)),
         drawn,
     )
-    return _layered(*layers, width=width, height=alt.Step(18), title=title)
+    return layered(*layers, width=width, height=alt.Step(18), title=title)
 
 
 def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
@@ -151,7 +149,7 @@ def _words(p: FitPoint) -> str:
     """Return one row's label: what is published, and under which conditions."""
     c = p.conditions
     if "grid_V" in c:
-        at = f"{c['plate_V']:g} V, {_signed_volts(c['grid_V'])}"
+        at = f"{c['plate_V']:g} V, {signed_volts(c['grid_V'])}"
     else:
         leak = f" / {_kilo(c['next_leak_ohm'])}" if "next_leak_ohm" in c else ""
         at = (

@@ -17,7 +17,7 @@ import schemdraw
 import schemdraw.elements as elm
 from schemdraw.backends import svg as svg_backend
 
-from objectives.devices.protocol import Device
+from objectives.devices.protocol import Device, Symbol
 from objectives.elements import ELEMENTS
 from objectives.format import first, part_value, quantity, sentence
 from objectives.stage import Stage
@@ -32,13 +32,13 @@ _SUPPLY: Final = 5.2
 _Point = tuple[float, float]
 _Side = Literal["left", "center", "right"]
 _PARTS: Final[Mapping[str, Any]] = {"resistor": elm.ResistorIEC, "capacitor": elm.Capacitor}
-_DEVICES: Final[Mapping[str, tuple[Callable[[], Any], str, str, str]]] = {
-    "cathode": (
+_DEVICES: Final[Mapping[Symbol, tuple[Callable[[], Any], str, str, str]]] = {
+    "triode": (
         partial(elm.Triode, tube_lw=1.7, anode_lw=1.7, cathode_lw=1.7, grid_lw=1.7),
         "grid", "anode", "cathode",
     ),
-    "source": (elm.JFetN, "gate", "drain", "source"),
-    "emitter": (elm.BjtNpn, "base", "collector", "emitter"),
+    "junction-fet": (elm.JFetN, "gate", "drain", "source"),
+    "bipolar": (elm.BjtNpn, "base", "collector", "emitter"),
 }  # fmt: skip
 """Symbol of each kind of device, and which of its ends are control, plate and cathode."""
 
@@ -237,7 +237,7 @@ class _Drawing:
     def _device(self, x: float) -> tuple[_Point, _Point]:
         """Draw the device with its control electrode on the line; return its other two ends."""
         entry = x + 1.6
-        symbol, control, *others = _DEVICES[self.device.terms.cathode]
+        symbol, control, *others = _DEVICES[self.device.symbol]
         drawn = self.drawing.add(symbol().anchor(control).at((entry, 0)))
         self.wire((x, 0), (entry, 0))
         plate, cathode = (

@@ -8,7 +8,6 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
-from objectives.devices.terms import terms_of
 from objectives.files import drafts
 from objectives.json_text import json_text
 from reports.charts.front import thinned
@@ -76,7 +75,7 @@ def _render(data: ReportData) -> dict[str, str]:
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(chart_script)
-        terms = terms_of(data.pick.device)
+        terms = data.pick.device.terms
         sections = [spoken_section(section, terms) for section in build_sections(data)]
         blocks = [block for section in sections for block in section.blocks]
         native = {id(block) for section in sections if section.native for block in section.blocks}

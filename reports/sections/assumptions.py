@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from objectives.devices.protocol import Device
 from objectives.format import first, number, quantity
 from reports.model import Prose, ReportData, Section
 
@@ -60,31 +59,23 @@ def assumption_sentences(data: ReportData) -> list[str]:
     return sentences
 
 
-def _caveats(device: Any) -> list[str]:
-    caveats = []
-    if hasattr(device.law, "temperature_K"):
-        caveats.append(
-            f"The law of the {device.name} is that of its data sheet's temperature; the effect of "
-            "warming on the operating point is not counted."
-        )
-    if base_ohm := getattr(device, "base_ohm", 0.0):
-        caveats.append(
-            f"The base resistance, {quantity(base_ohm, 'ohm')}, counts in the noise alone; in the "
-            "response it would add to the stopper."
-        )
-    return caveats
+def _caveats(device: Device) -> list[str]:
+    found = []
+    for caveat in device.caveats:
+        of = caveat.datum
+        value = "" if of is None else quantity(of.value, of.unit)
+        found.append(caveat.text.format(name=device.name, value=value))
+    return found
 
 
 def source_lines(data: ReportData) -> list[str]:
     """Return where laws, data and standards come from."""
     device = data.pick.device
-    entry: Any = getattr(device, "valve", device)
-    noise = entry.sources.noise if hasattr(entry, "sources") else entry.noise.source
     return [
-        f"{device.name}: law: {entry.law_source}.",
-        f"{device.name}: capacitances: {entry.capacitance_source}.",
-        f"{device.name}: ratings: {entry.ratings_source}.",
-        f"{device.name}: noise: {noise}.",
+        f"{device.name}: law: {device.sources.law}.",
+        f"{device.name}: capacitances: {device.sources.capacitance}.",
+        f"{device.name}: ratings: {device.sources.ratings}.",
+        f"{device.name}: noise: {device.sources.noise}.",
         "Miller capacitance: J. M. Miller, Scientific Papers of the Bureau of Standards 15, 1920.",
         "Thermal noise: H. Nyquist, Physical Review 32, 1928.",
         "A-weighting: IEC 61672-1. Preferred values: IEC 60063. Markings: IEC 60062.",

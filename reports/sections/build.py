@@ -8,7 +8,7 @@ from typing import Final
 from reports.model import ReportData, Section
 from reports.sections.assumptions import assumptions_section, sources_section
 from reports.sections.cautions import cautions_section
-from reports.sections.device import _valve
+from reports.sections.device import device_section
 from reports.sections.drive import drive_section, headroom_table
 from reports.sections.front import front_section
 from reports.sections.infeasible import infeasible_section
@@ -55,7 +55,7 @@ _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     lambda data: stability_section(data.pick) if data.studies is not None else None,
     limits_section,
     tolerance_section,
-    lambda data: _valve(data.pick, data.neighbours),
+    lambda data: device_section(data.pick, data.neighbours),
     method_section,
     assumptions_section,
     sources_section,

@@ -23,7 +23,7 @@ from objectives.format import (
 )
 from objectives.tolerance.results import SlowBands, ToleranceStudy
 from objectives.tolerance.setup import YIELD
-from objectives.tolerance.spreads import TRANSISTOR_QUANTITIES, VALVE_QUANTITIES, Spread
+from objectives.tolerance.spreads import DEVICE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import Swing, WorstCase
 from reports.charts.response_band import response_band_chart
 from reports.charts.sensitivity import WORTH_NAMING, sensitivity_chart
@@ -315,13 +315,12 @@ def _signed(deviation: float) -> str:
 
 
 def _spread_table(spreads: Sequence[Spread], terms: Terms) -> Table:
-    multiplied = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
     frame = pd.DataFrame(
         {
             "quantity": [quantity_label(s.quantity, terms) for s in spreads],
             "spread": [s.words() for s in spreads],
             "what it multiplies": [
-                terms.write(multiplied.get(s.quantity, "the nominal value")) for s in spreads
+                terms.write(DEVICE_QUANTITIES.get(s.quantity, "the nominal value")) for s in spreads
             ],
             "source": [s.source for s in spreads],
         }

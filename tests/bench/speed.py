@@ -22,7 +22,6 @@ from objectives.circuit.corners import HALF_POWER_DB
 from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
@@ -31,7 +30,7 @@ from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import ResponseSurface
 from objectives.tolerance.spreads import default_spreads
 
-DEVICE = ValveDevice(valve("12AX7"))
+DEVICE = valve("12AX7")
 TARGETS = Targets(
     radio_bands=(RadioBand("AM", 526.5e3, 1606.5e3, 0.0), RadioBand("FM", 87.5e6, 108e6, 0.0))
 )
@@ -106,7 +105,7 @@ def one_at_a_time(of: Stage) -> np.ndarray:
 def built(designs: int = 32, draws: int = 10_240) -> None:
     """Print how fast built stages are solved and read off surfaces, and how their yields agree."""
     front = Assessment(stages(designs), DEVICE, TARGETS)
-    spreads = default_spreads(front.stage)
+    spreads = default_spreads(front.stage, DEVICE.spreads)
     units = draw_units(spreads, draws, 1)
     windows = {"input_corner_Hz": (20e3, np.inf), "gain_dB": (33.0, np.inf)}
     surface = ResponseSurface(spreads, units)

@@ -197,7 +197,7 @@ def test_every_other_valve_shows_its_law_residuals_and_sources(followed: Run) ->
     text = " ".join(p for block in told if isinstance(block, Prose) for p in block.paragraphs)
     entry = valve("12AU7")
     assert "The cathode follower: 12AU7. Equation: Koren: mu" in text
-    assert entry.law_source in text
+    assert entry.sources.law in text
     tables = [block for block in told if isinstance(block, Table)]
     own = next(table for table in tables if "12AU7" in table.caption)
     assert entry.fit is not None

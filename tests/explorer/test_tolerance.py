@@ -10,6 +10,7 @@ import pytest
 from explorer.report_data import yield_columns
 from objectives.assessment import Assessment
 from objectives.devices.lookup import device
+from objectives.devices.valve import valve_spreads
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -18,7 +19,7 @@ from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
 from objectives.tolerance.sensitivity import sobol_indices
 from objectives.tolerance.setup import YIELD, ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads, published_spreads
+from objectives.tolerance.spreads import Spread, default_spreads
 from objectives.tolerance.study import StudySize, tolerance_study
 from stand_in import StandIn
 
@@ -97,7 +98,7 @@ def test_study_says_what_is_asked_of_it():
     a = front()
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.95 * corner[1], 1.05 * corner[1]), "gain_dB": (0.0, np.inf)}
-    setup = ToleranceSetup(default_spreads(a.stage), windows)
+    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), windows)
     size = replace(QUICK, draws=2048, index_samples=512)
     study = tolerance_study(a, [7, 11, 13], setup, ["noise_dBu", "gain_dB"], pick=1, size=size)
     assert study.candidates == ("7", "11", "13")
@@ -138,7 +139,9 @@ def test_study_says_what_is_asked_of_it():
 
 
 def test_study_repeats_by_seed():
-    setup = ToleranceSetup(default_spreads(front().stage), {"gain_dB": (34.0, 35.0)})
+    setup = ToleranceSetup(
+        default_spreads(front().stage, valve_spreads()), {"gain_dB": (34.0, 35.0)}
+    )
     first, again = (tolerance_study(front(), "abc", setup, [], size=QUICK) for _ in range(2))
     np.testing.assert_array_equal(first.good, again.good)
     assert first.indices == again.indices
@@ -184,7 +187,7 @@ def test_yields_of_a_front_are_those_of_solved_draws():
     a = front(np.geomspace(33e3, 150e3, 21))
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.9 * corner[10], 1.1 * corner[10]), "gain_dB": (35.0, np.inf)}
-    setup = ToleranceSetup(default_spreads(a.stage), windows, seed=3)
+    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), windows, seed=3)
     told = []
     found = front_yields(a, setup, ["noise_dBu"], draws=4096, report=lambda *at: told.append(at))
     names = ("noise_dBu", *windows)
@@ -220,7 +223,7 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
     a = Assessment(stage, StandIn(), Targets())
     bent = REGISTRY["gain_dB"]
     steps = replace(bent, facets=lambda x: (np.floor(2 * bent.compute(x)),))
-    setup = ToleranceSetup(default_spreads(stage), {"gain_dB": (60.0, np.inf)})
+    setup = ToleranceSetup(default_spreads(stage, valve_spreads()), {"gain_dB": (60.0, np.inf)})
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(REGISTRY, "gain_dB", steps)
         found = front_yields(a, setup, [], draws=1024, most_solved=2 * 1024)
@@ -263,9 +266,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
         source_ohm=8e3, output_coupling_F=1e-6, load_ohm=47e3, load_F=300e-12,
     )  # fmt: skip
     a = Assessment(stage, device("J201"), Targets())
-    spreads = (*published_spreads(a.device),
-               *(s for s in default_spreads(stage) if not s.quantity.startswith("valve_"))
-    )  # fmt: skip
+    spreads = default_spreads(stage, [s for s in a.device.spreads if s.powers])
     windows = {"plate_cathode_voltage_V": (2.0, 7.0), "gain_dB": (15.0, np.inf)}
     setup = ToleranceSetup(spreads, windows)
     found = front_yields(a, setup, ["noise_dBu", "input_corner_Hz"], draws=2048)
@@ -284,7 +285,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
 
 def test_a_study_of_some_designs_is_taken_over():
     a = front()
-    setup = ToleranceSetup(default_spreads(a.stage), {"gain_dB": (35.0, np.inf)})
+    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), {"gain_dB": (35.0, np.inf)})
     one = replace(a, stage=a.stage.at(slice(1, 2)))
     study = tolerance_study(one, ["2"], setup, ["gain_dB"], size=replace(QUICK, draws=512))
     found = front_yields(a, setup, ["gain_dB"], draws=512, known=(np.array([1]), study))
@@ -298,7 +299,7 @@ def test_a_study_of_some_designs_is_taken_over():
 
 def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone():
     a = front()
-    setup = ToleranceSetup(default_spreads(a.stage))
+    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()))
     study = tolerance_study(
         a,
         "abc",

@@ -18,7 +18,6 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.protocol import ConductionLaw
 from objectives.devices.triodes import ChildLangmuir, GridCurrent, Koren
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
@@ -91,7 +90,7 @@ def test_figures_follow_from_the_peaks() -> None:
 
 
 @dataclass(frozen=True)
-class SquareLaw:
+class SquareLaw(ConductionLaw):
     """``I = K (v - V_0)^2`` above cut-off: no valve, but its distortion is exact."""
 
     per_V2: float = 1e-4
@@ -210,7 +209,7 @@ def test_output_at_five_percent_against_the_resistance_coupled_chart(reference):
         load_ohm=column["next_leak_ohm"],
         output_coupling_F=1e-6,
     )
-    a = Assessment(stage, ValveDevice(valve("12AX7")), Targets())
+    a = Assessment(stage, valve("12AX7"), Targets())
     at_5_percent = np.sqrt(2) * a["output_at_5_percent_V"]
     assert len(rows) == len(published) == 9
     np.testing.assert_allclose(at_5_percent, published, rtol=0.15)

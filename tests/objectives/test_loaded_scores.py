@@ -18,7 +18,6 @@ from objectives.circuit.small_signal import small_signal
 from objectives.circuit.stability import transconductance_margin_dB
 from objectives.devices.protocol import DeviceNoise
 from objectives.devices.transistor_table import transistors
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.radio.detection import detection
 from objectives.radio.stopper import alternatives
@@ -27,7 +26,7 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage, parallel
 from objectives.targets import BAND_POINTS, RadioBand, Targets
 
-VALVE = ValveDevice(valve("12AX7"))
+VALVE = valve("12AX7")
 # Invented parts; the leads make resonances that a load on the plate moves.
 STAGE = Stage(
     supply_V=280.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.2e3, stopper_ohm=1.0,

@@ -19,7 +19,6 @@ from objectives.circuit.noise import (
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import DeviceNoise
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 
@@ -117,7 +116,7 @@ def test_valve_noise_is_its_equivalent_resistance():
 
     With every resistor silent (0 K) and the flicker corner at 0, the input has 4 k 290 R_eq B.
     """
-    device = ValveDevice(valve("12AX7"))
+    device = valve("12AX7")
     stage = Stage(supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1500)
     point = operating_point(stage, device.law)
     linear = small_signal(stage, device, point)

@@ -13,7 +13,6 @@ from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.triodes import GridCurrent, Koren
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 
@@ -41,7 +40,7 @@ def test_chart_gains_through_the_whole_network(reference):
     """
     rows = reference("resistance_coupled_12ax7")["row"]
     column = {k: np.array([r[k] for r in rows]) for k in rows[0] if k != "used"}
-    device = ValveDevice(valve("12AX7"))
+    device = valve("12AX7")
     stage = Stage(
         supply_V=column["supply_V"],
         plate_load_ohm=column["plate_load_ohm"],
@@ -67,7 +66,7 @@ def test_charts_that_no_fit_has_seen(reference, name):
     """
     (chart,) = (c for c in reference("resistance_coupled_philips")["chart"] if c["valve"] == name)
     column = {k: np.array(v) for k, v in chart.items() if isinstance(v, list)}
-    device = ValveDevice(valve(name))
+    device = valve(name)
     stage = Stage(
         supply_V=column["supply_V"],
         plate_load_ohm=column["plate_load_ohm"],

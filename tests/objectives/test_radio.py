@@ -16,6 +16,7 @@ from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
 from objectives.circuit.noise import DBU_REFERENCE_V
 from objectives.circuit.small_signal import SmallSignal
+from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.radio.detection import QUIETEST_DBU, Carrier, curvature, detection
@@ -47,7 +48,7 @@ COLD = SmallSignal(0.0, 1e-9, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
-class Quadratic:
+class Quadratic(ConductionLaw):
     """A law with nothing above the second order, so that square-law detection is exact.
 
     ``I = i0 + gm v + gp u + a v^2/2 + b v u + c u^2/2`` about (v0, u0), grid current alike.

@@ -7,6 +7,7 @@ import pytest
 from scipy.integrate import quad
 
 from objectives.assessment import Assessment
+from objectives.devices.valve import valve_spreads
 from objectives.scores.registry import REGISTRY, greatest, least, magnitude
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
@@ -86,7 +87,7 @@ def kinked():
 
 def test_scores_with_a_kink_are_read_from_what_is_smooth():
     a = kinked()
-    spreads = default_spreads(a.stage)
+    spreads = default_spreads(a.stage, valve_spreads())
     units = draw_units(spreads, 2048, 2)
     names = (
         "input_corner_error_octaves", "rf_margin_dB", "headroom_V", "undistorted_output_V",
@@ -109,7 +110,7 @@ def test_scores_with_a_kink_are_read_from_what_is_smooth():
 
 def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
     a = kinked()
-    spreads = default_spreads(a.stage)
+    spreads = default_spreads(a.stage, valve_spreads())
     units = draw_units(spreads, 1024, 2)
     surface = ResponseSurface(spreads, units)
     found = surface.scores(a, ["gain_dB"])
@@ -136,7 +137,7 @@ def test_nothing_that_spreads_gives_the_nominal_stage():
 
 
 def test_too_few_draws_are_refused():
-    spreads = default_spreads(kinked().stage)
+    spreads = default_spreads(kinked().stage, valve_spreads())
     needed = builds_to_fit(len(spreads)) + CHECKS
     with pytest.raises(ValueError, match=f"units: {needed}: must be more draws than the {needed}"):
         ResponseSurface(spreads, draw_units(spreads, needed, 1))

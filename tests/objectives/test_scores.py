@@ -10,14 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from objectives.assessment import Assessment
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.scores.parts import departure_percent
 from objectives.scores.registry import REGISTRY, score
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
 
-DEVICE = ValveDevice(valve("12AX7"))
+DEVICE = valve("12AX7")
 TARGETS = Targets(
     input_corner_Hz=6e3,
     radio_bands=(RadioBand("medium wave", 526.5e3, 1606.5e3, 20.0),),

@@ -10,6 +10,7 @@ from closed_forms import clipped_sine_harmonics
 from scipy.integrate import quad
 
 from objectives.arrays import FloatArray
+from objectives.devices.law import ConductionLaw
 from objectives.stage import Stage
 from objectives.transient.cascade import Cascade, CascadeStage
 from objectives.transient.excitation import sine
@@ -63,7 +64,7 @@ def test_clipped_sine_closed_form_is_the_transform() -> None:
 
 
 @dataclass(frozen=True)
-class SquareLaw:
+class SquareLaw(ConductionLaw):
     """``I = K (v - V_0)^2`` above cut-off, whatever the plate does: no valve, but exact."""
 
     per_V2: float = 1e-4

@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from objectives.circuit.operating_point import operating_point
 from objectives.devices.lookup import device
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.devices.valve import valve_spreads
 from objectives.stage import Stage
 from objectives.tolerance.spreads import SERIES_TOLERANCE, VALVE_QUANTITIES, Spread, default_spreads
 from objectives.tolerance.varied_device import spread_batch
@@ -168,7 +169,9 @@ def test_default_valve_spread_gives_the_published_acceptance_limits():
     mu, current, gm = 70.0, 2.3e-3, 1.6e-3
     drive = 1.5 * current / gm
     law = ChildLangmuir(mu, current / drive**1.5, drive + 2 - 250 / mu)
-    spreads = [s for s in default_spreads(stage()) if s.quantity in VALVE_QUANTITIES][:2]
+    spreads = [
+        s for s in default_spreads(stage(), valve_spreads()) if s.quantity in VALVE_QUANTITIES
+    ][:2]
     rng = np.random.default_rng(3)
     factors = np.stack([s.factor(rng.random(20_000)) for s in spreads], -1)
     _, built = spread_batch(stage(), StandIn(law), spreads, factors)
@@ -207,18 +210,11 @@ def test_parts_are_multiplied_and_the_rest_is_left():
     assert built.law is PUBLISHED
 
 
-def test_a_law_of_many_valves_and_a_fixed_law_are_refused():
+def test_a_law_of_many_valves_is_refused():
     spread = [Spread.plus_minus("valve_transconductance", 0.1)]
     many = Koren(np.array([90.0, 100.0]), 1.4, 1060.0, 600.0, 300.0)
-    with pytest.raises(ValueError, match="starts from one valve"):
+    with pytest.raises(ValueError, match="starts from one device"):
         spread_batch(stage(), StandIn(many), spread, np.ones((2, 1)))
-
-    class Fixed:
-        def plate_current(self, grid_V, plate_V):
-            return np.asarray(1e-3)
-
-    with pytest.raises(ValueError, match="Fixed: has no way to vary"):
-        spread_batch(stage(), StandIn(Fixed()), spread, np.ones((2, 1)))
 
 
 def test_defaults_cover_what_is_fitted():
@@ -226,7 +222,10 @@ def test_defaults_cover_what_is_fitted():
         stopper_ohm=np.array([0.0, 68e3]), bypass_F=25e-6, output_coupling_F=22e-9,
         grid_leak_ohm=np.inf,
     )  # fmt: skip
-    spreads = {s.quantity: s for s in default_spreads(nominal, series={"stopper_ohm": "E12"})}
+    spreads = {
+        s.quantity: s
+        for s in default_spreads(nominal, valve_spreads(), series={"stopper_ohm": "E12"})
+    }
     assert "grid_leak_ohm" not in spreads
     assert "cathode_unbypassed_ohm" not in spreads
     assert spreads["supply_V"].high == 0.1
@@ -241,7 +240,7 @@ def test_defaults_cover_what_is_fitted():
         if s.quantity.endswith(("grid_plate_F", "grid_cathode_F"))
     )
     with pytest.raises(ValueError, match="series of stopper_ohm: 'E13'"):
-        default_spreads(nominal, series={"stopper_ohm": "E13"})
+        default_spreads(nominal, valve_spreads(), series={"stopper_ohm": "E13"})
 
 
 @pytest.mark.parametrize(("series", "tolerance"), SERIES_TOLERANCE.items())

@@ -13,9 +13,8 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.bipolar import Bipolar
 from objectives.devices.lookup import device
-from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE, terms_of
+from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE
 from objectives.devices.transistor_table import transistors
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
@@ -26,7 +25,6 @@ from objectives.tolerance.spreads import (
     TRANSISTOR_QUANTITIES,
     Spread,
     default_spreads,
-    published_spreads,
 )
 from objectives.tolerance.varied_device import spread_batch
 from objectives.transient.headroom import headroom
@@ -43,22 +41,27 @@ NPN_STAGE = Stage(
 )  # fmt: skip
 
 
+def own_spread(entry):
+    """Return the spread of the law's own parameters."""
+    (own,) = (s for s in entry.spreads if s.powers)
+    return own
+
+
 # -- data ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("entry", transistors(), ids=lambda entry: entry.name)
 def test_every_transistor_states_limits_on_both_sides_of_its_own_law(entry) -> None:
-    (own,) = published_spreads(entry)
+    own = own_spread(entry)
     assert own.quantity in TRANSISTOR_QUANTITIES
     assert -0.9 < own.low < 0 < own.high < 2
-    assert own.source == entry.sources.spread
     assert "limits" in own.source
 
 
 def test_the_limits_are_those_of_the_sheets() -> None:
     """J/SST201 series, document 70233: V_GS(off) -0.3 to -1.5 V, I_DSS 0.2 to 1 mA; BC549B/D."""
     j201 = device("J201")
-    (own,) = published_spreads(j201)
+    own = own_spread(j201)
     stage, built = spread_batch(FET_STAGE, j201, [own], np.array([[1 + own.low], [1 + own.high]]))
     assert stage.shape == (1, 2)
     np.testing.assert_allclose(np.ravel(built.law.cutoff_V), [-0.3, -1.5])
@@ -66,14 +69,14 @@ def test_the_limits_are_those_of_the_sheets() -> None:
     idss = np.ravel(built.law.idss_A)
     assert idss[1] / idss[0] == pytest.approx(5.0)
     np.testing.assert_allclose(idss, [0.2e-3, 1e-3], rtol=0.07)
-    (own,) = published_spreads(device("BC550B"))
+    own = own_spread(device("BC550B"))
     assert 290 * (1 + own.low) == pytest.approx(200)
     assert 290 * (1 + own.high) == pytest.approx(450)
 
 
 def test_current_gain_is_multiplied_at_every_current() -> None:
     bc550 = device("BC550B")
-    (own,) = published_spreads(bc550)
+    own = own_spread(bc550)
     _, built = spread_batch(NPN_STAGE, bc550, [own], np.array([[0.7], [1.5]]))
     for grid_V in (0.5, 0.65):
         nominal = bc550.law.plate_current(grid_V, 5.0) / bc550.law.grid_current(grid_V, 5.0)
@@ -88,8 +91,8 @@ def test_a_quantity_that_the_device_does_not_publish_is_named() -> None:
     with pytest.raises(ValueError, match=r"'transistor_current_gain': must be one that the J201 p"):
         spread_batch(FET_STAGE, device("J201"), [gain], np.ones((2, 1)))
     with pytest.raises(ValueError, match="which is none"):
-        spread_batch(FET_STAGE, ValveDevice(valve("12AX7")), [gain], np.ones((2, 1)))
-    assert published_spreads(ValveDevice(valve("12AX7"))) == ()
+        spread_batch(FET_STAGE, valve("12AX7"), [gain], np.ones((2, 1)))
+    assert not any(s.powers for s in valve("12AX7").spreads)
 
 
 # -- draws -----------------------------------------------------------------------------------------
@@ -99,9 +102,7 @@ def test_a_quantity_that_the_device_does_not_publish_is_named() -> None:
 def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> None:
     entry = device(name)
     spreads = [
-        *published_spreads(entry),
-        *(s for s in default_spreads(stage) if not s.quantity.startswith("valve_t")
-          and s.quantity != "valve_amplification_factor"),
+        *default_spreads(stage, entry.spreads),
     ]  # fmt: skip
     nominal = Assessment(stage.broadcast(), entry, Targets())
     units = draw_units(spreads, 32, seed=3)
@@ -109,7 +110,7 @@ def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> Non
     drawn = built_scores(nominal, spreads, units, names)
     for row in (0, 7, 31):
         factors = {s.quantity: float(s.factor(units[row, at])) for at, s in enumerate(spreads)}
-        (own,) = entry.parameter_spread
+        own = own_spread(entry)
         law = replace(
             entry.law,
             **{
@@ -186,8 +187,8 @@ def test_each_of_many_transistors_has_its_own_headroom() -> None:
 
 
 def test_each_kind_of_device_brings_its_words() -> None:
-    assert terms_of(device("J201")) is FIELD_EFFECT
-    assert terms_of(device("2N3904")) is BIPOLAR
-    assert terms_of(ValveDevice(valve("12AX7"))) is VALVE
+    assert device("J201").terms is FIELD_EFFECT
+    assert device("2N3904").terms is BIPOLAR
+    assert valve("12AX7").terms is VALVE
     _, built = spread_batch(NPN_STAGE, device("BC550B"), [], np.ones((1, 0)))
-    assert terms_of(built) is BIPOLAR
+    assert built.terms is BIPOLAR

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from objectives.devices.fit_record import FitPoint, FitRecord
+from objectives.devices.protocol import DataSources
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
@@ -226,13 +227,13 @@ def test_look_up_in_a_table_of_ones_own():
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
 def test_every_entry_is_complete_and_sourced(entry):
     assert entry.name in TYPES
-    for text in (entry.law_source, entry.capacitance_source, entry.ratings_source):
+    for text in (entry.sources.law, entry.sources.capacitance, entry.sources.ratings):
         assert text
-    assert entry.noise.source
-    assert entry.spread.source
-    assert entry.grid_current_source
+    assert entry.sources.noise
+    assert all(spread.source for spread in entry.spreads)
+    assert entry.sources.grid_current
     # Picofarads, watts and milliamperes, not farads mistaken for picofarads.
-    for value in entry.capacitances_F():
+    for value in entry.capacitances_F:
         assert 0.2e-12 < value < 6e-12
     assert 100 < entry.plate_voltage_max_V < 500
     assert 0.5 < entry.plate_dissipation_max_W < 6
@@ -245,15 +246,17 @@ def test_every_entry_is_complete_and_sourced(entry):
 
 def test_twelve_ax_seven_capacitances_and_ratings_are_the_published_ones():
     entry = valve("12AX7")
-    assert entry.capacitances_F() == pytest.approx((1.6e-12, 1.7e-12, 0.46e-12))
-    assert entry.capacitances_F(shielded=True) == pytest.approx((1.8e-12, 1.7e-12, 1.9e-12))
+    assert entry.capacitances_F == pytest.approx((1.6e-12, 1.7e-12, 0.46e-12))
+    assert replace(entry, shielded=True).capacitances_F == pytest.approx(
+        (1.8e-12, 1.7e-12, 1.9e-12)
+    )
     assert (entry.plate_voltage_max_V, entry.plate_dissipation_max_W) == (300.0, 1.0)
     assert (entry.heater_V, entry.heater_A) == (12.6, 0.15)
 
 
 def test_shielded_capacitances_that_are_not_published_are_refused():
     with pytest.raises(ValueError, match="no capacitances of the 6SN7 with shield"):
-        valve("6SN7").capacitances_F(shielded=True)
+        replace(valve("6SN7"), shielded=True)
 
 
 def test_flicker_corner_of_the_twelve_ax_seven_gives_the_measured_noise():
@@ -262,15 +265,13 @@ def test_flicker_corner_of_the_twelve_ax_seven_gives_the_measured_noise():
     grid = np.linspace(-4, 0, 4001)
     current, gm, _ = entry.law.linearise(grid, 150.0)
     at = np.searchsorted(current, 1.45e-3)
-    white = 4 * 1.380649e-23 * 290 * entry.noise.resistance_factor / gm[at]
-    band = 8000 - 30 + entry.noise.flicker_corner_Hz * np.log(8000 / 30)
+    white = 4 * 1.380649e-23 * 290 * entry.noise_resistance_factor / gm[at]
+    band = 8000 - 30 + entry.flicker_corner_Hz * np.log(8000 / 30)
     assert np.sqrt(white * band) == pytest.approx(0.66e-6, rel=0.05)
 
 
 def test_table_reads_back_what_it_writes():
-    text = format_valves(valves(), "a header\nof two lines")
-    assert text.startswith("# a header\n# of two lines\n")
-    assert read_valves(text, "again") == valves()
+    assert read_valves(format_valves(valves()), "again") == valves()
 
 
 @pytest.mark.parametrize(
@@ -288,9 +289,7 @@ def test_every_law_survives_the_round_trip(law, tmp_path):
         c_grid_plate_F=1e-12,
         c_grid_cathode_F=0.0,
         c_plate_cathode_F=2.5e-12,
-        capacitance_source="invented",
-        law_source="invented",
-        grid_current_source="invented" if law.grid else "",
+        sources=DataSources("invented", "invented", grid_current="invented" if law.grid else ""),
         fit=FitRecord("none"),
     )
     path = tmp_path / "own.toml"
@@ -300,7 +299,7 @@ def test_every_law_survives_the_round_trip(law, tmp_path):
 
 def test_a_law_with_arrays_has_no_table_form():
     entry = replace(valve("12AX7"), law=Koren(np.array([90.0, 100.0]), 1.4, 1e3, 600.0, 300.0))
-    with pytest.raises(ValueError, match="mu: an array"):
+    with pytest.raises(ValueError, match=r"mu: .* array"):
         format_valves([entry])
 
 
@@ -336,21 +335,25 @@ def test_a_minimal_entry_of_a_user_is_enough(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('name = "T1"\n', "", "valve 1: name: missing: must be a text in quotes"),
+        ('name = "T1"\n', "", "valve 1: name: missing: must be given"),
         ("mu = 100", "mu = -5", "law: mu: -5.0: must be finite and more than 0"),
-        ("mu = 100", 'mu = "x"', "law: mu: 'x': must be a finite number"),
+        ("mu = 100", 'mu = "x"', "law: mu: 'x': must be a valid number"),
         ("mu = 100", "mu = nan", "law: mu: nan: must be a finite number"),
-        ("mu = 100\n", "", "law: mu: missing: must be a number"),
+        ("mu = 100\n", "", "law: mu: missing: must be given"),
         ("mu = 100", "mu = 100\nmuu = 1", "law: muu: 1: no such field here"),
         ('"koren"', '"other"', "equation: 'other': must be one of child-langmuir, koren, "),
-        ("grid_plate_pF = 1.7", "grid_plate_pF = -1", "grid_plate_pF: -1: must be a finite number"),
-        ("[valve.capacitance]", "[valve.capacity]", "capacitance: missing: must be a table"),
-        ("[[valve]]", "[[tube]]", "must be an array of tables, [[valve]]"),
+        (
+            "grid_plate_pF = 1.7",
+            "grid_plate_pF = -1",
+            "grid_plate_pF: -1: must be greater than or equal to 0",
+        ),
+        ("[valve.capacitance]", "[valve.capacity]", "capacitance: missing: must be given"),
+        ("[[valve]]", "[[tube]]", "must be an array, [[valve]]"),
         ("[[valve]]", "[[valve", "not valid TOML"),
         (
             "[valve.capacitance]",
             "[valve.fit]\nmethod='m'\n[[valve.fit.point]]\nquantity='age'\n[valve.capacitance]",
-            "fit: point 1: quantity: 'age': must be one of plate_current_A",
+            "fit: point 1: quantity: 'age': must be 'plate_current_A'",
         ),
         *(
             (
@@ -360,17 +363,17 @@ def test_a_minimal_entry_of_a_user_is_enough(tmp_path):
                 f"fit: curves 1: {words}",
             )
             for volts, reading, words in (
-                (0, "[[-1, 100, 1e-3, 1e-3]]", "within_V: 0: must be a finite number, more than 0"),
-                (5, "[]", "reading: []: must be a list of rows of 4 finite numbers each"),
-                (5, "[[-1, 100, 1e-3]]", "reading: [-1, 100, 0.001]: must be a list of rows of 4"),
-                (5, "[[-1, 100, nan, 0]]", "reading: [-1, 100, nan, 0]: must be a list of rows"),
-                (5, "[[-1, 100, 0, 0]]", "reading 1: [-1.0, 100.0, 0.0, 0.0]: must be grid V, "),
+                (0, "[[-1, 100, 1e-3, 1e-3]]", "within_V: 0: must be greater than 0"),
+                (5, "[]", "reading: []: List should have at least 1 item"),
+                (5, "[[-1, 100, 1e-3]]", "reading 1 4: missing: must be given"),
+                (5, "[[-1, 100, nan, 0]]", "reading 1 3: nan: must be a finite number"),
+                (5, "[[-1, 100, 0, 0]]", "reading 1 3: 0: must be greater than 0"),
             )
         ),
         (
             "[valve.capacitance]",
             "[valve.ratings]\nsource='s'\nplate_voltage_max_V=0\n[valve.capacitance]",
-            "ratings: plate_voltage_max_V: 0: must be a finite number, more than 0",
+            "ratings: plate_voltage_max_V: 0: must be greater than 0",
         ),
     ],
 )
@@ -393,5 +396,5 @@ def test_files_that_cannot_be_read_or_hold_nothing_are_named(tmp_path):
         load_valves(tmp_path / "missing.toml")
     empty = tmp_path / "empty.toml"
     empty.write_text("", "utf-8")
-    with pytest.raises(ValueError, match="valve: must hold at least one"):
+    with pytest.raises(ValueError, match=r"must hold at least one \[\[valve\]\]"):
         load_valves(empty)

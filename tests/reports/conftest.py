@@ -8,19 +8,14 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
-from types import SimpleNamespace
+from dataclasses import fields, replace
 
 import moocore
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import constants
 
 from objectives.assessment import Assessment
-from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
-from objectives.devices.terms import VALVE, Terms
-from objectives.devices.triodes import Koren
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
@@ -37,36 +32,18 @@ from reports.model import (
     SearchSummary,
     WiringLine,
 )
+from stand_in import StandIn
 
-
-@dataclass(frozen=True)
-class DemoTriode:
-    """A stand-in for an entry of the valve table."""
-
-    name: str = "12AX7 (demo set)"
-    terms: Terms = VALVE
-    law: Koren = field(default_factory=lambda: Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300))
-    plate_dissipation_max_W: float = 1.2
-    law_source: str = "N. Koren, Glass Audio 8(5), 1996"
-    capacitance_source: str = "invented for the demo"
-    ratings_source: str = "invented for the demo"
-    sources: SimpleNamespace = field(default_factory=lambda: SimpleNamespace(noise="invented"))
-
-    def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
-        return 1.6e-12, 1.7e-12, 0.46e-12
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        white = 4 * constants.k * temperature_K * 2.5 / point.transconductance_S
-        return DeviceNoise(white, np.asarray(5e3), point.grid_current_A)
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        source = "invented for the demo"
-        return [
-            Rating("plate dissipation", point.plate_dissipation_W, np.asarray(1.2), "W", source),
-            Rating("plate voltage", point.plate_cathode_V, np.asarray(330.0), "V", source),
-        ]
-
-
+DEMO = StandIn(
+    name="12AX7 (demo set)",
+    farads=(1.6e-12, 1.7e-12, 0.46e-12),
+    flicker_Hz=5e3,
+    plate_dissipation_max_W=1.2,
+    rated=(
+        ("plate dissipation", lambda stage, point: point.plate_dissipation_W, 1.2, "W"),
+        ("plate voltage", lambda stage, point: point.plate_cathode_V, 330.0, "V"),
+    ),
+)
 E12 = np.array([1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2])
 PARTS = {
     "stopper_ohm": "E12, 10 kΩ to 470 kΩ, and none",
@@ -128,7 +105,7 @@ def make_contents(
     """Enumerate the demo space over a series (one decade of values) and report its front."""
     values = _grid(scale)
     around = surroundings or SURROUNDINGS
-    everyone = Assessment(Stage(**around, **values), DemoTriode(), TARGETS)
+    everyone = Assessment(Stage(**around, **values), DEMO, TARGETS)
     frame = pd.DataFrame({"candidate": np.arange(len(values["stopper_ohm"])), **values})
     for name in (*FREE, *SHOWN):
         frame[name] = everyone[name]
@@ -160,7 +137,7 @@ def make_contents(
     order = list(dict.fromkeys([pick, *(c - 1 for c in marks), *others.tolist()]))[:40]
     shown = front.iloc[order].reset_index(drop=True)
     stage = Stage(**around, **{p: shown[p].to_numpy()[:1] for p in PARTS})
-    one = Assessment(stage, DemoTriode(), TARGETS)
+    one = Assessment(stage, DEMO, TARGETS)
     return ReportData(
         title="A bright first stage for a bass preamplifier",
         scenario="Invented demo data: a passive pickup through a volume control into one stage.",

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from objectives.assessment import Assessment
-from objectives.devices.valve import ValveDevice
 from objectives.devices.valve_table import valve
 from objectives.format import score_label
 from reports.model import Block, Figure, LimitRow, Note, Prose, ReportData, Section, Svg, Table
@@ -221,14 +220,14 @@ def test_without_bands_nothing_is_required_of_radio(contents: ReportData) -> Non
 @pytest.mark.slow
 def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportData) -> None:
     entry = valve("12AX7")
-    pick = replace(contents.pick, device=ValveDevice(entry))
+    pick = replace(contents.pick, device=entry)
     of = section(replace(contents, pick=pick), "valve")
     data, residuals, curves = (block.frame for block in blocks(of, Table))
     values = dict(zip(data["data"], data["values"], strict=True))
     assert "mu" in values["equation: Koren"]
     assert "grid–plate" in values["capacitances, without strays"]
     assert plain(values["ratings, each a maximum"]).count(";") >= 3
-    assert entry.law_source in data["source"].tolist()
+    assert entry.sources.law in data["source"].tolist()
     assert entry.fit is not None
     assert len(residuals) == len(entry.fit.points)
     assert set(residuals["used"]) == {"fitted", "tested"}

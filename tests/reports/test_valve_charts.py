@@ -1,7 +1,6 @@
 """Charts of a valve: what they draw is what the law and its data are."""
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -30,13 +29,22 @@ def fit():
     return fit_law(data, hold_out_every=5)
 
 
+def residuals_of(entry):
+    return residual_chart(entry.name, entry.fit)
+
+
+def curves_of(entry, **options):
+    rated = {"rated_V": entry.plate_voltage_max_V, "rated_W": entry.plate_dissipation_max_W}
+    return plate_curves_chart(entry.name, entry.law, entry.fit, **rated, **options)
+
+
 def rows(layer) -> pd.DataFrame:
     return layer.data
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
 def test_residual_chart_has_a_row_for_every_published_number(entry):
-    chart = residual_chart(entry)
+    chart = residuals_of(entry)
     spec = spec_of(chart)
     drawn = rows(chart.layer[-1])
     assert drawn["residual_percent"].tolist() == [p.residual_percent for p in entry.fit.points]
@@ -49,13 +57,13 @@ def test_residual_chart_has_a_row_for_every_published_number(entry):
 
 
 def test_residual_rows_name_quantity_conditions_and_maker():
-    points = rows(residual_chart(valve("12AX7")).layer[-1])["point"].tolist()
+    points = rows(residuals_of(valve("12AX7")).layer[-1])["point"].tolist()
     assert "plate current at 250 V, −2 V (Sylvania)" in points
     assert "stage gain at 180 V, 470 kΩ / 2.2 MΩ / 7.4 kΩ (RCA)" in points
 
 
 def test_fitted_and_tested_differ_in_shape_as_well_as_hue():
-    encoding = spec_of(residual_chart(valve("12AX7")))["layer"][-1]["encoding"]
+    encoding = spec_of(residuals_of(valve("12AX7")))["layer"][-1]["encoding"]
     for channel in ("color", "shape"):
         scale = encoding[channel]["scale"]
         assert scale["domain"] == ["fitted", "tested"]
@@ -63,7 +71,7 @@ def test_fitted_and_tested_differ_in_shape_as_well_as_hue():
 
 
 def test_residuals_of_many_readings_are_drawn_over_the_current(fit):
-    chart = residual_chart(fit)
+    chart = residual_chart("bench", fit.record)
     encoding = spec_of(chart)["layer"][-1]["encoding"]
     assert encoding["x"]["scale"]["type"] == "log"
     assert len(rows(chart.layer[-1])) == len(fit.fitted) + len(fit.tested) > 40
@@ -71,14 +79,13 @@ def test_residuals_of_many_readings_are_drawn_over_the_current(fit):
 
 
 def test_a_valve_without_a_fit_has_no_residual_chart():
-    for record in (None, FitRecord("taken over")):
-        with pytest.raises(ValueError, match="12AX7: fit: no points"):
-            residual_chart(replace(valve("12AX7"), fit=record))
+    with pytest.raises(ValueError, match="12AX7: fit: no points"):
+        residual_chart("12AX7", FitRecord("taken over"))
 
 
 def test_plate_curves_are_those_of_the_law_within_the_axes():
     entry = valve("12AX7")
-    chart = plate_curves_chart(entry, grid_V=[0.0, -1.0, -2.0], plate_max_V=250, current_max_A=2e-3)
+    chart = curves_of(entry, grid_V=[0.0, -1.0, -2.0], plate_max_V=250, current_max_A=2e-3)
     lines = rows(chart.layer[0])
     assert sorted(lines["grid_V"].unique()) == [-2.0, -1.0, 0.0]
     expected = 1e3 * entry.law.plate_current(lines["grid_V"], lines["plate_V"])
@@ -90,7 +97,7 @@ def test_plate_curves_are_those_of_the_law_within_the_axes():
 
 def test_rated_dissipation_and_data_are_on_the_chart():
     entry = valve("12AX7")
-    chart = plate_curves_chart(entry, current_max_A=8e-3)
+    chart = curves_of(entry, current_max_A=8e-3)
     rated, data = rows(chart.layer[2]), rows(chart.layer[3])
     watts = rated["plate_V"] * rated["current_mA"] / 1e3
     assert watts.to_numpy() == pytest.approx(1.0)
@@ -104,7 +111,7 @@ def test_rated_dissipation_and_data_are_on_the_chart():
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
 def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry):
-    lines = rows(plate_curves_chart(entry).layer[0])
+    lines = rows(curves_of(entry).layer[0])
     steps = np.sort(lines["grid_V"].unique())[::-1]
     assert steps[0] == 0.0
     assert 5 <= len(steps) <= 12
@@ -114,7 +121,7 @@ def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry):
 
 
 def test_default_curves_of_measurements_are_the_measured_ones(fit):
-    chart = plate_curves_chart(fit)
+    chart = plate_curves_chart("bench", fit.law, fit.record)
     assert sorted(rows(chart.layer[0])["grid_V"].unique()) == [-2.0, -1.5, -1.0, -0.5, 0.0]
     assert len(rows(chart.layer[2])) == len(fit.fitted) + len(fit.tested)
 
@@ -129,10 +136,10 @@ def test_default_curves_of_measurements_are_the_measured_ones(fit):
 )
 def test_axes_that_make_no_sense_are_refused(options, words):
     with pytest.raises(ValueError, match="must") as caught:
-        plate_curves_chart(valve("12AX7"), **options)
+        curves_of(valve("12AX7"), **options)
     assert words in str(caught.value)
 
 
 def test_both_charts_render(fit):
-    for chart in (residual_chart(fit), plate_curves_chart(valve("6DJ8"))):
+    for chart in (residual_chart("bench", fit.record), curves_of(valve("6DJ8"))):
         assert "<svg" in svg_of(spec_of(chart))

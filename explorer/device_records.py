@@ -1,0 +1,103 @@
+"""The valves and transistors of the tables as records: a list of them, and one in full."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+import numpy as np
+
+from objectives.devices.data_rows import data_rows
+from objectives.devices.protocol import Device
+from objectives.format import number
+from objectives.tolerance.spreads import DEVICE_QUANTITIES
+
+__all__ = ["device_heading", "device_list", "device_record"]
+
+_KINDS: Final = {
+    "triode": "triode",
+    "junction-fet": "junction FET",
+    "bipolar": "bipolar transistor",
+}
+
+
+def device_list(devices: Iterable[Device]) -> list[dict[str, str]]:
+    """Return one line a device: names, main ratings, worst residuals in per cent."""
+    return [
+        {
+            **device_heading(device),
+            "also": ", ".join(device.aliases[:4]),
+            "max (V)": _or_dash(device.plate_voltage_max_V),
+            "max (W)": _or_dash(device.plate_dissipation_max_W),
+            "worst fitted (%)": _worst(device, "fitted"),
+            "worst tested (%)": _worst(device, "tested"),
+        }
+        for device in devices
+    ]
+
+
+def device_heading(device: Device) -> dict[str, str]:
+    """Return name, kind, other names and description."""
+    return {
+        "device": device.name,
+        "kind": _KINDS[device.symbol],
+        "also": ", ".join(device.aliases),
+        "what it is": device.description,
+    }
+
+
+def _or_dash(value: float | None) -> str:
+    return "–" if value is None else number(value)
+
+
+def _worst(device: Device, used: str) -> str:
+    worst = device.fit.worst_percent(used) if device.fit is not None else float("nan")
+    return "–" if np.isnan(worst) else f"{worst:.1f}"
+
+
+def device_record(device: Device) -> dict[str, Any]:
+    """Return everything the tables know of one device: numbers, residuals and sources."""
+    write, fit = device.terms.write, device.fit
+    return {
+        **device_heading(device),
+        "data": [
+            {
+                "what": write(row.label),
+                "numbers": [
+                    {"what": write(d.label), "value": d.value, "unit": d.unit} for d in row.data
+                ],
+                "source": row.source,
+            }
+            for row in data_rows(device)
+        ],
+        "spreads": [
+            {
+                "what": write(DEVICE_QUANTITIES[spread.quantity]),
+                "low": spread.low,
+                "high": spread.high,
+                "distribution": spread.distribution,
+                "source": spread.source,
+            }
+            for spread in device.spreads
+        ],
+        "fit": None if fit is None else fit.method,
+        "residuals": [
+            {**vars(point), "residual_percent": point.residual_percent}
+            for point in (() if fit is None else fit.points)
+        ],
+        "curves": [
+            {
+                "used": curve.used,
+                "within_V": curve.within_V,
+                "within_A": curve.within_A,
+                "source": curve.source,
+                "readings": [
+                    {**vars(reading), "error_V": round(float(error), 2)}
+                    for reading, error in zip(
+                        curve.readings, curve.plate_error_V(device.law), strict=True
+                    )
+                ],
+            }
+            for curve in (() if fit is None else fit.curves)
+        ],
+    }

@@ -1,0 +1,57 @@
+"""What is known of a device as the rows of a data table: numbers with units, and their source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from objectives.devices.law import Datum
+from objectives.devices.protocol import Device, OperatingPoint
+
+__all__ = ["DataRow", "data_rows"]
+
+
+@dataclass(frozen=True)
+class DataRow:
+    """One row: its label and the labels of its numbers are templates for ``Terms.write``."""
+
+    label: str
+    data: tuple[Datum, ...]
+    source: str
+
+
+def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[DataRow, ...]:
+    """Return law, capacitances, ratings, noise and spreads of a device.
+
+    Parameters
+    ----------
+    point :
+        Operating point at which the capacitances hold; without bias when None.
+    """
+    if point is None:
+        none = np.zeros(())
+        at_rest = {field.name: none for field in fields(OperatingPoint)}
+        point, where = OperatingPoint(**at_rest), "capacitances, without bias and strays"
+    else:
+        where = "capacitances, without strays"
+    between = ("{grid}–{cathode}", "{grid}–{plate}", "{plate}–{cathode}")
+    capacitances = tuple(
+        Datum(label, value, "F")
+        for label, value in zip(between, device.capacitances(point), strict=True)
+    )
+    law, sources = device.law, device.sources
+    if sources.grid_current:
+        own = tuple(d for d in law.parameters() if not d.label.startswith("grid "))
+        rest = tuple(d for d in law.parameters() if d.label.startswith("grid "))
+        laws = [
+            DataRow(f"equation: {law.title}", own, sources.law),
+            DataRow("{grid} current", rest, sources.grid_current),
+        ]
+    else:
+        laws = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
+    rows = [*laws, DataRow(where, capacitances, sources.capacitance)]
+    if device.maxima:
+        rows.append(DataRow("ratings, each a maximum", device.maxima, sources.ratings))
+    rows.append(DataRow("noise", device.noise_data, sources.noise))
+    return tuple(rows)

@@ -1,0 +1,118 @@
+"""The contract of a conduction law: currents of a device, and what else callers may ask of it."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import ClassVar, Self, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.arrays import Batch, FloatArray, Floats
+from objectives.checks import InputError
+
+__all__ = ["ConductionLaw", "Datum", "Parameter"]
+
+Parameter: TypeAlias = float | FloatArray
+
+
+@dataclass(frozen=True)
+class Datum:
+    """One number of a device: its label (a template for ``Terms.write``), value and unit."""
+
+    label: str
+    value: Floats = Floats()
+    unit: str = ""
+
+
+class ConductionLaw(Batch, ABC):
+    """Any inverting three-terminal device: control (grid), output (plate), common (cathode).
+
+    A law is a frozen dataclass of its parameters. They are floats, or arrays that broadcast with
+    the voltages, so that one call evaluates devices that differ from candidate to candidate.
+    Voltages are relative to the cathode, currents flow into the electrode.
+    """
+
+    title: ClassVar[str]
+    """What the equation is called."""
+    parameter_labels: ClassVar[Mapping[str, tuple[str, str]]] = {}
+    """Label and unit of the parameters whose field says too little."""
+    current_powers: ClassVar[Mapping[str, float]] = {}
+    """Parameters that go with the plate current at given voltages, and to which power."""
+    mu_powers: ClassVar[Mapping[str, float]] = {}
+    """The same for the amplification factor."""
+    saturation_V: ClassVar[float | None] = None
+    """Plate voltage (V) that ends the swing towards more current; None: grid conduction does."""
+
+    @abstractmethod
+    def linearise(
+        self, grid_V: ArrayLike, plate_V: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return plate current (A), transconductance (S) and plate conductance (S).
+
+        Each has the broadcast shape of voltages and parameters.
+        """
+
+    @abstractmethod
+    def linearise_grid(
+        self, grid_V: ArrayLike, plate_V: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return grid current (A) and its derivatives by grid and by plate voltage (S)."""
+
+    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
+        """Return the plate current (A)."""
+        return self.linearise(grid_V, plate_V)[0]
+
+    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
+        """Return the grid current (A); zeros where the law has none."""
+        return self.linearise_grid(grid_V, plate_V)[0]
+
+    def flat(self, shape: tuple[int, ...]) -> Self:
+        """Return the law with array parameters as one flat axis of stages of that shape.
+
+        Raises
+        ------
+        InputError
+            If the parameters are neither scalars nor of that shape.
+        """
+        if self.shape == ():
+            return self
+        if self.shape != shape:
+            raise InputError(
+                "law", self.shape, f"the parameters must be scalars or have the stages' {shape}"
+            )
+        return self.at(np.unravel_index(np.arange(int(np.prod(shape))), shape))
+
+    def multiplied(self, factors: Mapping[str, ArrayLike]) -> Self:
+        """Return the law with some parameters multiplied, by name."""
+        changed = {n: _product(getattr(self, n), factor) for n, factor in factors.items()}
+        return replace(self, **changed)  # type: ignore[type-var]
+
+    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
+        """Return the law with plate current and amplification factor multiplied.
+
+        The grid current of a valve stays. So does the base current of a transistor: its current
+        gain is multiplied with the collector current.
+        """
+        both = ((self.current_powers, current), (self.mu_powers, mu))
+        return self.multiplied(
+            {n: np.asarray(by, float) ** power for of, by in both for n, power in of.items()}
+        )
+
+    def parameters(self) -> tuple[Datum, ...]:
+        """Return the parameters, those of a part of the law (its grid current) last."""
+        named = {("", name): value for name, value in self.numeric_fields().items()}
+        for part, batch in self.nested_batches().items():
+            named |= {(f"{part} ", name): value for name, value in batch.numeric_fields().items()}
+        found = []
+        for (part, name), value in named.items():
+            label, unit = self.parameter_labels.get(name, (name, ""))
+            found.append(Datum(part + label, value, unit))
+        return tuple(found)
+
+
+def _product(parameter: Parameter, factor: ArrayLike) -> Parameter:
+    product = np.asarray(parameter, float) * np.asarray(factor, float)
+    return float(product) if product.ndim == 0 else product

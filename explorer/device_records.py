@@ -64,7 +64,8 @@ def device_record(device: Device) -> dict[str, Any]:
             {
                 "what": write(row.label),
                 "numbers": [
-                    {"what": write(d.label), "value": d.value, "unit": d.unit} for d in row.data
+                    {"what": write(d.label), "value": d.value.item(), "unit": d.unit}
+                    for d in row.data
                 ],
                 "source": row.source,
             }

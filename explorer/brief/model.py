@@ -22,6 +22,7 @@ from explorer.problem import FreeScore
 from explorer.units import format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean
+from objectives.devices.names import by_name
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valves
@@ -99,10 +100,8 @@ class Brief(Section):
     @property
     def valves(self) -> tuple[Valve, ...]:
         """The valves that the brief may name: those of its own table, then the built-in ones."""
-        own = {name.casefold() for entry in self._valves for name in (entry.name, *entry.aliases)}
-        built_in = (
-            v for v in valves() if not own & {name.casefold() for name in (v.name, *v.aliases)}
-        )
+        own = set(by_name(self._valves))
+        built_in = (v for v in valves() if not own & set(by_name([v])))
         return (*self._valves, *built_in)
 
     @property
@@ -216,16 +215,12 @@ class Brief(Section):
             if self.strays.shielded:
                 allowed = "expected false: a transistor has no shield"
                 yield InputError("strays.shielded", True, allowed)
-        known = {
-            name.casefold(): valve for valve in self.valves for name in (valve.name, *valve.aliases)
-        }
+        known = by_name(self.valves)
         unshielded = set()
         for field, name in self.valve_names():
             valve = known.get(name.casefold())
             if valve is None:
-                spelled = sorted(
-                    {name for valve in self.valves for name in (valve.name, *valve.aliases)}
-                )
+                spelled = sorted({name for v in self.valves for name in (v.name, *v.aliases)})
                 allowed = f"expected one of {', '.join(spelled)}{did_you_mean(name, spelled)}"
                 yield InputError(field, name, allowed)
             elif valve.c_grid_plate_shielded_F is None:

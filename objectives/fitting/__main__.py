@@ -19,7 +19,7 @@ __all__ = ["main"]
 
 
 def _report(entry: Valve) -> str:
-    numbers = ", ".join(f"{p.label} {float(p.value):g}" for p in entry.law.parameters())  # type: ignore[arg-type]
+    numbers = ", ".join(f"{p.label} {float(p.value):g}" for p in entry.law.parameters())
     lines = [f"{entry.name}: {entry.law.title}: {entry.terms.write(numbers)}"]
     for p in entry.fit.points if entry.fit else ():
         at = ", ".join(f"{k} {v:g}" for k, v in p.conditions.items())

@@ -35,7 +35,6 @@ from explorer.formulation import formulate
 from explorer.search import Progress
 from explorer.settings import Settings
 from explorer.standing import assess_design
-from objectives.devices.valve_table import format_valves, valve, valves
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences
 
@@ -436,34 +435,6 @@ def test_schema_is_the_schema() -> None:
     assert set(found["properties"]) == set(brief_schema()["properties"])
 
 
-def test_valves_are_listed_and_shown() -> None:
-    listing = run("valves")
-    assert listing.exit_code == 0
-    assert all(entry.name in listing.stdout for entry in valves())
-    records = json.loads(run("valves", "--form", "json").stdout)
-    assert [r["valve"] for r in records] == [entry.name for entry in valves()]
-    rows = list(csv.DictReader(io.StringIO(run("valves", "--form", "csv").stdout)))
-    assert [r["valve"] for r in rows] == [entry.name for entry in valves()]
-    one = run("valves", "ecc83")
-    assert one.exit_code == 0
-    assert one.stdout.startswith("valve: 12AX7\n")
-    assert "Published values against the law" in one.stdout
-    record = json.loads(run("valves", "ECC83", "--form", "json").stdout)
-    assert record["capacitance"]["grid to plate"] == "1.7 pF"
-    residuals = list(csv.DictReader(io.StringIO(run("valves", "12AX7", "--form", "csv").stdout)))
-    assert len(residuals) == len(record["residuals"]) > 5
-
-
-def test_valves_looks_into_a_table_of_ones_own(place: Path) -> None:
-    from dataclasses import replace
-
-    mine = replace(valve("12AX7"), name="X1", aliases=(), description="invented")
-    (place / "mine.toml").write_text(format_valves([mine]), "utf-8")
-    records = json.loads(run("valves", "--table", "mine.toml", "--form", "json").stdout)
-    assert [r["valve"] for r in records] == ["X1"]
-    assert run("valves", "12AX7", "--table", "mine.toml").exit_code == 2
-
-
 # --- errors --------------------------------------------------------------------------------------
 
 
@@ -497,8 +468,8 @@ def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
         (["assess", brief, "stoper=68k", *DESIGN[1:]], ["design.stoper", "did you mean stopper"]),
         (["assess", brief, *DESIGN[1:]], ["design.stopper: not given"]),
         (["assess", brief, "stopper"], ["'stopper'", "expected part=value"]),
-        (["valves", "12AX8"], ["valve: '12AX8'", "must be one of", "12AX7"]),
-        (["valves", "--table", "nosuch.toml"], ["nosuch.toml", "No such file"]),
+        (["devices", "12AX8"], ["device: '12AX8'", "must be one of", "12AX7"]),
+        (["devices", "--table", "nosuch.toml"], ["nosuch.toml", "No such file"]),
     ]  # fmt: skip
     for args, fragments in cases:
         result = run(*args)
@@ -629,7 +600,7 @@ def test_brackets_in_words_and_paths_are_no_markup(
 
 # --- help and processes --------------------------------------------------------------------------
 
-COMMANDS = ("explore", "assess", "valves", "check", "schema")
+COMMANDS = ("explore", "assess", "devices", "check", "schema")
 
 
 def test_help_lists_every_command_and_the_exit_codes() -> None:

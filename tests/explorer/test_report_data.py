@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,9 +15,7 @@ from explorer.formulation import Formulation
 from explorer.problem import FreeScore
 from explorer.report_data import report_data
 from explorer.settings import Settings
-from explorer.valve_words import valve_frame, valve_record
 from objectives.assessment import Assessment
-from objectives.devices.valve_table import valve, valves
 from objectives.format import part_value, quantity
 from objectives.scores.registry import REGISTRY, Score
 from reports.model import ReportData
@@ -439,61 +436,3 @@ def test_a_score_that_is_never_a_number_blocks_without_a_percentage(
 
 def test_what_is_feasible_blocks_nothing(ex: Exploration) -> None:
     assert obstacles(ex) == []
-
-
-# --- valves in words -----------------------------------------------------------------------------
-
-
-def test_every_valve_is_listed_with_its_worst_residuals() -> None:
-    frame = valve_frame(valves()).set_index("valve")
-    assert list(frame.index) == [v.name for v in valves()]
-    for entry in valves():
-        assert entry.fit is not None
-        for used in ("fitted", "tested"):
-            errors = [
-                abs(100 * (p.law / p.published - 1)) for p in entry.fit.points if p.used == used
-            ]
-            shown = f"{max(errors):.1f}" if errors else "–"
-            assert frame.loc[entry.name, f"worst {used} (%)"] == shown
-    # The sheet: 1.7, 1.6 and 0.46 pF, 300 V, 1 W.
-    row = frame.loc["12AX7"]
-    assert [row["Cgp (pF)"], row["Cgk (pF)"], row["Cpk (pF)"]] == ["1.70", "1.60", "0.46"]
-    assert [row["plate max (V)"], row["plate max (W)"]] == ["300", "1"]
-    assert "ECC83" in row["also"]
-
-
-def test_a_valve_is_told_in_full_with_its_sources() -> None:
-    entry = valve("ECC83")
-    record = valve_record(entry)
-    assert record["valve"] == "12AX7"
-    assert record["law"]["equation"] == type(entry.law).__name__
-    assert record["law"]["mu"] == entry.law.mu  # type: ignore[union-attr]
-    assert record["capacitance"]["grid to plate"] == "1.7 pF"
-    assert record["ratings"]["plate_dissipation_max_W"] == 1.0
-    for part in ("law", "grid current", "capacitance", "ratings", "noise", "spread"):
-        assert record[part]["source"], part
-    assert entry.fit is not None
-    assert len(record["residuals"]) == len(entry.fit.points)
-    for point, shown in zip(entry.fit.points, record["residuals"], strict=True):
-        assert float(shown["error"].split()[0]) == pytest.approx(
-            100 * (point.law / point.published - 1), abs=0.051
-        )
-        assert shown["source"]
-        assert shown["used"] in ("fitted", "tested")
-    currents = [r for r in record["residuals"] if r["quantity"] == "plate current"]
-    assert currents
-    assert all(r["published"].endswith("A") for r in currents)
-
-
-def test_a_valve_without_a_fit_or_ratings_is_told_too() -> None:
-    bare = replace(
-        valve("12AX7"), fit=None, plate_voltage_max_V=None, plate_dissipation_max_W=None,
-        law=replace(valve("12AX7").law, grid=None),
-    )  # fmt: skip
-    row = valve_frame([bare]).iloc[0]
-    assert row["plate max (V)"] == row["plate max (W)"] == row["worst fitted (%)"] == "–"
-    record = valve_record(bare)
-    assert record["fit"] == "none"
-    assert record["residuals"] == []
-    assert record["grid current"]["law"] == "none"
-    assert not any(math.isnan(v) for v in record["ratings"].values() if isinstance(v, float))

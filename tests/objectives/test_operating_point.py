@@ -207,7 +207,7 @@ def test_a_law_with_an_array_of_valves():
     for row in range(3):
         alone = operating_point(stage.at(row), law.at(row))
         assert float(alone.plate_V) == pytest.approx(float(whole.plate_V[row]), rel=1e-12)
-    with pytest.raises(ValueError, match=r"law: parameters of shape \(3,\)"):
+    with pytest.raises(ValueError, match=r"law: \(3,\)"):
         operating_point(Stage(300, np.full(2, 1e5), 1500), law)
 
 

@@ -37,6 +37,7 @@ class Element:
     short : template of a name that fits beside a symbol; empty where the label does
     in_series : whether it may be a short (0 ohm, 0 H, an infinite capacitance), so that its current
         is an unknown of the network; otherwise it may be absent
+    needs : the part without which this one is not fitted either
     direct_current : which direct current flows through it, ``supply`` or ``cathode``; else empty
     voltage : the direct voltage that a capacitor must stand: ``supply_V`` or ``source_V`` (the
         supply of what drives the stage) at switch-on, ``cathode_V`` at rest
@@ -50,6 +51,7 @@ class Element:
     words: Mapping[float, str] = field(default_factory=dict)
     short: str = ""
     in_series: bool = False
+    needs: str = ""
     direct_current: Literal["", "supply", "cathode"] = ""
     voltage: Literal["", "supply_V", "source_V", "cathode_V"] = ""
 
@@ -96,9 +98,10 @@ ELEMENTS: Final = _elements(
     Element("cathode_unbypassed_ohm", "unbypassed {cathode} resistor", "resistor", ("y", "j"), True,
             _NONE, "unbypassed", in_series=True, direct_current="cathode"),
     Element("bypass_F", "{cathode} bypass", "capacitor", ("b", GROUND), True,
-            {0.0: "none", math.inf: "full"}, "bypass", in_series=True, voltage="cathode_V"),
+            {0.0: "none", math.inf: "full"}, "bypass", in_series=True, voltage="cathode_V",
+            needs="cathode_resistor_ohm"),
     Element("bypass_series_ohm", "resistor in series with the bypass", "resistor", ("j", "b"), True,
-            _NONE, "in series", in_series=True),
+            _NONE, "in series", in_series=True, needs="bypass_F"),
     Element("grid_leak_ohm", "{grid_leak}", "resistor", ("a", GROUND), True, _OPEN),
     Element("leak_at_grid", "position of the {grid_leak}", "setting",
             words={0.0: "before the stopper", 1.0: "after the stopper"}),

@@ -9,7 +9,7 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray
 from objectives.assessment import Assessment
-from objectives.elements import CAPACITORS, RESISTORS
+from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
 from objectives.scores.registry import score
 from objectives.stage import Stage
 
@@ -26,19 +26,15 @@ def fitted_values(stage: Stage, fields: tuple[str, ...]) -> FloatArray:
     inf (direct). A full bypass (inf) is one, of whatever value is large enough; without a cathode
     resistor there is no bypass, without a bypass none of its resistor in series.
     """
-    shape = stage.shape
-    resistor = np.broadcast_to(stage.cathode_resistor_ohm > 0, shape)
-    bypassed = resistor & np.broadcast_to(stage.bypass_F > 0, shape)
-    columns = []
-    for field in fields:
-        value = np.broadcast_to(np.asarray(getattr(stage, field), float), shape)
-        fitted: BoolArray = (value > 0) & np.isfinite(value)
-        if field == "bypass_F":
-            fitted = bypassed
-        elif field == "bypass_series_ohm":
-            fitted = fitted & bypassed
-        columns.append(np.where(fitted, value, np.nan))
-    return np.stack(columns, axis=-1)
+    columns = [np.where(_fitted(stage, name), getattr(stage, name), np.nan) for name in fields]
+    return np.stack([np.broadcast_to(column, stage.shape) for column in columns], axis=-1)
+
+
+def _fitted(stage: Stage, name: str) -> BoolArray:
+    value: FloatArray = getattr(stage, name)
+    needed = ELEMENTS[name].needs
+    there = value > 0 if name == "bypass_F" else (value > 0) & np.isfinite(value)
+    return there & _fitted(stage, needed) if needed else there
 
 
 @score(

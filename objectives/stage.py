@@ -70,6 +70,8 @@ class Stage(Batch):
 
     plate_capacitor_F: Floats = Floats(0.0)
     """A capacitor fitted across the plate load."""
+    plate_capacitor_series_ohm: Floats = Floats(0.0)
+    """Resistor in series with that capacitor: a damped treble cut."""
     output_coupling_F: Floats = Floats(np.inf)
     load_ohm: Floats = Floats(np.inf)
     load_F: Floats = Floats(0.0)

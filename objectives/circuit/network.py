@@ -206,13 +206,20 @@ class Network:
         return 1.0 / (1.0 + coupling * y_load) if _is_present(coupling) else _ONE
 
     @cached_property
+    def _plate_capacitor_S(self) -> ComplexArray:
+        """Admittance of the capacitor across the plate load, with its resistor."""
+        sC = self.s * self.stage.plate_capacitor_F
+        series = self.stage.plate_capacitor_series_ohm
+        return sC / (1.0 + series * sC) if _is_present(series) else sC
+
+    @cached_property
     def _outside_ohm(self) -> ComplexArray:
         """Impedance of the plate circuit without the plate lead."""
         t = self.stage
         y = self._load[0] * self._to_output + 1.0 / t.plate_load_ohm
-        ground_F = t.plate_capacitor_F + t.stray_plate_ground_F
-        if _is_present(ground_F):
-            y = y + self.s * ground_F
+        for shunt_S in (self._plate_capacitor_S, self.s * t.stray_plate_ground_F):
+            if _is_present(shunt_S):
+                y = y + shunt_S
         return np.asarray(1.0 / y, complex)
 
     @cached_property
@@ -425,6 +432,8 @@ class Network:
         direct: Term | float = 0.0
         if origin == "plate_load":
             current: Term = 1.0 / self.stage.plate_load_ohm
+        elif origin == "plate_capacitor_series":
+            current = self._plate_capacitor_S
         elif origin == "load":
             current = self._to_output / self.stage.load_ohm
             direct = self._load[1] * current

@@ -281,7 +281,7 @@ class _Drawing:
             beside, top, foot = x + 1.4, _SUPPLY - 0.6, _PLATE + 0.6
             self.dot((x, top), (x, foot))
             self.wire((x, top), (beside, top))
-            self.down(["plate_capacitor_F"], (beside, top), foot)
+            self.down(["plate_capacitor_F", "plate_capacitor_series_ohm"], (beside, top), foot)
             self.wire((beside, foot), (x, foot))
         end = self.across("output_coupling_F", start, _PLATE, 2.6)
         foot = max(end, right + 3.0)

@@ -10,12 +10,15 @@ import mpmath
 import numpy as np
 import pytest
 import sympy as sp
+from scipy import constants
 from sympy.polys.rings import ring
 from sympy.polys.solvers import solve_lin_sys
 
 from objectives.circuit.network import Network
-from objectives.circuit.nodal import dense_response
+from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.noise import a_weighting_dB, noise_budget, to_dBu
 from objectives.circuit.small_signal import SmallSignal
+from objectives.devices.protocol import DeviceNoise
 from objectives.stage import Stage
 
 FREQUENCIES = np.geomspace(1.0, 1e9, 28)
@@ -53,7 +56,8 @@ def _symbolic(t: Stage, d: SmallSignal) -> dict[str, Callable[[complex], complex
     grr = n(d.grid_plate_conductance_S)
     gm, gp = n(d.transconductance_S), n(d.plate_conductance_S)
     ypl = 1 / (s * n(t.plate_lead_H))
-    yq = 1 / n(t.plate_load_ohm) + s * (n(t.plate_capacitor_F) + n(t.stray_plate_ground_F))
+    across = 1 / (n(t.plate_capacitor_series_ohm) + 1 / (s * n(t.plate_capacitor_F)))
+    yq = 1 / n(t.plate_load_ohm) + across + s * n(t.stray_plate_ground_F)
     yco, yo = s * n(t.output_coupling_F), 1 / n(t.load_ohm) + s * n(t.load_F)
     space, *nodes = ring(",".join(f"V{name}" for name in NODES), field)
     c, a, x, g, k, p, q, o = nodes
@@ -127,6 +131,70 @@ def test_equals_the_dense_nodal_system_with_absent_parts(random_stages):
 
 
 @pytest.mark.slow
+def with_plate_capacitor_resistors(stages: Stage) -> Stage:
+    """Return the stages with a resistor in series with every other plate capacitor."""
+    ohm = np.where(np.arange(stages.shape[0]) % 2, np.geomspace(10, 1e6, stages.shape[0]), 0.0)
+    larger_F = np.asarray(stages.plate_capacitor_F) * 1e3
+    return replace(stages, plate_capacitor_F=larger_F, plate_capacitor_series_ohm=ohm)
+
+
+def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages):
+    stages, devices = random_stages(100, seed=6)
+    stages = with_plate_capacitor_resistors(stages)
+    network = Network(stages.expand(), devices.expand(), FREQUENCIES)
+    dense = dense_response(stages, devices, FREQUENCIES)
+    for node, found in (("g", network.grid), ("p", network.plate), ("o", network.output)):
+        np.testing.assert_allclose(found, dense[node], rtol=1e-9, atol=1e-14)
+
+
+def test_a_damped_plate_capacitor_is_a_lead_lag():
+    """Plate, load and the branch R + 1/(sC) in parallel: gm R0 (1 + sRC)/(1 + s(R + R0)C)."""
+    across_F, series_ohm = 1e-9, 22e3
+    stage = Stage(
+        supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1500, load_ohm=1e6,
+        plate_capacitor_F=across_F, plate_capacitor_series_ohm=series_ohm,
+    )  # fmt: skip
+    device = SmallSignal(1.6e-3, 16e-6, 0.0, 0.0, 0.0)
+    f = np.geomspace(10, 1e7, 40)
+    parallel_ohm = 1 / (16e-6 + 1e-5 + 1e-6)
+    low_Hz = 1 / (2 * np.pi * (series_ohm + parallel_ohm) * across_F)
+    high_Hz = 1 / (2 * np.pi * series_ohm * across_F)
+    expected = -1.6e-3 * parallel_ohm * (1 + 1j * f / high_Hz) / (1 + 1j * f / low_Hz)
+    np.testing.assert_allclose(Network(stage, device, f).output, expected, rtol=1e-12)
+
+
+def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(random_stages):
+    """Its EMF put into the resistor's own branch equation of the dense system, 4 k T R over all."""
+    stages, devices = random_stages(40, seed=9)
+    stages = with_plate_capacitor_resistors(stages)
+    frequency_Hz = 3e3
+    system = descriptor(stages, devices)
+    matrix = 2j * np.pi * frequency_Hz * system.E + system.A
+    scale = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
+    emf = np.zeros(len(UNKNOWNS))
+    emf[UNKNOWNS.index("i_plate_capacitor_series")] = 1.0
+    solved = np.linalg.solve(matrix * scale, emf[:, None] * scale)[..., 0]
+    per_volt = np.abs(solved[:, UNKNOWNS.index("o")])
+    network = Network(stages, devices, frequency_Hz)
+    found = np.abs(network.output_of("plate_capacitor_series"))
+    np.testing.assert_allclose(found, per_volt, rtol=1e-9, atol=1e-14)
+    quiet = DeviceNoise(np.zeros(40), np.zeros(40), np.zeros(40))
+    narrow = frequency_Hz * (1 - 1e-6), frequency_Hz * (1 + 1e-6)
+    budget = noise_budget(
+        stages, devices, quiet, reference_Hz=frequency_Hz, temperature_K=290.0, band_Hz=narrow
+    )
+    nyquist_V = np.sqrt(4 * constants.k * 290.0 * stages.plate_capacitor_series_ohm * 2e-6
+                        * frequency_Hz) * per_volt / np.abs(network.output)  # fmt: skip
+    weighted_dB = a_weighting_dB(frequency_Hz)
+    fitted = (stages.plate_capacitor_F > 0) & (stages.plate_capacitor_series_ohm > 0)
+    assert fitted.sum() > 10
+    np.testing.assert_allclose(
+        budget.by_origin_dBu["plate_capacitor_series"][fitted],
+        to_dBu(nyquist_V[fitted]) + weighted_dB,
+        atol=1e-4,
+    )
+
+
 def test_a_batch_is_its_stages_one_by_one(random_stages):
     stages, devices = random_stages(20, seed=2)
     whole = Network(stages.expand(), devices.expand(), FREQUENCIES).output

@@ -7,6 +7,7 @@ import pytest
 
 from objectives.assessment import Assessment
 from objectives.elements import CAPACITORS, RESISTORS
+from objectives.scores.parts import fitted_values
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -75,3 +76,11 @@ def test_every_part_of_a_stage_is_one_or_the_other():
     assert not set(RESISTORS) & set(CAPACITORS)
     fields = set(STAGE.numeric_fields())
     assert set(RESISTORS) | set(CAPACITORS) <= fields
+
+
+def test_a_resistor_in_series_with_a_plate_capacitor_needs_the_capacitor() -> None:
+    ohm = 22e3
+    names = ("plate_capacitor_F", "plate_capacitor_series_ohm")
+    fitted = Stage(300.0, 1e5, 1e3, plate_capacitor_F=[0.0, 1e-9], plate_capacitor_series_ohm=ohm)
+    expected = [[np.nan, np.nan], [1e-9, ohm]]
+    np.testing.assert_array_equal(fitted_values(fitted, names), expected)

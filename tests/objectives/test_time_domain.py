@@ -166,7 +166,17 @@ def test_second_order_in_the_step() -> None:
 @pytest.mark.parametrize("frequency", [110.0, 2500.0])
 @pytest.mark.parametrize("bypass", [0.0, 1e-6, np.inf])
 def test_small_signals_meet_the_network(frequency: float, bypass: float) -> None:
-    stage = replace(STAGE, bypass_F=bypass, source_ohm=38e3, leak_at_grid=1.0)
+    meets_the_network(replace(STAGE, bypass_F=bypass, source_ohm=38e3, leak_at_grid=1.0), frequency)
+
+
+@pytest.mark.slow
+def test_small_signals_meet_the_network_through_a_damped_treble_cut() -> None:
+    damped = replace(STAGE, plate_capacitor_F=2.2e-9, plate_capacitor_series_ohm=22e3)
+    meets_the_network(damped, 2500.0)
+
+
+def meets_the_network(stage: Stage, frequency: float) -> None:
+    """Assert that a small sine in the cascade gives the levels and phases of the network."""
     point = operating_point(stage, TRIODE)
     linear = SmallSignal(
         point.transconductance_S, point.plate_conductance_S,

@@ -67,7 +67,7 @@ def words(svg: Svg) -> set[str]:
 
 
 FULL = {"grid_capacitor_F": 47e-12, "cathode_unbypassed_ohm": 330.0, "bypass_series_ohm": 68.0,
-        "plate_capacitor_F": 220e-12}  # fmt: skip
+        "plate_capacitor_F": 220e-12, "plate_capacitor_series_ohm": 8.2e3}  # fmt: skip
 
 
 def test_every_part_of_a_full_stage_is_named_with_its_value(restage: Restage) -> None:

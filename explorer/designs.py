@@ -27,12 +27,15 @@ class Design:
     """Value (SI units) of every part of the brief, and of what is chosen around it, by key."""
     leak_at_grid: bool = False
     """Whether the grid leak is on the grid side of the stopper."""
+    device: int | None = None
+    """Number of the valve among those that the brief lists; None where it names one."""
     title: str = ""
 
     def stage_fields(self) -> dict[str, float]:
         """Return the values by field of ``objectives.stage.Stage``, with ``leak_at_grid``."""
         fields = {_BY_KEY[key].name: value for key, value in self.parts.items()}
-        return {**fields, "leak_at_grid": float(self.leak_at_grid)}
+        device = {} if self.device is None else {"device": float(self.device)}
+        return {**fields, **device, "leak_at_grid": float(self.leak_at_grid)}
 
 
 _POSITION: Final = "grid_leak_position"
@@ -90,7 +93,8 @@ def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
 
 def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
     choices = {choice.element.key: choice for choice in brief.all_choices()}
-    known = (*choices, _POSITION, "title")
+    valves = brief.devices if len(brief.devices) > 1 else ()
+    known = (*choices, *(["valve"] if valves else []), _POSITION, "title")
     errors = [
         InputError(
             f"design.{key}",
@@ -120,9 +124,19 @@ def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
         shown = table.get(_POSITION, NOT_GIVEN)
         allowed = "expected 'before stopper' or 'after stopper'"
         errors.append(InputError(f"design.{_POSITION}", shown, allowed))
+    device = None
+    if valves:
+        wanted = table.get("valve", NOT_GIVEN)
+        names = [name.casefold() for name in valves]
+        if str(wanted).casefold() in names:
+            device = names.index(str(wanted).casefold())
+        else:
+            errors.append(
+                InputError("design.valve", wanted, f"expected one of {', '.join(valves)}")
+            )
     title = table.get("title", "")
     if not isinstance(title, str):
         errors.append(InputError("design.title", title, "expected text in quotes"))
     if errors:
         raise BriefError(errors, source)
-    return Design(MappingProxyType(parts), position == "after stopper", title)
+    return Design(MappingProxyType(parts), position == "after stopper", device, title)

@@ -103,7 +103,8 @@ class Exploration:
         """Return the whole front: candidate number from 1, parts (SI), scores, losses."""
         front = self.front
         columns: dict[str, object] = {"candidate": np.arange(1, len(front) + 1)}
-        columns |= dict(front.parts) | dict(front.scores)
+        columns |= {c.part: c.shown(front.parts[c.part]) for c in self.problem.choices}
+        columns |= dict(front.scores)
         for at, free in enumerate(self.problem.free):
             if free.use == "near":
                 columns[f"{free.name}_from_target"] = front.losses[:, at]

@@ -82,7 +82,7 @@ def formulate(brief: Brief) -> Formulation:
     BriefError
         If the surroundings cannot be worked out.
     """
-    device = _device(brief)
+    device, *others = _devices(brief)
     driving = _driving(brief)
     try:
         source = driving.fields()
@@ -113,11 +113,13 @@ def formulate(brief: Brief) -> Formulation:
     stocks = {c.element.name: c.stock for c in brief.all_choices() if c.stock is not None}
     windows = _windows(brief)
     targets = _targets(brief, choices, driving)
+
+    def tolerance(one: Device) -> ToleranceSetup:
+        return _tolerance(brief, one, fixed, choices, stocks, windows)
+
     problem = Problem(
         device=device,
-        targets=replace(
-            targets, tolerance=_tolerance(brief, device, fixed, choices, stocks, windows)
-        ),
+        targets=replace(targets, tolerance=tolerance(device)),
         fixed=fixed,
         choices=choices,
         free=brief.free_scores,
@@ -128,6 +130,7 @@ def formulate(brief: Brief) -> Formulation:
         extras=extras,
         driving=driving,
         stocks=stocks,
+        others=tuple((other, tolerance(other)) for other in others),
         # What the brief says of the stopper goes before what the drawer says.
         styled=not {"stopper_style", "stopper_shunt"} & strays.model_fields_set,
     )
@@ -143,11 +146,11 @@ def _valve(brief: Brief, name: str) -> Valve:
     )
 
 
-def _device(brief: Brief) -> Device:
-    """Return the device of the stage itself: a valve, or a transistor in its place."""
+def _devices(brief: Brief) -> tuple[Device, ...]:
+    """Return the valves to choose from, the one valve, or a transistor in its place."""
     if brief.transistor is not None:
-        return find(brief.transistor, transistors(), "transistor")
-    return _valve(brief, brief.device)
+        return (find(brief.transistor, transistors(), "transistor"),)
+    return tuple(_valve(brief, name) for name in brief.devices)
 
 
 def _driving(brief: Brief) -> Driving:
@@ -189,6 +192,10 @@ def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
     """
     varied: list[Choice] = []
     fixed: dict[str, float] = {}
+    if len(brief.devices) > 1:
+        numbers = np.arange(len(brief.devices), dtype=float)
+        origin = " or ".join(brief.devices)
+        varied.append(Choice("device", numbers, origin=origin, names=brief.devices))
     for choice in brief.all_choices():
         name, values, origin = choice.element.name, choice.values(), choice.origin()
         if choice.element.part:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
@@ -55,11 +55,17 @@ class Choice:
     high: float = np.nan
     origin: str = ""
     """In words, where the values come from: 'E12, 10 kΩ to 470 kΩ'."""
+    names: tuple[str, ...] = ()
+    """What the values stand for, where they only count: the devices to choose from."""
 
     @property
     def continuous(self) -> bool:
         """Whether the part may take any value from ``low`` to ``high``."""
         return len(self.values) == 0
+
+    def shown(self, values: FloatArray) -> Sequence[float | str]:
+        """Return values as tables hold them: numbers, or the names that they stand for."""
+        return [self.names[int(value)] for value in values] if self.names else values.tolist()
 
 
 @dataclass(frozen=True)
@@ -158,13 +164,20 @@ class Evaluation:
 
     @staticmethod
     def join(pieces: list[Evaluation]) -> Evaluation:
-        """Return the pieces one after the other; at least one piece."""
+        """Return the pieces one after the other; at least one piece.
+
+        What is rated for some devices only is no limit to the others.
+        """
         first = pieces[0]
+        limits = dict.fromkeys(name for piece in pieces for name in piece.excess)
         return Evaluation(
             {n: np.concatenate([p.parts[n] for p in pieces]) for n in first.parts},
             {n: np.concatenate([p.scores[n] for p in pieces]) for n in first.scores},
             np.concatenate([p.losses for p in pieces]),
-            {n: np.concatenate([p.excess[n] for p in pieces]) for n in first.excess},
+            {
+                n: np.concatenate([p.excess.get(n, np.full(len(p), -np.inf)) for p in pieces])
+                for n in limits
+            },
         )
 
 
@@ -193,6 +206,8 @@ class Problem:
     """For each part that comes from a drawer the lines it may be taken from."""
     styled: bool = True
     """Whether a stopper out of a drawer has the capacitance and leads of its style."""
+    others: tuple[tuple[Device, ToleranceSetup | None], ...] = ()
+    """Further devices to choose from, and the spreads with each; parts then have a ``device``."""
 
     @property
     def fingerprint(self) -> str:
@@ -227,6 +242,28 @@ class Problem:
         A costly score (one that takes a solution in time) makes a large space a matter of hours.
         """
         return self.size <= (min(up_to, _COSTLY_UP_TO) if self.costly else up_to)
+
+    def by_device(self, parts: Parts) -> Sequence[tuple[IntArray, Problem, Parts]]:
+        """Return N candidates by their device.
+
+        Returns
+        -------
+        For each device that occurs: rows of its candidates, the problem with that device alone,
+        and the parts of these candidates in it.
+        """
+        if not self.others:
+            return [(np.arange(len(next(iter(parts.values()), ()))), self, parts)]
+        devices = ((self.device, self.targets.tolerance), *self.others)
+        groups = []
+        for number in np.unique(parts["device"]):
+            rows = np.flatnonzero(parts["device"] == number)
+            device, setup = devices[int(number)]
+            own = replace(
+                self, device=device, targets=replace(self.targets, tolerance=setup), others=()
+            )
+            some = {name: values[rows] for name, values in parts.items() if name != "device"}
+            groups.append((rows, own, some))
+        return groups
 
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
@@ -265,7 +302,17 @@ class Problem:
 
         Candidates with one driver of their own have a drive through it; where they have several
         there is no drive, and :meth:`scores` goes through them one by one.
+
+        Raises
+        ------
+        InputError
+            If the candidates have several devices; :meth:`by_device` parts them.
         """
+        if self.others:
+            (_, problem, own), *more = self.by_device(parts)
+            if more:
+                raise InputError("device", 1 + len(more), "must be one for all candidates assessed")
+            return problem.assess(own)
         targets, (columns, which) = self.targets, distinct_drivers(parts)
         if columns and targets.drive is not None:
             one = self.driving.at(columns).signal(targets.drive) if which.max() == 0 else None
@@ -279,6 +326,12 @@ class Problem:
 
         It is no number where that driver does not clip, though the score asks for it.
         """
+        if self.others:
+            columns = {name: np.empty(len(parts["device"])) for name in names}
+            for rows, problem, own in self.by_device(parts):
+                for name, values in problem.scores(own, columns).items():
+                    columns[name][rows] = values
+            return columns
         whole = assessment or self.assess(parts)
         _, which = distinct_drivers(parts)
         driven = [n for n in names if which.size and "drive" in REGISTRY[n].requires]
@@ -297,6 +350,9 @@ class Problem:
         Where parts of several candidates differ in tolerance, the widest counts, as it does among
         all lines of the drawer in ``targets.tolerance``, by which a search judges.
         """
+        if self.others:
+            _, problem, some = self.by_device(parts)[0]
+            return problem.tolerance_of(some)
         setup = self.targets.tolerance
         if setup is None or not self.stocks:
             return setup
@@ -316,6 +372,11 @@ class Problem:
         return pieces[0] if len(pieces) == 1 else Evaluation.join(pieces)
 
     def _evaluate(self, parts: Parts) -> Evaluation:
+        if self.others:
+            groups = self.by_device(parts)
+            joined = Evaluation.join([problem._evaluate(own) for _, problem, own in groups])
+            order = np.argsort(np.concatenate([rows for rows, _, _ in groups]))
+            return replace(joined.take(order), parts=dict(parts))
         assessment = self.assess(parts)
         with np.errstate(divide="ignore"):
             scores = self.scores(parts, self.searched_names, assessment)

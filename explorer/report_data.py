@@ -205,7 +205,8 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
     around = [c for c in ex.problem.choices if not hasattr(pick.stage, c.part)]
     lines += [
-        PartLine(c.part, float(ex.front.parts[c.part][ex.pick]), "", c.origin) for c in around
+        PartLine(c.part, c.shown(ex.front.parts[c.part][[ex.pick]])[0], "", c.origin)
+        for c in around
     ]
     return lines
 
@@ -219,8 +220,8 @@ def _stressed(line: PartLine, pick: Assessment) -> PartLine:
         "cathode_unbypassed_ohm": point.cathode_current_A,
     }
     if line.field in currents:
-        amperes = first(currents[line.field])
-        return replace(line, power_W=amperes**2 * line.value, voltage_V=amperes * line.value,
+        amperes, ohms = first(currents[line.field]), float(line.value)
+        return replace(line, power_W=amperes**2 * ohms, voltage_V=amperes * ohms,
                        when="at rest")  # fmt: skip
     if line.field in ("output_coupling_F", "plate_capacitor_F"):
         return replace(line, voltage_V=first(pick.stage.supply_V), when="at switch-on")

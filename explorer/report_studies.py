@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from explorer.exploration import Exploration
+from objectives.arrays import IntArray
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
@@ -61,13 +64,16 @@ def _drawn_names(ex: Exploration) -> list[str]:
 
 
 def _tolerances(ex: Exploration) -> ToleranceStudy:
+    """Study the designs shown, of several devices those with the pick's."""
     shown = ex.front.take(ex.representatives).parts
-    designs, setup = ex.problem.assess(shown), ex.problem.tolerance_of(shown)
+    groups = ex.problem.by_device(shown)
+    rows, problem, own = next(group for group in groups if 0 in group[0])
+    designs, setup = problem.assess(own), problem.tolerance_of(own)
     assert setup is not None
     asked = (*ex.problem.searched_names, *ex.problem.shown)
     return tolerance_study(
         designs,
-        [str(row + 1) for row in ex.representatives],
+        [str(row + 1) for row in ex.representatives[rows]],
         setup,
         _drawn_names(ex),
         # Designs with drivers of their own have no drive in common.
@@ -80,11 +86,29 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
 
 
 def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYields:
-    designs = ex.problem.assess(ex.front.parts)
+    total, names = len(ex.front), _drawn_names(ex)
+    studied = np.array([int(candidate) - 1 for candidate in shown.candidates])
+    groups = [
+        (rows, front_yields(
+            problem.assess(own),
+            (problem.tolerance_of(own) if ex.problem.others else None) or shown.setup,
+            names,
+            known=_known(rows, studied, shown),
+            report=lambda done, of: tell(f"tolerances of the front: {done:,} of {of:,} designs"),
+        ))
+        for rows, problem, own in ex.problem.by_device(ex.front.parts)
+    ]  # fmt: skip
+    if len(groups) == 1:
+        return groups[0][1]
+    windows = tuple(shown.setup.windows)
+    whole = FrontYields.blank(total, groups[0][1].wanted, tuple(groups[0][1].bands), windows)
+    for rows, group in groups:
+        whole.enter(rows, group)
+    return whole
 
-    def report(done: int, total: int) -> None:
-        tell(f"tolerances of the front: {done:,} of {total:,} designs")
 
-    return front_yields(
-        designs, shown.setup, _drawn_names(ex), known=(ex.representatives, shown), report=report
-    )
+def _known(
+    rows: IntArray, studied: IntArray, shown: ToleranceStudy
+) -> tuple[IntArray, ToleranceStudy] | None:
+    """Return the study of the designs shown, and which of these rows they are, if of this group."""
+    return (np.searchsorted(rows, studied), shown) if np.isin(studied, rows).all() else None

@@ -89,6 +89,7 @@ def _elements(*entries: Element) -> Mapping[str, Element]:
 
 
 ELEMENTS: Final = _elements(
+    Element("device", "{kind}", "setting"),
     Element("supply_V", "supply", "setting"),
     Element("stopper_ohm", "{grid} stopper", "resistor", ("a", "m"), True, _NONE, in_series=True),
     Element("plate_load_ohm", "{plate} load", "resistor", ("q", GROUND), True,

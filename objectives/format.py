@@ -182,8 +182,10 @@ def quantity(
     return str(text).replace(SPACE, space)
 
 
-def part_value(name: str, value: float, digits: int = 4, *, space: str = SPACE) -> str:
-    """Return the value of a field of Stage in words: ``68 kΩ``, ``full``, ``direct``, ``none``."""
+def part_value(name: str, value: float | str, digits: int = 4, *, space: str = SPACE) -> str:
+    """Return what an element holds: ``68 kΩ``, ``full``, ``direct``, ``none``; a name as it is."""
+    if isinstance(value, str):
+        return value
     word = ELEMENTS[name].word(value) if name in ELEMENTS else None
     return quantity(value, unit_of_name(name), digits, space=space) if word is None else word
 

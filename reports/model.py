@@ -260,7 +260,7 @@ class PartLine:
 
     field: str
     """Field of Stage, e.g. 'stopper_ohm'."""
-    value: float
+    value: float | str
     marking: str = ""
     """IEC 60062 code; empty where no part is fitted."""
     origin: str = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from types import MappingProxyType
-from typing import Any, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
@@ -41,6 +41,12 @@ _REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
 """For what a score requires: where it stands in a brief, and what is expected there."""
 
 
+_Valves = (
+    Annotated[str, Field(min_length=1)]
+    | Annotated[tuple[str, ...], Field(min_length=1, strict=False)]
+)
+
+
 class Brief(Section):
     """One job, read and checked; all values in SI units.
 
@@ -54,7 +60,10 @@ class Brief(Section):
     )
     title: str = Field(min_length=1, description="Title of the job.")
     scenario: str = Field(default="", description="What the stage is for, in prose.")
-    valve: str | None = Field(default=None, min_length=1, description="Name in the valve table.")
+    valve: _Valves | None = Field(
+        default=None,
+        description="Name in the valve table; a list of names lets the search choose.",
+    )
     transistor: str | None = Field(
         default=None, min_length=1, description="Name in the transistor table, instead of valve."
     )
@@ -83,9 +92,10 @@ class Brief(Section):
     _valves: tuple[Valve, ...] = PrivateAttr(())
 
     @property
-    def device(self) -> str:
-        """Name of the valve or the transistor."""
-        return self.valve or self.transistor or ""
+    def devices(self) -> tuple[str, ...]:
+        """Names of the valves to choose from, of the one valve, or of the transistor."""
+        names = self.valve or self.transistor or ()
+        return (names,) if isinstance(names, str) else names
 
     @property
     def source(self) -> str:
@@ -107,7 +117,8 @@ class Brief(Section):
     @property
     def varied(self) -> tuple[str, ...]:
         """Keys of what has more than one possible value or position."""
-        return tuple(choice.element.key for choice in self.all_choices() if choice.varied)
+        valve = ("valve",) if len(self.devices) > 1 else ()
+        return (*valve, *(c.element.key for c in self.all_choices() if c.varied))
 
     @property
     def free_scores(self) -> tuple[FreeScore, ...]:
@@ -134,7 +145,7 @@ class Brief(Section):
     @property
     def size(self) -> float:
         """Number of candidates; infinite when a part is continuous."""
-        return math.prod(
+        return len(self.devices) * math.prod(
             math.inf if isinstance(values, Continuous) else values.size
             for values in self.choices().values()
         )
@@ -215,6 +226,9 @@ class Brief(Section):
             if self.strays.shielded:
                 allowed = "expected false: a transistor has no shield"
                 yield InputError("strays.shielded", True, allowed)
+        repeated = [name for name in self.devices if self.devices.count(name) > 1]
+        if repeated:
+            yield InputError("valve", repeated[0], "listed twice: expected once")
         known = by_name(self.valves)
         unshielded = set()
         for field, name in self.valve_names():
@@ -233,7 +247,7 @@ class Brief(Section):
     def valve_names(self) -> Iterator[tuple[str, str]]:
         """Yield every field that names a valve, and the name."""
         if self.valve is not None:
-            yield "valve", self.valve
+            yield from (("valve", name) for name in self.devices)
         for field, stage in (
             ("driver.stage", self.driver.stage),
             ("load.stage", self.load.stage),

@@ -30,7 +30,7 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
     exact = problem.enumerable(read.search.exact_up_to)
     summary = {
         "title": read.title,
-        terms.kind: problem.device.name,
+        terms.kind: " or ".join(d.name for d in (problem.device, *(d for d, _ in problem.others))),
         "varied": {ELEMENTS[c.part].label_for(terms): c.origin for c in problem.choices},
         "candidates": problem.size if problem.size < float("inf") else "continuous",
         "free scores": [f.name for f in problem.free],

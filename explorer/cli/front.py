@@ -42,7 +42,7 @@ def print_front(data: ReportData, report: Path) -> None:
     for at, row in enumerate(data.shown.to_dict("records")):
         table.add_row(
             str(row["candidate"]),
-            *(part_value(part, float(row[part]), space=" ") for part in data.part_labels),
+            *(part_value(part, row[part], space=" ") for part in data.part_labels),
             *(quantity(float(row[use.name]), use.unit) for use in free),
             row["marks"],
             style="bold" if data.feasible and at == 0 else None,

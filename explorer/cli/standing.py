@@ -70,8 +70,9 @@ def print_standing(standing: Standing, ex: Exploration) -> None:
     if standing.nearest is not None:
         row = standing.nearest - 1
         listed = ", ".join(
-            f"{ELEMENTS[part].label_for(terms)} {part_value(part, float(values[row]))}"
-            for part, values in ex.front.parts.items()
+            f"{ELEMENTS[c.part].label_for(terms)} {part_value(c.part, value)}"
+            for c in ex.problem.choices
+            for value in c.shown(ex.front.parts[c.part][[row]])
         )
         console.print(f"Nearest on the front: candidate {standing.nearest} ({listed}).")
     table = Table(title="One step in each part")

@@ -104,6 +104,20 @@ class FrontYields:
             misfit=dict.fromkeys(names, 0.0),
         )
 
+    def enter(self, rows: IntArray, group: FrontYields) -> None:
+        """Enter the results of a group of designs, worked out on their own."""
+        for name in ("good", "ratings_kept", "draws", "solved", "refused", "through_point"):
+            getattr(self, name)[rows] = getattr(group, name)
+        for name, kept in self.kept.items():
+            kept[rows] = group.kept[name]
+        for name, band in self.bands.items():
+            band[:, rows] = group.bands[name]
+        for name, misfit in group.misfit.items():
+            self.misfit[name] = max(self.misfit[name], misfit)
+        self.percentile_error = max(self.percentile_error, group.percentile_error)
+        for name in ("checked", "wrongly_good", "wrongly_bad", "seconds"):
+            setattr(self, name, getattr(self, name) + getattr(group, name))
+
     @property
     def by_surface(self) -> BoolArray:
         """Which designs a surface serves, shape (designs,)."""

@@ -55,7 +55,7 @@ def front_table(data: ReportData) -> Table:
     if any(marks):
         columns["mark"] = [", ".join(mark_label(mark, terms) for mark in row) for row in marks]
     for part, label in data.part_labels.items():
-        columns[label] = [part_value(part, float(v)) for v in shown[part]]
+        columns[label] = [part_value(part, v) for v in shown[part]]
     for use in data.uses:
         heading = score_label(use.name, terms, with_unit=not prefixed(use.unit))
         columns[heading] = column(shown[use.name], use.unit)

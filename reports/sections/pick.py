@@ -23,7 +23,7 @@ def pick_section(data: ReportData) -> Section:
     """Return the pick with its parts, the reasons for it and its scores."""
     row = data.shown.iloc[0]
     parts = ", ".join(
-        f"{label} {part_value(part, float(row[part]))}" for part, label in data.part_labels.items()
+        f"{label} {part_value(part, row[part])}" for part, label in data.part_labels.items()
     )
     lead = "The pick is" if data.feasible else "The nearest is"
     frame = pd.DataFrame(

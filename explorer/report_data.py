@@ -15,6 +15,7 @@ from explorer.problem import ALL_FINITE, Evaluation, Problem
 from explorer.search import SearchResult
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
+from objectives.elements import Element
 from objectives.format import first
 from objectives.marking import iec_60062_code
 from objectives.radio.tables import wiring
@@ -197,7 +198,8 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
         fitted = 0 < value < np.inf
         if fitted:
             marking = iec_60062_code(value, element.unit)
-            lines.append(_stressed(PartLine(field, value, marking, origins.get(field, "")), pick))
+            line = PartLine(field, value, marking, origins.get(field, ""))
+            lines.append(_stressed(line, element, pick))
         elif field in origins:
             lines.append(PartLine(field, value, origin=origins[field]))
         if field == "grid_leak_ohm" and (fitted or field in origins):
@@ -211,23 +213,19 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
     return lines
 
 
-def _stressed(line: PartLine, pick: Assessment) -> PartLine:
+def _stressed(line: PartLine, element: Element, pick: Assessment) -> PartLine:
     """Return a line of the parts list with the power and the voltage that the part must bear."""
     point = pick.point
-    currents = {
-        "plate_load_ohm": point.supply_current_A,
-        "cathode_resistor_ohm": point.cathode_current_A,
-        "cathode_unbypassed_ohm": point.cathode_current_A,
-    }
-    if line.field in currents:
-        amperes, ohms = first(currents[line.field]), float(line.value)
+    if element.direct_current:
+        currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
+        amperes, ohms = first(currents[element.direct_current]), float(line.value)
         return replace(line, power_W=amperes**2 * ohms, voltage_V=amperes * ohms,
                        when="at rest")  # fmt: skip
-    if line.field in ("output_coupling_F", "plate_capacitor_F"):
+    if element.voltage == "supply_V":
         return replace(line, voltage_V=first(pick.stage.supply_V), when="at switch-on")
-    if line.field == "bypass_F":
+    if element.voltage == "cathode_V":
         return replace(line, voltage_V=first(point.cathode_V), when="at rest")
-    if line.field == "input_coupling_F":
+    if element.voltage == "source_V":
         return replace(line, when="at switch-on")  # the supply of whatever drives it
     return line
 

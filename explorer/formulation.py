@@ -20,6 +20,7 @@ from objectives.checks import InputError
 from objectives.circuit.driver import Driver
 from objectives.circuit.next_stage import NextLoad, next_stage_load
 from objectives.devices.names import find
+from objectives.devices.parallel import ParallelSections
 from objectives.devices.protocol import Device
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve
@@ -150,7 +151,9 @@ def _devices(brief: Brief) -> tuple[Device, ...]:
     """Return the valves to choose from, the one valve, or a transistor in its place."""
     if brief.transistor is not None:
         return (find(brief.transistor, transistors(), "transistor"),)
-    return tuple(_valve(brief, name) for name in brief.devices)
+    valves = tuple(_valve(brief, name) for name in brief.devices)
+    number = brief.sections_in_parallel
+    return valves if number == 1 else tuple(ParallelSections(valve, number) for valve in valves)
 
 
 def _driving(brief: Brief) -> Driving:

@@ -64,6 +64,9 @@ class Brief(Section):
         default=None,
         description="Name in the valve table; a list of names lets the search choose.",
     )
+    sections_in_parallel: int = Field(
+        default=1, ge=1, le=4, description="Sections of the valve in parallel."
+    )
     transistor: str | None = Field(
         default=None, min_length=1, description="Name in the transistor table, instead of valve."
     )
@@ -218,6 +221,9 @@ class Brief(Section):
             shown = NOT_GIVEN if self.valve is None else Written("valve and transistor")
             yield InputError("valve", shown, "expected exactly one of valve, transistor")
         if self.transistor is not None:
+            if self.sections_in_parallel > 1:
+                allowed = "expected 1: only sections of a valve are put in parallel"
+                yield InputError("sections_in_parallel", self.sections_in_parallel, allowed)
             names = sorted({name for t in transistors() for name in (t.name, *t.aliases)})
             if self.transistor.casefold() not in {name.casefold() for name in names}:
                 hint = did_you_mean(self.transistor, names)

@@ -1,0 +1,112 @@
+"""Sections of a valve in parallel, electrode to electrode, as one device."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import ClassVar, Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from objectives.arrays import FloatArray
+from objectives.devices.law import ConductionLaw
+from objectives.devices.modified import ModifiedDevice
+from objectives.devices.protocol import Caveat, OperatingPoint, Rating
+from objectives.stage import Stage
+
+__all__ = ["ParallelSections"]
+
+
+@dataclass(frozen=True)
+class _ParallelLaw(ConductionLaw):
+    """The currents of one section, so many times."""
+
+    title: ClassVar[str] = "sections in parallel, each by its own equation"
+
+    section: ConductionLaw
+    sections: float
+
+    def linearise(
+        self, grid_V: ArrayLike, plate_V: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return plate current (A), transconductance (S) and plate conductance (S)."""
+        current, gm, gp = self.section.linearise(grid_V, plate_V)
+        return self.sections * current, self.sections * gm, self.sections * gp
+
+    def linearise_grid(
+        self, grid_V: ArrayLike, plate_V: ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return grid current (A) and its derivatives by grid and by plate voltage (S)."""
+        current, by_grid, by_plate = self.section.linearise_grid(grid_V, plate_V)
+        return self.sections * current, self.sections * by_grid, self.sections * by_plate
+
+    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
+        """Return the plate current (A)."""
+        return self.sections * self.section.plate_current(grid_V, plate_V)
+
+    def varied(self, *, current: ArrayLike = 1.0, mu: ArrayLike = 1.0) -> Self:
+        """Return the law with plate current and amplification factor multiplied."""
+        return replace(self, section=self.section.varied(current=current, mu=mu))
+
+
+@dataclass(frozen=True)
+class ParallelSections(ModifiedDevice):
+    """Like sections of a valve in parallel.
+
+    Currents, conductances and capacitances add up; noise voltages average, so that their power
+    goes down with the number. A rating holds for each section, and sections that share a grid leak
+    may have so much less of it (common practice, no source). How sections differ is taken to be
+    common to all of them, which errs on the safe side: differences that are not average out.
+    """
+
+    sections: int
+
+    @property
+    def name(self) -> str:
+        """Type number, and how many sections of it."""
+        return f"{self.nominal.name}, {self.sections} sections in parallel"
+
+    @property
+    def law(self) -> ConductionLaw:
+        """Large-signal equation of all sections together."""
+        return _ParallelLaw(self.nominal.law, float(self.sections))
+
+    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
+        """Return grid-cathode, grid-plate and plate-cathode capacitance (F) of all sections."""
+        gk, gp, pk = (np.asarray(c, float) for c in self.nominal.capacitances(self._each(point)))
+        return self.sections * gk, self.sections * gp, self.sections * pk
+
+    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
+        """Return every published maximum with the value of one section beside it."""
+        shared = replace(stage, grid_leak_ohm=self.sections * np.asarray(stage.grid_leak_ohm))
+        return [
+            replace(r, value=r.value / self.sections, allowed=r.allowed / self.sections)
+            if r.name == "grid leak"
+            else r
+            for r in self.nominal.ratings(shared, self._each(point))
+        ]
+
+    def _each(self, point: OperatingPoint) -> OperatingPoint:
+        """Return the operating point of one section."""
+        shares = {
+            name: value / self.sections
+            for name, value in point.numeric_fields().items()
+            if name.endswith(("_A", "_S"))
+        }
+        return replace(point, **shares)
+
+    @property
+    def plate_dissipation_max_W(self) -> float | None:
+        """Rated dissipation (W) of all sections."""
+        rated = self.nominal.plate_dissipation_max_W
+        return None if rated is None else self.sections * rated
+
+    @property
+    def fit(self) -> None:
+        """None: what is recorded of the fit is of one section."""
+        return None
+
+    @property
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out."""
+        return (*self.nominal.caveats, Caveat("Sections in parallel are taken to be alike."))

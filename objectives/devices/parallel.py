@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar, Self
 
@@ -9,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray
-from objectives.devices.law import ConductionLaw
+from objectives.checks import require
+from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.modified import ModifiedDevice
-from objectives.devices.protocol import Caveat, OperatingPoint, Rating
+from objectives.devices.protocol import Caveat, DeviceNoise, OperatingPoint, Rating
 from objectives.stage import Stage
 
 __all__ = ["ParallelSections"]
@@ -48,6 +50,19 @@ class _ParallelLaw(ConductionLaw):
         """Return the law with plate current and amplification factor multiplied."""
         return replace(self, section=self.section.varied(current=current, mu=mu))
 
+    def multiplied(self, factors: Mapping[str, ArrayLike]) -> Self:
+        """Return the law with some parameters of every section multiplied, by name."""
+        return replace(self, section=self.section.multiplied(factors))
+
+    @property
+    def saturation_V(self) -> float | None:  # type: ignore[override]
+        """Plate voltage (V) that ends the swing towards more current: that of a section."""
+        return self.section.saturation_V
+
+    def parameters(self) -> tuple[Datum, ...]:
+        """Return the number of sections, and the parameters of one."""
+        return (Datum("sections", self.sections), *self.section.parameters())
+
 
 @dataclass(frozen=True)
 class ParallelSections(ModifiedDevice):
@@ -60,6 +75,9 @@ class ParallelSections(ModifiedDevice):
     """
 
     sections: int
+
+    def __post_init__(self) -> None:
+        require("sections", self.sections, self.sections >= 1, "1 or more")
 
     @property
     def name(self) -> str:
@@ -75,6 +93,20 @@ class ParallelSections(ModifiedDevice):
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F) of all sections."""
         gk, gp, pk = (np.asarray(c, float) for c in self.nominal.capacitances(self._each(point)))
         return self.sections * gk, self.sections * gp, self.sections * pk
+
+    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
+        """Return the noise of all sections.
+
+        Their noise currents are independent, so the powers add to n times that of one; across n
+        times the transconductance this is one n-th of the voltage noise power, white and flicker
+        alike.
+        """
+        one = self.nominal.noise(self._each(point), temperature_K)
+        return DeviceNoise(
+            one.white_V2_per_Hz / self.sections,
+            one.flicker_corner_Hz,
+            one.grid_current_A * self.sections,
+        )
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return every published maximum with the value of one section beside it."""

@@ -386,9 +386,10 @@ def _require_determined(
         )  # fmt: skip
     else:
         how = "it ran to the end of its range"
+    held = ", ".join(f"{n}={v:.4g}" for n, v in {**fixed, name: knob.typical}.items())
     raise ValueError(
         f"{name}: not determined by these measurements ({how}): must be within 50 %, or 0.5 V; "
-        f"{_ADVICE[name]}, or hold it, for example {name}={knob.typical:.4g}"
+        f"{_ADVICE[name]}, or hold it: {held}"
     )
 
 

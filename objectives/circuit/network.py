@@ -205,21 +205,25 @@ class Network:
         y_load, coupling = self._load
         return 1.0 / (1.0 + coupling * y_load) if _is_present(coupling) else _ONE
 
-    @cached_property
+    @property
     def _plate_capacitor_S(self) -> ComplexArray:
-        """Admittance of the capacitor across the plate load, with its resistor."""
+        """Admittance of the plate capacitor with the resistor in series."""
         sC = self.s * self.stage.plate_capacitor_F
-        series = self.stage.plate_capacitor_series_ohm
-        return sC / (1.0 + series * sC) if _is_present(series) else sC
+        return sC / (1.0 + self.stage.plate_capacitor_series_ohm * sC)
 
     @cached_property
     def _outside_ohm(self) -> ComplexArray:
         """Impedance of the plate circuit without the plate lead."""
         t = self.stage
         y = self._load[0] * self._to_output + 1.0 / t.plate_load_ohm
-        for shunt_S in (self._plate_capacitor_S, self.s * t.stray_plate_ground_F):
-            if _is_present(shunt_S):
-                y = y + shunt_S
+        ground_F, series = t.stray_plate_ground_F, t.plate_capacitor_series_ohm
+        if np.count_nonzero(series):
+            y = y + self._plate_capacitor_S
+        else:
+            # Zeros are added to keep the shape that it has with a resistor.
+            ground_F = ground_F + t.plate_capacitor_F + series
+        if _is_present(ground_F):
+            y = y + self.s * ground_F
         return np.asarray(1.0 / y, complex)
 
     @cached_property

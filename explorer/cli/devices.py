@@ -81,7 +81,8 @@ def _print_one(device: Any, form: OutputFormat) -> None:
         console.print(text, highlight=False, soft_wrap=True)
 
     for label, value in device_heading(device).items():
-        line(f"[bold]{label}[/bold]: {escape(value)}")
+        if value:
+            line(f"[bold]{label}[/bold]: {escape(value)}")
     for row in data:
         line(f"[bold]{escape(row['data'])}[/bold]")
         line(f"  {escape(row['values'])}")

@@ -41,16 +41,10 @@ def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[Data
         for label, value in zip(between, device.capacitances(point), strict=True)
     )
     law, sources = device.law, device.sources
-    if sources.grid_current:
-        own = tuple(d for d in law.parameters() if not d.label.startswith("grid "))
-        rest = tuple(d for d in law.parameters() if d.label.startswith("grid "))
-        laws = [
-            DataRow(f"equation: {law.title}", own, sources.law),
-            DataRow("{grid} current", rest, sources.grid_current),
-        ]
-    else:
-        laws = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
-    rows = [*laws, DataRow(where, capacitances, sources.capacitance)]
+    rows = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
+    if law.grid_parameters():
+        rows.append(DataRow("{grid} current", law.grid_parameters(), sources.grid_current))
+    rows.append(DataRow(where, capacitances, sources.capacitance))
     if device.maxima:
         rows.append(DataRow("ratings, each a maximum", device.maxima, sources.ratings))
     rows.append(DataRow("noise", device.noise_data, sources.noise))

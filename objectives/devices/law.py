@@ -102,15 +102,22 @@ class ConductionLaw(Batch, ABC):
         )
 
     def parameters(self) -> tuple[Datum, ...]:
-        """Return the parameters, those of a part of the law (its grid current) last."""
-        named = {("", name): value for name, value in self.numeric_fields().items()}
-        for part, batch in self.nested_batches().items():
-            named |= {(f"{part} ", name): value for name, value in batch.numeric_fields().items()}
-        found = []
-        for (part, name), value in named.items():
-            label, unit = self.parameter_labels.get(name, (name, ""))
-            found.append(Datum(part + label, value, unit))
-        return tuple(found)
+        """Return the parameters, but for those of :meth:`grid_parameters`."""
+        return self._labelled(self)
+
+    def grid_parameters(self) -> tuple[Datum, ...]:
+        """Return the parameters of a grid current that comes from elsewhere; most laws have none.
+
+        It may come from another source than the law.
+        """
+        return ()
+
+    def _labelled(self, of: Batch) -> tuple[Datum, ...]:
+        return tuple(
+            Datum(label, value, unit)
+            for name, value in of.numeric_fields().items()
+            for label, unit in (self.parameter_labels.get(name, (name, "")),)
+        )
 
 
 def _product(parameter: Parameter, factor: ArrayLike) -> Parameter:

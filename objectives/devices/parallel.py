@@ -59,6 +59,10 @@ class _ParallelLaw(ConductionLaw):
         """Plate voltage (V) that ends the swing towards more current: that of a section."""
         return self.section.saturation_V
 
+    def grid_parameters(self) -> tuple[Datum, ...]:
+        """Return the parameters of the grid current of one section."""
+        return self.section.grid_parameters()
+
     def parameters(self) -> tuple[Datum, ...]:
         """Return the number of sections, and the parameters of one."""
         return (Datum("sections", self.sections), *self.section.parameters())

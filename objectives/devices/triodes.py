@@ -22,7 +22,7 @@ from scipy.special import expit
 
 from objectives.arrays import Batch, FloatArray
 from objectives.checks import require
-from objectives.devices.law import ConductionLaw, Parameter
+from objectives.devices.law import ConductionLaw, Datum, Parameter
 
 __all__ = [
     "LAWS",
@@ -97,6 +97,10 @@ class _WithGridCurrent(ConductionLaw):
     mu_powers: ClassVar[Mapping[str, float]] = {"mu": 1.0}
 
     grid: GridCurrent | None
+
+    def grid_parameters(self) -> tuple[Datum, ...]:
+        """Return the parameters of the grid current."""
+        return () if self.grid is None else self._labelled(self.grid)
 
     def linearise_grid(
         self, grid_V: ArrayLike, plate_V: ArrayLike

@@ -82,7 +82,7 @@ def _texts(row: DataRow, terms: Terms) -> tuple[str, str, str]:
 
 
 def _datum(datum: Datum, terms: Terms) -> str:
-    return f"{terms.write(datum.label)} {quantity(first(datum.value), datum.unit)}"
+    return f"{terms.write(datum.label)} {quantity(first(datum.value), datum.unit, 6)}"
 
 
 def _spread_rows(device: Device) -> Iterator[tuple[str, str, str]]:

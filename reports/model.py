@@ -111,8 +111,6 @@ class Section:
     key: str
     title: str
     blocks: Sequence[Block]
-    native: bool = False
-    """Whether its words are those of its own device already."""
 
 
 @dataclass(frozen=True)

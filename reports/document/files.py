@@ -17,7 +17,6 @@ from reports.document.markdown import markdown_text
 from reports.document.results import results
 from reports.model import Block, Figure, ReportData, Svg
 from reports.sections.build import build_sections
-from reports.spoken import spoken_chart, spoken_section
 from reports.theme import spec_of, svg_of
 
 __all__ = ["write_report"]
@@ -75,16 +74,10 @@ def _render(data: ReportData) -> dict[str, str]:
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(chart_script)
-        terms = data.pick.device.terms
-        sections = [spoken_section(section, terms) for section in build_sections(data)]
+        sections = build_sections(data)
         blocks = [block for section in sections for block in section.blocks]
-        native = {id(block) for section in sections if section.native for block in section.blocks}
         _require_own_names(blocks)
-        specs = {
-            b.name: spec_of(b.chart) if id(b) in native else spoken_chart(spec_of(b.chart), terms)
-            for b in blocks
-            if isinstance(b, Figure)
-        }
+        specs = {b.name: spec_of(b.chart) for b in blocks if isinstance(b, Figure)}
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {
             "report.md": markdown_text(data.title, sections, specs),

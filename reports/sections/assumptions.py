@@ -12,12 +12,12 @@ __all__ = ["assumption_sentences", "assumptions_section", "source_lines", "sourc
 def assumptions_section(data: ReportData) -> Section:
     """Return the assumptions as a section."""
     listed = Prose(assumption_sentences(data), listed=True)
-    return Section("assumptions", "Assumptions", [listed], native=True)
+    return Section("assumptions", "Assumptions", [listed])
 
 
 def sources_section(data: ReportData) -> Section:
     """Return the sources as a section."""
-    return Section("sources", "Sources", [Prose(source_lines(data), listed=True)], native=True)
+    return Section("sources", "Sources", [Prose(source_lines(data), listed=True)])
 
 
 def assumption_sentences(data: ReportData) -> list[str]:

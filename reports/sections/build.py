@@ -35,7 +35,7 @@ def _large_signals(data: ReportData) -> Section | None:
         return None
     if studies.drive is None:
         table = headroom_table(data.pick.headroom, data.terms)
-        return Section("headroom", "Headroom", [table], native=True)
+        return Section("headroom", "Headroom", [table])
     return drive_section(data.pick, study=studies.drive, wavs=studies.wavs)
 
 

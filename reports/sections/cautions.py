@@ -51,4 +51,4 @@ def cautions(data: ReportData) -> tuple[str, ...]:
 def cautions_section(data: ReportData) -> Section:
     """Return the cautions as a section."""
     notes = [Note(text, "caution") for text in cautions(data)]
-    return Section("cautions", "Before you build anything", notes, native=True)
+    return Section("cautions", "Before you build anything", notes)

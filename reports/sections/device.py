@@ -63,7 +63,7 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
         ]
     blocks += _neighbours(device, neighbours)
     title = f"The {device.name} as it is modelled here"
-    return Section("valve", title, blocks, native=True)
+    return Section("valve", title, blocks)
 
 
 _RESIDUALS = "Published numbers and what the {name} gives for them."

@@ -73,7 +73,7 @@ def drive_section(
             "voltages."
         )
     )
-    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks, native=True)
+    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
 
 
 def _opening(study: LargeSignalStudy) -> str:

@@ -90,4 +90,4 @@ def front_section(data: ReportData) -> Section:
         front_table(data),
     ]
     title = "The front" if data.feasible else "Nearest candidates"
-    return Section("front", title, blocks, native=True)
+    return Section("front", title, blocks)

@@ -22,7 +22,7 @@ def infeasible_section(data: ReportData) -> Section | None:
         "finding",
     )
     sentences = Prose(obstacle_sentences(data), listed=True)
-    return Section("blocked", "No candidate keeps every limit", [finding, sentences], native=True)
+    return Section("blocked", "No candidate keeps every limit", [finding, sentences])
 
 
 def obstacle_sentences(data: ReportData) -> list[str]:

@@ -34,7 +34,7 @@ def job_section(data: ReportData) -> Section:
             for name, value in data.constants.items()
         )
         blocks.append(Prose([f"The same for every candidate: {same}."]))
-    return Section("job", "The job", blocks, native=True)
+    return Section("job", "The job", blocks)
 
 
 def job_sentences(data: ReportData) -> list[str]:

@@ -23,7 +23,7 @@ def limits_section(data: ReportData) -> Section | None:
     frame = limit_frame(data)
     frame["kept"] = ["yes" if kept else "no" for kept in frame["kept"]]
     table = Table(frame, "Every rating and every limit of the brief, at the pick.", broken)
-    return Section("limits", "Limits and margins", numbered_sources(table), native=True)
+    return Section("limits", "Limits and margins", numbered_sources(table))
 
 
 def limit_frame(data: ReportData) -> pd.DataFrame:

@@ -19,7 +19,7 @@ def method_section(data: ReportData) -> Section:
         blocks.append(
             Figure("search", trace_chart(trace), "Hypervolume of the front as the search went on.")
         )
-    return Section("method", "How the front was found", blocks, native=True)
+    return Section("method", "How the front was found", blocks)
 
 
 def method_sentences(data: ReportData) -> list[str]:

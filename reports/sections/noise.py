@@ -31,5 +31,4 @@ def noise_section(pick: Assessment) -> Section:
         "noise",
         "Noise budget",
         [Prose([text + "."]), Figure("noise", noise_chart(pick), caption)],
-        native=True,
     )

@@ -47,5 +47,4 @@ def operating_point_section(pick: Assessment) -> Section:
             operating_point_steps(pick),
             Table(small, f"The stage for small signals, at {reference}."),
         ],
-        native=True,
     )

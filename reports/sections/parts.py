@@ -39,7 +39,7 @@ def parts_section(data: ReportData) -> Section:
         if not any(line.note for line in data.parts):
             frame = frame.drop(columns="note")
         blocks.append(Table(frame, "Parts list."))
-    return Section("parts", "Circuit and parts list", blocks, native=True)
+    return Section("parts", "Circuit and parts list", blocks)
 
 
 def _stress(line: PartLine) -> str:

@@ -45,7 +45,6 @@ def pick_section(data: ReportData) -> Section:
             Prose(reason_sentences(data), listed=True),
             Table(frame, "Its scores."),
         ],
-        native=True,
     )
 
 

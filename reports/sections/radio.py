@@ -72,7 +72,7 @@ def radio_section(assessment: Assessment) -> Section:
             "what a cable or a chassis picks up is another matter."
         ),
     ]
-    return Section("radio", "Radio at the " + t.grid, blocks, native=True)
+    return Section("radio", "Radio at the " + t.grid, blocks)
 
 
 _LEFT_OUT: Final = {

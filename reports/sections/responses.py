@@ -46,5 +46,4 @@ def responses_section(pick: Assessment) -> Section:
             ),
             Table(frame, f"The same in numbers, relative to {reference}."),
         ],
-        native=True,
     )

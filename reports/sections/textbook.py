@@ -69,5 +69,4 @@ def textbook_section(pick: Assessment) -> Section:
                 {0: "exact"},
             ),
         ],
-        native=True,
     )

@@ -52,7 +52,7 @@ def tolerance_section(data: ReportData) -> Section | None:
             terms=data.terms,
         )
     blocks = tolerance_blocks(studies.tolerance, front, data.terms)
-    return Section("tolerance", "Tolerance", blocks, native=True)
+    return Section("tolerance", "Tolerance", blocks)
 
 
 def tolerance_blocks(

@@ -11,8 +11,8 @@ from objectives.assessment import Assessment
 from objectives.devices.lookup import device
 from objectives.stage import Stage
 from reports.charts.load_lines import load_line_chart
-from reports.model import ReportData
 from reports.charts.schematic import schematic
+from reports.model import ReportData
 from reports.theme import spec_of
 
 

@@ -10,9 +10,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
+from explorer.aims import FreeScore
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, knee, pick, represent
-from explorer.problem import Evaluation, FreeScore, Problem
+from explorer.problem import Evaluation, Problem
 from explorer.search import (
     ProgressCallback,
     SearchResult,

@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from explorer.aims import Window
 from explorer.brief.errors import BriefError
 from explorer.brief.model import Brief
 from explorer.brief.parts import Continuous, nominal
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving
 from explorer.identity import identity_of
-from explorer.problem import Choice, Problem, Window
+from explorer.problem import Choice, Problem
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.circuit.driver import Driver

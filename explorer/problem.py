@@ -7,10 +7,11 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
+from explorer.aims import FreeScore, Window
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from objectives.arrays import BoolArray, FloatArray, IntArray
@@ -23,7 +24,7 @@ from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.setup import ToleranceSetup
 
-__all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "FreeScore", "Problem", "Window"]
+__all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "Problem"]
 
 CHUNK = 2048
 """Candidates that are worked out at once; small enough that a sweep stays in the cache."""
@@ -66,66 +67,6 @@ class Choice:
     def shown(self, values: FloatArray) -> Sequence[float | str]:
         """Return values as tables hold them: numbers, or the names that they stand for."""
         return [self.names[int(value)] for value in values] if self.names else values.tolist()
-
-
-@dataclass(frozen=True)
-class FreeScore:
-    """A score that spans the front, and what is better in it."""
-
-    name: str
-    use: Literal["maximise", "minimise", "near"]
-    target: float = np.nan
-
-    def loss(self, value: FloatArray) -> FloatArray:
-        """Return what is to be made small: the value, its negative, or the distance from target.
-
-        The distance of a frequency is in octaves, since corners are judged by ratio; of anything
-        else it is in the score's own unit.
-        """
-        if self.use == "maximise":
-            return -value
-        if self.use == "minimise":
-            return value
-        if REGISTRY[self.name].unit == "Hz":
-            with np.errstate(divide="ignore"):
-                return np.asarray(np.abs(np.log2(value / self.target)))
-        return np.asarray(np.abs(value - self.target))
-
-
-@dataclass(frozen=True)
-class Window:
-    """A limit on a score: at least, at most, or both."""
-
-    name: str
-    at_least: float = -np.inf
-    at_most: float = np.inf
-
-    def excess(self, value: FloatArray) -> FloatArray:
-        """Return how far outside the window a value lies; 0 or less is inside.
-
-        The step from broken to kept is in the score's unit, divided by a scale that makes limits on
-        different scores comparable: 10 for decibels, else the limit itself (1 where that is 0).
-        """
-        excess = np.where(np.isnan(value), np.nan, -np.inf)
-        # An open end is no limit, even for an infinite value (their difference is no number).
-        if np.isfinite(self.at_least):
-            excess = np.maximum(excess, (self.at_least - value) / self._scale(self.at_least))
-        if np.isfinite(self.at_most):
-            excess = np.maximum(excess, (value - self.at_most) / self._scale(self.at_most))
-        return np.asarray(excess)
-
-    def value_at(self, excess: float) -> float:
-        """Return the value that lies so far outside; nan where either end could be meant."""
-        if np.isfinite(self.at_least) and not np.isfinite(self.at_most):
-            return self.at_least - excess * self._scale(self.at_least)
-        if np.isfinite(self.at_most) and not np.isfinite(self.at_least):
-            return self.at_most + excess * self._scale(self.at_most)
-        return np.nan
-
-    def _scale(self, limit: float) -> float:
-        if REGISTRY[self.name].unit in ("dB", "dBu"):
-            return 10.0
-        return abs(limit) or 1.0
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,10 @@ from pydantic import (
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from explorer.aims import Window
 from explorer.brief.base import Percentage, Section
 from explorer.brief.errors import Mistakes
 from explorer.brief.scores import WINDOW_SCHEMA, bounds_of, read_window, unknown_score
-from explorer.problem import Window
 from explorer.units import PositiveVolts, PositiveWatts, QuantityField
 from objectives.checks import InputError, did_you_mean
 from objectives.elements import ELEMENTS

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final, Literal, Self
 import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
+from explorer.aims import FreeScore
 from explorer.brief.base import Section
 from explorer.brief.conditions import Carrier, Drive, Reference, Search, Stock, Targets, Tolerance
 from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
@@ -18,7 +19,6 @@ from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
 from explorer.brief.strays import Strays
 from explorer.brief.surroundings import Driver, Load, Supply
-from explorer.problem import FreeScore
 from explorer.units import format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean

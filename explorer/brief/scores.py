@@ -9,8 +9,8 @@ from typing import Annotated, Any, Final, Literal
 import numpy as np
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema
 
+from explorer.aims import FreeScore, Window
 from explorer.brief.errors import Mistakes
-from explorer.problem import FreeScore, Window
 from explorer.units import QuantityError, parse_quantity, unit_of_name
 from objectives.checks import InputError, did_you_mean
 from objectives.scores.registry import REGISTRY

@@ -1,1 +1,1 @@
-"""TODO objectives/devices."""
+"""The devices of a stage: their contract, laws, tables, and the look-up by name."""

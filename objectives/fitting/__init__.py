@@ -1,1 +1,1 @@
-"""TODO objectives/fitting."""
+"""Fits of laws to published data and to a user's own readings."""

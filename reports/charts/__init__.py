@@ -1,1 +1,1 @@
-"""TODO reports/charts."""
+"""The charts of a report, one a file."""

@@ -1,1 +1,1 @@
-"""TODO reports/sections."""
+"""The sections of a report, one a file: data in, blocks out."""

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import (
     load_brief,
@@ -30,7 +31,6 @@ from explorer.brief.schema import brief_schema
 from explorer.designs import load_design, parse_design
 from explorer.drawer import read_drawer
 from explorer.formulation import formulate
-from explorer.problem import FreeScore, Window
 from explorer.series import series_values
 from objectives.devices.valve_table import format_valves, valve
 from objectives.stage import Stage

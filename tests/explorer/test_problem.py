@@ -10,10 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
 from explorer.formulation import Formulation, formulate
-from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, FreeScore, Problem, Window
+from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, Problem
 from objectives.assessment import Assessment
 from objectives.circuit.nodal import dense_response
 from objectives.devices.valve_table import format_valves, valve

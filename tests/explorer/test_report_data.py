@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from explorer.aims import FreeScore
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Formulation
-from explorer.problem import FreeScore
 from explorer.report_data import report_data
 from explorer.settings import Settings
 from objectives.assessment import Assessment

@@ -21,9 +21,10 @@ from optuna.storages import JournalStorage
 from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
+from explorer.aims import FreeScore
 from explorer.formulation import Formulation
 from explorer.front import Scale
-from explorer.problem import Evaluation, FreeScore, Parts, Problem
+from explorer.problem import Evaluation, Parts, Problem
 from explorer.search import Progress, SearchResult, constant_scores, enumerate_front, search
 from explorer.settings import Settings
 from objectives.checks import InputError

@@ -17,11 +17,12 @@ from objectives.devices.fit_record import FitPoint
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
 from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
 from objectives.fitting.__main__ import main
-from objectives.fitting.measured import _ADVICE, fit_law
+from objectives.fitting.measured import fit_law
 from objectives.fitting.measurements import Measurements, read_measurements
 from objectives.fitting.parameters import unknowns
 from objectives.fitting.published import fit_published, law_values, refit
 from objectives.fitting.table import valve_entry_toml, write_valves
+from objectives.fitting.uncertainty import ADVICE
 
 REFERENCES = Path(__file__).parents[1] / "references"
 GRID_V = (0.0, -0.5, -1.0, -1.5, -2.0, -2.5, -3.0)
@@ -546,4 +547,4 @@ def test_adjustable_names_are_the_parameters_of_the_laws():
     ):
         names = {knob.name for knob in unknowns(equation, 50.0)}
         assert names == {field.name for field in fields(law)} - {"grid"}
-        assert names <= set(_ADVICE)
+        assert names <= set(ADVICE)

@@ -15,12 +15,12 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from explorer.brief.errors import BriefError, Mistakes, Written
+from explorer.brief.errors import BriefError, Mistakes
 from explorer.brief.reading import read_text
 from explorer.series import SLACK, UNIT_OF_KIND, PartKind
 from explorer.units import QuantityError, QuantityField
 from objectives.arrays import FloatArray, IntArray
-from objectives.checks import InputError, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean
 from objectives.radio.tables import ResistorStyle, resistor_styles
 from objectives.tolerance.spreads import Spread
 

@@ -8,7 +8,16 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["InputError", "did_you_mean", "one_of", "require"]
+__all__ = ["InputError", "Written", "did_you_mean", "one_of", "require"]
+
+
+class Written(str):
+    """A value that is shown as it stands, without quotes."""
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        return str(self)
 
 
 class InputError(ValueError):

@@ -9,13 +9,13 @@ import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
 from explorer.brief.base import Percentage, Section, SeriesName
-from explorer.brief.errors import NOT_GIVEN, Written
+from explorer.brief.errors import NOT_GIVEN
 from explorer.drawer import Drawer
 from explorer.series import series_values
 from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
 from objectives import targets
 from objectives.arrays import FloatArray
-from objectives.checks import InputError
+from objectives.checks import InputError, Written
 from objectives.radio import detection
 from objectives.radio.tables import radio_band
 

@@ -13,9 +13,9 @@ from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from objectives.checks import InputError, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean
 
-__all__ = ["NOT_GIVEN", "BriefError", "Mistakes", "Written", "errors_of", "line"]
+__all__ = ["NOT_GIVEN", "BriefError", "Mistakes", "errors_of", "line"]
 
 
 class BriefError(ValueError):
@@ -48,15 +48,6 @@ class Mistakes(ValueError):
         """Raise the mistakes, if there are any."""
         if found := tuple(errors):
             raise cls(found)
-
-
-class Written(str):
-    """A value that is shown as it stands, without quotes."""
-
-    __slots__ = ()
-
-    def __repr__(self) -> str:
-        return str(self)
 
 
 NOT_GIVEN: Final = Written("not given")

@@ -13,7 +13,7 @@ from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 from explorer.aims import FreeScore
 from explorer.brief.base import Section
 from explorer.brief.conditions import Carrier, Drive, Reference, Search, Stock, Targets, Tolerance
-from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
+from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.brief.limits import Limits
 from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
@@ -21,7 +21,7 @@ from explorer.brief.strays import Strays
 from explorer.brief.surroundings import Driver, Load, Supply
 from explorer.units import format_quantity
 from objectives.arrays import FloatArray
-from objectives.checks import InputError, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean
 from objectives.devices.names import by_name
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve

@@ -21,12 +21,12 @@ from pydantic import (
 from pydantic_core import CoreSchema, core_schema
 
 from explorer.brief.base import Section, SeriesName
-from explorer.brief.errors import NOT_GIVEN, Mistakes, Written
+from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
 from explorer.units import QuantityField, format_quantity
 from objectives.arrays import FloatArray
-from objectives.checks import InputError
+from objectives.checks import InputError, Written
 from objectives.elements import ELEMENTS, Element
 from objectives.stage import Stage
 

@@ -8,8 +8,8 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
-from explorer.brief.errors import BriefError, Written
-from objectives.checks import InputError
+from explorer.brief.errors import BriefError
+from objectives.checks import InputError, Written
 
 __all__ = ["read_text", "read_toml"]
 

@@ -9,10 +9,10 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from explorer.brief.base import Section, Share
-from explorer.brief.errors import NOT_GIVEN, Written
+from explorer.brief.errors import NOT_GIVEN
 from explorer.brief.parts import PART_ELEMENTS, Freed, PartChoice, nominal, quantity_of
 from explorer.units import Farads, Ohms, PositiveOhms, PositiveVolts, QuantityField, Volts
-from objectives.checks import InputError, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean
 from objectives.circuit import follower
 from objectives.elements import DRIVER, ELEMENTS
 from objectives.radio.tables import wiring, wirings

@@ -56,10 +56,7 @@ class _Commands(TyperGroup):
             from explorer.brief.errors import BriefError
             from objectives.checks import InputError
 
-            # Device tables and the fit raise plain ValueErrors for what is wrong with a file.
-            if not isinstance(error, BriefError | InputError) and (
-                ctx.invoked_subcommand not in ("devices", "valves", "fit")
-            ):
+            if not isinstance(error, BriefError | InputError):
                 raise
             lead = "" if isinstance(error, BriefError) else "error: "
             leave(f"{lead}{error}", BAD_INPUT)

@@ -83,12 +83,12 @@ def fit(
     how: dict[str, Any] = {"grid": grid, "hold_out_every": test_every}
     try:
         found = fit_law(measured, law, held=_held(hold, HELD[law]), **how)  # type: ignore[arg-type]
-    except ValueError as error:
+    except InputError as error:
         simpler = law == "koren" and _fits(lambda: fit_law(measured, "child-langmuir", **how))
         if not simpler:
             raise
         hint = "the three-halves law fits these readings: --law child-langmuir"
-        raise ValueError(f"{error}; {hint}") from error
+        raise InputError(error.field, error.value, f"{error.allowed}; {hint}") from error
     if into is not None:
         with writing(into):
             valve_entry_toml(name, found, like=model, into=into)
@@ -122,7 +122,9 @@ def fit(
 
 
 def _fits(fit_it: Callable[[], object]) -> bool:
-    with contextlib.suppress(ValueError):
+    from objectives.checks import InputError
+
+    with contextlib.suppress(InputError):
         fit_it()
         return True
     return False

@@ -9,7 +9,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from objectives.checks import InputError
+from objectives.checks import InputError, Written
 from objectives.devices.names import Named, by_name
 
 __all__ = [
@@ -81,7 +81,9 @@ def read_text(path: str | Path) -> str:
     try:
         return Path(path).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ValueError(f"{path}: not readable as a UTF-8 text file: {error}") from error
+        raise InputError(
+            f"{path}", Written("not readable as a UTF-8 text file"), f"{error}"
+        ) from error
 
 
 def read_table(
@@ -111,7 +113,7 @@ def read_table(
         document = tomllib.loads(text)
         table = model.model_validate(document)
     except tomllib.TOMLDecodeError as error:
-        raise ValueError(f"{where}: not valid TOML: {error}") from error
+        raise InputError(f"{where}", Written("not valid TOML"), f"{error}") from error
     except ValidationError as error:
         raise _first_error(error, document, where) from error
     found: list[_N] = []
@@ -124,7 +126,7 @@ def read_table(
                 raise InputError(f"{where}: {place}", error.value, error.allowed) from error
     if not found:
         kinds = " or ".join(f"[[{kind}]]" for kind in entries(table))
-        raise ValueError(f"{where}: must hold at least one {kinds} table")
+        raise InputError(where, Written("empty"), f"must hold at least one {kinds} table")
     by_name(found, where)
     return tuple(found)
 

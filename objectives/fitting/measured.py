@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from objectives.arrays import FloatArray
+from objectives.checks import InputError, Written
 from objectives.devices.fit_record import FitPoint, FitRecord
 from objectives.devices.triodes import LAWS, Equation, GridCurrent, TriodeLaw
 from objectives.fitting.measurements import COLUMNS, Measurements
@@ -152,10 +153,10 @@ def fit_law(
         parameter that the data leave undetermined, or a law that does not describe them.
     """
     if law not in LAWS:
-        raise ValueError(f"law: {law!r}: must be one of {', '.join(LAWS)}")
+        raise InputError("law", law, f"must be one of {', '.join(LAWS)}")
     if held is None and law == "koren":
         # What is wrong with the readings themselves the second attempt reports all the same.
-        with contextlib.suppress(ValueError):
+        with contextlib.suppress(InputError):
             return fit_law(
                 measurements, law, held={}, grid=grid, hold_out_every=hold_out_every,
                 resolution_A=resolution_A,
@@ -165,17 +166,19 @@ def fit_law(
     names = [knob.name for knob in unknowns(law, start_mu)]
     for name, value in fixed.items():
         if name not in names:
-            raise ValueError(f"held: {name!r}: must be a parameter of {law}: {', '.join(names)}")
+            raise InputError("held", name, f"must be a parameter of {law}: {', '.join(names)}")
         if not np.isfinite(value):
-            raise ValueError(f"held: {name}: {value!r}: must be a finite number")
+            raise InputError("held", Written(name), f"{value!r}: must be a finite number")
     knobs = [knob for knob in unknowns(law, start_mu) if knob.name not in fixed]
     if not knobs:
-        raise ValueError(f"held: {', '.join(fixed)}: must leave at least one parameter to fit")
+        raise InputError(
+            "held", Written(", ".join(fixed)), "must leave at least one parameter to fit"
+        )
     if resolution_A is None:
         largest = float(np.max(measurements.plate_current_A, initial=0.0))
         resolution_A = _FAINT[law] * largest
     elif not (0 < resolution_A < float("inf")):
-        raise ValueError(f"resolution_A: {resolution_A!r}: must be a finite number above 0")
+        raise InputError("resolution_A", resolution_A, "must be a finite number above 0")
     used, tested = _split(measurements, hold_out_every)
     _require_carrying(used, len(knobs), resolution_A)
 
@@ -212,11 +215,14 @@ def fit_law(
     # First whether the law fits at all: a misfit also blows up the standard errors.
     strong = used.where(measured >= 0.05 * np.max(measured))
     if result.rms_percent(strong) > _MOST_RMS_PERCENT:
-        raise ValueError(
-            f"measurements: r.m.s. residual {result.rms_percent(strong):.0f} % after the fit, of "
-            "the readings above a twentieth of the largest: must be at most "
-            f"{_MOST_RMS_PERCENT:g} %; these curves are not those of a triode that the "
-            f"{law} law describes, or columns are swapped or in the wrong unit"
+        raise InputError(
+            "measurements",
+            Written(
+                f"r.m.s. residual {result.rms_percent(strong):.0f} % after the fit, of the "
+                "readings above a twentieth of the largest"
+            ),
+            f"must be at most {_MOST_RMS_PERCENT:g} %; these curves are not those of a triode "
+            f"that the {law} law describes, or columns are swapped or in the wrong unit",
         )
     require_determined(error, best, knobs, fixed)
     return result
@@ -242,12 +248,11 @@ def _split(
     if every is None:
         return measurements, None
     if every < 2:
-        raise ValueError(f"hold_out_every: {every!r}: must be 2 or more, or None")
+        raise InputError("hold_out_every", every, "must be 2 or more, or None")
     kept_back = np.arange(len(measurements)) % every == every - 1
     if not np.any(kept_back):
-        raise ValueError(
-            f"hold_out_every: {every!r}: must be at most {len(measurements)}, the number of "
-            "readings"
+        raise InputError(
+            "hold_out_every", every, f"must be at most {len(measurements)}, the number of readings"
         )
     return measurements.where(~kept_back), measurements.where(kept_back)
 
@@ -293,33 +298,40 @@ def _levels(values: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
 def _require_carrying(data: Measurements, free: int, resolution_A: float) -> None:
     """Raise unless the readings can carry a fit of so many free parameters."""
     if len(data) < 3 * free:
-        raise ValueError(
-            f"measurements: {len(data)} readings: must be at least {3 * free}, three for each of "
-            f"the {free} free parameters; measure more or hold parameters"
+        raise InputError(
+            "measurements",
+            Written(f"{len(data)} readings"),
+            f"must be at least {3 * free}, three for each of the {free} free parameters; measure "
+            "more or hold parameters",
         )
     current = data.plate_current_A
     if np.max(current) < 10e-6:
-        raise ValueError(
-            f"plate_current_A: largest {np.max(current):.3g}: must reach 1e-05; every reading is "
-            "in cut-off"
+        raise InputError(
+            "plate_current_A",
+            Written(f"largest {np.max(current):.3g}"),
+            "must reach 1e-05; every reading is in cut-off",
         )
     levels, group = _levels(data.grid_voltage_V)
     if np.ptp(data.grid_voltage_V) < 0.02 or levels.size < 2:
-        raise ValueError(
-            f"grid_voltage_V: {data.grid_voltage_V[0]:g} only: must take two values or more; one "
-            "curve does not tell the grid's effect from the plate's"
+        raise InputError(
+            "grid_voltage_V",
+            Written(f"{data.grid_voltage_V[0]:g} only"),
+            "must take two values or more; one curve does not tell the grid's effect from the "
+            "plate's",
         )
     low, high = float(np.min(data.plate_voltage_V)), float(np.max(data.plate_voltage_V))
     if high < 1.5 * low:
-        raise ValueError(
-            f"plate_voltage_V: {low:g} to {high:g}: must span at least a factor of 1.5; the "
-            "plate's effect is not to be seen"
+        raise InputError(
+            "plate_voltage_V",
+            Written(f"{low:g} to {high:g}"),
+            "must span at least a factor of 1.5; the effect of the plate cannot be resolved",
         )
     counted = current[current >= resolution_A]
     if np.max(counted) < 5.0 * np.min(counted):
-        raise ValueError(
-            f"plate_current_A: {np.min(counted):.3g} to {np.max(counted):.3g}: must span at least "
-            "a factor of 5; the curvature is not to be seen"
+        raise InputError(
+            "plate_current_A",
+            Written(f"{np.min(counted):.3g} to {np.max(counted):.3g}"),
+            "must span at least a factor of 5; the curvature cannot be resolved",
         )
     _require_rising(data, group, resolution_A)
 
@@ -334,8 +346,11 @@ def _require_rising(data: Measurements, group: NDArray[np.intp], resolution_A: f
     falls = same & (current[1:] < 0.9 * current[:-1] - resolution_A) & (vp[1:] > vp[:-1])
     if np.any(falls):
         i = int(np.flatnonzero(falls)[0])
-        raise ValueError(
-            f"plate_current_A: at grid_voltage_V {vg[i]:g} it falls from {current[i]:.4g} at "
-            f"{vp[i]:g} V to {current[i + 1]:.4g} at {vp[i + 1]:g} V: must rise with the plate "
-            "voltage"
+        raise InputError(
+            "plate_current_A",
+            Written(
+                f"at grid_voltage_V {vg[i]:g} it falls from {current[i]:.4g} at {vp[i]:g} V to "
+                f"{current[i + 1]:.4g} at {vp[i + 1]:g} V"
+            ),
+            "must rise with the plate voltage",
         )

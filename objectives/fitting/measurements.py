@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from objectives.arrays import FloatArray
+from objectives.checks import InputError, Written
 
 __all__ = ["COLUMNS", "Measurements", "read_measurements"]
 
@@ -31,15 +32,16 @@ class Measurements:
         for name in COLUMNS:
             values = np.asarray(getattr(self, name), float)
             if values.ndim != 1 or values.shape != np.shape(self.grid_voltage_V):
-                raise ValueError(
-                    f"{name}: shape {values.shape}: must be one-dimensional and as long as "
-                    "grid_voltage_V"
+                raise InputError(
+                    name,
+                    Written(f"shape {values.shape}"),
+                    "must be one-dimensional and as long as grid_voltage_V",
                 )
             low, high, allowed = COLUMNS[name]
             for i, value in enumerate(values.tolist()):
                 # A comparison that nan fails.
                 if not (low < value <= high):
-                    raise ValueError(f"{name}[{i}]: {value!r}: must be {allowed}")
+                    raise InputError(f"{name}[{i}]", value, f"must be {allowed}")
             object.__setattr__(self, name, values)
 
     def __len__(self) -> int:
@@ -81,14 +83,18 @@ def read_measurements(path: str | Path) -> Measurements:
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise ValueError(f"{path}: not readable as a UTF-8 text file: {error}") from error
+        raise InputError(
+            str(path), Written("not readable as a UTF-8 text file"), f"{error}"
+        ) from error
     rows = [
         (number, row)
         for number, row in enumerate(csv.reader(text.splitlines()), start=1)
         if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")
     ]
     if not rows:
-        raise ValueError(f"{path}: empty: must have a header line and one line per reading")
+        raise InputError(
+            str(path), Written("empty"), "must have a header line and one line per reading"
+        )
     (_, header), body = rows[0], rows[1:]
     place = _columns(path, header)
     milli = "plate_current_ma" in place
@@ -106,14 +112,18 @@ def read_measurements(path: str | Path) -> Measurements:
             except ValueError:
                 value = float("nan")
             if not (low < value <= high):
-                raise ValueError(f"{path}: row {number}: {column}: {cell!r}: must be {allowed}")
+                raise InputError(
+                    str(path), Written(f"row {number}"), f"{column}: {cell!r}: must be {allowed}"
+                )
             found[name].append(value / 1000.0 if column != name else value)
     current = np.array(found["plate_current_A"])
     if current.size and np.max(current) < 1e-6:
         column = "plate_current_mA" if milli else "plate_current_A"
-        raise ValueError(
-            f"{path}: {column}: largest reading {np.max(current):.3g} A: must reach at least "
-            "1 microampere; is the unit of the column right?"
+        raise InputError(
+            str(path),
+            Written(column),
+            f"largest reading {np.max(current):.3g} A: must reach at least 1 microampere; is the "
+            "unit of the column right?",
         )
     return Measurements(
         np.array(found["grid_voltage_V"]),
@@ -129,15 +139,17 @@ def _columns(path: Path, header: Sequence[str]) -> dict[str, int]:
     for i, cell in enumerate(header):
         name = cell.strip().casefold()
         if name in place:
-            raise ValueError(f"{path}: header: {cell.strip()!r}: must occur once")
+            raise InputError(str(path), Written("header"), f"{cell.strip()!r}: must occur once")
         place[name] = i
     needed = "grid_voltage_V, plate_voltage_V and plate_current_A (or plate_current_mA)"
     have = ", ".join(cell.strip() for cell in header)
     for column in ("grid_voltage_V", "plate_voltage_V"):
         if column.casefold() not in place:
-            raise ValueError(f"{path}: header: {have!r}: {column} is missing; must have {needed}")
+            raise InputError(
+                str(path), Written("header"), f"{have!r}: {column} is missing; must have {needed}"
+            )
     currents = [c for c in ("plate_current_a", "plate_current_ma") if c in place]
     if len(currents) != 1:
         which = "both units of plate_current" if currents else "no plate_current"
-        raise ValueError(f"{path}: header: {have!r}: has {which}; must have {needed}")
+        raise InputError(str(path), Written("header"), f"{have!r}: has {which}; must have {needed}")
     return place

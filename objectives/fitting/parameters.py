@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from objectives.arrays import FloatArray
+from objectives.checks import InputError
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
 
 __all__ = ["HELD", "Unknown", "first_guess", "law_from", "rounded", "unknowns"]
@@ -75,7 +76,7 @@ def unknowns(equation: str, mu: float) -> tuple[Unknown, ...]:
             Unknown("sharpness", 350.0 / mu, 1.0),
             Unknown("knee_V", 5.0, 0.5),
         )
-    raise ValueError(f"law: {equation!r}: must be one of {', '.join(LAWS)}")
+    raise InputError("law", equation, f"must be one of {', '.join(LAWS)}")
 
 
 # What a fit to measured curves holds unless it is told otherwise.

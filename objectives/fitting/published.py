@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from objectives.arrays import FloatArray
+from objectives.checks import InputError, Written
 from objectives.circuit.operating_point import operating_point
 from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
@@ -78,9 +79,10 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
 def _condition(points: Sequence[FitPoint], name: str) -> FloatArray:
     for p in points:
         if name not in p.conditions:
-            raise ValueError(
-                f"{p.quantity}: conditions {dict(p.conditions)!r}: must give {name} (source: "
-                f"{p.source})"
+            raise InputError(
+                f"{p.quantity}",
+                Written(f"conditions {dict(p.conditions)!r}"),
+                f"must give {name} (source: {p.source})",
             )
     return np.array([p.conditions[name] for p in points])
 
@@ -206,9 +208,11 @@ def _published_mu(points: Iterable[FitPoint]) -> float:
         elif {"transconductance_S", "plate_resistance_ohm"} <= given.keys():
             found.append(given["transconductance_S"] * given["plate_resistance_ohm"])
     if not found:
-        raise ValueError(
-            'points: must hold at least one marked "fitted" that states the amplification factor, '
-            "or transconductance and plate resistance at one condition"
+        raise InputError(
+            "points",
+            Written("none"),
+            'must hold at least one marked "fitted" that states the amplification factor, '
+            "or transconductance and plate resistance at one condition",
         )
     return float(np.median(found))
 
@@ -222,7 +226,7 @@ def refit(entry: Valve) -> Valve:
         If the entry records no points, or they do not carry the fit.
     """
     if entry.fit is None or not entry.fit.points:
-        raise ValueError(f"{entry.name}: fit: none: must record the points to fit")
+        raise InputError(f"{entry.name}", Written("fit"), "none: must record the points to fit")
     law, record = fit_published(
         entry.fit.points, entry.law.equation, curves=entry.fit.curves, grid=entry.law.grid
     )

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from objectives.checks import InputError, Written
 from objectives.fitting.parameters import Unknown
 
 __all__ = ["ADVICE", "require_determined", "standard_errors"]
@@ -66,9 +67,10 @@ def require_determined(
     else:
         how = "it ran to the end of its range"
     held = ", ".join(f"{n}={v:.4g}" for n, v in {**fixed, name: knob.typical}.items())
-    raise ValueError(
-        f"{name}: not determined by these measurements ({how}): must be within 50 %, or 0.5 V; "
-        f"{ADVICE[name]}, or hold it: {held}"
+    raise InputError(
+        f"{name}",
+        Written(f"not determined by these measurements ({how})"),
+        f"must be within 50 %, or 0.5 V; {ADVICE[name]}, or hold it: {held}",
     )
 
 

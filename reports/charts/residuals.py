@@ -8,6 +8,7 @@ from typing import Any, Literal
 import altair as alt
 import pandas as pd
 
+from objectives.checks import InputError, Written
 from objectives.devices.fit_record import FitPoint, FitRecord
 from objectives.files import drafts
 from reports.charts.layers import layered, signed_volts
@@ -45,7 +46,7 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
         If the record holds no points.
     """
     if not record.points:
-        raise ValueError(f"{name}: fit: no points: must record the data of its fit")
+        raise InputError(f"{name}", Written("fit"), "no points: must record the data of its fit")
     frame = pd.DataFrame(
         {
             "point": [_words(p) for p in record.points],
@@ -125,7 +126,7 @@ def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
     for kind in ("html", "svg", "png"):
         if Path(path).suffix.lower() == f".{kind}":
             return kind
-    raise ValueError(f"chart: {str(path)!r}: must end in .html, .svg or .png")
+    raise InputError("chart", str(path), "must end in .html, .svg or .png")
 
 
 def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:

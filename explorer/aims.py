@@ -10,7 +10,10 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["FreeScore", "Window"]
+__all__ = ["WORST_LOSS", "FreeScore", "Window"]
+
+WORST_LOSS = 1e9
+"""Stands for a score that is not a number, so that such a candidate is never preferred."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,12 @@ class Window:
         return np.asarray(excess)
 
     def value_at(self, excess: float) -> float:
-        """Return the value that lies so far outside; nan where either end could be meant."""
+        """Return the value that lies so far outside.
+
+        It is nan where either end could be meant, and where the value is no number at all.
+        """
+        if excess >= WORST_LOSS:
+            return np.nan
         if np.isfinite(self.at_least) and not np.isfinite(self.at_most):
             return self.at_least - excess * self._scale(self.at_least)
         if np.isfinite(self.at_most) and not np.isfinite(self.at_least):

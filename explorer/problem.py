@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from explorer.aims import FreeScore, Window
+from explorer.aims import WORST_LOSS, FreeScore, Window
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from objectives.arrays import BoolArray, FloatArray, IntArray
@@ -27,15 +27,11 @@ from objectives.tolerance.setup import ToleranceSetup
 __all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "Problem"]
 
 CHUNK = 2048
-"""Candidates that are worked out at once; small enough that a sweep stays in the cache."""
+"""Candidates evaluated together; few enough that a sweep stays in the cache."""
 
 
 ALL_FINITE = "all scores finite"
-"""Name of the limit that every score be a number."""
-
-
-_WORST_LOSS = 1e9
-"""Stands for a score that is not a number, so that such a candidate is never preferred."""
+"""Name of the limit that every free score has a finite value."""
 
 
 _COSTLY_UP_TO = 2000
@@ -261,11 +257,11 @@ class Problem:
         return Assessment(self.stages(parts), self.device, targets, **self.extras)
 
     def scores(
-        self, parts: Parts, names: Iterable[str], assessment: Assessment | None = None
+        self, parts: Parts, names: Collection[str], assessment: Assessment | None = None
     ) -> dict[str, FloatArray]:
         """Return scores of N candidates; one under drive is of each candidate's own driver.
 
-        It is no number where that driver does not clip, though the score asks for it.
+        A score that needs a driver that clips is nan where that driver does not.
         """
         if self.others:
             columns = {name: np.empty(len(parts["device"])) for name in names}
@@ -329,13 +325,13 @@ class Problem:
                 excess[f"{rating.name} rating"] = np.broadcast_to(rating.excess, sound.shape)
         for window in self.windows:
             excess[window.name] = np.nan_to_num(
-                window.excess(scores[window.name]), nan=_WORST_LOSS, posinf=_WORST_LOSS
+                window.excess(scores[window.name]), nan=WORST_LOSS, posinf=WORST_LOSS
             )
-        excess[ALL_FINITE] = np.where(sound, 0.0, _WORST_LOSS)
+        excess[ALL_FINITE] = np.where(sound, 0.0, WORST_LOSS)
         return Evaluation(
             dict(parts),
             scores,
-            np.where(np.isfinite(losses), losses, _WORST_LOSS),
+            np.where(np.isfinite(losses), losses, WORST_LOSS),
             excess,
         )
 

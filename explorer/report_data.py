@@ -197,15 +197,16 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
         field, value = element.name, first(stage[element.name])
         fitted = 0 < value < np.inf
         if fitted:
-            marking = iec_60062_code(value, element.unit)
-            line = PartLine(field, value, marking, origins.get(field, ""))
+            marking, note = iec_60062_code(value, element.unit), ex.problem.note(field, value)
+            line = PartLine(field, value, marking, origins.get(field, ""), note=note)
             lines.append(_stressed(line, element, pick))
         elif field in origins:
             lines.append(PartLine(field, value, origin=origins[field]))
         if field == "grid_leak_ohm" and (fitted or field in origins):
             place = first(stage["leak_at_grid"])
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
-    around = [c for c in ex.problem.choices if not hasattr(pick.stage, c.part)]
+    listed = {line.field for line in lines}
+    around = [c for c in ex.problem.choices if c.part not in listed]
     lines += [
         PartLine(c.part, c.shown(ex.front.parts[c.part][[ex.pick]])[0], "", c.origin)
         for c in around

@@ -1,4 +1,4 @@
-"""What a report tells of the pick and its front beyond their scores: large signals and yields."""
+"""Runs the studies that a report needs beyond the scores: large signals, sound, tolerances."""
 
 from __future__ import annotations
 
@@ -88,16 +88,17 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
 def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYields:
     total, names = len(ex.front), _drawn_names(ex)
     studied = np.array([int(candidate) - 1 for candidate in shown.candidates])
-    groups = [
-        (rows, front_yields(
-            problem.assess(own),
-            (problem.tolerance_of(own) if ex.problem.others else None) or shown.setup,
-            names,
-            known=_known(rows, studied, shown),
+    groups = []
+    for rows, problem, own in ex.problem.by_device(ex.front.parts):
+        known = _known(rows, studied, shown)
+        # The draws of a group that holds the study's designs are those of the study.
+        setup = problem.tolerance_of(own) if known is None else shown.setup
+        assert setup is not None
+        yields = front_yields(
+            problem.assess(own), setup, names, known=known,
             report=lambda done, of: tell(f"tolerances of the front: {done:,} of {of:,} designs"),
-        ))
-        for rows, problem, own in ex.problem.by_device(ex.front.parts)
-    ]  # fmt: skip
+        )  # fmt: skip
+        groups.append((rows, yields))
     if len(groups) == 1:
         return groups[0][1]
     windows = tuple(shown.setup.windows)

@@ -635,3 +635,18 @@ def test_the_value_behind_an_excess_is_found_again(window: Window, value: float)
     assert window.value_at(excess) == pytest.approx(value)
     both = Window(window.name, at_least=1.0, at_most=2.0)
     assert np.isnan(both.value_at(excess))
+
+
+def test_a_score_that_is_no_number_has_no_value_behind_its_excess(
+    posed: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def odd(a: Assessment) -> list[np.ndarray]:
+        return [np.full(a.stage.shape, np.nan)]
+
+    entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", odd)
+    monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
+    window = Window("odd_ratio", at_least=3.0)
+    problem = replace(posed().problem, windows=(window,))
+    batch = problem.evaluate(problem.draw(2, np.random.default_rng(0)))
+    assert not batch.feasible.any()
+    assert np.isnan([window.value_at(e) for e in batch.excess["odd_ratio"]]).all()

@@ -1,4 +1,4 @@
-"""The elements of a stage, each told once: its name, its place in the circuit, what stresses it.
+"""The elements of a stage: the name of each, its place in the circuit, what stresses it.
 
 An element is a field of :class:`objectives.stage.Stage`, or of what drives it. Labels are templates
 for :meth:`objectives.devices.terms.Terms.write`, since a transistor's grid is a gate or a base.
@@ -39,7 +39,7 @@ class Element:
         is an unknown of the network; otherwise it may be absent
     needs : the part without which this one is not fitted either
     direct_current : which direct current flows through it, ``supply`` or ``cathode``; else empty
-    voltage : the direct voltage that a capacitor must stand: ``supply_V`` or ``source_V`` (the
+    voltage : the direct voltage that a capacitor must withstand: ``supply_V`` or ``source_V`` (the
         supply of what drives the stage) at switch-on, ``cathode_V`` at rest
     """
 

@@ -1,4 +1,4 @@
-"""What is wanted and under which conditions it is judged, what spreads, how it is searched."""
+"""Targets and conditions of a brief: reference, drive, carrier, tolerances, stock, search."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Reference(Section):
 
 
 class RadioBand(Section):
-    """A band to be kept out of the grid: one of the table's, or one's own with its edges."""
+    """A radio band to reject at the grid: one of the table, or your own with its edges."""
 
     band: str | None = Field(
         default=None, description="Key of a band in the table; gives name and edges."
@@ -49,7 +49,7 @@ class RadioBand(Section):
     low: Hertz = Field(default=0.0, alias="from", description="Lower edge (Hz).")
     high: Hertz = Field(default=0.0, alias="to", description="Upper edge (Hz).")
     attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
-        description="Least attenuation wanted at the grid, relative to the reference (dB)."
+        description="Attenuation required at the grid, relative to the reference (dB)."
     )
 
     @model_validator(mode="before")
@@ -61,7 +61,7 @@ class RadioBand(Section):
         edges = [key for key in ("name", "from", "to") if key not in raw]
         if not isinstance(raw.get("band"), str):
             if edges:
-                raise InputError(edges[0], NOT_GIVEN, "required, or band instead")
+                raise InputError(edges[0], NOT_GIVEN, "required unless band is given")
             return raw
         try:
             known = radio_band(raw["band"])
@@ -94,8 +94,7 @@ class Drive(Section):
     )
     clip: Annotated[float, QuantityField("V", above=0)] | None = Field(
         default=None,
-        description="Without an earlier stage: level at which the source is cut off on both sides "
-        "(V).",
+        description="Without an earlier stage: level at which the source clips, on both sides (V).",
     )
     sound: bool = Field(
         default=True, description="Write the signal before and after the stopper as WAV files."
@@ -126,7 +125,7 @@ class Carrier(Section):
 
 
 class Tolerance(Section):
-    """How parts, valve and supply spread; read by the tolerance study and the yield score."""
+    """How far parts, valve and supply vary, in the tolerance study and the yield score."""
 
     study: bool = Field(default=True, description="Put a tolerance study into the report.")
     front: bool = Field(
@@ -135,28 +134,29 @@ class Tolerance(Section):
     )
     resistors: Percentage | None = Field(
         default=None,
-        description="Resistors, plus and minus (per cent), but those of a drawer that says; else "
-        "by series, or 5.",
+        description="Tolerance of resistors (± per cent), unless a drawer states one; default: by "
+        "series, or 5.",
     )
     capacitors: Percentage | None = Field(
         default=None,
-        description="Capacitors, plus and minus (per cent), but those of a drawer that says; else "
-        "by series or kind.",
+        description="Tolerance of capacitors (± per cent), unless a drawer states one; default: by "
+        "series or kind.",
     )
     supply: Percentage = Field(
-        default=10.0, description="Supply voltage, plus and minus (per cent)."
+        default=10.0, description="Tolerance of the supply voltage (± per cent)."
     )
     valve_transconductance: Percentage | None = Field(
         default=None,
-        description="Transconductance of the valve, three sigma (per cent); else its table's.",
+        description="Transconductance of the valve, three sigma (per cent); default: the table's.",
     )
     valve_amplification_factor: Percentage | None = Field(
         default=None,
-        description="Amplification factor of the valve, three sigma (per cent); else its table's.",
+        description="Amplification factor of the valve, three sigma (per cent); default: the "
+        "table's.",
     )
     valve_capacitance: Percentage | None = Field(
         default=None,
-        description="Each capacitance of the valve, three sigma (per cent); else its table's.",
+        description="Each capacitance of the valve, three sigma (per cent); default: the table's.",
     )
     draws: int = Field(
         default=256, ge=16, le=100_000, description="Builds per candidate for the yield score."
@@ -164,13 +164,13 @@ class Tolerance(Section):
 
 
 class Targets(Section):
-    """What is wanted, where a score needs a number to be measured against."""
+    """Targets that scores are measured against."""
 
     input_corner: Hertz | None = Field(
-        default=None, description="Wanted frequency where the grid is 3.01 dB down (Hz)."
+        default=None, description="Target of the input corner, where the grid is 3.01 dB down (Hz)."
     )
     radio_bands: tuple[RadioBand, ...] = Field(
-        default=(), strict=False, description="Bands to be kept out of the grid."
+        default=(), strict=False, description="Radio bands to reject at the grid."
     )
 
 
@@ -180,7 +180,7 @@ class Stock(Section):
     resistor_series: SeriesName = Field(default="E12", description="Series for resistors.")
     capacitor_series: SeriesName = Field(default="E6", description="Series for capacitors.")
     drawer: str | None = Field(
-        default=None, description="CSV file of the parts at hand, used instead of the series."
+        default=None, description="CSV file of the parts you have, in place of the series."
     )
 
     _drawer: Drawer | None = PrivateAttr(None)

@@ -1,4 +1,4 @@
-"""What a stage may not break: ratings, and windows on named numbers."""
+"""The limits of a stage: ratings, and windows on scores."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _Voltages = _of_resistors(
 
 
 class Limits(Section):
-    """What a stage may not break: ratings, and windows on named numbers."""
+    """The limits of a stage: ratings, and windows on scores."""
 
     ratings: bool = Field(default=True, description="Enforce the ratings of valve and resistors.")
     derating: Annotated[float, QuantityField("ratio", above=0, maximum=1)] = Field(
@@ -68,9 +68,7 @@ class Limits(Section):
     resistor_voltage: _Voltages = Field(  # type: ignore[valid-type]
         default=_Voltages(), description="Rated voltages of the resistors (V)."
     )
-    windows: dict[str, Window] = Field(
-        default_factory=dict, description="Windows on scores and operating-point quantities."
-    )
+    windows: dict[str, Window] = Field(default_factory=dict, description="Limits on scores.")
 
     def part_ratings(self) -> dict[str, PartRating]:
         """Return the ratings of the resistors, by field of the stage."""

@@ -68,7 +68,7 @@ class Brief(Section):
         default=1, ge=1, le=4, description="Sections of the valve in parallel."
     )
     transistor: str | None = Field(
-        default=None, min_length=1, description="Name in the transistor table, instead of valve."
+        default=None, min_length=1, description="Name in the transistor table, in place of valve."
     )
     valve_table: str | None = Field(
         default=None, description="TOML file of further valves, relative to the brief."
@@ -84,7 +84,7 @@ class Brief(Section):
     scores: Scores = Field(description="How each score is used, by name.")
     stock: Stock = Stock()
     drive: Drive | None = Field(
-        default=None, description="Large-signal drive; without it nothing is driven into clipping."
+        default=None, description="Large-signal drive; without it no stage is driven into clipping."
     )
     carrier: Carrier = Carrier()
     tolerance: Tolerance = Tolerance()

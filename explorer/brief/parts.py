@@ -77,10 +77,10 @@ class PartChoice(Section):
         default=None, description="IEC 60063 series; needs from and to, both included."
     )
     continuous: bool = Field(
-        default=False, description="true: any value between from and to, evenly in ratio."
+        default=False, description="true: any value between from and to, spread evenly in ratio."
     )
     drawer: str | None = Field(
-        default=None, description="CSV file of the parts at hand; from and to may narrow it."
+        default=None, description="CSV file of the parts you have; from and to may narrow it."
     )
     low: float | None = Field(default=None, alias="from", description="Least value, included.")
     high: float | None = Field(default=None, alias="to", description="Greatest value, included.")
@@ -102,7 +102,7 @@ class PartChoice(Section):
             shown = Written(" and ".join(given)) if given else NOT_GIVEN
             raise InputError("", shown, f"expected exactly one of {', '.join(ways)}")
         if self.element.kind == "setting" and given[0] in ("series", "drawer"):
-            text = "expected value, values or continuous instead: this is no part"
+            text = "expected value, values or continuous: this is not a part"
             raise InputError(given[0], getattr(self, given[0]), text)
         Mistakes.raise_any(self._range_errors(given[0]))
         self._values = self._read_values(info.context or {})
@@ -266,8 +266,8 @@ _NOTES: Final[Mapping[str, str]] = MappingProxyType(
         "cathode_resistor": "the section that the bypass is across",
         "cathode_unbypassed": "between the cathode and the bypassed section",
         "input_coupling": "needed after driver.stage",
-        "output_coupling": "direct, signals pass without loss, and only a cathode follower is "
-        "coupled for direct current too",
+        "output_coupling": "direct: signals pass without loss; only a cathode follower is coupled "
+        "for direct current too",
     }
 )
 """What a label does not say, by key of a part."""

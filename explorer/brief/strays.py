@@ -41,7 +41,7 @@ class WiringPiece(Section):
         by_metre = known[self.kind].per == "metre"
         wanted, other = ("metres", "pieces") if by_metre else ("pieces", "metres")
         if getattr(self, other) is not None:
-            allowed = f"expected {wanted} instead: the table gives {self.kind} by the {wanted[:-1]}"
+            allowed = f"expected {wanted}: the table lists {self.kind} by the {wanted[:-1]}"
             raise InputError(other, getattr(self, other), allowed)
         if getattr(self, wanted) is None:
             raise InputError(wanted, NOT_GIVEN, "required")

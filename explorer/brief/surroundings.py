@@ -1,4 +1,4 @@
-"""What stands around the stage: its supply, what drives it, what it drives."""
+"""The surroundings of the stage: its supply, what drives it, what it drives."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class Supply(Section):
     )
     grid_bias_ratio: Share = Field(
         default=0.0,
-        description="Share of the supply that is added to it, as a divider from the supply does.",
+        description="Share of the supply that is added to grid_bias, as by a divider.",
     )
 
 
@@ -137,7 +137,7 @@ class Driver(Section):
         default=None, description="Thevenin resistance of the source (ohm)."
     )
     stage: DriverStage | None = Field(
-        default=None, description="An earlier stage instead of resistance."
+        default=None, description="An earlier stage, in place of resistance."
     )
     voltage: Annotated[float, QuantityField("V", above=0)] = Field(
         default=1.0, description="Open-circuit signal voltage of the source (V r.m.s.)."
@@ -228,9 +228,11 @@ class Load(Section):
     capacitance: Farads = Field(
         default=0.0, description="Shunt capacitance to ground at the load (F)."
     )
-    stage: LoadStage | None = Field(default=None, description="A next stage instead of resistance.")
+    stage: LoadStage | None = Field(
+        default=None, description="A next stage, in place of resistance."
+    )
     cathode_follower: CathodeFollower | None = Field(
-        default=None, description="A directly coupled cathode follower instead of resistance."
+        default=None, description="A directly coupled cathode follower, in place of resistance."
     )
 
     @model_validator(mode="after")

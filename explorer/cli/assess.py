@@ -28,14 +28,15 @@ def assess(
         typer.Argument(metavar="[PART=VALUE]...", help="Values of the stage's parts."),
     ] = None,
     design: Annotated[
-        Path | None, typer.Option("--design", help=r"TOML file with a \[design] table instead.")
+        Path | None,
+        typer.Option("--design", help=r"TOML file with the stage in a \[design] table."),
     ] = None,
     into: FolderOption = None,
     method: MethodOption = FrontMethod.auto,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
 ) -> None:
-    """Assess one given stage: its scores, its standing against the front, one step in each part.
+    """Assess one given stage: its scores, how it compares with the front, one step in each part.
 
     Parts that the brief fixes may be left out.
 

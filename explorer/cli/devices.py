@@ -21,7 +21,7 @@ def devices(
         str | None, typer.Argument(metavar="[NAME]", help="Show this one, with its fit.")
     ] = None,
     table: Annotated[
-        Path | None, typer.Option("--table", help="A valve table of your own (TOML) to look in.")
+        Path | None, typer.Option("--table", help="Look in your own valve table (TOML).")
     ] = None,
     form: FormatOption = OutputFormat.table,
 ) -> None:

@@ -33,9 +33,9 @@ def explore(
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
 ) -> None:
-    """Explore a brief: find the front, pick from it, write the report.
+    """Explore a brief: find the front, pick a design, write the report.
 
-    The search is stored as it goes; the same command goes on where the last one stopped.
+    The search is saved as it runs; the same command resumes one that was stopped.
 
     Examples:
 
@@ -68,7 +68,7 @@ def explore(
             show("writing the report")
             report = write_report(data, folder)["html"]
     except KeyboardInterrupt:
-        kept = "; the search is kept, and the same command goes on from it" if ex.searched else ""
+        kept = "; the search is saved, and the same command resumes it" if ex.searched else ""
         leave(f"interrupted: no report was written to {str(folder)!r}{kept}", INTERRUPTED)
     if form is OutputFormat.table:
         print_front(data, report)

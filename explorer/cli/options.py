@@ -75,15 +75,15 @@ MethodOption = Annotated[
     FrontMethod,
     typer.Option(
         "--method",
-        help="auto: search, and work out the exact front too where the space is small enough; "
-        "search or exact: one of the two.",
+        help="auto: search, and compute the exact front too where the space is small enough; "
+        "search, exact: that one alone.",
     ),
 ]
 StorageOption = Annotated[
     str | None,
     typer.Option(
         "--storage",
-        help="Where the search is stored: a file, or a database URL that workers may share.",
+        help="Where the search is stored: a file, or a database URL that workers can share.",
     ),
 ]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]

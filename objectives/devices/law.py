@@ -1,4 +1,4 @@
-"""The contract of a conduction law: currents of a device, and what else callers may ask of it."""
+"""The contract of a conduction law: the currents of a device, and its parameters."""
 
 from __future__ import annotations
 

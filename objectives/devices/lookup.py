@@ -1,4 +1,4 @@
-"""One look-up of devices by name, across valves and transistors."""
+"""Looks up a valve or a transistor by name."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A device made of another: what it does not change it hands on."""
+"""A device that changes some properties of another and passes on the rest."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ __all__ = ["ModifiedDevice"]
 
 @dataclass(frozen=True)
 class ModifiedDevice:
-    """The whole contract of :class:`~objectives.devices.protocol.Device`, handed on.
+    """The whole contract of :class:`~objectives.devices.protocol.Device`, passed on.
 
     A subclass states what differs.
     """

@@ -1,4 +1,4 @@
-"""What every table of devices has in common: how it is read, checked and looked up."""
+"""Reading and checking a table of devices; what valves and transistors have in common."""
 
 from __future__ import annotations
 

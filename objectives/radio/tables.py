@@ -74,7 +74,7 @@ class ResistorStyle:
     shunt_F: float
     """End-to-end capacitance."""
     lead_H: float
-    """Inductance of body and leads in line."""
+    """Inductance of body and leads in series."""
     source: str
     shunt_range_F: tuple[float, float]
     """What to expect from part to part."""
@@ -87,7 +87,7 @@ class ResistorStyle:
         return replace(stage, stopper_shunt_F=self.shunt_F, stopper_lead_H=self.lead_H)
 
     def in_series(self, count: int) -> Self:
-        """Return so many of them in line, each with its share of the resistance.
+        """Return so many of them in series, each with its share of the resistance.
 
         Raises
         ------

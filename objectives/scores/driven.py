@@ -42,7 +42,7 @@ def _fall_across_stopper(a: Assessment) -> FloatArray:
 
 @score(
     "bias_shift_V", "V", "neither",
-    "mean {grid}-{cathode} voltage under the drive, less that at rest",
+    "mean {grid}-{cathode} voltage under the drive, minus that at rest",
     requires=("drive",),
     slow=True,
 )  # fmt: skip

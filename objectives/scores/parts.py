@@ -39,7 +39,7 @@ def _fitted(stage: Stage, name: str) -> BoolArray:
 
 @score(
     "fitted_parts_count", "", "minimise",
-    "resistors and capacitors of the stage itself, what is before and behind it left out",
+    "resistors and capacitors of the stage itself, without its driver and load",
     of_bought_parts=True,
 )  # fmt: skip
 def _fitted_parts(a: Assessment) -> FloatArray:
@@ -67,7 +67,7 @@ def _distinct(values: FloatArray) -> FloatArray:
 
 @score(
     "parts_price_sum", "", "minimise",
-    "price of the varied parts out of the drawer, in its own currency; no number where the drawer "
+    "price of the varied parts in the drawer, in its own currency; undefined where the drawer "
     "has none of that value",
     source="the drawer's price column",
     requires=("prices",),

@@ -57,7 +57,7 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
 
 @score(
     "rf_margin_dB", "dB", "maximise",
-    "least attenuation at the {grid} over the radio bands, less what is required",
+    "least attenuation at the {grid} over the radio bands, minus what is required",
     label="RF margin",
     combine=least,
     requires=("radio_bands",),

@@ -61,7 +61,7 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
     title = f"{name}: residuals of the fit"
     reach = max(10.0, 1.1 * float(frame["residual_percent"].abs().max()))
     scale = alt.Scale(domain=[-reach, reach], nice=False)
-    residual_title = "law less datum (% of the datum)"
+    residual_title = "law minus datum (% of the datum)"
     marks = {
         "color": alt.Color(
             "used:N",

@@ -1,4 +1,4 @@
-"""The response of the pick, and how far built stages depart from it."""
+"""The response of the pick, and how far built stages deviate from it."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:
     def y(field: str) -> alt.Y:
         return alt.Y(
             f"{field}:Q",
-            title=f"{_place(band.port, terms)}: built less nominal (dB)",
+            title=f"{_place(band.port, terms)}: built minus nominal (dB)",
             scale=alt.Scale(zero=True, nice=True),
             axis=alt.Axis(tickCount=5),
         )

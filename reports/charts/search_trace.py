@@ -1,4 +1,4 @@
-"""How the hypervolume of the front grew as the search went on."""
+"""How the hypervolume of the front grew during the search."""
 
 from __future__ import annotations
 

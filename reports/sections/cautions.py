@@ -1,4 +1,4 @@
-"""What is said before anything else: what may hurt or kill whoever builds the stage."""
+"""The cautions that open a report: what may hurt or kill whoever builds the stage."""
 
 from __future__ import annotations
 

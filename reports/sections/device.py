@@ -43,7 +43,7 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
             Figure(
                 "residuals",
                 residual_chart(device.name, fit),
-                "How far the law is from each published number, in per cent of it.",
+                "Error of the law at each published number, in per cent of it.",
             ),
             *numbered_sources(Table(residual_table(device), _RESIDUALS.format(name="law"))),
             Figure(
@@ -124,8 +124,8 @@ def _curve_blocks(device: Device) -> list[Block]:
     return numbered_sources(
         Table(
             frame,
-            "Readings off published plate curves, and how far along the plate voltage the law's "
-            "curve lies from them: positive where it needs more voltage for the current.",
+            "Readings off published plate curves, and the law's error in plate voltage at the "
+            "same current: positive where the law needs more voltage.",
         )
     )
 
@@ -145,7 +145,7 @@ def curve_table(device: Device) -> pd.DataFrame:
                 ),
                 "largest": quantity(float(error[worst]), "V", 2),
                 "where": f"{quantity(at.grid_V, 'V')}, {quantity(at.plate_V, 'V')}",
-                "could be read to": quantity(curve.within_V, "V"),
+                "reading accuracy": quantity(curve.within_V, "V"),
                 "used": curve.used,
                 "source": curve.source,
             }

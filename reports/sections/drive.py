@@ -1,4 +1,4 @@
-"""The section on large signals: what the drive, the stopper and the grid make of the sound."""
+"""The section on large signals: what the drive, the stopper and the grid make of the signal."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ def drive_section(
         Figure(
             "waveforms",
             waveform_chart(study),
-            "One period of the steady state, less the voltages at rest. The two upper curves "
+            "One period of the steady state, minus the voltages at rest. The two upper curves "
             "differ by what the coupling capacitor has charged to and by the drop in the stopper.",
         ),
         Figure(
             "spectra",
             spectrum_chart(study),
-            "Harmonics relative to the note. Upright line: the frequency above which harmonics "
+            "Harmonics relative to the note. Vertical line: the frequency above which harmonics "
             "are unwanted.",
         ),
         _level_table(study),
@@ -67,10 +67,10 @@ def drive_section(
         blocks.append(_wav_table(study, wavs))
     blocks.append(
         Note(
-            f"Solved in time with the {t.kind}'s own equation, {t.grid} current, every capacitor "
-            "of the network and the driver loaded by the stage. Lead inductances are left out, the "
-            f"supply is stiff, and the capacitances of the {t.kind} do not change with its "
-            "voltages."
+            f"Solved in the time domain with the {t.kind}'s own equation, {t.grid} current, "
+            "every capacitor of the network and the driver loaded by the stage. Lead inductances "
+            f"are left out, the supply is stiff, and the capacitances of the {t.kind} "
+            "do not change with its voltages."
         )
     )
     return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
@@ -116,7 +116,7 @@ def _findings(study: LargeSignalStudy, t: Terms) -> list[Block]:
             )
         blocks.append(Note(text, "finding" if fall > 0 else "caution"))
     else:
-        blocks.append(Note("This drive is too small to make harmonics worth counting."))
+        blocks.append(Note("This drive is too small to make noticeable harmonics."))
     blocks.append(_blocking_note(study, t))
     if not study.settled:
         blocks.append(Note("The steady state was not reached to the accuracy required.", "caution"))

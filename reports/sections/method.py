@@ -1,4 +1,4 @@
-"""How the front was found: by working out every candidate, by a search, or both."""
+"""How the front was found: by evaluating every candidate, by a search, or both."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def method_section(data: ReportData) -> Section:
     trace = data.search_trace
     if trace is not None and len(trace) > 1:
         blocks.append(
-            Figure("search", trace_chart(trace), "Hypervolume of the front as the search went on.")
+            Figure("search", trace_chart(trace), "Hypervolume of the front during the search.")
         )
     return Section("method", "How the front was found", blocks)
 

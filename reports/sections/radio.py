@@ -69,7 +69,7 @@ def radio_section(assessment: Assessment) -> Section:
             "Shunt capacitance and inductance of a resistor vary from part to part and with what "
             "is near it; most figures in the table of styles are common practice without a "
             f"source. Detection is estimated for a small carrier in series with the {t.source}; "
-            "what a cable or a chassis picks up is another matter."
+            "what a cable or a chassis picks up is not."
         ),
     ]
     return Section("radio", "Radio at the " + t.grid, blocks)
@@ -115,12 +115,12 @@ def _opening(one: Assessment) -> list[str]:
     )
     impedance, rejection = first(limits.impedance_Hz), first(limits.rejection_Hz)
     if not np.isfinite(impedance) and not np.isfinite(rejection):
-        return [own + " It stays a resistor over the whole range."]
+        return [own + " It acts as a resistor over the whole range."]
     return [
         own,
         f"It stops being a resistor at {_frequency(impedance)}, where its impedance is 3 dB off "
         f"its resistance; from {_frequency(rejection)} the attenuation at the {t.grid} is 3 dB off "
-        "what an ideal resistor would give. The most attenuation up to 1 GHz is "
+        "that of an ideal resistor. The most attenuation up to 1 GHz is "
         f"{quantity(limits.greatest_dB, 'dB', 3)}, at {quantity(limits.greatest_Hz, 'Hz', 2)}.",
     ]
 

@@ -92,7 +92,7 @@ def stability_section(assessment: Assessment, *, damping: float = WELL_DAMPED) -
 
 
 def _chart(stage: Stage, device: SmallSignal, damping: float, t: Terms) -> Block:
-    """Return the chart, or in words that there is nothing to see in it."""
+    """Return the chart, or a sentence where there is no resonance to draw."""
     if damping_sweep(stage, device)["damping"].min() < 1:
         return Figure(
             "damping",
@@ -174,8 +174,8 @@ def _resonance_table(found: Sequence[Resonance], t: Terms) -> Table:
     )
     return Table(
         frame,
-        "Resonances of the stage, and the nearest one of the same parts with the transconductance "
-        "taken to 0.",
+        "Resonances of the stage, each beside the nearest one of the same parts at a "
+        "transconductance of 0.",
         {at: "broken" for at, r in enumerate(found) if r.counted and r.damping < 0},
     )
 

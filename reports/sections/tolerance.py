@@ -99,9 +99,9 @@ def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
         Figure(
             "tolerance-response",
             response_band_chart(study.responses, terms),
-            "The pick: nominal levels relative to the source, and how far built stages depart from "
-            f"them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
-            "taken frequency by frequency and is no curve of any one stage.",
+            "The pick: nominal levels relative to the source, and how far built stages deviate "
+            f"from them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
+            "taken frequency by frequency; no single stage follows it.",
         )
     )
     if study.swings:
@@ -111,7 +111,7 @@ def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
                 sensitivity_chart(study, terms),
                 "Left: what each part alone does to the score of the pick, from the low to the "
                 "high end of its spread. Right: the share of the score's variance that it "
-                "causes, together with others (bar, with its 95 % interval) and alone (upright "
+                "causes, together with others (bar, with its 95 % interval) and alone (vertical "
                 "mark). Where bar and mark differ, the part acts through others.",
             )
         )
@@ -139,7 +139,7 @@ def _opening(study: ToleranceStudy, terms: Terms) -> list[str]:
         f"one: {counted(study.evaluations)} stages in all, in {number(study.seconds, 2)} s.",
         f"A built stage is good when it keeps: {windows or 'nothing but the ratings'}"
         + ("; and exceeds no rating." if setup.ratings and windows else ".")
-        + (f" Not judged, since each takes a solution in time: {left}." if left else ""),
+        + (f" Not judged, since each needs a time-domain solution: {left}." if left else ""),
     ]
 
 
@@ -291,8 +291,8 @@ def slow_table(slow: SlowBands, terms: Terms = VALVE) -> Table:
         )
     return Table(
         pd.DataFrame(rows),
-        f"Scores under drive, of the pick: {counted(slow.draws)} built stages, each solved in time "
-        "with a nominal driver.",
+        f"Scores under drive, of the pick: {counted(slow.draws)} built stages, each solved in the "
+        "time domain with a nominal driver.",
     )
 
 

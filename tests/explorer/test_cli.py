@@ -293,7 +293,7 @@ def test_ctrl_c_in_the_report_says_what_is_missing(
     assert "'out'" in result.stderr
     # What is kept is said only where something is.
     kept = (place / "out" / "search.log").exists()
-    assert ("search is kept" in result.stderr) == kept == (method == "search")
+    assert ("search is saved" in result.stderr) == kept == (method == "search")
 
 
 @contextmanager

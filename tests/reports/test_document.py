@@ -477,8 +477,8 @@ def test_the_browser_draws_every_chart_without_a_complaint(
 ) -> None:
     told, console = visited
     assert "error" not in told, told
-    assert len(told["views"]) == 6
-    assert told["svgs"] == 5  # the front is drawn on a canvas
+    assert len(told["views"]) == 7
+    assert told["svgs"] == 6  # the front is drawn on a canvas
     complaints = [line for line in console.splitlines() if "CONSOLE" in line]
     assert complaints == []
 

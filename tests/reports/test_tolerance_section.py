@@ -198,4 +198,4 @@ def test_scores_under_drive_have_a_table_of_their_own(study):
     rows = table.frame.set_index("score")
     assert rows.loc["bias shift", "5 %"].replace("\u00a0", " ") == "−700.0 mV"
     assert float(rows.loc["harmonic fall (dB)", "95 %"]) == 6.0
-    assert "Not judged, since each takes a solution in time: harmonic fall." in text_of(found)
+    assert "Not judged, since each needs a time-domain solution: harmonic fall." in text_of(found)

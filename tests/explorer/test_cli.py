@@ -644,7 +644,7 @@ def test_piped_tables_are_as_wide_as_they_are_told(
     columns: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
-    widths = [len(line) for line in run("valves", "12AX7").stdout.splitlines() if "│" in line]
+    widths = [len(line) for line in run("devices", "12AX7").stdout.splitlines() if "│" in line]
     assert columns // 2 < max(widths) <= columns
 
 

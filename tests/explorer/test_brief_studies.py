@@ -27,7 +27,7 @@ def changed(**sections: dict[str, Any]) -> dict[str, Any]:
     return brief
 
 
-def test_a_cable_by_kind_and_length_adds_to_what_is_stated():
+def test_a_cable_by_kind_and_length_adds_to_what_is_stated() -> None:
     brief = changed()
     brief["driver"] = {
         "resistance": "10k", "cable_capacitance": "50 pF", "cable": "instrument cable",
@@ -40,7 +40,7 @@ def test_a_cable_by_kind_and_length_adds_to_what_is_stated():
     assert float(np.asarray(problem.fixed.cable_F)) == pytest.approx(by_hand)
 
 
-def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends():
+def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends() -> None:
     holder, wire = "valve holder, neighbouring pins", "hook-up wire near the chassis"
     pieces = [
         {"kind": holder, "between": "grid to plate", "pieces": 2},
@@ -57,7 +57,7 @@ def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends():
     assert float(fixed.stray_grid_cathode_F) == 0.0
 
 
-def test_a_price_asks_for_a_drawer_that_has_prices():
+def test_a_price_asks_for_a_drawer_that_has_prices() -> None:
     brief = changed(scores={"parts_price_sum": "minimise"})
     with pytest.raises(BriefError) as caught:
         parse_brief(brief)
@@ -75,7 +75,7 @@ def test_a_price_asks_for_a_drawer_that_has_prices():
     assert quiet["scores"]["parts_price_sum"] == "show"
 
 
-def test_a_style_gives_shunt_and_leads_unless_they_are_stated():
+def test_a_style_gives_shunt_and_leads_unless_they_are_stated() -> None:
     style = resistor_style("metal film 1/2 W")
     brief = parse_brief(changed(strays={"stopper_style": "metal film 1/2 W"}))
     stated = formulate(brief).problem.fixed
@@ -86,7 +86,7 @@ def test_a_style_gives_shunt_and_leads_unless_they_are_stated():
     assert float(np.asarray(fixed.stopper_shunt_F)) == pytest.approx(1e-12)
 
 
-def test_a_band_of_the_table_brings_name_and_edges():
+def test_a_band_of_the_table_brings_name_and_edges() -> None:
     bands = formulate(parse_brief(changed())).problem.targets.radio_bands
     medium = radio_band("AM")
     assert (bands[0].name, bands[0].low_Hz, bands[0].high_Hz) == (
@@ -94,7 +94,7 @@ def test_a_band_of_the_table_brings_name_and_edges():
     )  # fmt: skip
 
 
-def test_drive_carrier_and_tolerance_reach_the_targets():
+def test_drive_carrier_and_tolerance_reach_the_targets() -> None:
     brief = changed(
         carrier={"level": "50 mV", "modulation": "80 %"},
         tolerance={"resistors": "1 %", "capacitors": "5 %", "supply": "3 %", "draws": 64},
@@ -114,7 +114,7 @@ def test_drive_carrier_and_tolerance_reach_the_targets():
     assert targets.tolerance.windows["rf_margin_dB"] == (0.0, np.inf)
 
 
-def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws():
+def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws() -> None:
     limits = {"harmonic_fall_dB": {"at_least": "1 dB"}}
     setup = formulate(parse_brief(changed(limits=limits))).problem.targets.tolerance
     assert setup is not None
@@ -123,7 +123,7 @@ def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws():
     assert "rf_margin_dB" in setup.windows
 
 
-def test_yield_can_be_a_score_of_the_search():
+def test_yield_can_be_a_score_of_the_search() -> None:
     brief = changed(tolerance={"draws": 64})
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
     posed = formulate(parse_brief(brief))
@@ -164,7 +164,7 @@ def test_yield_can_be_a_score_of_the_search():
         ({"carrier": {"modulation": "130 %"}}, "carrier.modulation: '130 %'"),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_named(sections, line):
+def test_what_is_wrong_is_named(sections, line) -> None:
     brief = changed(**{k: v for k, v in sections.items() if isinstance(v, dict)})
     for key, value in sections.items():
         if not isinstance(value, dict):
@@ -175,12 +175,12 @@ def test_what_is_wrong_is_named(sections, line):
     assert any(problem.startswith(line) for problem in caught.value.problems), caught.value.problems
 
 
-def test_a_drive_that_does_not_clip_is_refused_before_any_work():
+def test_a_drive_that_does_not_clip_is_refused_before_any_work() -> None:
     with pytest.raises(BriefError, match=r"drive\.level_V: 0\.01: must be high enough"):
         formulate(parse_brief(changed(drive={"level": "10 mV"})))
 
 
-def test_scores_under_drive_ask_for_a_drive():
+def test_scores_under_drive_ask_for_a_drive() -> None:
     brief = changed()
     del brief["drive"]
     with pytest.raises(BriefError) as caught:

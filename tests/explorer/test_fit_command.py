@@ -30,7 +30,7 @@ def readings(tmp_path) -> Path:
 
 
 @pytest.mark.slow
-def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path):
+def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path) -> None:
     table, chart = tmp_path / "own.toml", tmp_path / "residuals.html"
     found = RUN.invoke(
         app,
@@ -59,13 +59,13 @@ def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path):
         (["--name", "x", "--chart", "a.pdf"], "must end in .html, .svg or .png"),
     ],
 )
-def test_bad_input_is_named(readings, arguments, said):
+def test_bad_input_is_named(readings, arguments, said) -> None:
     found = RUN.invoke(app, ["fit", str(readings), *arguments])
     assert found.exit_code == 2
     assert said in found.output
 
 
-def test_readings_that_carry_no_fit_write_nothing(tmp_path):
+def test_readings_that_carry_no_fit_write_nothing(tmp_path) -> None:
     path, table = tmp_path / "few.csv", tmp_path / "own.toml"
     path.write_text(
         "grid_voltage_V,plate_voltage_V,plate_current_mA\n-1,100,0.5\n-1,200,1.5\n", "utf-8"

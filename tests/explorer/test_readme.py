@@ -13,7 +13,7 @@ README = Path(__file__).parents[2] / "README.md"
 TEXT = README.read_text("utf-8")
 
 
-def test_its_brief_poses_a_problem():
+def test_its_brief_poses_a_problem() -> None:
     (toml,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
     problem = formulate(parse_brief(toml)).problem
     assert problem.size > 1000
@@ -22,19 +22,19 @@ def test_its_brief_poses_a_problem():
     ]  # fmt: skip
 
 
-def test_its_commands_are_the_commands():
+def test_its_commands_are_the_commands() -> None:
     told = set(re.findall(r"`stagefront (\w+)", TEXT))
     there = {command.callback.__name__ for command in app.registered_commands}
     assert there <= told | {"main"}
     assert told <= there
 
 
-def test_every_shipped_brief_is_named():
+def test_every_shipped_brief_is_named() -> None:
     for name in shipped_briefs():
         assert f"`{name}`" in TEXT
 
 
-def test_cautions_and_the_pictures_are_there():
+def test_cautions_and_the_pictures_are_there() -> None:
     assert "High voltage kills" in TEXT
     for target in re.findall(r"!\[.*?\]\((.*?)\)", TEXT):
         assert (README.parent / target).is_file()

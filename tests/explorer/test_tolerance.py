@@ -44,7 +44,7 @@ def low_pass():
 QUICK = StudySize(draws=256, index_samples=64, frequency_Hz=np.geomspace(10, 1e6, 11))
 
 
-def test_indices_of_the_ishigami_function():
+def test_indices_of_the_ishigami_function() -> None:
     """Exact indices: T. Ishigami, T. Homma, ISUMA '90, 1990, with a = 7, b = 0.1.
 
     The library's own documentation gives, for its estimate, S1 0.317, 0.444, 0.012 and ST 0.556,
@@ -71,7 +71,7 @@ def test_indices_of_the_ishigami_function():
         sobol_indices(problem, model, samples=100, seed=1)
 
 
-def test_indices_of_an_rc_corner_have_the_closed_form():
+def test_indices_of_an_rc_corner_have_the_closed_form() -> None:
     # f is 1/(RC): with 1/X of mean m and mean square s, the variance of the product is
     # s1 s2 - m1^2 m2^2 and a factor alone brings about (s1 - m1^2) m2^2 of it.
     tolerances = {"stopper_ohm": 0.3, "grid_capacitor_F": 0.15}
@@ -94,7 +94,7 @@ def test_indices_of_an_rc_corner_have_the_closed_form():
 
 
 @pytest.mark.slow
-def test_study_says_what_is_asked_of_it():
+def test_study_says_what_is_asked_of_it() -> None:
     a = front()
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.95 * corner[1], 1.05 * corner[1]), "gain_dB": (0.0, np.inf)}
@@ -138,7 +138,7 @@ def test_study_says_what_is_asked_of_it():
     assert study.seconds > 0
 
 
-def test_study_repeats_by_seed():
+def test_study_repeats_by_seed() -> None:
     setup = ToleranceSetup(
         default_spreads(front().stage, valve_spreads()), {"gain_dB": (34.0, 35.0)}
     )
@@ -149,7 +149,7 @@ def test_study_repeats_by_seed():
     assert other.indices != first.indices
 
 
-def test_study_without_spreads_or_windows_is_plain():
+def test_study_without_spreads_or_windows_is_plain() -> None:
     study = tolerance_study(front(), "abc", ToleranceSetup(()), ["gain_dB"], size=QUICK)
     assert study.indices == ()
     assert study.hardest == (None, None, None)
@@ -167,14 +167,14 @@ def test_study_without_spreads_or_windows_is_plain():
         ({"scores": ["gain"]}, "scores: 'gain': .* did you mean gain_dB"),
     ],
 )
-def test_bad_requests_are_refused(changed, words):
+def test_bad_requests_are_refused(changed, words) -> None:
     setup = ToleranceSetup((Spread.plus_minus("stopper_ohm", 0.1),))
     given = {"candidates": "abc", "setup": setup, "scores": ["gain_dB"], "size": QUICK} | changed
     with pytest.raises(ValueError, match=words):
         tolerance_study(front(), **given)
 
 
-def test_a_study_without_draws_is_refused():
+def test_a_study_without_draws_is_refused() -> None:
     with pytest.raises(ValueError, match="draws: 0: must be 1 or more"):
         replace(QUICK, draws=0)
 
@@ -183,7 +183,7 @@ def test_a_study_without_draws_is_refused():
 
 
 @pytest.mark.slow
-def test_yields_of_a_front_are_those_of_solved_draws():
+def test_yields_of_a_front_are_those_of_solved_draws() -> None:
     a = front(np.geomspace(33e3, 150e3, 21))
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.9 * corner[10], 1.1 * corner[10]), "gain_dB": (35.0, np.inf)}
@@ -214,7 +214,7 @@ def test_yields_of_a_front_are_those_of_solved_draws():
 
 
 @pytest.mark.slow
-def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
+def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows() -> None:
     # A score in steps of half a decibel, which no polynomial follows.
     stage = Stage(
         supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=np.array([1.5e3, 150.0, 180.0]),
@@ -238,7 +238,7 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows():
     assert found.checked == 0
 
 
-def test_a_design_with_a_score_that_is_no_number_is_solved():
+def test_a_design_with_a_score_that_is_no_number_is_solved() -> None:
     a = front()
     plain = REGISTRY["gain_dB"]
 
@@ -258,7 +258,7 @@ def test_a_design_with_a_score_that_is_no_number_is_solved():
     np.testing.assert_allclose(found.good, [1.0, 1.0, 0.75], atol=0.01)
 
 
-def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating_point():
+def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating_point() -> None:
     # The cut-off spreads from three eighths to nearly twice: some draws leave saturation.
     stage = Stage(
         supply_V=9.0, plate_load_ohm=np.array([47e3, 56e3]), cathode_resistor_ohm=3.3e3,
@@ -283,7 +283,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
         assert error.max() < 0.15, name
 
 
-def test_a_study_of_some_designs_is_taken_over():
+def test_a_study_of_some_designs_is_taken_over() -> None:
     a = front()
     setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), {"gain_dB": (35.0, np.inf)})
     one = replace(a, stage=a.stage.at(slice(1, 2)))
@@ -297,7 +297,7 @@ def test_a_study_of_some_designs_is_taken_over():
         front_yields(a, setup, ["gain_dB"], draws=1024, known=(np.array([1]), study))
 
 
-def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone():
+def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone() -> None:
     a = front()
     setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()))
     study = tolerance_study(

@@ -13,7 +13,7 @@ from objectives.stage import Stage
 SILENT = SmallSignal(0.0, 0.0, 0.0, 0.0, 0.0)
 
 
-def test_one_rc_section():
+def test_one_rc_section() -> None:
     """f = 1/(2 pi R C): 68 kohm into a 100 pF grid capacitor, 23.405 kHz."""
     stage = Stage(
         supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3, stopper_ohm=68e3,
@@ -24,7 +24,7 @@ def test_one_rc_section():
     assert found == pytest.approx(1 / (2 * np.pi * 68e3 * 100e-12), rel=1e-4)
 
 
-def test_lower_corner_of_a_coupling_capacitor():
+def test_lower_corner_of_a_coupling_capacitor() -> None:
     stage = Stage(
         supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3, source_ohm=50e3,
         input_coupling_F=10e-9, grid_leak_ohm=1e6,
@@ -33,7 +33,7 @@ def test_lower_corner_of_a_coupling_capacitor():
     assert found == pytest.approx(1 / (2 * np.pi * 1.05e6 * 10e-9), rel=1e-4)
 
 
-def test_no_corner_is_infinite_or_zero():
+def test_no_corner_is_infinite_or_zero() -> None:
     stage = Stage(supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1e3)
     assert corner_frequency(stage, SILENT, "grid", 1e3, upper=True) == np.inf
     assert corner_frequency(stage, SILENT, "grid", 1e3, upper=False) == 0
@@ -41,7 +41,7 @@ def test_no_corner_is_infinite_or_zero():
 
 @pytest.mark.parametrize("port", ["grid", "output"])
 @pytest.mark.parametrize("upper", [True, False])
-def test_level_at_the_corner_is_half_the_power(random_stages, port, upper):
+def test_level_at_the_corner_is_half_the_power(random_stages, port, upper) -> None:
     stages, devices = random_stages(200, seed=13)
     found = corner_frequency(stages, devices, port, 1000.0, upper=upper)
     real = np.isfinite(found) & (found > 0)
@@ -53,7 +53,7 @@ def test_level_at_the_corner_is_half_the_power(random_stages, port, upper):
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_stages_one_by_one(random_stages):
+def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
     stages, devices = random_stages(30, seed=17)
     whole = corner_frequency(stages, devices, "output", 1000.0, upper=True)
     for row in range(30):

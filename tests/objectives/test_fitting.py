@@ -55,7 +55,7 @@ def bias_percent(fit, data) -> float:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("section", "rms", "tested"), [("A", 2.0, 2.0), ("B", 7.0, 3.0)])
-def test_one_law_follows_a_measured_5751_over_its_whole_range(section, rms, tested):
+def test_one_law_follows_a_measured_5751_over_its_whole_range(section, rms, tested) -> None:
     # 0.01 to 6.6 mA; the smallest readings are resolved to their own size only.
     sheet = tomllib.loads((REFERENCES / "measured_5751.toml").read_text("utf-8"))
     data = measured(sheet["sections"][section])
@@ -66,7 +66,7 @@ def test_one_law_follows_a_measured_5751_over_its_whole_range(section, rms, test
     assert abs(bias_percent(held_out, held_out.tested)) < 1.0
 
 
-def test_the_fit_of_a_measured_5751_agrees_with_the_testers_own_summary():
+def test_the_fit_of_a_measured_5751_agrees_with_the_testers_own_summary() -> None:
     # The tester takes its slopes between neighbouring settings of its supplies.
     sheet = tomllib.loads((REFERENCES / "measured_5751.toml").read_text("utf-8"))
     told = sheet["summary"]
@@ -78,7 +78,7 @@ def test_the_fit_of_a_measured_5751_agrees_with_the_testers_own_summary():
     assert 1 / gp == pytest.approx(told["plate_resistance_ohm"], rel=0.10)
 
 
-def test_a_measured_6n3p_is_refused_until_the_advice_is_followed():
+def test_a_measured_6n3p_is_refused_until_the_advice_is_followed() -> None:
     sheet = tomllib.loads((REFERENCES / "measured_6n3p.toml").read_text("utf-8"))
     data, held = measured(sheet["reading"]), {}
     # Readings that contradict each other by tens of per cent do not tell every parameter.
@@ -112,7 +112,7 @@ def test_a_measured_6n3p_is_refused_until_the_advice_is_followed():
         ),
     ],
 )
-def test_a_known_law_is_recovered_from_noisy_readings(equation, true, within):
+def test_a_known_law_is_recovered_from_noisy_readings(equation, true, within) -> None:
     fit = fit_law(measure(true), equation)
     assert fit.equation == equation
     for name, share in within.items():
@@ -129,7 +129,7 @@ def test_a_known_law_is_recovered_from_noisy_readings(equation, true, within):
     assert fit.worst_percent() < 6.0
 
 
-def test_standard_errors_tell_how_well_a_parameter_is_known():
+def test_standard_errors_tell_how_well_a_parameter_is_known() -> None:
     wide = fit_law(measure(TRUE))
     assert set(wide.standard_error) == {"mu", "ex", "kg1", "kp", "kvb", "grid_offset_V"}
     assert wide.standard_error["mu"] < 0.02
@@ -138,7 +138,7 @@ def test_standard_errors_tell_how_well_a_parameter_is_known():
     assert few.standard_error["mu"] > wide.standard_error["mu"]
 
 
-def test_the_smear_is_freed_only_where_the_readings_determine_it():
+def test_the_smear_is_freed_only_where_the_readings_determine_it() -> None:
     smeared = replace(TRUE, grid_smear_V=0.1)
     fit = fit_law(measure(smeared, least_A=5e-7))
     assert fit.law.grid_smear_V == pytest.approx(0.1, rel=0.4)
@@ -150,7 +150,7 @@ def test_the_smear_is_freed_only_where_the_readings_determine_it():
     assert "grid_smear_V" not in plain.standard_error
 
 
-def test_some_wild_readings_hardly_move_the_law():
+def test_some_wild_readings_hardly_move_the_law() -> None:
     data = measure(TRUE)
     current = data.plate_current_A.copy()
     # The last reading of three curves is a fifth high: it still rises with the plate voltage.
@@ -164,7 +164,7 @@ def test_some_wild_readings_hardly_move_the_law():
     assert wild.worst_percent() > 15
 
 
-def test_readings_below_the_resolution_of_the_meter_hardly_count():
+def test_readings_below_the_resolution_of_the_meter_hardly_count() -> None:
     data = measure(TRUE, least_A=1e-7)
     faint = data.plate_current_A < 1e-5
     assert np.count_nonzero(faint) >= 3
@@ -174,7 +174,7 @@ def test_readings_below_the_resolution_of_the_meter_hardly_count():
     assert fit.law.kp == pytest.approx(TRUE.kp, rel=0.2)
 
 
-def test_readings_held_out_test_the_fit_and_are_not_seen_by_it():
+def test_readings_held_out_test_the_fit_and_are_not_seen_by_it() -> None:
     data = measure(TRUE)
     fit = fit_law(data, hold_out_every=4)
     assert len(fit.fitted) + len(fit.tested) == len(data)
@@ -188,7 +188,7 @@ def test_readings_held_out_test_the_fit_and_are_not_seen_by_it():
     assert {p.used for p in fit.record.points} == {"fitted", "tested"}
 
 
-def test_parameters_can_be_held_and_a_grid_current_carried():
+def test_parameters_can_be_held_and_a_grid_current_carried() -> None:
     grid = GridCurrent(6e-4, 1.3, 9.9)
     fit = fit_law(measure(TRUE), held={"kvb": 340.0, "grid_smear_V": 0.0}, grid=grid)
     assert fit.law.kvb == 340.0
@@ -199,46 +199,46 @@ def test_parameters_can_be_held_and_a_grid_current_carried():
 # ------------------------------------------------------------------------------- refusals
 
 
-def refused(data, words, **options):
+def refused(data, words, **options) -> None:
     with pytest.raises(ValueError, match="must") as caught:
         fit_law(data, **options)
     assert words in str(caught.value), str(caught.value)
 
 
-def test_too_few_readings_are_refused():
+def test_too_few_readings_are_refused() -> None:
     refused(
         measure(TRUE, grid_V=(0.0, -1.0), plate_V=(50.0, 150.0, 250.0)),
         "6 readings: must be at least 18, three for each of the 6 free parameters",
     )
 
 
-def test_a_single_grid_voltage_is_refused():
+def test_a_single_grid_voltage_is_refused() -> None:
     refused(
         measure(TRUE, grid_V=(-1.0,), plate_V=tuple(np.linspace(60, 300, 25))),
         "grid_voltage_V: -1 only: must take two values or more",
     )
 
 
-def test_no_span_of_plate_voltage_is_refused():
+def test_no_span_of_plate_voltage_is_refused() -> None:
     refused(
         measure(TRUE, grid_V=tuple(np.linspace(-2.5, 0, 30)), plate_V=(250.0,)),
         "plate_voltage_V: 250 to 250: must span at least a factor of 1.5",
     )
 
 
-def test_too_small_a_range_of_current_is_refused():
+def test_too_small_a_range_of_current_is_refused() -> None:
     refused(
         measure(TRUE, grid_V=(-1.0, -1.02, -1.04), plate_V=tuple(np.linspace(160, 250, 10))),
         "must span at least a factor of 5",
     )
 
 
-def test_nothing_but_cut_off_is_refused():
+def test_nothing_but_cut_off_is_refused() -> None:
     faint = replace(TRUE, kg1=1e8)
     refused(measure(faint, least_A=0.0), "every reading is in cut-off")
 
 
-def test_currents_that_fall_where_the_plate_voltage_rises_are_refused():
+def test_currents_that_fall_where_the_plate_voltage_rises_are_refused() -> None:
     data = measure(TRUE)
     current = data.plate_current_A.copy()
     current[(data.grid_voltage_V == -1.0) & (data.plate_voltage_V == 150.0)] *= 0.3
@@ -248,7 +248,7 @@ def test_currents_that_fall_where_the_plate_voltage_rises_are_refused():
     )
 
 
-def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do():
+def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do() -> None:
     # No reading below 120 V: nothing tells the shape of the knee.
     data = measure(TRUE, plate_V=tuple(np.linspace(120, 300, 12)))
     refused(data, "kvb: not determined by these measurements")
@@ -260,7 +260,7 @@ def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do():
 
 
 @pytest.mark.slow
-def test_curves_of_something_else_are_refused():
+def test_curves_of_something_else_are_refused() -> None:
     # A resistor: the grid has no effect.
     data = measure(TRUE)
     ohmic = replace(data, plate_current_A=data.plate_voltage_V / 50e3)
@@ -290,7 +290,7 @@ def test_curves_of_something_else_are_refused():
         ),
     ],
 )  # fmt: skip
-def test_options_that_make_no_sense_are_named(options, words):
+def test_options_that_make_no_sense_are_named(options, words) -> None:
     refused(measure(TRUE), words, **options)
 
 
@@ -308,7 +308,7 @@ def test_options_that_make_no_sense_are_named(options, words):
         ("plate_current_A", [1e-3], "plate_current_A: shape (1,): must be one-dimensional"),
     ],
 )
-def test_measurements_that_cannot_be_are_refused(field, value, words):
+def test_measurements_that_cannot_be_are_refused(field, value, words) -> None:
     good = {
         "grid_voltage_V": np.array([-1.0, 0.0]),
         "plate_voltage_V": np.array([100.0, 90.0]),
@@ -322,7 +322,7 @@ def test_measurements_that_cannot_be_are_refused(field, value, words):
 # ------------------------------------------------------------------------------- reading CSV
 
 
-def test_reading_amperes_in_any_order_with_comments_and_further_columns(tmp_path):
+def test_reading_amperes_in_any_order_with_comments_and_further_columns(tmp_path) -> None:
     path = tmp_path / "bench.csv"
     path.write_text(
         "# invented\nPlate_Current_A, note ,GRID_VOLTAGE_V,plate_voltage_v\n"
@@ -336,7 +336,7 @@ def test_reading_amperes_in_any_order_with_comments_and_further_columns(tmp_path
     assert data.source == "bench.csv"
 
 
-def test_reading_milliamperes_with_a_byte_order_mark(tmp_path):
+def test_reading_milliamperes_with_a_byte_order_mark(tmp_path) -> None:
     path = tmp_path / "bench.csv"
     path.write_text("\ufeffgrid_voltage_V,plate_voltage_V,plate_current_mA\n-2,250,1.2\n", "utf-8")
     assert read_measurements(path).plate_current_A == pytest.approx([1.2e-3])
@@ -380,7 +380,7 @@ def test_reading_milliamperes_with_a_byte_order_mark(tmp_path):
         ),
     ],
 )
-def test_a_bad_csv_is_refused_with_row_column_and_what_is_allowed(text, words, tmp_path):
+def test_a_bad_csv_is_refused_with_row_column_and_what_is_allowed(text, words, tmp_path) -> None:
     path = tmp_path / "bench.csv"
     path.write_text(text, "utf-8")
     with pytest.raises(ValueError, match=r"bench\.csv") as caught:
@@ -388,7 +388,7 @@ def test_a_bad_csv_is_refused_with_row_column_and_what_is_allowed(text, words, t
     assert words in str(caught.value)
 
 
-def test_a_missing_csv_is_named(tmp_path):
+def test_a_missing_csv_is_named(tmp_path) -> None:
     with pytest.raises(ValueError, match="not readable"):
         read_measurements(tmp_path / "nowhere.csv")
 
@@ -396,7 +396,7 @@ def test_a_missing_csv_is_named(tmp_path):
 # ------------------------------------------------------------------------------- published points
 
 
-def test_the_fit_to_published_points_does_not_see_the_tested_ones():
+def test_the_fit_to_published_points_does_not_see_the_tested_ones() -> None:
     entry = valve("6SN7")
     points = [
         replace(p, published=30 * p.published) if p.used == "tested" else p
@@ -410,7 +410,7 @@ def test_the_fit_to_published_points_does_not_see_the_tested_ones():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
-def test_refitting_a_table_entry_gives_the_entry(entry):
+def test_refitting_a_table_entry_gives_the_entry(entry) -> None:
     again = refit(entry)
     vg, vp = np.meshgrid(np.linspace(-3, 0, 7), np.linspace(50, 250, 9))
     expected = entry.law.plate_current(vg, vp)
@@ -419,12 +419,12 @@ def test_refitting_a_table_entry_gives_the_entry(entry):
 
 
 @pytest.mark.parametrize("equation", ["dempwolf-zolzer", "child-langmuir"])
-def test_other_laws_fit_the_points_of_a_sheet_too(equation):
+def test_other_laws_fit_the_points_of_a_sheet_too(equation) -> None:
     _, record = fit_published(valve("5751").fit.points, equation)
     assert record.worst_percent("fitted") < 10
 
 
-def test_published_points_that_cannot_carry_a_fit_are_refused():
+def test_published_points_that_cannot_carry_a_fit_are_refused() -> None:
     at = {"grid_V": -1.0, "plate_V": 100.0}
     lone = FitPoint("plate_current_A", at, 1e-3, 0.0, "fitted", "invented")
     with pytest.raises(ValueError, match="must hold at least one marked"):
@@ -435,7 +435,7 @@ def test_published_points_that_cannot_carry_a_fit_are_refused():
         refit(replace(valve("12AX7"), fit=None))
 
 
-def test_stage_gain_without_a_next_leak_is_that_into_an_open_circuit():
+def test_stage_gain_without_a_next_leak_is_that_into_an_open_circuit() -> None:
     stage = {"supply_V": 250.0, "plate_load_ohm": 1e5, "cathode_resistor_ohm": 1500.0}
     bare = FitPoint("stage_gain", stage, 1.0, 0.0, "tested", "invented")
     huge = replace(bare, conditions={**stage, "next_leak_ohm": 1e15})
@@ -448,7 +448,7 @@ def test_stage_gain_without_a_next_leak_is_that_into_an_open_circuit():
 # ------------------------------------------------------------------------------- table entries
 
 
-def test_a_fitted_entry_reads_back_as_a_valve():
+def test_a_fitted_entry_reads_back_as_a_valve() -> None:
     grid = valve("12AX7").law.grid
     fit = fit_law(measure(TRUE), grid=grid)
     text = valve_entry_toml("bench 1", fit, like="12AX7", description="invented")
@@ -463,7 +463,7 @@ def test_a_fitted_entry_reads_back_as_a_valve():
     assert "invented for this test" in entry.sources.law
 
 
-def test_an_entry_with_ones_own_capacitances():
+def test_an_entry_with_ones_own_capacitances() -> None:
     fit = fit_law(measure(TRUE))
     text = valve_entry_toml(
         "bench", fit, capacitances_F=(1.5e-12, 1.6e-12, 0.4e-12), capacitance_source="bridge"
@@ -482,13 +482,13 @@ def test_an_entry_with_ones_own_capacitances():
         ("x", {"like": "13AX7"}, "must be one of"),
     ],
 )
-def test_an_entry_that_cannot_be_is_refused(name, options, words):
+def test_an_entry_that_cannot_be_is_refused(name, options, words) -> None:
     with pytest.raises(ValueError, match="must") as caught:
         valve_entry_toml(name, fit_law(measure(TRUE)), **options)
     assert words in str(caught.value)
 
 
-def test_writing_into_a_table_adds_replaces_and_keeps(tmp_path):
+def test_writing_into_a_table_adds_replaces_and_keeps(tmp_path) -> None:
     path = tmp_path / "own.toml"
     fit = fit_law(measure(TRUE))
     valve_entry_toml("first", fit, like="12AX7", into=path)
@@ -500,7 +500,7 @@ def test_writing_into_a_table_adds_replaces_and_keeps(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
 
 
-def test_a_write_that_fails_leaves_the_old_table_and_no_litter(tmp_path, monkeypatch):
+def test_a_write_that_fails_leaves_the_old_table_and_no_litter(tmp_path, monkeypatch) -> None:
     path = tmp_path / "own.toml"
     write_valves(path, [valve("12AX7")])
     before = path.read_text("utf-8")
@@ -515,7 +515,7 @@ def test_a_write_that_fails_leaves_the_old_table_and_no_litter(tmp_path, monkeyp
     assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
 
 
-def test_entries_that_would_not_read_back_are_not_written(tmp_path):
+def test_entries_that_would_not_read_back_are_not_written(tmp_path) -> None:
     path = tmp_path / "own.toml"
     with pytest.raises(ValueError, match="must be unique"):
         write_valves(path, [valve("12AX7"), replace(valve("12AU7"), aliases=("ecc83",))])
@@ -525,7 +525,7 @@ def test_entries_that_would_not_read_back_are_not_written(tmp_path):
 # ------------------------------------------------------------------------------- command
 
 
-def test_command_refits_a_table_and_writes_it_only_when_told(tmp_path, capsys):
+def test_command_refits_a_table_and_writes_it_only_when_told(tmp_path, capsys) -> None:
     table = tmp_path / "table.toml"
     coarse = replace(valve("6SL7"), law=replace(valve("6SL7").law, mu=30.0))
     table.write_text("# Mine, and commented.\n" + format_valves([coarse]), "utf-8")
@@ -539,7 +539,7 @@ def test_command_refits_a_table_and_writes_it_only_when_told(tmp_path, capsys):
     assert table.read_text("utf-8").startswith("# Mine, and commented.\n")
 
 
-def test_adjustable_names_are_the_parameters_of_the_laws():
+def test_adjustable_names_are_the_parameters_of_the_laws() -> None:
     for equation, law in (
         ("koren", TRUE),
         ("child-langmuir", ChildLangmuir(20.0, 1e-3)),

@@ -193,7 +193,7 @@ def test_bad_criterion_is_named() -> None:
         of(STAGE, KOREN).output_V_rms(50.0)
 
 
-def test_output_at_five_percent_against_the_resistance_coupled_chart(reference):
+def test_output_at_five_percent_against_the_resistance_coupled_chart(reference) -> None:
     """The 300 V rows of the chart's output column (from memory, see the reference).
 
     The valve's fit has not seen this column. Ours lies 5 to 12 % under it in every row: the chart's

@@ -103,7 +103,7 @@ def _all_present(stage: Stage, device: SmallSignal) -> tuple[Stage, SmallSignal]
 
 
 @pytest.mark.slow
-def test_equals_the_symbolic_nodal_solution(random_stages):
+def test_equals_the_symbolic_nodal_solution(random_stages) -> None:
     stages, devices = _all_present(*random_stages(6, seed=11))
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
     ports = {"g": network.grid, "k": network.cathode, "p": network.plate, "o": network.output}
@@ -116,7 +116,7 @@ def test_equals_the_symbolic_nodal_solution(random_stages):
                     assert abs(found[row, column] / truth - 1) < 1e-9, (row, node, frequency)
 
 
-def test_equals_the_dense_nodal_system_with_absent_parts(random_stages):
+def test_equals_the_dense_nodal_system_with_absent_parts(random_stages) -> None:
     stages, devices = random_stages(300, seed=5)
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
     dense = dense_response(stages, devices, FREQUENCIES)
@@ -138,7 +138,7 @@ def with_plate_capacitor_resistors(stages: Stage) -> Stage:
     return replace(stages, plate_capacitor_F=larger_F, plate_capacitor_series_ohm=ohm)
 
 
-def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages):
+def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages) -> None:
     stages, devices = random_stages(100, seed=6)
     stages = with_plate_capacitor_resistors(stages)
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
@@ -147,7 +147,7 @@ def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages):
         np.testing.assert_allclose(found, dense[node], rtol=1e-9, atol=1e-14)
 
 
-def test_a_damped_plate_capacitor_is_a_lead_lag():
+def test_a_damped_plate_capacitor_is_a_lead_lag() -> None:
     """Plate, load and the branch R + 1/(sC) in parallel: gm R0 (1 + sRC)/(1 + s(R + R0)C)."""
     across_F, series_ohm = 1e-9, 22e3
     stage = Stage(
@@ -163,7 +163,9 @@ def test_a_damped_plate_capacitor_is_a_lead_lag():
     np.testing.assert_allclose(Network(stage, device, f).output, expected, rtol=1e-12)
 
 
-def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(random_stages):
+def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(
+    random_stages,
+) -> None:
     """Its EMF put into the resistor's own branch equation of the dense system, 4 k T R over all."""
     stages, devices = random_stages(40, seed=9)
     stages = with_plate_capacitor_resistors(stages)
@@ -195,7 +197,7 @@ def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(
     )
 
 
-def test_a_batch_is_its_stages_one_by_one(random_stages):
+def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
     stages, devices = random_stages(20, seed=2)
     whole = Network(stages.expand(), devices.expand(), FREQUENCIES).output
     for row in range(20):
@@ -203,7 +205,7 @@ def test_a_batch_is_its_stages_one_by_one(random_stages):
         np.testing.assert_allclose(alone, whole[row], rtol=1e-13)
 
 
-def test_noise_transfers_are_the_signal_transfer_moved(random_stages):
+def test_noise_transfers_are_the_signal_transfer_moved(random_stages) -> None:
     """The EMF of a resistor in a ladder has the transfer that superposition gives it."""
     stages, devices = random_stages(50, seed=7)
     network = Network(stages, devices, 1234.0)
@@ -214,12 +216,12 @@ def test_noise_transfers_are_the_signal_transfer_moved(random_stages):
     assert np.all(unloaded.output_of("load") == 0)
 
 
-def test_unknown_origin_is_refused(random_stages):
+def test_unknown_origin_is_refused(random_stages) -> None:
     with pytest.raises(ValueError, match="origin: 'anode'"):
         Network(*random_stages(1, seed=1), 1e3).output_of("anode")
 
 
-def test_input_admittance_divides_the_source():
+def test_input_admittance_divides_the_source() -> None:
     """|Vg| found from the input admittance and the source impedance is |Vg| of the network."""
     stage = Stage(
         supply_V=300, plate_load_ohm=1e5, cathode_resistor_ohm=1500, bypass_F=1e-6,

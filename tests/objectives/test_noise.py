@@ -25,14 +25,14 @@ from objectives.stage import Stage
 QUIET = DeviceNoise(np.asarray(0.0), np.asarray(0.0), np.asarray(0.0))
 
 
-def test_thermal_noise_by_hand():
+def test_thermal_noise_by_hand() -> None:
     """4kTRB: 1.380649e-23 J/K * 4 * 290 K * 1 Mohm * 20 kHz = 3.2031e-10 V^2, 17.90 microvolt."""
     assert thermal_noise_V(1e6, 290.0, 20e3) == pytest.approx(17.897e-6, rel=1e-4)
     assert pytest.approx(0.774597, rel=1e-6) == DBU_REFERENCE_V  # 1 mW in 600 ohm
     assert to_dBu(0.774597) == pytest.approx(0.0, abs=1e-4)
 
 
-def test_a_weighting_against_the_standard(reference):
+def test_a_weighting_against_the_standard(reference) -> None:
     table = reference("iec_61672_1")["a_weighting_dB"]
     exact = 1000 * 10 ** (np.array(table["n"]) / 10)
     # The table is rounded to 0.1 dB.
@@ -49,7 +49,7 @@ def _line(**changes) -> tuple[Stage, SmallSignal]:
     return replace(stage, **changes), SmallSignal(1.6e-3, 16e-6, 1.8e-12, 1.7e-12, 0.5e-12)
 
 
-def test_budget_equals_brute_force_integration():
+def test_budget_equals_brute_force_integration() -> None:
     """SciPy's adaptive quadrature of 4kTR |H(f)/H0|^2 A(f)^2 for the stopper alone."""
     stage, device = _line()
     budget = noise_budget(stage, device, QUIET, reference_Hz=1000.0, temperature_K=290.0)
@@ -65,7 +65,7 @@ def test_budget_equals_brute_force_integration():
     assert float(budget.by_origin_dBu["stopper"]) == pytest.approx(float(expected), abs=1e-3)
 
 
-def test_flat_gain_gives_4ktrb():
+def test_flat_gain_gives_4ktrb() -> None:
     """A stage flat over the band has, unweighted, 4kTRB of its source resistor at its input.
 
     Here the grid takes no current and there are no capacitances, so nothing shapes the spectrum.
@@ -82,7 +82,7 @@ def test_flat_gain_gives_4ktrb():
     assert float(budget.unweighted_total_dBu) == pytest.approx(float(expected), abs=1e-6)
 
 
-def test_a_network_without_a_device_obeys_nyquist(random_stages):
+def test_a_network_without_a_device_obeys_nyquist(random_stages) -> None:
     """All resistors at one temperature and gm = 0: the output has 4kT Re(Z), whatever the network.
 
     Source: H. Nyquist, Phys. Rev. 32, 1928: the noise of a passive one-port depends on the real
@@ -111,7 +111,7 @@ def test_a_network_without_a_device_obeys_nyquist(random_stages):
     np.testing.assert_allclose(total, impedance.real, rtol=1e-9)
 
 
-def test_valve_noise_is_its_equivalent_resistance():
+def test_valve_noise_is_its_equivalent_resistance() -> None:
     """12AX7 at gm = 1.6 mS: R_eq = 2.5/gm = 1.56 kohm (Radiotron Designer's Handbook, from memory).
 
     With every resistor silent (0 K) and the flicker corner at 0, the input has 4 k 290 R_eq B.
@@ -133,7 +133,7 @@ def test_valve_noise_is_its_equivalent_resistance():
     assert shot < -150
 
 
-def test_noise_never_below_that_of_the_source_alone(random_stages):
+def test_noise_never_below_that_of_the_source_alone(random_stages) -> None:
     stages, devices = random_stages(80, seed=21)
     stages = replace(stages, source_ohm=np.maximum(np.asarray(stages.source_ohm), 1.0))
     budget = noise_budget(stages, devices, QUIET, reference_Hz=1000.0)

@@ -19,7 +19,7 @@ from objectives.stage import Stage, parallel
 PUBLISHED = Koren(mu=100, ex=1.4, kg1=1060, kp=600, kvb=300)
 
 
-def test_worked_example_of_steck():
+def test_worked_example_of_steck() -> None:
     """D. A. Steck, Analog and Digital Electronics, ch. 6: 330 V, 100 kohm, 1.5 kohm, 12AX7.
 
     The book's 221 V lies between plate and cathode: 330 V less 107 V less 1.6 V.
@@ -33,7 +33,7 @@ def test_worked_example_of_steck():
     assert point.transconductance_S == pytest.approx(1880e-6, rel=0.005)
 
 
-def test_chart_gains_through_the_whole_network(reference):
+def test_chart_gains_through_the_whole_network(reference) -> None:
     """Every row of the resistance-coupled chart, by the exact network and not by a formula.
 
     Source: tests/references/resistance_coupled_12ax7.toml (from memory, as said there).
@@ -58,7 +58,7 @@ def test_chart_gains_through_the_whole_network(reference):
 
 
 @pytest.mark.parametrize("name", ["12AX7", "12AU7"])
-def test_charts_that_no_fit_has_seen(reference, name):
+def test_charts_that_no_fit_has_seen(reference, name) -> None:
     """Plate currents within 6 % and gains within 9 % of another maker's charts, 100 V to 400 V.
 
     Source: tests/references/resistance_coupled_philips.toml (from memory, as said there). The laws
@@ -104,7 +104,7 @@ def _residuals(point, stage: Stage, law) -> list[float]:
     bias=st.floats(-10, 3),
     leak=st.floats(1e4, 1e7),
 )
-def test_kirchhoff_holds_at_every_point(supply, load, cathode, unbypassed, bias, leak):
+def test_kirchhoff_holds_at_every_point(supply, load, cathode, unbypassed, bias, leak) -> None:
     law = Koren(
         mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GridCurrent(6e-4, 1.3, 10.0)
     )  # fmt: skip
@@ -117,7 +117,7 @@ def test_kirchhoff_holds_at_every_point(supply, load, cathode, unbypassed, bias,
     assert np.abs(_residuals(point, stage, law)).max() < 1e-6 * supply
 
 
-def test_agrees_with_a_general_solver():
+def test_agrees_with_a_general_solver() -> None:
     """SciPy's fsolve (MINPACK hybrid method) on the three loop equations, without a bracket."""
     rng = np.random.default_rng(4)
     law = Koren(
@@ -140,7 +140,7 @@ def test_agrees_with_a_general_solver():
         assert float(point.plate_cathode_V) == pytest.approx(vpk, rel=1e-6)
 
 
-def test_derivatives_are_those_of_the_solved_point():
+def test_derivatives_are_those_of_the_solved_point() -> None:
     """A nudge of the bias moves the current by gm/(1 + gm Rk + gp (Rp + Rk)): the load lines."""
     base = {"supply_V": 300.0, "plate_load_ohm": 100e3, "cathode_resistor_ohm": 1500.0}
     base["input_coupling_F"] = 22e-9  # else the source would hold the grid against its bias
@@ -156,7 +156,7 @@ def test_derivatives_are_those_of_the_solved_point():
     assert point.amplification_factor == pytest.approx(float(gm * point.plate_resistance_ohm))
 
 
-def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_parallel():
+def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_parallel() -> None:
     # Thevenin: 470k from the supply and 33k to ground.
     supply = np.array([250.0, 300.0, 330.0])
     parts = {
@@ -172,7 +172,7 @@ def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_pa
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_stages_one_by_one(random_stages):
+def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
     stages, _ = random_stages(40, seed=3)
     whole = operating_point(stages, PUBLISHED)
     for row in range(40):
@@ -182,7 +182,7 @@ def test_a_batch_is_its_stages_one_by_one(random_stages):
         )
 
 
-def test_grounded_cathode_with_fixed_bias():
+def test_grounded_cathode_with_fixed_bias() -> None:
     stage = Stage(
         supply_V=250 + 1.2e-3 * 1e3,
         plate_load_ohm=1e3,
@@ -197,7 +197,7 @@ def test_grounded_cathode_with_fixed_bias():
     assert float(point.plate_current_A) == pytest.approx(expected, rel=1e-4)
 
 
-def test_a_law_with_an_array_of_valves():
+def test_a_law_with_an_array_of_valves() -> None:
     mu = np.array([80.0, 100.0, 120.0])
     law = Koren(mu=mu, ex=1.4, kg1=1060, kp=600, kvb=300)
     stage = Stage(
@@ -214,13 +214,13 @@ def test_a_law_with_an_array_of_valves():
 @pytest.mark.parametrize(
     ("field", "value"), [("supply_V", 0.0), ("supply_V", -5.0), ("plate_load_ohm", -1.0)]
 )
-def test_impossible_values_are_named(field, value):
+def test_impossible_values_are_named(field, value) -> None:
     values = {"supply_V": 300.0, "plate_load_ohm": 1e5, "cathode_resistor_ohm": 1500.0}
     with pytest.raises(ValueError, match=f"{field}: {value}"):
         operating_point(Stage(**{**values, field: value}), PUBLISHED)
 
 
-def test_parallel_keeps_shorts_and_gaps():
+def test_parallel_keeps_shorts_and_gaps() -> None:
     assert parallel(0, 5) == 0
     assert parallel(np.inf, 5) == 5
     assert parallel(np.inf, np.inf) == np.inf

@@ -29,7 +29,9 @@ NPN_STAGE = Stage(
 
 @pytest.mark.parametrize(("name", "stage"), [("12AX7", STAGE), ("BC550B", NPN_STAGE)])
 @pytest.mark.parametrize("n", [1, 2, 3])
-def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(name, stage, n):
+def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(
+    name, stage, n
+) -> None:
     """n sections at 1/n of every resistance and n times every capacitance see the same voltages.
 
     Voltage noise of the sections and of all resistors falls to 1/n in power together.
@@ -56,7 +58,7 @@ def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(nam
         assert of_all.excess == pytest.approx(of_one.excess, rel=1e-5)
 
 
-def test_sections_spread_together_and_tell_their_number():
+def test_sections_spread_together_and_tell_their_number() -> None:
     two = ParallelSections(device("12AX7"), 2)
     factors = np.array([[0.8], [1.2]])
     spread = Spread.plus_minus("valve_transconductance", 0.25)

@@ -37,19 +37,19 @@ def assess(stage: Stage = STAGE, **targets: object) -> Assessment:
     return Assessment(stage, StandIn(), Targets(**targets))
 
 
-def test_parts_are_counted_as_by_hand():
+def test_parts_are_counted_as_by_hand() -> None:
     assert assess()["fitted_parts_count"].tolist() == FITTED
     assert assess()["distinct_values_count"].tolist() == DISTINCT
 
 
-def test_a_batch_counts_as_its_stages_alone():
+def test_a_batch_counts_as_its_stages_alone() -> None:
     for at in range(4):
         one = assess(STAGE.at(slice(at, at + 1)))
         assert one["fitted_parts_count"].tolist() == FITTED[at : at + 1]
         assert one["distinct_values_count"].tolist() == DISTINCT[at : at + 1]
 
 
-def test_prices_add_up_and_the_cheaper_of_two_alike_is_taken():
+def test_prices_add_up_and_the_cheaper_of_two_alike_is_taken() -> None:
     prices = {
         "stopper_ohm": (np.array([68e3, 68e3, 100e3]), np.array([0.12, 0.05, np.nan])),
         "bypass_F": (np.array([22e-6]), np.array([0.4])),
@@ -61,18 +61,18 @@ def test_prices_add_up_and_the_cheaper_of_two_alike_is_taken():
     np.testing.assert_allclose(assess(prices=prices)["parts_price_sum"], expected)
 
 
-def test_a_price_without_a_drawer_is_refused():
+def test_a_price_without_a_drawer_is_refused() -> None:
     with pytest.raises(ValueError, match=r"targets\.prices: not given"):
         assess()["parts_price_sum"]
 
 
-def test_no_draw_changes_them():
+def test_no_draw_changes_them() -> None:
     names = {"fitted_parts_count", "distinct_values_count", "parts_price_sum"}
     of_bought_parts = {name for name, entry in REGISTRY.items() if entry.of_bought_parts}
     assert of_bought_parts == names | {"series_departure_percent", "series_departure_rms_percent"}
 
 
-def test_every_part_of_a_stage_is_one_or_the_other():
+def test_every_part_of_a_stage_is_one_or_the_other() -> None:
     assert not set(RESISTORS) & set(CAPACITORS)
     fields = set(STAGE.numeric_fields())
     assert set(RESISTORS) | set(CAPACITORS) <= fields

@@ -18,7 +18,7 @@ from objectives.tolerance.spreads import Spread, default_spreads
 from stand_in import StandIn
 
 
-def test_yield_of_an_rc_corner_has_the_closed_form():
+def test_yield_of_an_rc_corner_has_the_closed_form() -> None:
     # The corner is 1/(2 pi R C); R and C uniform, so the share of corners above a limit is an
     # integral over R of what C leaves.
     stage = Stage(
@@ -43,7 +43,7 @@ def test_yield_of_an_rc_corner_has_the_closed_form():
     assert np.all(found.misfit()["input_corner_Hz"] < 0.06)
 
 
-def test_a_single_spread_gives_the_share_of_its_range_inside_the_window():
+def test_a_single_spread_gives_the_share_of_its_range_inside_the_window() -> None:
     # The plate voltage rises with the supply, so the yield is where it crosses the limit: found
     # on nominal stages by bisection, which knows nothing of draws.
     stage = Stage(supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
@@ -85,7 +85,7 @@ def kinked():
     )
 
 
-def test_scores_with_a_kink_are_read_from_what_is_smooth():
+def test_scores_with_a_kink_are_read_from_what_is_smooth() -> None:
     a = kinked()
     spreads = default_spreads(a.stage, valve_spreads())
     units = draw_units(spreads, 2048, 2)
@@ -108,7 +108,7 @@ def test_scores_with_a_kink_are_read_from_what_is_smooth():
         assert np.all(error[:, : found.fitted + CHECKS] <= 1e-9 * np.abs(spread[:, None]))
 
 
-def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
+def test_misfit_and_wrong_sides_are_counted_on_unseen_draws() -> None:
     a = kinked()
     spreads = default_spreads(a.stage, valve_spreads())
     units = draw_units(spreads, 1024, 2)
@@ -127,7 +127,7 @@ def test_misfit_and_wrong_sides_are_counted_on_unseen_draws():
     np.testing.assert_array_equal(bad, ((predicted < limit) & (solved >= limit)).sum(axis=-1))
 
 
-def test_nothing_that_spreads_gives_the_nominal_stage():
+def test_nothing_that_spreads_gives_the_nominal_stage() -> None:
     a = kinked()
     found = ResponseSurface((), draw_units((), 128, 1)).scores(a, ["gain_dB"])
     np.testing.assert_allclose(
@@ -136,14 +136,14 @@ def test_nothing_that_spreads_gives_the_nominal_stage():
     assert np.all(found.misfit()["gain_dB"] < 1e-3)
 
 
-def test_too_few_draws_are_refused():
+def test_too_few_draws_are_refused() -> None:
     spreads = default_spreads(kinked().stage, valve_spreads())
     needed = builds_to_fit(len(spreads)) + CHECKS
     with pytest.raises(ValueError, match=f"units: {needed}: must be more draws than the {needed}"):
         ResponseSurface(spreads, draw_units(spreads, needed, 1))
 
 
-def test_every_score_is_made_of_its_facets():
+def test_every_score_is_made_of_its_facets() -> None:
     parts = (np.array([1.0, -4.0]), np.array([0.5, -5.0]))
     assert least(parts).tolist() == [0.5, -5.0]
     assert greatest(parts).tolist() == [1.0, -4.0]

@@ -39,7 +39,7 @@ def _stage(**changes) -> Stage:
     return replace(stage, **changes).broadcast()
 
 
-def test_every_score_is_described():
+def test_every_score_is_described() -> None:
     for name, entry in REGISTRY.items():
         assert entry.name == name
         assert entry.meaning
@@ -47,12 +47,12 @@ def test_every_score_is_described():
         assert entry.direction in ("maximise", "minimise", "neither")
 
 
-def test_a_name_is_registered_once():
+def test_a_name_is_registered_once() -> None:
     with pytest.raises(ValueError, match="'gain_dB' is registered already"):
         score("gain_dB", "dB", "maximise", "again")(lambda a: a.point.plate_V)
 
 
-def test_output_resistance_is_the_closed_form():
+def test_output_resistance_is_the_closed_form() -> None:
     """Rp in parallel with rp + (mu + 1) Rk: Radiotron Designer's Handbook, 4th ed. (from memory).
 
     At a low frequency, with the bypass and every capacitance out of the way.
@@ -66,7 +66,7 @@ def test_output_resistance_is_the_closed_form():
     np.testing.assert_allclose(a["output_resistance_ohm"], expected, rtol=1e-5)
 
 
-def test_gain_is_the_closed_form_with_an_unbypassed_cathode():
+def test_gain_is_the_closed_form_with_an_unbypassed_cathode() -> None:
     """A = -mu RL/(rp + RL + (mu + 1) Rk): any handbook, e.g. Radiotron 4th ed. (from memory)."""
     stage = _stage(bypass_F=0.0, load_ohm=np.inf, stopper_ohm=0.0, source_ohm=0.0)
     a = Assessment(stage, DEVICE, replace(TARGETS, reference_Hz=50.0))
@@ -75,7 +75,7 @@ def test_gain_is_the_closed_form_with_an_unbypassed_cathode():
     np.testing.assert_allclose(10 ** (a["plate_gain_dB"] / 20), expected, rtol=1e-5)
 
 
-def test_departure_is_the_logarithm_to_the_nearest_preferred_value():
+def test_departure_is_the_logarithm_to_the_nearest_preferred_value() -> None:
     stage = _stage(stopper_ohm=np.array([110e3, 220e3, 0.0]), bypass_F=np.array([1e-6, 2e-6, 0.0]))
     a = Assessment(stage, DEVICE, TARGETS)
     by_hand = 100 * np.array([[np.log(1.1), 0.0], [0.0, np.log(1.1)], [0.0, 0.0]])
@@ -86,7 +86,7 @@ def test_departure_is_the_logarithm_to_the_nearest_preferred_value():
     )
 
 
-def test_rf_margin_is_the_worst_over_the_band():
+def test_rf_margin_is_the_worst_over_the_band() -> None:
     stage = _stage()
     a = Assessment(stage, DEVICE, TARGETS)
     from objectives.circuit.network import Network
@@ -97,7 +97,7 @@ def test_rf_margin_is_the_worst_over_the_band():
     np.testing.assert_allclose(a["rf_margin_dB"], worst, atol=1e-6)
 
 
-def test_scores_without_a_target_say_which():
+def test_scores_without_a_target_say_which() -> None:
     bare = Assessment(_stage(), DEVICE, Targets())
     with pytest.raises(ValueError, match=r"targets\.input_corner: not given"):
         bare["input_corner_error_octaves"]
@@ -105,7 +105,7 @@ def test_scores_without_a_target_say_which():
         bare["rf_margin_dB"]
 
 
-def test_ratings_of_valve_and_resistors():
+def test_ratings_of_valve_and_resistors() -> None:
     stage = _stage(supply_V=400.0, plate_load_ohm=47e3, cathode_resistor_ohm=330.0)
     targets = replace(TARGETS, part_ratings={"plate_load_ohm": PartRating(0.25, 200.0)})
     a = Assessment(stage, DEVICE, targets)
@@ -130,7 +130,7 @@ def test_ratings_of_valve_and_resistors():
     stopper=st.floats(0, 1e6), load=st.floats(2e4, 5e5), cathode=st.floats(300, 1e4),
     bypass=st.sampled_from([0.0, 1e-7, 4.7e-6, np.inf]), at_grid=st.sampled_from([0.0, 1.0]),
 )  # fmt: skip
-def test_a_batch_is_its_stages_one_by_one(stopper, load, cathode, bypass, at_grid):
+def test_a_batch_is_its_stages_one_by_one(stopper, load, cathode, bypass, at_grid) -> None:
     one = {
         "stopper_ohm": stopper, "plate_load_ohm": load, "cathode_resistor_ohm": cathode,
         "bypass_F": bypass, "leak_at_grid": at_grid,

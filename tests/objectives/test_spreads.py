@@ -45,12 +45,12 @@ UNIT = np.linspace(0, 1, 401)
         ("rounded", lambda u: 2 * stats.beta(2, 2).ppf(u) - 1),
     ],
 )
-def test_quantiles_are_those_of_the_distribution(shape, quantile):
+def test_quantiles_are_those_of_the_distribution(shape, quantile) -> None:
     found = Spread("bypass_F", -0.2, 0.5, shape).factor(UNIT)
     np.testing.assert_allclose(found, 1.15 + 0.35 * quantile(UNIT), atol=1e-12)
 
 
-def test_selected_out_lacks_its_inner_half_and_keeps_the_normal_outside():
+def test_selected_out_lacks_its_inner_half_and_keeps_the_normal_outside() -> None:
     u = (np.arange(100_000) + 0.5) / 100_000
     deviation = Spread.plus_minus("stopper_ohm", 0.1, "selected out").factor(u) - 1
     assert np.abs(deviation).min() > 0.05
@@ -63,7 +63,7 @@ def test_selected_out_lacks_its_inner_half_and_keeps_the_normal_outside():
 
 
 @pytest.mark.parametrize("shape", ["uniform", "normal", "rounded", "selected out"])
-def test_ends_and_symmetry(shape):
+def test_ends_and_symmetry(shape) -> None:
     spread = Spread("output_coupling_F", -0.2, 0.2, shape)
     np.testing.assert_allclose(spread.factor([0.0, 1.0]), [0.8, 1.2], rtol=1e-12)
     np.testing.assert_allclose(spread.factor(UNIT) + spread.factor(1 - UNIT), 2.0, atol=1e-12)
@@ -80,12 +80,12 @@ def test_ends_and_symmetry(shape):
         (("leak_at_grid", -0.1, 0.1), "spread.quantity: 'leak_at_grid'"),
     ],
 )
-def test_bad_spreads_are_refused(fields, words):
+def test_bad_spreads_are_refused(fields, words) -> None:
     with pytest.raises(ValueError, match=words):
         Spread(*fields)
 
 
-def test_two_spreads_of_one_quantity_are_refused():
+def test_two_spreads_of_one_quantity_are_refused() -> None:
     twice = [Spread.plus_minus("stopper_ohm", t) for t in (0.1, 0.2)]
     with pytest.raises(ValueError, match="'stopper_ohm' twice"):
         spread_batch(stage(), StandIn(PUBLISHED), twice, np.ones((1, 2)))
@@ -93,7 +93,7 @@ def test_two_spreads_of_one_quantity_are_refused():
 
 @pytest.mark.parametrize("law", LAWS.values(), ids=LAWS)
 @pytest.mark.parametrize("factor", [0.75, 0.97, 1.25])
-def test_transconductance_and_current_scale_at_given_voltages(law, factor):
+def test_transconductance_and_current_scale_at_given_voltages(law, factor) -> None:
     nominal = operating_point(stage(), law)
     spread = Spread.plus_minus("valve_transconductance", 0.25)
     _, built = spread_batch(stage(), StandIn(law), [spread], np.array([[factor]]))
@@ -106,7 +106,7 @@ def test_transconductance_and_current_scale_at_given_voltages(law, factor):
 
 @pytest.mark.parametrize(("law", "exact"), [(v, k != "koren") for k, v in LAWS.items()], ids=LAWS)
 @pytest.mark.parametrize("factor", [0.9, 0.99, 1.01, 1.1])
-def test_amplification_factor_scales_at_given_current(law, exact, factor):
+def test_amplification_factor_scales_at_given_current(law, exact, factor) -> None:
     nominal = operating_point(stage(), law)
     spread = Spread.plus_minus("valve_amplification_factor", 0.1)
     _, built = spread_batch(stage(), StandIn(law), [spread], np.array([[factor]]))
@@ -125,7 +125,7 @@ def test_amplification_factor_scales_at_given_current(law, exact, factor):
 
 @pytest.mark.parametrize("name", ["12AU7", "6DJ8", "J201", "BC550B"])
 @pytest.mark.parametrize("factor", [0.99, 1.01])
-def test_amplification_factor_scales_to_first_order_for_any_device(name, factor):
+def test_amplification_factor_scales_to_first_order_for_any_device(name, factor) -> None:
     law = device(name).law
     plate_V, grid_V = (
         (120.0, -3.0) if name[0].isdigit() else (10.0, -0.4 if name == "J201" else 0.6)
@@ -149,7 +149,7 @@ def test_amplification_factor_scales_to_first_order_for_any_device(name, factor)
     assert step == pytest.approx(factor - 1, rel=0.01)
 
 
-def test_a_device_in_cut_off_can_be_spread():
+def test_a_device_in_cut_off_can_be_spread() -> None:
     law = LAWS["three-halves"]
     spread = Spread.plus_minus("valve_amplification_factor", 0.1)
     cut_off = stage(grid_bias_V=-20.0, input_coupling_F=1e-8, cathode_resistor_ohm=0.0)
@@ -158,7 +158,7 @@ def test_a_device_in_cut_off_can_be_spread():
     assert built.law.mu[0, 0] == pytest.approx(110.0)
 
 
-def test_default_valve_spread_gives_the_published_acceptance_limits():
+def test_default_valve_spread_gives_the_published_acceptance_limits() -> None:
     """JAN limits of the 6SL7 at 250 V, -2 V: 1.4 to 3.2 mA, 1200 to 2000 µS, factor 55 to 85.
 
     From J. F. Blackburn (ed.), Components Handbook, MIT Radiation Laboratory Series 17, 1949, as
@@ -184,7 +184,7 @@ def test_default_valve_spread_gives_the_published_acceptance_limits():
     assert factor.max() < 85
 
 
-def test_capacitances_spread_one_by_one_and_together():
+def test_capacitances_spread_one_by_one_and_together() -> None:
     spreads = [
         Spread.plus_minus("valve_capacitance", 0.2),
         Spread.plus_minus("valve_grid_plate_F", 0.2),
@@ -197,7 +197,7 @@ def test_capacitances_spread_one_by_one_and_together():
     np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
-def test_parts_are_multiplied_and_the_rest_is_left():
+def test_parts_are_multiplied_and_the_rest_is_left() -> None:
     nominal = stage(stopper_ohm=np.array([10e3, 22e3, 0.0]), bypass_F=np.inf)
     spreads = [Spread.plus_minus(name, 0.2) for name in ("stopper_ohm", "bypass_F", "supply_V")]
     stages, built = spread_batch(
@@ -210,14 +210,14 @@ def test_parts_are_multiplied_and_the_rest_is_left():
     assert built.law is PUBLISHED
 
 
-def test_a_law_of_many_valves_is_refused():
+def test_a_law_of_many_valves_is_refused() -> None:
     spread = [Spread.plus_minus("valve_transconductance", 0.1)]
     many = Koren(np.array([90.0, 100.0]), 1.4, 1060.0, 600.0, 300.0)
     with pytest.raises(ValueError, match="starts from one device"):
         spread_batch(stage(), StandIn(many), spread, np.ones((2, 1)))
 
 
-def test_defaults_cover_what_is_fitted():
+def test_defaults_cover_what_is_fitted() -> None:
     nominal = stage(
         stopper_ohm=np.array([0.0, 68e3]), bypass_F=25e-6, output_coupling_F=22e-9,
         grid_leak_ohm=np.inf,
@@ -244,6 +244,6 @@ def test_defaults_cover_what_is_fitted():
 
 
 @pytest.mark.parametrize(("series", "tolerance"), SERIES_TOLERANCE.items())
-def test_neighbours_of_a_series_meet_at_their_tolerance(series, tolerance):
+def test_neighbours_of_a_series_meet_at_their_tolerance(series, tolerance) -> None:
     step = 10 ** (1 / int(series[1:]))
     assert (1 + tolerance) / (1 - tolerance) == pytest.approx(step, rel=0.1)

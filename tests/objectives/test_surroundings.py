@@ -65,7 +65,7 @@ DIRECT = replace(DRIVER, output_coupling_F=np.inf)
 # -- driver --------------------------------------------------------------------------------------
 
 
-def test_output_resistance_has_its_closed_form_bypassed_and_not():
+def test_output_resistance_has_its_closed_form_bypassed_and_not() -> None:
     # With next to no capacitance the exact impedance must be R_L || (r_p + (1 + mu) R_k).
     device = Triode(LAW, 1e-21, 1e-21, 1e-21)
     stage = replace(DRIVER, bypass_F=np.array([0.0, np.inf]), output_coupling_F=np.inf)
@@ -77,7 +77,7 @@ def test_output_resistance_has_its_closed_form_bypassed_and_not():
     assert found.output_resistance_ohm[0] > 1.4 * found.output_resistance_ohm[1]
 
 
-def test_output_impedance_agrees_with_the_dense_nodal_system():
+def test_output_impedance_agrees_with_the_dense_nodal_system() -> None:
     # Two loads on the dense reference give the impedance from the ratio of output voltages.
     device = Triode(LAW)
     stage = replace(DRIVER, bypass_F=1e-6, source_ohm=68e3, plate_capacitor_F=1e-10)
@@ -90,7 +90,7 @@ def test_output_impedance_agrees_with_the_dense_nodal_system():
     np.testing.assert_allclose(found.open_circuit_gain, opened, 1e-9)
 
 
-def test_divider_is_that_of_the_dense_nodal_system():
+def test_divider_is_that_of_the_dense_nodal_system() -> None:
     # The level control as plain resistors: what the driver's output sees is series + shunt, and
     # the tap takes its share; the impedance from the voltage that a known load leaves.
     stage = replace(DRIVER, bypass_F=np.inf)
@@ -116,14 +116,14 @@ def test_divider_is_that_of_the_dense_nodal_system():
     np.testing.assert_array_equal(found.drive(DRIVER).source_ohm, found.thevenin_impedance_ohm.real)
 
 
-def test_without_a_divider_the_driver_is_handed_on_as_it_is():
+def test_without_a_divider_the_driver_is_handed_on_as_it_is() -> None:
     found = driver_of(DRIVER, Triode(LAW), 1000.0, divider_series_ohm=10e3)
     assert found.divider_loss_dB == 0
     np.testing.assert_allclose(found.thevenin_impedance_ohm, found.output_impedance_ohm + 10e3)
     assert found.thevenin_gain == found.open_circuit_gain
 
 
-def test_output_capacitance_of_a_driver_fed_from_no_resistance():
+def test_output_capacitance_of_a_driver_fed_from_no_resistance() -> None:
     # With the grid held still C_gp and C_pk hang straight from the plate (bypassed cathode).
     found = driver_of(replace(DRIVER, stray_plate_ground_F=3e-12), Triode(LAW), 1000.0)
     np.testing.assert_allclose(found.output_F, 1.6e-12 + 0.5e-12 + 3e-12, 1e-6)
@@ -138,7 +138,7 @@ def test_output_capacitance_of_a_driver_fed_from_no_resistance():
         ({"level_fraction": 0.5}, "level_fraction: 0.5: must be 1 where divider_shunt_ohm is inf"),
     ],
 )
-def test_a_bad_divider_is_named(given_, words):
+def test_a_bad_divider_is_named(given_, words) -> None:
     with pytest.raises(ValueError, match=words):
         driver_of(DRIVER, Triode(LAW), 1000.0, **given_)
 
@@ -146,7 +146,7 @@ def test_a_bad_divider_is_named(given_, words):
 # -- next stage ----------------------------------------------------------------------------------
 
 
-def test_next_stage_presents_its_leak_and_the_miller_capacitance_of_its_own_gain():
+def test_next_stage_presents_its_leak_and_the_miller_capacitance_of_its_own_gain() -> None:
     stage = Stage(supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0)
     found = next_stage_load(stage, Triode(LAW), 1000.0)
     gm = found.point.transconductance_S
@@ -160,7 +160,7 @@ def test_next_stage_presents_its_leak_and_the_miller_capacitance_of_its_own_gain
 
 
 @pytest.mark.parametrize("at_grid", [0.0, 1.0])
-def test_next_stage_loads_as_the_dense_nodal_system_says(at_grid):
+def test_next_stage_loads_as_the_dense_nodal_system_says(at_grid) -> None:
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=2200.0, bypass_F=0.0,
         stopper_ohm=150e3, stopper_shunt_F=3e-13, leak_at_grid=at_grid, grid_leak_ohm=470e3,
@@ -198,7 +198,7 @@ def _batch(n: int) -> tuple[Stage, CathodeFollower]:
 
 
 @pytest.mark.slow
-def test_coupled_point_satisfies_kirchhoff_at_every_node():
+def test_coupled_point_satisfies_kirchhoff_at_every_node() -> None:
     stage, follower = _batch(400)
     law = replace(LEAKY, kg1=RANDOM.uniform(700, 1500, 400))
     point, after = coupled_operating_point(stage, law, follower, OTHER)
@@ -219,7 +219,7 @@ def test_coupled_point_satisfies_kirchhoff_at_every_node():
 
 
 @pytest.mark.slow
-def test_coupled_point_agrees_with_a_simultaneous_newton_solution():
+def test_coupled_point_agrees_with_a_simultaneous_newton_solution() -> None:
     stage, follower = _batch(60)
     point, after = coupled_operating_point(stage, LEAKY, follower, OTHER)
     bias, ohm = (np.broadcast_to(a, 60) for a in stage.grid_return())
@@ -251,7 +251,7 @@ def test_coupled_point_agrees_with_a_simultaneous_newton_solution():
         np.testing.assert_allclose(ours, found.x * 100, 1e-6, 1e-6)
 
 
-def test_follower_without_grid_current_leaves_the_stage_alone():
+def test_follower_without_grid_current_leaves_the_stage_alone() -> None:
     stage, follower = _batch(50)
     point, after = coupled_operating_point(stage, LEAKY, follower, replace(OTHER, grid=None))
     alone = operating_point(stage, LEAKY)
@@ -262,7 +262,7 @@ def test_follower_without_grid_current_leaves_the_stage_alone():
 
 
 @pytest.mark.parametrize("offset_A", [-3e-8, 8e-8])
-def test_grid_current_of_either_sign_is_solved(offset_A):
+def test_grid_current_of_either_sign_is_solved(offset_A) -> None:
     law = replace(OTHER, grid=replace(GRID, offset_A=offset_A))
     stage, follower = _batch(50)
     point, after = coupled_operating_point(stage, LEAKY, follower, law)
@@ -271,7 +271,7 @@ def test_grid_current_of_either_sign_is_solved(offset_A):
     assert np.any(np.sign(after.point.grid_current_A) == np.sign(offset_A))
 
 
-def test_follower_gain_and_output_resistance_have_their_closed_forms():
+def test_follower_gain_and_output_resistance_have_their_closed_forms() -> None:
     follower = CathodeFollower(250.0, np.array([10e3, 47e3, 220e3]), load_ohm=100e3)
     found = follower_point(follower, replace(OTHER, grid=None), 120.0)
     mu, rp = found.point.amplification_factor, found.point.plate_resistance_ohm
@@ -283,7 +283,7 @@ def test_follower_gain_and_output_resistance_have_their_closed_forms():
     )
 
 
-def test_follower_gain_and_input_are_the_slopes_of_its_operating_points():
+def test_follower_gain_and_input_are_the_slopes_of_its_operating_points() -> None:
     # Differences of the large-signal solution, with grid current flowing: an independent check
     # of gain and bootstrapped input conductance.
     follower, step = CathodeFollower(200.0, np.array([200.0, 1e3, 33e3])), 1e-3
@@ -295,7 +295,7 @@ def test_follower_gain_and_input_are_the_slopes_of_its_operating_points():
     assert mid.point.grid_current_A[0] > 1e-4
 
 
-def test_without_grid_current_the_plate_sees_the_handbooks_capacitance():
+def test_without_grid_current_the_plate_sees_the_handbooks_capacitance() -> None:
     follower = CathodeFollower(300.0, 100e3, load_ohm=47e3, stray_grid_plate_F=1e-12)
     law = replace(OTHER, grid=None)
     _, after = coupled_operating_point(DIRECT, LEAKY, follower, law)
@@ -305,7 +305,7 @@ def test_without_grid_current_the_plate_sees_the_handbooks_capacitance():
 
 
 @pytest.mark.parametrize("load_F", [0.0, 1e-9])
-def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F):
+def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F) -> None:
     # The follower itself as a network, in whose cathode the load's capacitance is a bypass; a
     # plate load too small to matter.
     follower = CathodeFollower(300.0, 3.3e3, load_ohm=47e3, load_F=load_F, stray_grid_plate_F=1e-12)
@@ -323,7 +323,7 @@ def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F):
 
 
 @pytest.mark.slow
-def test_assessment_uses_the_coupled_point_and_the_followers_load():
+def test_assessment_uses_the_coupled_point_and_the_followers_load() -> None:
     stage = replace(DIRECT, source_ohm=10e3, stopper_ohm=np.array([68e3]))
     pair = (CathodeFollower(300.0, 3.3e3), Triode(OTHER))
     plain = Assessment(stage, Triode(LEAKY), Targets())
@@ -350,7 +350,7 @@ def test_assessment_uses_the_coupled_point_and_the_followers_load():
     np.testing.assert_allclose(names["follower plate voltage"].value, after.point.plate_cathode_V)
 
 
-def test_a_follower_behind_a_coupling_capacitor_is_refused():
+def test_a_follower_behind_a_coupling_capacitor_is_refused() -> None:
     _, after = coupled_operating_point(DRIVER, LAW, CathodeFollower(300.0, 1e5), LAW)
     with pytest.raises(ValueError, match=r"output_coupling_F: 2\.2e-08: must be inf"):
         with_follower(DRIVER, CathodeFollower(300.0, 1e5), Triode(LAW), after)
@@ -366,19 +366,19 @@ def test_a_follower_behind_a_coupling_capacitor_is_refused():
         ),
     ],
 )
-def test_a_bad_follower_is_named(follower, words):
+def test_a_bad_follower_is_named(follower, words) -> None:
     with pytest.raises(ValueError, match=words):
         coupled_operating_point(DRIVER, LAW, follower, LAW)
 
 
-def test_law_parameters_of_another_shape_are_refused():
+def test_law_parameters_of_another_shape_are_refused() -> None:
     law = replace(LAW, kg1=np.array([1000.0, 1100.0]))
     follower = CathodeFollower(300.0, np.array([1e5, 2e5, 3e5]))
     with pytest.raises(ValueError, match=r"law: parameters of shape \(2,\)|broadcast"):
         coupled_operating_point(DRIVER, law, follower, LAW)
 
 
-def test_an_empty_batch_has_an_empty_answer():
+def test_an_empty_batch_has_an_empty_answer() -> None:
     stage = replace(DRIVER, plate_load_ohm=np.zeros(0))
     point, after = coupled_operating_point(stage, LEAKY, CathodeFollower(300.0, 1e5), LEAKY)
     assert point.plate_V.shape == after.gain.shape == (0,)
@@ -397,7 +397,7 @@ _POSITIVE = {
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.fixed_dictionaries(_POSITIVE), min_size=1, max_size=4))
-def test_any_batch_converges_and_equals_its_candidates_alone(rows):
+def test_any_batch_converges_and_equals_its_candidates_alone(rows) -> None:
     columns = {name: np.array([row[name] for row in rows]) for name in _POSITIVE}
     stage = Stage(
         columns["supply"], columns["load"], columns["cathode"], grid_bias_V=columns["bias"]
@@ -416,7 +416,7 @@ def test_any_batch_converges_and_equals_its_candidates_alone(rows):
 
 @settings(max_examples=40, deadline=None)
 @given(st.floats(-300, 600), st.floats(20, 500), st.floats(10, 1e6))
-def test_follower_rises_with_its_grid_and_never_faster(grid_V, supply_V, resistor_ohm):
+def test_follower_rises_with_its_grid_and_never_faster(grid_V, supply_V, resistor_ohm) -> None:
     # What the coupled solve rests on: the grid current must not fall as the grid rises.
     follower = CathodeFollower(supply_V, resistor_ohm)
     found = follower_point(follower, OTHER, np.array([grid_V, grid_V + 1.0]))

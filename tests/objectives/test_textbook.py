@@ -16,7 +16,7 @@ def _device(gain: float, load: float) -> SmallSignal:
     return SmallSignal(100 / rp, 1 / rp, 1.8e-12, 1.7e-12, 0.0)
 
 
-def test_a_220k_stopper_after_a_gain_of_75():
+def test_a_220k_stopper_after_a_gain_of_75() -> None:
     """Common practice, no source: 1.7 pF, 1.8 pF, gain 75, 220 kohm: 5.4 kHz."""
     device = _device(75.0, 100e3)
     stage = Stage(
@@ -31,7 +31,7 @@ def test_a_220k_stopper_after_a_gain_of_75():
     assert found.exact_corner_Hz[0] == pytest.approx(found.corner_Hz[0], rel=0.02)
 
 
-def test_a_68k_stopper_stays_above_the_guitar_band():
+def test_a_68k_stopper_stays_above_the_guitar_band() -> None:
     """Common practice, no source: the same valve with 68 kohm keeps the corner above 15 kHz."""
     stage = Stage(
         supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=0, stopper_ohm=68e3,
@@ -40,13 +40,13 @@ def test_a_68k_stopper_stays_above_the_guitar_band():
     assert textbook_estimate(stage, _device(75.0, 100e3), 400.0).exact_corner_Hz[0] > 15e3
 
 
-def test_miller_by_hand():
+def test_miller_by_hand() -> None:
     """J. M. Miller, 1920: C = Cgk + Cgp (1 + A)."""
     got = miller_capacitance_F(np.asarray(2e-12), np.asarray(1e-12), np.asarray(9.0))
     assert got == pytest.approx(12e-12)
 
 
-def test_each_simplification_is_the_one_it_names():
+def test_each_simplification_is_the_one_it_names() -> None:
     stage = Stage(
         supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1500, bypass_F=0.0,
         stopper_ohm=100e3, source_ohm=50e3, load_ohm=220e3, load_F=50e-12, stopper_shunt_F=0.5e-12,
@@ -82,7 +82,7 @@ def test_each_simplification_is_the_one_it_names():
     assert after.thevenin_ohm[0] == pytest.approx(150e3 * 470e3 / 620e3)
 
 
-def test_an_unbypassed_cathode_by_hand():
+def test_an_unbypassed_cathode_by_hand() -> None:
     """A = mu R/(rp + R + (mu + 1) Rk) and C_gk (1 - Ak): Radiotron Designer's Handbook (memory)."""
     device = SmallSignal(1.6e-3, 16e-6, 1.8e-12, 1.7e-12, 0.0)
     parts = {"supply_V": 300, "plate_load_ohm": 100e3, "source_ohm": 50e3, "stopper_ohm": 68e3}
@@ -104,7 +104,7 @@ def test_an_unbypassed_cathode_by_hand():
     assert textbook_estimate(grounded, device, 400.0).cathode_gain[0] == 0
 
 
-def test_a_conducting_grid_lies_in_parallel():
+def test_a_conducting_grid_lies_in_parallel() -> None:
     """A base: 1/g_pi (1 + gm Re) beside source and stopper, to the exact corner within 3 %."""
     device = SmallSignal(40e-3, 1e-7, 30e-12, 3e-12, 0.0, grid_conductance_S=40e-3 / 300)
     stage = Stage(

@@ -88,7 +88,7 @@ def log_moments(low, high):
     return mean, (second[1] - second[0]) / (high - low) - mean**2
 
 
-def test_corner_of_rc_with_uniform_parts_has_the_closed_form_moments():
+def test_corner_of_rc_with_uniform_parts_has_the_closed_form_moments() -> None:
     spreads = [
         Spread.plus_minus("stopper_ohm", 0.2),
         Spread("grid_capacitor_F", -0.2, 0.5),
@@ -109,7 +109,7 @@ def test_corner_of_rc_with_uniform_parts_has_the_closed_form_moments():
     ],
 )
 @pytest.mark.parametrize("at", [-0.05, 0.01, 0.04])
-def test_yield_of_one_sided_window_is_the_cumulative_distribution(shape, survival, at):
+def test_yield_of_one_sided_window_is_the_cumulative_distribution(shape, survival, at) -> None:
     # The corner is at most f where the stopper is at least 1/(2 pi f C).
     most = 1 / (2 * np.pi * 68e3 * (1 + at) * STOPPER_F)
     setup = ToleranceSetup(
@@ -123,7 +123,7 @@ def test_yield_of_one_sided_window_is_the_cumulative_distribution(shape, surviva
     assert share == pytest.approx(expected, abs=2e-3)
 
 
-def test_worst_corner_of_a_divider_is_the_closed_form():
+def test_worst_corner_of_a_divider_is_the_closed_form() -> None:
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, source_ohm=100e3,
         grid_leak_ohm=220e3,
@@ -143,7 +143,7 @@ def test_worst_corner_of_a_divider_is_the_closed_form():
     assert case.greatest_at == {"source_ohm": -0.1, "grid_leak_ohm": 0.2}
 
 
-def test_response_band_of_rc_is_its_response_at_the_percentiles_of_the_part():
+def test_response_band_of_rc_is_its_response_at_the_percentiles_of_the_part() -> None:
     spread = Spread.plus_minus("stopper_ohm", 0.2)
     f = np.geomspace(100.0, 1e6, 9)
     band = response_band_dB(low_pass(), [spread], draw_units([spread], DRAWS, 1), f, "grid")
@@ -160,7 +160,7 @@ def with_setup(a, setup):
     return replace(a, targets=replace(a.targets, tolerance=setup))
 
 
-def test_without_tolerance_the_yield_is_whole_or_nothing():
+def test_without_tolerance_the_yield_is_whole_or_nothing() -> None:
     a = whole(stopper_ohm=np.array([68e3, 10e3]))
     spreads = tuple(
         replace(s, low=0.0, high=0.0) for s in default_spreads(a.stage, valve_spreads())
@@ -170,7 +170,7 @@ def test_without_tolerance_the_yield_is_whole_or_nothing():
     np.testing.assert_array_equal(with_setup(a, setup)["tolerance_yield_percent"], [100.0, 0.0])
 
 
-def test_yield_of_a_batch_is_that_of_each_alone_in_any_order():
+def test_yield_of_a_batch_is_that_of_each_alone_in_any_order() -> None:
     a = whole(stopper_ohm=np.array([[47e3, 68e3, 82e3], [90e3, 68e3, 33e3]]))
     corner = float(whole()["input_corner_Hz"][0])
     setup = ToleranceSetup(
@@ -187,7 +187,7 @@ def test_yield_of_a_batch_is_that_of_each_alone_in_any_order():
     assert 0 < together[0, 1] < 100
 
 
-def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter():
+def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter() -> None:
     spreads = default_spreads(STAGE, valve_spreads())
     first = draw_units(spreads, 300, 7)
     np.testing.assert_array_equal(first, draw_units(spreads, 300, 7))
@@ -205,7 +205,7 @@ def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter():
     window=st.floats(0.001, 0.5),
     shape=st.sampled_from(["uniform", "normal", "rounded", "selected out"]),
 )
-def test_wider_tolerance_never_raises_a_centred_yield(narrow, wider, window, shape):
+def test_wider_tolerance_never_raises_a_centred_yield(narrow, wider, window, shape) -> None:
     low, high = (1 / (2 * np.pi * 68e3 * STOPPER_F * (1 + w)) for w in (window, -window))
     yields = []
     for tolerance in (narrow, narrow * wider):
@@ -217,7 +217,7 @@ def test_wider_tolerance_never_raises_a_centred_yield(narrow, wider, window, sha
         assert yields == [100.0, 100.0]
 
 
-def test_a_rating_at_the_nominal_value_is_broken_by_half_the_draws():
+def test_a_rating_at_the_nominal_value_is_broken_by_half_the_draws() -> None:
     # The voltage across the load rises with the supply and with nothing else that spreads here.
     a = whole()
     across = float(a.point.supply_current_A[0]) * 100e3
@@ -231,14 +231,14 @@ def test_a_rating_at_the_nominal_value_is_broken_by_half_the_draws():
     assert with_setup(rated, without)["tolerance_yield_percent"] == 100.0
 
 
-def test_the_rating_of_a_parts_own_value_is_not_judged_on_draws():
+def test_the_rating_of_a_parts_own_value_is_not_judged_on_draws() -> None:
     rated = [("grid leak", lambda stage, point: stage.grid_leak_ohm, 1e6, "ohm")]
     setup = ToleranceSetup((Spread.plus_minus("grid_leak_ohm", 0.05),), {}, 64)
     a = replace(whole(), device=StandIn(KOREN, rated=rated))
     assert with_setup(a, setup)["tolerance_yield_percent"] == 100.0
 
 
-def test_yield_needs_a_setup():
+def test_yield_needs_a_setup() -> None:
     with pytest.raises(ValueError, match=r"targets\.tolerance: not given"):
         whole()["tolerance_yield_percent"]
 
@@ -260,12 +260,12 @@ SPREADS = (Spread.plus_minus("stopper_ohm", 0.05),)
         ({"spreads": SPREADS * 2}, "'stopper_ohm' twice"),
     ],
 )
-def test_bad_setups_are_refused(fields, words):
+def test_bad_setups_are_refused(fields, words) -> None:
     with pytest.raises(ValueError, match=words):
         ToleranceSetup(**({"spreads": SPREADS} | fields))
 
 
-def test_units_that_do_not_fit_the_spreads_are_refused():
+def test_units_that_do_not_fit_the_spreads_are_refused() -> None:
     with pytest.raises(ValueError, match=r"units: \(4, 2\): must have one column a spread, 1"):
         built_scores(whole(), SPREADS, np.zeros((4, 2)), ["gain_dB"])
 
@@ -274,7 +274,7 @@ def test_units_that_do_not_fit_the_spreads_are_refused():
 
 
 @pytest.mark.slow
-def test_scores_of_draws_are_those_of_the_drawn_stages():
+def test_scores_of_draws_are_those_of_the_drawn_stages() -> None:
     a = whole(
         stopper_ohm=np.array([22e3, 68e3, 150e3]),
         bypass_F=np.array([22e-6, 0.0, np.inf]),
@@ -298,7 +298,7 @@ def test_scores_of_draws_are_those_of_the_drawn_stages():
         )
 
 
-def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not():
+def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not() -> None:
     spreads = (Spread.plus_minus("supply_V", 0.1),)
     parts = {"cathode_resistor_ohm": 22e3, "grid_leak_ohm": 30e3, "input_coupling_F": 22e-9}
     supply = float(np.ravel(STAGE.supply_V)[0])
@@ -314,7 +314,7 @@ def test_a_bias_from_the_supply_strays_with_it_and_a_fixed_one_does_not():
 
 
 @pytest.mark.slow
-def test_a_follower_is_solved_with_every_draw():
+def test_a_follower_is_solved_with_every_draw() -> None:
     follower = CathodeFollower(300.0, np.array([100e3, 47e3, 100e3]), load_ohm=1e6)
     bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()
     valve = StandIn(KOREN)
@@ -334,7 +334,7 @@ def test_a_follower_is_solved_with_every_draw():
     assert quick.values["gain_dB"].shape == (3, 20)
 
 
-def test_chunks_do_not_show(monkeypatch):
+def test_chunks_do_not_show(monkeypatch) -> None:
     a = whole(stopper_ohm=np.array([22e3, 68e3, 150e3]))
     spreads = default_spreads(STAGE, valve_spreads())
     units = draw_units(spreads, 40, 3)
@@ -347,7 +347,7 @@ def test_chunks_do_not_show(monkeypatch):
 
 
 @pytest.mark.parametrize("start", [-1.5, 0.0, -6.0])
-def test_operating_point_of_built_stages_is_that_of_the_general_solver(start):
+def test_operating_point_of_built_stages_is_that_of_the_general_solver(start) -> None:
     rng = np.random.default_rng(2)
     count = 200
     stage = Stage(
@@ -362,7 +362,7 @@ def test_operating_point_of_built_stages_is_that_of_the_general_solver(start):
         np.testing.assert_allclose(getattr(near, name), value, rtol=1e-7, atol=1e-14, err_msg=name)
 
 
-def test_operating_point_of_built_stages_knows_a_grounded_cathode():
+def test_operating_point_of_built_stages_knows_a_grounded_cathode() -> None:
     stage = replace(STAGE, cathode_resistor_ohm=0.0, grid_bias_V=-1.2, input_coupling_F=1e-8)
     general, near = (
         operating_point(stage, KOREN),
@@ -374,7 +374,7 @@ def test_operating_point_of_built_stages_knows_a_grounded_cathode():
 @pytest.mark.parametrize("port", ["grid", "output"])
 @pytest.mark.parametrize("upper", [True, False])
 @pytest.mark.parametrize("off", [1.0, 1.15, 8.0])
-def test_corner_sought_nearby_is_the_same(random_stages, port, upper, off):
+def test_corner_sought_nearby_is_the_same(random_stages, port, upper, off) -> None:
     stage, device = random_stages(300, 11)
     plain = corner_frequency(stage, device, port, 1000.0, upper=upper)
     near = corner_frequency(stage, device, port, 1000.0, upper=upper, near_Hz=plain * off)
@@ -392,7 +392,7 @@ def test_corner_sought_nearby_is_the_same(random_stages, port, upper, off):
         assert np.mean(np.isclose(near[finite], plain[finite], rtol=1e-7)) > 0.9
 
 
-def test_sweep_in_blocks_is_the_sweep(random_stages, monkeypatch):
+def test_sweep_in_blocks_is_the_sweep(random_stages, monkeypatch) -> None:
     stage, device = random_stages(57, 4)
     f = np.geomspace(1.0, 1e9, 31)
     whole_sweep = level_dB(Network(stage.expand(), device.expand(), f), "output")
@@ -405,7 +405,7 @@ def test_sweep_in_blocks_is_the_sweep(random_stages, monkeypatch):
 # -- worst cases -----------------------------------------------------------------------------------
 
 
-def test_worst_cases_are_those_of_all_corners():
+def test_worst_cases_are_those_of_all_corners() -> None:
     a = whole()
     spreads = default_spreads(a.stage, valve_spreads())[:7]
     names = ["gain_dB", "input_corner_error_octaves", "noise_dBu"]
@@ -425,7 +425,7 @@ def test_worst_cases_are_those_of_all_corners():
         assert set(found[name].checked) == {s.quantity for s in spreads}
 
 
-def test_vertices_find_what_signs_miss():
+def test_vertices_find_what_signs_miss() -> None:
     # The distance from a target in the middle of the spread falls and rises again.
     a = low_pass()
     a = replace(a, targets=replace(a.targets, input_corner_Hz=float(a["input_corner_Hz"][0])))
@@ -440,7 +440,7 @@ def test_vertices_find_what_signs_miss():
         worst_cases(a, spreads, ["gain_dB"], vertex_parts=13)
 
 
-def test_swings_are_one_part_at_a_time():
+def test_swings_are_one_part_at_a_time() -> None:
     a = whole()
     found = swings(
         a, default_spreads(a.stage, valve_spreads()), ["input_corner_Hz", "plate_current_A"]
@@ -462,7 +462,7 @@ def test_swings_are_one_part_at_a_time():
 @pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), source=st.floats(10, 1e6), stopper=st.floats(0, 1e6))
-def test_noise_is_never_below_the_thermal_noise_of_the_source(seed, source, stopper):
+def test_noise_is_never_below_the_thermal_noise_of_the_source(seed, source, stopper) -> None:
     nominal = replace(STAGE, source_ohm=source, stopper_ohm=stopper)
     stage, device = built_batch(
         nominal, StandIn(KOREN), default_spreads(nominal, valve_spreads()), 4, seed

@@ -48,7 +48,7 @@ _PLATE = st.floats(-400, 400)
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
 @settings(max_examples=150, deadline=None)
 @given(vg=_GRID, near=st.floats(-3, 1), vp=_PLATE, step=st.floats(1e-6, 100))
-def test_currents_are_finite_and_never_fall(law, vg, near, vp, step):
+def test_currents_are_finite_and_never_fall(law, vg, near, vp, step) -> None:
     # What the bracketed solve of the operating point rests on, far out and where devices work.
     for v in (vg, near):
         for plate in (vp, min(abs(vp), 2.0)):
@@ -65,7 +65,7 @@ def test_currents_are_finite_and_never_fall(law, vg, near, vp, step):
 
 
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
-def test_no_current_without_plate_voltage_and_none_jumps_there(law):
+def test_no_current_without_plate_voltage_and_none_jumps_there(law) -> None:
     grid = np.linspace(-3, 0.6, 37)
     assert np.all(law.plate_current(grid, 0.0) == 0)
     assert np.all(law.plate_current(grid, -10.0) == 0)
@@ -84,7 +84,7 @@ def test_no_current_without_plate_voltage_and_none_jumps_there(law):
         (NPN, np.array([2.5, 40.0]), np.array([[5.0]])),
     ],
 )
-def test_derivatives_are_those_of_the_currents(law, grid, plate):
+def test_derivatives_are_those_of_the_currents(law, grid, plate) -> None:
     h = 1e-6
     _, gm, gp = law.linearise(grid, plate)
     by_grid = (law.plate_current(grid + h, plate) - law.plate_current(grid - h, plate)) / (2 * h)
@@ -96,7 +96,7 @@ def test_derivatives_are_those_of_the_currents(law, grid, plate):
     np.testing.assert_allclose(gg, difference, rtol=1e-5, atol=1e-14)
 
 
-def test_fet_derivatives_are_continuous_where_its_regions_meet():
+def test_fet_derivatives_are_continuous_where_its_regions_meet() -> None:
     grid = np.array([-2.0, -1.0, 0.0])
     edge = grid + 2.5
     for below, above in zip(
@@ -109,7 +109,7 @@ def test_fet_derivatives_are_continuous_where_its_regions_meet():
         np.testing.assert_allclose(below, above, atol=1e-10)
 
 
-def test_laws_have_their_published_closed_forms():
+def test_laws_have_their_published_closed_forms() -> None:
     np.testing.assert_allclose(FET.plate_current(0.0, 10.0), 3e-3 * 1.04, 1e-12)
     np.testing.assert_allclose(FET.plate_current(-1.25, 10.0), 3e-3 / 4 * 1.04, 1e-12)
     # In the triode region at a small drain voltage the channel is a resistor of 1/(2 beta u).
@@ -123,11 +123,11 @@ def test_laws_have_their_published_closed_forms():
     np.testing.assert_allclose(g_pi, base / V_T, 1e-12)
 
 
-def test_thermal_voltage_at_three_hundred_kelvin():
+def test_thermal_voltage_at_three_hundred_kelvin() -> None:
     np.testing.assert_allclose(thermal_V(300.0), 25.852e-3, rtol=2e-5)
 
 
-def test_a_law_is_indexed_and_varied_as_a_batch():
+def test_a_law_is_indexed_and_varied_as_a_batch() -> None:
     law = replace(NPN, saturation_A=np.array([1e-14, 2e-14, 3e-14]))
     np.testing.assert_array_equal(
         law.at(np.array([2, 0])).plate_current(0.6, 5.0), law.plate_current(0.6, 5.0)[[2, 0]]
@@ -158,12 +158,12 @@ def test_a_law_is_indexed_and_varied_as_a_batch():
         (lambda: replace(NPN, forward_gain=np.nan), "forward_gain: nan: must be finite and more"),
     ],
 )
-def test_a_bad_parameter_is_named(make, words):
+def test_a_bad_parameter_is_named(make, words) -> None:
     with pytest.raises(ValueError, match=words):
         make()
 
 
-def test_depletion_capacitance():
+def test_depletion_capacitance() -> None:
     c = depletion_capacitance_F(np.array([-10.0, 0.0, 0.3]), 6e-12, 0.75, 1 / 3)
     np.testing.assert_allclose(
         c, 6e-12 / (1 - np.array([-10.0, 0.0, 0.3]) / 0.75) ** (1 / 3), 1e-12
@@ -179,7 +179,7 @@ def test_depletion_capacitance():
 
 
 @pytest.mark.parametrize("resistor", [270.0, 1000.0, 4700.0])
-def test_self_biased_fet_has_the_root_of_its_quadratic(resistor):
+def test_self_biased_fet_has_the_root_of_its_quadratic(resistor) -> None:
     law = SquareLawFet(idss_A=3e-3, cutoff_V=-2.5)
     stage = Stage(supply_V=24.0, plate_load_ohm=2200.0, cathode_resistor_ohm=resistor)
     point = operating_point(stage, law)
@@ -199,7 +199,7 @@ def _divider(upper: float, lower: float, supply: float) -> tuple[float, float]:
 
 @pytest.mark.parametrize("emitter_ohm", [100.0, 1000.0, 10e3])
 @pytest.mark.parametrize("gain", [50.0, 400.0])
-def test_degenerated_bipolar_stage_has_its_lambert_solution(emitter_ohm, gain):
+def test_degenerated_bipolar_stage_has_its_lambert_solution(emitter_ohm, gain) -> None:
     # V_th - v = I_c R_eq with R_eq = R_th/beta + (1 + 1/beta) R_e and I_c = I_s exp(v/V_t).
     law = Bipolar(saturation_A=5e-14, forward_gain=gain)
     bias, leak = _divider(100e3, 15e3, 30.0)
@@ -217,7 +217,7 @@ def test_degenerated_bipolar_stage_has_its_lambert_solution(emitter_ohm, gain):
     assert point.plate_cathode_V > 1.0
 
 
-def test_bipolar_stage_with_a_grounded_emitter():
+def test_bipolar_stage_with_a_grounded_emitter() -> None:
     # Fed through 1 megohm: I_b = (V - v)/R, solved here by itself as one equation.
     stage = Stage(
         supply_V=12.0, plate_load_ohm=2200.0, cathode_resistor_ohm=0.0,
@@ -232,7 +232,7 @@ def test_bipolar_stage_with_a_grounded_emitter():
     np.testing.assert_allclose(point.plate_V, collector, rtol=1e-5)
 
 
-def test_a_saturated_bipolar_stage_is_recognised():
+def test_a_saturated_bipolar_stage_is_recognised() -> None:
     stage = Stage(
         supply_V=12.0, plate_load_ohm=100e3, cathode_resistor_ohm=100.0,
         grid_bias_V=6.0, grid_leak_ohm=10e3, input_coupling_F=1e-6,
@@ -244,7 +244,7 @@ def test_a_saturated_bipolar_stage_is_recognised():
     )
 
 
-def test_a_fet_that_is_cut_off_and_leaks_is_solved():
+def test_a_fet_that_is_cut_off_and_leaks_is_solved() -> None:
     # The leakage alone flows, out of the gate, down the leak and the source resistor.
     stage = Stage(
         supply_V=20.0, plate_load_ohm=10e3, cathode_resistor_ohm=10.0, grid_bias_V=-10.0,
@@ -268,7 +268,7 @@ _STAGES = {
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
 @settings(max_examples=40, deadline=None)
 @given(row=st.fixed_dictionaries(_STAGES))
-def test_every_stage_has_a_point_that_satisfies_kirchhoff(law, row):
+def test_every_stage_has_a_point_that_satisfies_kirchhoff(law, row) -> None:
     stage = Stage(
         row["supply"], row["load"], row["cathode"], grid_bias_V=row["bias"],
         grid_leak_ohm=row["leak"], input_coupling_F=1e-6,
@@ -291,7 +291,7 @@ def test_every_stage_has_a_point_that_satisfies_kirchhoff(law, row):
     assert abs(base - point.grid_current_A) <= 1e-6 * scale + 1e-14
 
 
-def test_batch_equals_its_candidates_alone():
+def test_batch_equals_its_candidates_alone() -> None:
     rng = np.random.default_rng(3)
     stage = Stage(
         supply_V=rng.uniform(9, 40, 30), plate_load_ohm=rng.uniform(1e3, 2e4, 30),
@@ -321,7 +321,7 @@ STAGES = {"BC550B": COMMON_EMITTER, "2N5457": COMMON_SOURCE}
 
 
 @pytest.mark.parametrize("name", STAGES)
-def test_gain_and_miller_capacitance_have_their_closed_forms(name):
+def test_gain_and_miller_capacitance_have_their_closed_forms(name) -> None:
     stage, part = replace(STAGES[name], output_coupling_F=np.inf), device(name)
     point = operating_point(stage, part.law)
     linear = small_signal(stage, part, point)
@@ -337,7 +337,7 @@ def test_gain_and_miller_capacitance_have_their_closed_forms(name):
     )
 
 
-def test_unbypassed_emitter_gain_is_the_ratio_of_resistors():
+def test_unbypassed_emitter_gain_is_the_ratio_of_resistors() -> None:
     # Degeneration: gain = -alpha R_c/(r_e + R_e) without Early effect, alpha = beta/(beta + 1).
     law = Bipolar(saturation_A=5e-14, forward_gain=300.0)
     part = replace(device("BC550B"), law=law)
@@ -355,7 +355,7 @@ def test_unbypassed_emitter_gain_is_the_ratio_of_resistors():
 
 
 @pytest.mark.parametrize("name", STAGES)
-def test_assessment_agrees_with_the_dense_nodal_system(name):
+def test_assessment_agrees_with_the_dense_nodal_system(name) -> None:
     stage, part = STAGES[name], device(name)
     targets = Targets(radio_bands=(RadioBand("medium wave", 0.5e6, 1.6e6, 6.0),))
     a = Assessment(stage, part, targets)
@@ -375,7 +375,7 @@ def test_assessment_agrees_with_the_dense_nodal_system(name):
         assert a.noise.by_origin_dBu["grid_current"] < a.noise.total_dBu - 40
 
 
-def test_fet_noise_is_that_of_its_channel():
+def test_fet_noise_is_that_of_its_channel() -> None:
     part = device("2N5457")
     point = operating_point(COMMON_SOURCE, part.law)
     noise = part.noise(point, 300.0)
@@ -385,7 +385,7 @@ def test_fet_noise_is_that_of_its_channel():
     np.testing.assert_allclose(noise.grid_current_A, np.abs(point.grid_current_A))
 
 
-def test_bipolar_noise_is_shot_noise_and_base_resistance():
+def test_bipolar_noise_is_shot_noise_and_base_resistance() -> None:
     part = device("BC550B")
     point = operating_point(COMMON_EMITTER, part.law)
     noise = part.noise(point, 298.15)
@@ -397,7 +397,7 @@ def test_bipolar_noise_is_shot_noise_and_base_resistance():
     )
 
 
-def test_ratings_bear_the_devices_own_names():
+def test_ratings_bear_the_devices_own_names() -> None:
     stage = replace(COMMON_EMITTER, supply_V=np.array([24.0, 120.0]))
     part = device("BC550B")
     found = {r.name: r for r in part.ratings(stage, operating_point(stage, part.law))}
@@ -418,7 +418,7 @@ def test_ratings_bear_the_devices_own_names():
     }
 
 
-def test_an_emitter_follower_hangs_on_a_collector_as_a_cathode_follower_does():
+def test_an_emitter_follower_hangs_on_a_collector_as_a_cathode_follower_does() -> None:
     follower = CathodeFollower(supply_V=24.0, cathode_resistor_ohm=2.2e3)
     stage = replace(COMMON_EMITTER, output_coupling_F=np.inf)
     point, after = coupled_operating_point(stage, NPN, follower, NPN)
@@ -486,7 +486,7 @@ def _measure(part, at) -> float:
     "at", POINTS, ids=lambda p: f"{p['device']}-{p['quantity']}-{p.get('current_A', '')}"
 )
 @pytest.mark.filterwarnings("ignore:divide by zero")
-def test_table_lies_where_the_data_sheet_says(at):
+def test_table_lies_where_the_data_sheet_says(at) -> None:
     found = _measure(device(at["device"]), at)
     if "typical" in at:
         unit = 1.0 if at["quantity"] == "base_emitter_V" else abs(at["typical"])
@@ -495,7 +495,7 @@ def test_table_lies_where_the_data_sheet_says(at):
     assert "typical" in at or "least" in at or "most" in at
 
 
-def test_every_built_in_transistor_is_measured_and_marked():
+def test_every_built_in_transistor_is_measured_and_marked() -> None:
     assert {at["device"] for at in POINTS} == {entry.name for entry in transistors()}
     for entry in transistors():
         own = entry.sources
@@ -504,7 +504,7 @@ def test_every_built_in_transistor_is_measured_and_marked():
             assert len(text) > 20
 
 
-def test_devices_are_found_by_name_and_alias_across_kinds():
+def test_devices_are_found_by_name_and_alias_across_kinds() -> None:
     assert device("bc550b").name == "BC550B"
     assert device(" sst201 ").name == "J201"
     assert device("ecc83").name == "12AX7"
@@ -537,7 +537,7 @@ source = "invented"
 """
 
 
-def test_a_users_table_is_read(tmp_path):
+def test_a_users_table_is_read(tmp_path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text(_ENTRY, "utf-8")
     (mine,) = load_transistors(path)
@@ -563,11 +563,11 @@ def test_a_users_table_is_read(tmp_path):
         ((_ENTRY, "[["), "mine: not valid TOML"),
     ],
 )
-def test_a_bad_table_is_named(change, words):
+def test_a_bad_table_is_named(change, words) -> None:
     with pytest.raises(ValueError, match=words):
         read_transistors(_ENTRY.replace(*change), "mine")
 
 
-def test_a_missing_table_is_named(tmp_path):
+def test_a_missing_table_is_named(tmp_path) -> None:
     with pytest.raises(ValueError, match=r"none\.toml: not readable"):
         load_transistors(tmp_path / "none.toml")

@@ -69,7 +69,7 @@ def grid_by_the_book(law, vg, offset=True):
     return softened(g, x, c, vg) + (rest if offset else 0)
 
 
-def test_worked_example_of_the_published_law():
+def test_worked_example_of_the_published_law() -> None:
     reference = tomllib.loads((REFERENCES / "koren_1996.toml").read_text("utf-8"))
     law = Koren(**reference["parameters"])
     current, gm, gp = law.linearise(reference["grid_cathode_V"], reference["plate_cathode_V"])
@@ -82,14 +82,14 @@ def test_worked_example_of_the_published_law():
     assert gm / gp == pytest.approx(92.0, abs=0.5)
 
 
-def test_extended_form_is_the_published_one_at_its_defaults():
+def test_extended_form_is_the_published_one_at_its_defaults() -> None:
     vg, vp = np.meshgrid(np.linspace(-5, 2, 29), np.linspace(1, 400, 57))
     published = vp / 600 * np.log1p(np.exp(600 * (1 / 100 + vg / np.sqrt(300 + vp**2))))
     assert KOREN.plate_current(vg, vp) == pytest.approx(2 * published**1.4 / 1060, rel=1e-12)
 
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
-def test_currents_and_derivatives_are_those_of_the_equation(law):
+def test_currents_and_derivatives_are_those_of_the_equation(law) -> None:
     with mpmath.workdps(40):
         for vg, vp in POINTS:
             x = mpmath.mpf(str(vg)), mpmath.mpf(str(vp))
@@ -105,7 +105,7 @@ def test_currents_and_derivatives_are_those_of_the_equation(law):
 
 
 @pytest.mark.parametrize("law", [OURS, DEMPWOLF_ZOLZER, CHILD], ids=IDS[1:])
-def test_grid_current_and_its_derivative(law):
+def test_grid_current_and_its_derivative(law) -> None:
     with mpmath.workdps(40):
         for vg in (-3.0, -1.0, -0.2, 0.0, 0.4, 3.0):
             current, slope, by_plate = law.linearise_grid(vg, 200.0)
@@ -117,13 +117,13 @@ def test_grid_current_and_its_derivative(law):
             assert law.grid_current(vg, 200.0) == current
 
 
-def test_without_a_grid_component_the_grid_takes_nothing():
+def test_without_a_grid_component_the_grid_takes_nothing() -> None:
     for array in KOREN.linearise_grid(np.zeros((3, 1)), np.zeros(4)):
         assert array.shape == (3, 4)
         assert not np.any(array)
 
 
-def test_cathode_current_of_dempwolf_and_zolzer_splits_between_plate_and_grid():
+def test_cathode_current_of_dempwolf_and_zolzer_splits_between_plate_and_grid() -> None:
     vg, vp = np.meshgrid(np.linspace(-3, 3, 13), np.linspace(60, 300, 9))
     whole = DempwolfZolzer(103.2, 2.242e-3, 1.26, 3.40)
     plate = DEMPWOLF_ZOLZER.plate_current(vg, vp)
@@ -137,7 +137,7 @@ volts = st.floats(-2000.0, 2000.0)
 @pytest.mark.parametrize("law", ALL, ids=IDS)
 @given(vg=volts, vp=volts, up=st.floats(0.0, 500.0), right=st.floats(0.0, 500.0))
 @settings(max_examples=300, deadline=None)
-def test_currents_never_fall_as_a_voltage_rises(law, vg, vp, up, right):
+def test_currents_never_fall_as_a_voltage_rises(law, vg, vp, up, right) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         here, gm, gp = law.linearise(vg, vp)
@@ -156,7 +156,7 @@ def test_currents_never_fall_as_a_voltage_rises(law, vg, vp, up, right):
 
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
-def test_no_current_into_a_plate_that_is_not_positive(law):
+def test_no_current_into_a_plate_that_is_not_positive(law) -> None:
     for vg in (-10.0, 0.0, 10.0):
         for array in law.linearise(vg, np.array([-2000.0, -1.0, 0.0])):
             assert not np.any(array)
@@ -164,7 +164,7 @@ def test_no_current_into_a_plate_that_is_not_positive(law):
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
 @pytest.mark.parametrize("vg", [-2.0, 0.0, 3.0])
-def test_derivatives_are_continuous_where_the_plate_turns_positive_and_at_cut_off(law, vg):
+def test_derivatives_are_continuous_where_the_plate_turns_positive_and_at_cut_off(law, vg) -> None:
     _, gm, gp = law.linearise(vg, 1e-9)
     assert gm < 1e-9
     assert gp < 1e-5
@@ -180,7 +180,7 @@ def test_derivatives_are_continuous_where_the_plate_turns_positive_and_at_cut_of
             assert fine <= 0.35 * coarse
 
 
-def test_arrays_of_parameters_broadcast_and_are_indexed_together():
+def test_arrays_of_parameters_broadcast_and_are_indexed_together() -> None:
     law = Koren(np.array([90.0, 100.0, 110.0]), 1.4, np.array([[1000.0], [1100.0]]), 600.0, 300.0)
     assert law.shape == (2, 3)
     current = law.plate_current(-2.0, 250.0)
@@ -195,7 +195,7 @@ def test_arrays_of_parameters_broadcast_and_are_indexed_together():
     assert law.at((slice(None), 0)).plate_current(-2.0, 250.0) == pytest.approx(current[:, 0])
 
 
-def test_indexing_reaches_the_grid_component():
+def test_indexing_reaches_the_grid_component() -> None:
     grid = GridCurrent(np.array([1e-4, 2e-4]), 1.3, 9.9)
     law = Koren(np.array([90.0, 100.0]), 1.4, 1060.0, 600.0, 300.0, grid=grid)
     assert law.shape == (2,)
@@ -205,7 +205,7 @@ def test_indexing_reaches_the_grid_component():
 
 
 @pytest.mark.parametrize("law", [KOREN, OURS, CHILD, replace(DEMPWOLF_ZOLZER, grid=None)], ids=IDS)
-def test_varied_current_scales_current_and_conductances_alike(law):
+def test_varied_current_scales_current_and_conductances_alike(law) -> None:
     factor = np.array([0.8, 1.25])
     more = law.varied(current=factor)
     for a, b in zip(more.linearise(-1.5, 200.0), law.linearise(-1.5, 200.0), strict=True):
@@ -234,13 +234,13 @@ def test_varied_current_scales_current_and_conductances_alike(law):
         (lambda: GridCurrent(1e-4, 1.3, 0.0), "sharpness: 0.0: must be"),
     ],
 )
-def test_impossible_parameters_are_named(make, words):
+def test_impossible_parameters_are_named(make, words) -> None:
     with pytest.raises(ValueError, match="must be") as caught:
         make()
     assert words in str(caught.value)
 
 
-def test_laws_by_name():
+def test_laws_by_name() -> None:
     assert {name: kind.__name__ for name, kind in LAWS.items()} == {
         "child-langmuir": "ChildLangmuir",
         "koren": "Koren",

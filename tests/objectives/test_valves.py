@@ -53,13 +53,13 @@ def key(p: FitPoint) -> tuple[object, ...]:
 
 
 @pytest.mark.parametrize("name", sorted(TYPES))
-def test_table_records_exactly_the_published_points_of_the_references(name):
+def test_table_records_exactly_the_published_points_of_the_references(name) -> None:
     expected = {key(p) for of, p in PUBLISHED if of == name}
     assert {key(p) for p in valve(name).fit.points} == expected
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
-def test_recorded_values_are_those_of_the_law_in_the_table(entry):
+def test_recorded_values_are_those_of_the_law_in_the_table(entry) -> None:
     found = law_values(entry.law, entry.fit.points)
     assert found == pytest.approx([p.law for p in entry.fit.points], rel=1e-4)
 
@@ -74,7 +74,7 @@ def test_recorded_values_are_those_of_the_law_in_the_table(entry):
     ],
 )
 @pytest.mark.parametrize("name", sorted(TYPES))
-def test_typical_points_are_met(name, quantity, percent):
+def test_typical_points_are_met(name, quantity, percent) -> None:
     points = [p for of, p in PUBLISHED if (of, p.quantity, p.used) == (name, quantity, "fitted")]
     if quantity == "plate_current_A":
         assert points, "every valve has a typical point"
@@ -83,7 +83,7 @@ def test_typical_points_are_met(name, quantity, percent):
 
 
 @pytest.mark.parametrize(("supply_V", "used"), [(300.0, "fitted"), (180.0, "tested")])
-def test_all_gains_of_the_resistance_coupled_chart_are_met_with_the_one_law(supply_V, used):
+def test_all_gains_of_the_resistance_coupled_chart_are_met_with_the_one_law(supply_V, used) -> None:
     rows = [
         p
         for of, p in PUBLISHED
@@ -104,7 +104,7 @@ PLATE_CURVES = {
 
 
 @pytest.mark.parametrize("name", sorted(PLATE_CURVES))
-def test_table_records_the_published_readings_fitted_within_the_rating_tested_beyond(name):
+def test_table_records_the_published_readings_fitted_within_the_rating_tested_beyond(name) -> None:
     entry, chart = valve(name), PLATE_CURVES[name]
     found = {
         (r.grid_V, r.plate_V, r.plate_current_A, curve.used)
@@ -125,7 +125,7 @@ def test_table_records_the_published_readings_fitted_within_the_rating_tested_be
 
 
 @pytest.mark.parametrize("name", sorted(PLATE_CURVES))
-def test_the_law_lies_on_the_published_curves_as_closely_as_they_can_be_read(name):
+def test_the_law_lies_on_the_published_curves_as_closely_as_they_can_be_read(name) -> None:
     entry = valve(name)
     for curve in entry.fit.curves:
         error = curve.plate_error_V(entry.law)
@@ -137,7 +137,7 @@ def test_the_law_lies_on_the_published_curves_as_closely_as_they_can_be_read(nam
 
 
 @pytest.mark.parametrize("name", sorted(PLATE_CURVES))
-def test_the_law_passes_next_to_nothing_where_a_published_curve_leaves_the_axis(name):
+def test_the_law_passes_next_to_nothing_where_a_published_curve_leaves_the_axis(name) -> None:
     # The chart is 5 mA high, a line on it some 0.05 mA thick; where it leaves the axis can be told
     # no better than where it crosses a line of the grid.
     for grid, plate in PLATE_CURVES[name]["feet"]:
@@ -145,7 +145,7 @@ def test_the_law_passes_next_to_nothing_where_a_published_curve_leaves_the_axis(
         assert valve(name).law.plate_current(grid, short_of) < 0.1e-3
 
 
-def test_the_error_along_the_plate_voltage_is_where_the_curve_has_the_current():
+def test_the_error_along_the_plate_voltage_is_where_the_curve_has_the_current() -> None:
     entry = valve("12AX7")
     curve = entry.fit.curves[0]
     error = curve.plate_error_V(entry.law)
@@ -157,7 +157,9 @@ BENCH = tomllib.loads((REFERENCES / "bench_amplification_factor.toml").read_text
 
 
 @pytest.mark.parametrize(("name", "percent"), [("6SN7", 3.0), ("6DJ8", 5.0)])
-def test_amplification_factor_down_a_load_line_is_that_measured_on_real_valves(name, percent):
+def test_amplification_factor_down_a_load_line_is_that_measured_on_real_valves(
+    name, percent
+) -> None:
     # Fitted to a few points of a sheet, the laws have never seen any of these.
     law = valve(name).law
     rows = next(v["reading"] for v in BENCH["valve"] if v["name"] == name)
@@ -171,7 +173,7 @@ def test_amplification_factor_down_a_load_line_is_that_measured_on_real_valves(n
     np.testing.assert_allclose(gm / gp, factor, rtol=percent / 100)
 
 
-def test_gain_of_a_chart_row_from_its_load_line_step_by_step():
+def test_gain_of_a_chart_row_from_its_load_line_step_by_step() -> None:
     # 300 V, 100 kohm into 100 kohm, 1.3 kohm; the published gain is 45.
     law = valve("12AX7").law
     low, high = -20.0, 0.0
@@ -202,11 +204,11 @@ def test_gain_of_a_chart_row_from_its_load_line_step_by_step():
         ("5751", "5751"),
     ],
 )
-def test_look_up_by_name_or_alias_whatever_the_case(asked, found):
+def test_look_up_by_name_or_alias_whatever_the_case(asked, found) -> None:
     assert valve(asked).name == found
 
 
-def test_unknown_name_lists_what_there_is_and_the_closest():
+def test_unknown_name_lists_what_there_is_and_the_closest() -> None:
     with pytest.raises(ValueError, match="must be one of") as caught:
         valve("12AXX7")
     text = str(caught.value)
@@ -217,7 +219,7 @@ def test_unknown_name_lists_what_there_is_and_the_closest():
         valve("zzz")
 
 
-def test_look_up_in_a_table_of_ones_own():
+def test_look_up_in_a_table_of_ones_own() -> None:
     own = replace(valve("12AX7"), name="mine", aliases=())
     assert valve("MINE", [own]) is own
     with pytest.raises(ValueError, match="must be one of mine,"):
@@ -225,7 +227,7 @@ def test_look_up_in_a_table_of_ones_own():
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
-def test_every_entry_is_complete_and_sourced(entry):
+def test_every_entry_is_complete_and_sourced(entry) -> None:
     assert entry.name in TYPES
     for text in (entry.sources.law, entry.sources.capacitance, entry.sources.ratings):
         assert text
@@ -244,7 +246,7 @@ def test_every_entry_is_complete_and_sourced(entry):
     assert entry.law.plate_current(-50.0, entry.plate_voltage_max_V) < 1e-6
 
 
-def test_twelve_ax_seven_capacitances_and_ratings_are_the_published_ones():
+def test_twelve_ax_seven_capacitances_and_ratings_are_the_published_ones() -> None:
     entry = valve("12AX7")
     assert entry.capacitances_F == pytest.approx((1.6e-12, 1.7e-12, 0.46e-12))
     assert replace(entry, shielded=True).capacitances_F == pytest.approx(
@@ -254,12 +256,12 @@ def test_twelve_ax_seven_capacitances_and_ratings_are_the_published_ones():
     assert (entry.heater_V, entry.heater_A) == (12.6, 0.15)
 
 
-def test_shielded_capacitances_that_are_not_published_are_refused():
+def test_shielded_capacitances_that_are_not_published_are_refused() -> None:
     with pytest.raises(ValueError, match="no capacitances of the 6SN7 with shield"):
         replace(valve("6SN7"), shielded=True)
 
 
-def test_flicker_corner_of_the_twelve_ax_seven_gives_the_measured_noise():
+def test_flicker_corner_of_the_twelve_ax_seven_gives_the_measured_noise() -> None:
     # 0.66 uV from 30 Hz to 8 kHz at 1.45 mA (mean of four makes, Tavish Design, 2020).
     entry = valve("12AX7")
     grid = np.linspace(-4, 0, 4001)
@@ -270,7 +272,7 @@ def test_flicker_corner_of_the_twelve_ax_seven_gives_the_measured_noise():
     assert np.sqrt(white * band) == pytest.approx(0.66e-6, rel=0.05)
 
 
-def test_table_reads_back_what_it_writes():
+def test_table_reads_back_what_it_writes() -> None:
     assert read_valves(format_valves(valves()), "again") == valves()
 
 
@@ -282,7 +284,7 @@ def test_table_reads_back_what_it_writes():
         Koren(100.0, 1.4, 1060.0, 600.0, 300.0),
     ],
 )
-def test_every_law_survives_the_round_trip(law, tmp_path):
+def test_every_law_survives_the_round_trip(law, tmp_path) -> None:
     entry = Valve(
         name='odd "name" \\ with\ttab',
         law=law,
@@ -297,7 +299,7 @@ def test_every_law_survives_the_round_trip(law, tmp_path):
     assert load_valves(path) == (entry,)
 
 
-def test_a_law_with_arrays_has_no_table_form():
+def test_a_law_with_arrays_has_no_table_form() -> None:
     entry = replace(valve("12AX7"), law=Koren(np.array([90.0, 100.0]), 1.4, 1e3, 600.0, 300.0))
     with pytest.raises(ValueError, match=r"mu: .* array"):
         format_valves([entry])
@@ -322,7 +324,7 @@ source = "invented"
 """
 
 
-def test_a_minimal_entry_of_a_user_is_enough(tmp_path):
+def test_a_minimal_entry_of_a_user_is_enough(tmp_path) -> None:
     path = tmp_path / "own.toml"
     path.write_text(MINIMAL, "utf-8")
     (entry,) = load_valves(path)
@@ -377,7 +379,9 @@ def test_a_minimal_entry_of_a_user_is_enough(tmp_path):
         ),
     ],
 )
-def test_a_bad_table_is_refused_with_place_value_and_what_is_allowed(old, new, words, tmp_path):
+def test_a_bad_table_is_refused_with_place_value_and_what_is_allowed(
+    old, new, words, tmp_path
+) -> None:
     assert MINIMAL.count(old) == 1
     path = tmp_path / "own.toml"
     path.write_text(MINIMAL.replace(old, new), "utf-8")
@@ -386,12 +390,12 @@ def test_a_bad_table_is_refused_with_place_value_and_what_is_allowed(old, new, w
     assert words in str(caught.value)
 
 
-def test_a_name_twice_is_refused():
+def test_a_name_twice_is_refused() -> None:
     with pytest.raises(ValueError, match="'t1': must be unique, but T1 has it too"):
         read_valves(MINIMAL + MINIMAL.replace('"T1"', '"t1"'), "own.toml")
 
 
-def test_files_that_cannot_be_read_or_hold_nothing_are_named(tmp_path):
+def test_files_that_cannot_be_read_or_hold_nothing_are_named(tmp_path) -> None:
     with pytest.raises(ValueError, match=r"missing\.toml: not readable"):
         load_valves(tmp_path / "missing.toml")
     empty = tmp_path / "empty.toml"

@@ -28,7 +28,7 @@ def pick(contents) -> Assessment:
     return contents.pick
 
 
-def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
+def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick) -> None:
     found = radio_section(pick)
     figures = of_kind(found.blocks, Figure)
     assert [figure.name for figure in figures] == ["rejection", "gain_at_radio"]
@@ -39,7 +39,7 @@ def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick):
     assert others.frame["alternative"][0] == "as it is"
 
 
-def test_band_table_and_margin_are_the_scores(pick):
+def test_band_table_and_margin_are_the_scores(pick) -> None:
     blocks = radio_section(pick).blocks
     frame = of_kind(blocks, Table)[0].frame
     detected = detected_by_band_dBu(pick)
@@ -58,7 +58,7 @@ def _number(text: str) -> float:
     return float(text.replace("\u2212", "-"))
 
 
-def test_the_curve_is_the_attenuation_of_the_scores(pick):
+def test_the_curve_is_the_attenuation_of_the_scores(pick) -> None:
     swept = rejection_sweep(pick)
     mine = swept[swept["stopper"] == "as it is"]
     band = pick.targets.radio_bands[0]
@@ -72,7 +72,7 @@ def test_the_curve_is_the_attenuation_of_the_scores(pick):
     ).mean() > 0.8
 
 
-def test_detection_is_worked_out_with_the_numbers(pick):
+def test_detection_is_worked_out_with_the_numbers(pick) -> None:
     rows = {what: (formula, result) for what, formula, result in detection_steps(pick)}
     found = assessed_detection(pick)
     total = float(found.input_V.max())
@@ -83,7 +83,7 @@ def test_detection_is_worked_out_with_the_numbers(pick):
     assert formula.startswith("(m/2)(g_m'/g_m)|V_gk|² = 0.15 ·")
 
 
-def test_alternatives_say_what_each_costs(pick):
+def test_alternatives_say_what_each_costs(pick) -> None:
     table = alternatives_table(pick)
     frame = table.frame.set_index("alternative")
     assert frame.loc["SMD 0805", "own capacitance"] == "0.06\u00a0pF"
@@ -92,7 +92,7 @@ def test_alternatives_say_what_each_costs(pick):
     assert "worst margin (dB)" in frame.columns
 
 
-def test_without_bands_the_standard_ones_are_shown(pick):
+def test_without_bands_the_standard_ones_are_shown(pick) -> None:
     bare = Assessment(pick.stage, pick.device, Targets())
     found = radio_section(bare)
     frame = of_kind(found.blocks, Table)[0].frame
@@ -104,7 +104,7 @@ def test_without_bands_the_standard_ones_are_shown(pick):
         spec_of(figure.chart)
 
 
-def test_without_a_stopper(restage):
+def test_without_a_stopper(restage) -> None:
     found = radio_section(restage(stopper_ohm=0.0))
     assert "There is no stopper" in of_kind(found.blocks, Prose)[0].paragraphs[0]
     others = of_kind(found.blocks, Table)[1].frame
@@ -112,7 +112,7 @@ def test_without_a_stopper(restage):
     assert all("grid to ground" in label for label in others["alternative"][1:])
 
 
-def test_a_stopper_that_falls_short_is_cautioned(pick):
+def test_a_stopper_that_falls_short_is_cautioned(pick) -> None:
     demanding = tuple(replace(band, attenuation_dB=300.0) for band in pick.targets.radio_bands)
     a = Assessment(pick.stage, pick.device, replace(pick.targets, radio_bands=demanding))
     blocks = radio_section(a).blocks
@@ -121,12 +121,12 @@ def test_a_stopper_that_falls_short_is_cautioned(pick):
     assert of_kind(blocks, Steps)
 
 
-def test_one_stage_only(batch):
+def test_one_stage_only(batch) -> None:
     with pytest.raises(ValueError, match="must be one stage"):
         radio_section(batch)
 
 
-def test_a_follower_on_the_plate_counts(pick):
+def test_a_follower_on_the_plate_counts(pick) -> None:
     stage = replace(pick.stage, output_coupling_F=np.inf, load_ohm=np.inf)
     follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=56e3, stray_grid_plate_F=5e-12)
     loaded = replace(pick, stage=stage, follower=(follower, pick.device))

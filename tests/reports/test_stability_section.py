@@ -28,7 +28,7 @@ def of_kind(blocks, kind):
     return [block for block in blocks if isinstance(block, kind)]
 
 
-def test_a_stage_with_short_leads_is_found_well_damped(restage):
+def test_a_stage_with_short_leads_is_found_well_damped(restage) -> None:
     blocks = stability_section(restage(**SHORT)).blocks
     verdict = of_kind(blocks, Note)[0]
     assert verdict.kind == "finding"
@@ -41,7 +41,7 @@ def test_a_stage_with_short_leads_is_found_well_damped(restage):
     assert not of_kind(blocks, Figure)
 
 
-def test_a_stage_that_oscillates_is_cautioned(restage):
+def test_a_stage_that_oscillates_is_cautioned(restage) -> None:
     a = restage(**LONG)
     assert float(least_damping(a.stage, a.linear)[0]) < 0
     found = stability_section(a)
@@ -57,7 +57,7 @@ def test_a_stage_that_oscillates_is_cautioned(restage):
     assert found.key == "stability"
 
 
-def test_the_steps_state_the_smallest_stopper(restage):
+def test_the_steps_state_the_smallest_stopper(restage) -> None:
     a = restage(**LONG)
     rows = {what: result for what, _, result in of_kind(stability_section(a).blocks, Steps)[0].rows}
     stopper = float(smallest_stopper(a.stage, a.linear)[0])
@@ -68,7 +68,7 @@ def test_the_steps_state_the_smallest_stopper(restage):
     assert rows["commonly fitted"] == "100\u00a0Ω to 10\u00a0kΩ"
 
 
-def test_the_sweep_is_the_score_over_the_stopper(restage):
+def test_the_sweep_is_the_score_over_the_stopper(restage) -> None:
     a = restage(**LONG)
     stage = a.stage.map(lambda x: x.reshape(-1)[0])
     linear = a.linear.map(lambda x: x.reshape(-1)[0])
@@ -81,7 +81,7 @@ def test_the_sweep_is_the_score_over_the_stopper(restage):
     assert swept["damping"].min() < 0
 
 
-def test_longer_leads_ask_for_more(restage):
+def test_longer_leads_ask_for_more(restage) -> None:
     a = restage(**LONG)
     table = lead_table(
         a.stage.map(lambda x: x.reshape(-1)[0]), a.linear.map(lambda x: x.reshape(-1)[0])
@@ -91,25 +91,25 @@ def test_longer_leads_ask_for_more(restage):
     assert table.marked[3] == "broken"
 
 
-def test_without_leads_the_section_says_so(restage):
+def test_without_leads_the_section_says_so(restage) -> None:
     bare = dict.fromkeys((*SHORT, "stopper_lead_H"), 0.0)
     texts = stability_section(restage(**bare)).blocks[0].paragraphs
     assert any("No lead inductance is stated" in text for text in texts)
 
 
-def test_one_stage_only(batch):
+def test_one_stage_only(batch) -> None:
     with pytest.raises(ValueError, match="must be one stage"):
         stability_section(batch)
 
 
-def test_scalar_stages_serve_as_well(restage):
+def test_scalar_stages_serve_as_well(restage) -> None:
     a = restage(**LONG)
     scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
     rows = [of_kind(stability_section(x).blocks, Steps)[0].rows for x in (a, scalar)]
     assert rows[0] == rows[1]
 
 
-def test_a_follower_on_the_plate_counts(restage, contents):
+def test_a_follower_on_the_plate_counts(restage, contents) -> None:
     follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=100e3, stray_grid_plate_F=5e-12)
     direct = {"output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0}
     bare = restage(**{**LONG, **direct})

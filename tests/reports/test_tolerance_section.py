@@ -96,7 +96,7 @@ def text_of(found):
     return " ".join(words).replace("\u00a0", " ")
 
 
-def test_words_tell_yield_blame_and_what_was_asked(study):
+def test_words_tell_yield_blame_and_what_was_asked(study) -> None:
     found = tolerance_blocks(study)
     text = text_of(found)
     assert "3 designs was built 10,240 times. Parts, valve and supply vary" in text
@@ -114,7 +114,7 @@ def test_words_tell_yield_blame_and_what_was_asked(study):
     assert "no other design shown has more" in text_of(better)
 
 
-def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
+def test_yield_table_has_a_row_a_design_and_marks_the_pick(study) -> None:
     yields, worst, spreads = of_kind(tolerance_blocks(study), Table)
     frame = yields.frame
     assert frame["candidate"].tolist() == ["4", "8", "15"]
@@ -132,7 +132,7 @@ def test_yield_table_has_a_row_a_design_and_marks_the_pick(study):
     assert worst.frame.iloc[:, 0].tolist() == ["input corner", "gain (dB)", "plate current"]
 
 
-def test_worst_table_names_the_ends_that_matter(study):
+def test_worst_table_names_the_ends_that_matter(study) -> None:
     worst = of_kind(tolerance_blocks(study), Table)[1].frame.set_index("score")
     row = worst.loc["plate current"]
     assert row["least where"].replace("\u00a0", " ") == "transconductance of the valve −25 %"
@@ -141,7 +141,7 @@ def test_worst_table_names_the_ends_that_matter(study):
     assert "grid stopper" not in worst.loc["gain (dB)", "least where"]
 
 
-def test_extremes_inside_the_box_are_cautioned(study):
+def test_extremes_inside_the_box_are_cautioned(study) -> None:
     assert "go beyond every corner" not in text_of(tolerance_blocks(study))
     low, high = study.extremes["gain_dB"]
     beyond = study.extremes | {"gain_dB": (low - 3.0, high)}
@@ -150,7 +150,7 @@ def test_extremes_inside_the_box_are_cautioned(study):
     )
 
 
-def test_charts_are_valid_and_say_in_words_what_they_show(study):
+def test_charts_are_valid_and_say_in_words_what_they_show(study) -> None:
     figures = {figure.name: figure for figure in of_kind(tolerance_blocks(study), Figure)}
     assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
     specs = {name: spec_of(figure.chart) for name, figure in figures.items()}
@@ -162,7 +162,7 @@ def test_charts_are_valid_and_say_in_words_what_they_show(study):
     assert len(specs["tolerance-bands"]["vconcat"]) == 3
 
 
-def test_a_study_without_windows_or_spreads_still_reads(study):
+def test_a_study_without_windows_or_spreads_still_reads(study) -> None:
     plain = replace(
         study,
         setup=ToleranceSetup((), {}),
@@ -178,13 +178,13 @@ def test_a_study_without_windows_or_spreads_still_reads(study):
     assert "limit missed most" not in of_kind(found, Table)[0].frame
 
 
-def test_every_quantity_of_a_valve_has_a_name():
+def test_every_quantity_of_a_valve_has_a_name() -> None:
     labels = [quantity_label(name, VALVE) for name in VALVE_QUANTITIES]
     assert all("valve" in label or "–" in label for label in labels)
     assert quantity_label("valve_grid_plate_F", FIELD_EFFECT) == "gate–drain capacitance"
 
 
-def test_scores_under_drive_have_a_table_of_their_own(study):
+def test_scores_under_drive_have_a_table_of_their_own(study) -> None:
     assert study.slow is None
     slow = SlowBands(
         1024,

@@ -43,7 +43,7 @@ def rows(layer) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
-def test_residual_chart_has_a_row_for_every_published_number(entry):
+def test_residual_chart_has_a_row_for_every_published_number(entry) -> None:
     chart = residuals_of(entry)
     spec = spec_of(chart)
     drawn = rows(chart.layer[-1])
@@ -56,13 +56,13 @@ def test_residual_chart_has_a_row_for_every_published_number(entry):
     assert spec["title"] == f"{entry.name}: residuals of the fit"
 
 
-def test_residual_rows_name_quantity_conditions_and_maker():
+def test_residual_rows_name_quantity_conditions_and_maker() -> None:
     points = rows(residuals_of(valve("12AX7")).layer[-1])["point"].tolist()
     assert "plate current at 250 V, −2 V (Sylvania)" in points
     assert "stage gain at 180 V, 470 kΩ / 2.2 MΩ / 7.4 kΩ (RCA)" in points
 
 
-def test_fitted_and_tested_differ_in_shape_as_well_as_hue():
+def test_fitted_and_tested_differ_in_shape_as_well_as_hue() -> None:
     encoding = spec_of(residuals_of(valve("12AX7")))["layer"][-1]["encoding"]
     for channel in ("color", "shape"):
         scale = encoding[channel]["scale"]
@@ -70,7 +70,7 @@ def test_fitted_and_tested_differ_in_shape_as_well_as_hue():
         assert len(set(scale["range"])) == 2
 
 
-def test_residuals_of_many_readings_are_drawn_over_the_current(fit):
+def test_residuals_of_many_readings_are_drawn_over_the_current(fit) -> None:
     chart = residual_chart("bench", fit.record)
     encoding = spec_of(chart)["layer"][-1]["encoding"]
     assert encoding["x"]["scale"]["type"] == "log"
@@ -78,12 +78,12 @@ def test_residuals_of_many_readings_are_drawn_over_the_current(fit):
     assert set(rows(chart.layer[-1])["used"]) == {"fitted", "tested"}
 
 
-def test_a_valve_without_a_fit_has_no_residual_chart():
+def test_a_valve_without_a_fit_has_no_residual_chart() -> None:
     with pytest.raises(ValueError, match="12AX7: fit: no points"):
         residual_chart("12AX7", FitRecord("taken over"))
 
 
-def test_plate_curves_are_those_of_the_law_within_the_axes():
+def test_plate_curves_are_those_of_the_law_within_the_axes() -> None:
     entry = valve("12AX7")
     chart = curves_of(entry, grid_V=[0.0, -1.0, -2.0], plate_max_V=250, current_max_A=2e-3)
     lines = rows(chart.layer[0])
@@ -95,7 +95,7 @@ def test_plate_curves_are_those_of_the_law_within_the_axes():
     assert rows(chart.layer[1])["label"].tolist() == ["−2 V", "−1 V", "0 V"]
 
 
-def test_rated_dissipation_and_data_are_on_the_chart():
+def test_rated_dissipation_and_data_are_on_the_chart() -> None:
     entry = valve("12AX7")
     chart = curves_of(entry, current_max_A=8e-3)
     rated, data = rows(chart.layer[2]), rows(chart.layer[3])
@@ -110,7 +110,7 @@ def test_rated_dissipation_and_data_are_on_the_chart():
 
 
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
-def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry):
+def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry) -> None:
     lines = rows(curves_of(entry).layer[0])
     steps = np.sort(lines["grid_V"].unique())[::-1]
     assert steps[0] == 0.0
@@ -120,7 +120,7 @@ def test_default_curves_reach_from_zero_bias_to_cut_off_in_round_steps(entry):
     assert lowest < 0.02 * entry.law.plate_current(0.0, entry.plate_voltage_max_V)
 
 
-def test_default_curves_of_measurements_are_the_measured_ones(fit):
+def test_default_curves_of_measurements_are_the_measured_ones(fit) -> None:
     chart = plate_curves_chart("bench", fit.law, fit.record)
     assert sorted(rows(chart.layer[0])["grid_V"].unique()) == [-2.0, -1.5, -1.0, -0.5, 0.0]
     assert len(rows(chart.layer[2])) == len(fit.fitted) + len(fit.tested)
@@ -134,12 +134,12 @@ def test_default_curves_of_measurements_are_the_measured_ones(fit):
         ({"grid_V": []}, "grid_V: []: must hold at least one"),
     ],
 )
-def test_axes_that_make_no_sense_are_refused(options, words):
+def test_axes_that_make_no_sense_are_refused(options, words) -> None:
     with pytest.raises(ValueError, match="must") as caught:
         curves_of(valve("12AX7"), **options)
     assert words in str(caught.value)
 
 
-def test_both_charts_render(fit):
+def test_both_charts_render(fit) -> None:
     for chart in (residual_chart("bench", fit.record), curves_of(valve("6DJ8"))):
         assert "<svg" in svg_of(spec_of(chart))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -277,8 +276,11 @@ class Problem:
             rows = np.flatnonzero(which == driver)
             some = self.assess({name: values[rows] for name, values in parts.items()})
             for name in driven:
-                with suppress(InputError):
+                try:
                     found[name][rows] = some[name]
+                except InputError as error:
+                    if error.field != "drive.level_V":  # else the driver does not clip
+                        raise
         return {name: found[name] if name in found else whole[name] for name in names}
 
     def tolerance_of(self, parts: Parts) -> ToleranceSetup | None:

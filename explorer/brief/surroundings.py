@@ -162,7 +162,7 @@ class Driver(Section):
     )
     level_fraction: Annotated[
         _Value,
-        Freed(ELEMENTS[f"{DRIVER}level_fraction"], QuantityField("ratio", minimum=0, maximum=1)),
+        _LEVEL,
     ] = Field(
         default=1.0, description="Setting of the level control: share of its track below the wiper."
     )

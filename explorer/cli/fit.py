@@ -62,7 +62,7 @@ def fit(
 
       stagefront fit bench.csv --name bench-1 --test-every 5 --chart residuals.html
     """
-    from objectives.checks import InputError
+    from objectives.checks import InputError, Written
     from objectives.devices.terms import VALVE
     from objectives.devices.valve_table import valve
     from objectives.fitting.measured import fit_law
@@ -76,7 +76,9 @@ def fit(
     if chart is not None:
         chart_format(chart)  # before the work rather than after it
     if into is not None and like is None:
-        raise InputError("--like", like, "--into needs a valve to take capacitances from")
+        raise InputError(
+            "--like", Written("not given"), "--into needs a valve to take capacitances from"
+        )
     model = valve(like) if like is not None else None
     measured = read_measurements(readings)
     grid = model.law.grid if model is not None else None

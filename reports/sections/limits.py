@@ -62,8 +62,9 @@ def allowed_words(at_least: float, at_most: float, unit: str) -> str:
 def _margin(row: LimitRow) -> str:
     if row.kind == "rating":
         return percent(1 - row.value / row.at_most)
-    ends = [end for end in (row.at_least, row.at_most) if math.isfinite(end)]
-    return quantity(min(abs(row.value - end) for end in ends), row.unit)
+    # Negative where the limit is broken; nothing where neither end is one.
+    margin = min(row.value - row.at_least, row.at_most - row.value)
+    return quantity(margin, row.unit) if math.isfinite(margin) else "—"
 
 
 def numbered_sources(table: Table, longest: int = 30) -> list[Block]:

@@ -88,7 +88,7 @@ def brief_text() -> Callable[..., str]:
 
 
 @pytest.fixture(scope="session")
-def posed(brief_text: Callable[..., str]) -> Callable[..., Formulation]:
+def formulated(brief_text: Callable[..., str]) -> Callable[..., Formulation]:
     """Return a maker of the problem that the small brief, changed, poses."""
 
     def make(*changes: tuple[str, str], folder: str | Path = ".") -> Formulation:

@@ -22,8 +22,8 @@ QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def ex(posed: Make) -> Exploration:
-    return explore(posed(), QUICK, method="exact")
+def ex(formulated: Make) -> Exploration:
+    return explore(formulated(), QUICK, method="exact")
 
 
 @pytest.fixture(scope="module")
@@ -108,9 +108,9 @@ def test_a_stage_from_outside_the_space_may_beat_its_front(ex: Exploration) -> N
 
 
 def test_without_a_front_there_is_nothing_to_stand_against(
-    posed: Make, impossible: tuple[str, str]
+    formulated: Make, impossible: tuple[str, str]
 ) -> None:
-    none = explore(posed(impossible), QUICK, method="exact")
+    none = explore(formulated(impossible), QUICK, method="exact")
     pairs = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
     standing = judged(none, *pairs)
     assert (standing.beaten_by, standing.nearest) == ((), None)
@@ -121,9 +121,9 @@ def test_without_a_front_there_is_nothing_to_stand_against(
     assert (kept.broken, kept.beaten_by, kept.nearest, kept.on_front) == ({}, (), None, False)
 
 
-def test_small_scores_are_compared_in_their_own_size(posed: Make) -> None:
+def test_small_scores_are_compared_in_their_own_size(formulated: Make) -> None:
     ex = explore(
-        posed(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
+        formulated(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
         QUICK,
         method="exact",
     )
@@ -141,7 +141,7 @@ def test_small_scores_are_compared_in_their_own_size(posed: Make) -> None:
 
 
 @pytest.mark.slow
-def test_scores_that_lack_a_target_are_left_out(ex: Exploration, posed: Make) -> None:
+def test_scores_that_lack_a_target_are_left_out(ex: Exploration, formulated: Make) -> None:
     pairs = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
     full = judged(ex, *pairs).scores
     missing = [n for n, s in REGISTRY.items() if n not in full]
@@ -150,7 +150,7 @@ def test_scores_that_lack_a_target_are_left_out(ex: Exploration, posed: Make) ->
         assert any(not getattr(ex.problem.targets, need, None) for need in needs), name
     assert "rf_margin_dB" in full
     bare = explore(
-        posed(
+        formulated(
             ('[[targets.radio_bands]]\nname = "medium wave"\nfrom = "530 kHz"\nto = "1.7 MHz"\n'
              'attenuation = "20 dB"\n', ""),
             ('rf_margin_dB = "maximise"\n', ""),
@@ -221,9 +221,9 @@ def test_moving_the_leak_behind_the_stopper_costs_the_divider(standing: Standing
 
 
 @pytest.mark.slow
-def test_from_none_or_full_there_is_one_way_to_go(posed: Make) -> None:
+def test_from_none_or_full_there_is_one_way_to_go(formulated: Make) -> None:
     ex = explore(
-        posed(('values = ["none", "22u"]', 'values = ["none", "22u", "full"]')),
+        formulated(('values = ["none", "22u"]', 'values = ["none", "22u", "full"]')),
         QUICK,
         method="exact",
     )
@@ -249,7 +249,7 @@ def test_a_value_between_two_of_the_list_steps_to_both(ex: Exploration) -> None:
 
 
 def test_a_continuous_part_steps_through_its_stock(
-    posed: Make, continuous: tuple[str, str]
+    formulated: Make, continuous: tuple[str, str]
 ) -> None:
-    steps = steps_of(judged(explore(posed(continuous), QUICK), *BETWEEN), "stopper_ohm")
+    steps = steps_of(judged(explore(formulated(continuous), QUICK), *BETWEEN), "stopper_ohm")
     assert [step.end for step in steps] == pytest.approx([56e3, 68e3])  # E12

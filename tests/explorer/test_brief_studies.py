@@ -48,8 +48,8 @@ def test_wiring_by_kind_adds_to_what_is_stated_between_its_ends() -> None:
         {"kind": wire, "between": "plate to ground", "metres": 0.05},
     ]
     stated = {"grid_to_plate": "0.3 pF", "grid_to_ground": "0 pF", "plate_to_ground": "1 pF"}
-    posed = formulate(parse_brief(changed(strays={**stated, "wiring": pieces})))
-    fixed = posed.problem.fixed
+    formulated = formulate(parse_brief(changed(strays={**stated, "wiring": pieces})))
+    fixed = formulated.problem.fixed
     a_metre, a_piece = wiring(wire).capacitance_F, wiring(holder).capacitance_F
     assert float(fixed.stray_grid_plate_F) == pytest.approx(0.3e-12 + 2 * a_piece)
     assert float(fixed.stray_grid_ground_F) == pytest.approx(0.08 * a_metre)
@@ -63,8 +63,8 @@ def test_a_price_asks_for_a_drawer_that_has_prices() -> None:
         parse_brief(brief)
     assert "stock.drawer: not given: expected a drawer with prices" in caught.value.problems[0]
     quiet = tomllib.loads(shipped_brief_text("quiet-input"))
-    posed = formulate(load_brief("quiet-input"))
-    prices = posed.problem.targets.prices
+    formulated = formulate(load_brief("quiet-input"))
+    prices = formulated.problem.targets.prices
     # The grid capacitor and four resistors vary; the position of the leak is no part.
     assert set(prices) == {f"{name}_ohm" for name in
                            ("stopper", "plate_load", "cathode_resistor", "grid_leak")} | {
@@ -126,14 +126,14 @@ def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws() ->
 def test_yield_can_be_a_score_of_the_search() -> None:
     brief = changed(tolerance={"draws": 64})
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
-    posed = formulate(parse_brief(brief))
-    found = explore(posed, Settings(seed=1, evaluations=600, batch=60))
+    formulated = formulate(parse_brief(brief))
+    found = explore(formulated, Settings(seed=1, evaluations=600, batch=60))
     assert found.exact is None  # too costly for the whole space
     good = found.front.scores["tolerance_yield_percent"]
-    again = posed.problem.assess(found.front.parts)["tolerance_yield_percent"]
+    again = formulated.problem.assess(found.front.parts)["tolerance_yield_percent"]
     np.testing.assert_array_equal(good, again)  # the draws are common to all, and repeatable
-    blind = posed.problem.draw(40, np.random.default_rng(3))
-    assert good.max() > posed.problem.assess(blind)["tolerance_yield_percent"].mean()
+    blind = formulated.problem.draw(40, np.random.default_rng(3))
+    assert good.max() > formulated.problem.assess(blind)["tolerance_yield_percent"].mean()
     assert np.all((good >= 0) & (good <= 100))
 
 

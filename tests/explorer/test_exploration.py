@@ -24,8 +24,8 @@ QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def auto(posed: Make) -> Exploration:
-    return explore(posed(), QUICK)
+def auto(formulated: Make) -> Exploration:
+    return explore(formulated(), QUICK)
 
 
 def everything(ex: Exploration) -> Any:
@@ -83,8 +83,8 @@ def test_the_most_balanced_come_first(auto: Exploration) -> None:
 
 
 @pytest.mark.slow
-def test_a_search_that_sees_everything_finds_everything(posed: Make, size: int) -> None:
-    ex = explore(posed(), Settings(evaluations=8 * size, batch=4 * size, sampler="random"))
+def test_a_search_that_sees_everything_finds_everything(formulated: Make, size: int) -> None:
+    ex = explore(formulated(), Settings(evaluations=8 * size, batch=4 * size, sampler="random"))
     assert ex.searched is not None
     assert len(ex.searched.front) == len(ex.front)
     assert ex.search_share == pytest.approx(1.0, abs=1e-12)
@@ -106,9 +106,9 @@ def test_marks_name_the_best_of_each_score(auto: Exploration) -> None:
     assert sum(Mark("pick") in marks for marks in auto.marks.values()) == 1
 
 
-def test_a_long_front_is_shown_in_forty(posed: Make) -> None:
+def test_a_long_front_is_shown_in_forty(formulated: Make) -> None:
     ex = explore(
-        posed(
+        formulated(
             ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "1M"'),
             ('values = ["1k", "1k5", "2k2"]', 'series = "E12"\nfrom = "1k"\nto = "2k7"'),
         ),
@@ -130,8 +130,8 @@ def test_the_frame_holds_the_front_in_si_units(auto: Exploration) -> None:
     assert frame["limits_broken"].eq(0).all()
 
 
-def test_the_distance_from_a_target_is_in_the_frame(posed: Make) -> None:
-    ex = explore(posed(('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }')), QUICK)
+def test_the_distance_from_a_target_is_in_the_frame(formulated: Make) -> None:
+    ex = explore(formulated(('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }')), QUICK)
     frame = ex.frame()
     assert frame["gain_dB_from_target"].to_numpy() == pytest.approx(
         (frame["gain_dB"] - 30).abs().to_numpy()
@@ -151,11 +151,11 @@ def test_the_distance_from_a_target_is_in_the_frame(posed: Make) -> None:
     ],
 )
 def test_each_method_does_what_it_says(
-    posed: Make, method: Any, exact_up_to: int, exact: bool, searched: bool
+    formulated: Make, method: Any, exact_up_to: int, exact: bool, searched: bool
 ) -> None:
     seen: set[str] = set()
     ex = explore(
-        posed(),
+        formulated(),
         QUICK,
         method=method,
         exact_up_to=exact_up_to,
@@ -168,14 +168,14 @@ def test_each_method_does_what_it_says(
 
 
 def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    problem = posed().problem
+    problem = formulated().problem
     assert problem.enumerable(162)
     assert not problem.enumerable(161)
     monkeypatch.setitem(REGISTRY, "noise_dBu", replace(REGISTRY["noise_dBu"], slow=True))
     assert problem.enumerable(162)  # 162 candidates are few
-    wide = posed(
+    wide = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E192"\nfrom = "10k"\nto = "47k"')
     ).problem
     assert 2000 < wide.size < 3000
@@ -185,23 +185,23 @@ def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
 
 
 def test_a_continuous_space_is_searched_and_cannot_be_exact(
-    posed: Make, continuous: tuple[str, str]
+    formulated: Make, continuous: tuple[str, str]
 ) -> None:
-    ex = explore(posed(continuous), QUICK)
+    ex = explore(formulated(continuous), QUICK)
     assert ex.exact is None
     assert ex.search_share is None
     assert len(ex.front) > 3
     with pytest.raises(InputError) as caught:
-        explore(posed(continuous), QUICK, method="exact")
+        explore(formulated(continuous), QUICK, method="exact")
     assert (caught.value.field, caught.value.value) == ("method", "exact")
 
 
-def test_parts_of_a_drawer_are_explored(posed: Make, tmp_path: Path) -> None:
+def test_parts_of_a_drawer_are_explored(formulated: Make, tmp_path: Path) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value,quantity\nresistor,12k,3\nresistor,33k,1\nresistor,100k,4\nresistor,1M,1\n"
     )
     ex = explore(
-        posed(
+        formulated(
             ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"'),
             (
                 "[scores]",
@@ -223,10 +223,10 @@ def test_parts_of_a_drawer_are_explored(posed: Make, tmp_path: Path) -> None:
 # --- constants -----------------------------------------------------------------------------------
 
 
-def test_a_constant_score_leaves_the_search_and_is_kept_once(posed: Make, size: int) -> None:
-    plain = explore(posed(), QUICK)
+def test_a_constant_score_leaves_the_search_and_is_kept_once(formulated: Make, size: int) -> None:
+    plain = explore(formulated(), QUICK)
     ex = explore(
-        posed(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
+        formulated(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
                'series_departure_percent = "minimise"')),
         QUICK,
     )  # fmt: skip
@@ -241,9 +241,9 @@ def test_a_constant_score_leaves_the_search_and_is_kept_once(posed: Make, size: 
     assert ex.exact.evaluated == size
 
 
-def test_when_every_score_is_constant_one_is_kept(posed: Make) -> None:
+def test_when_every_score_is_constant_one_is_kept(formulated: Make) -> None:
     ex = explore(
-        posed(
+        formulated(
             ('gain_dB = "maximise"', 'series_departure_percent = "minimise"'),
             ('input_corner_error_octaves = "minimise"\n', ""),
             ('noise_dBu = "minimise"\n', 'series_departure_rms_percent = "minimise"\n'),
@@ -257,9 +257,9 @@ def test_when_every_score_is_constant_one_is_kept(posed: Make) -> None:
     assert ex.pick == 0
 
 
-def test_one_score_has_one_best_candidate(posed: Make) -> None:
+def test_one_score_has_one_best_candidate(formulated: Make) -> None:
     ex = explore(
-        posed(
+        formulated(
             ('input_corner_error_octaves = "minimise"\n', ""),
             ('noise_dBu = "minimise"\n', ""),
             ('rf_margin_dB = "maximise"\n', ""),
@@ -278,9 +278,9 @@ def test_one_score_has_one_best_candidate(posed: Make) -> None:
 
 
 def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
-    posed: Make, impossible: tuple[str, str]
+    formulated: Make, impossible: tuple[str, str]
 ) -> None:
-    ex = explore(posed(impossible), QUICK)
+    ex = explore(formulated(impossible), QUICK)
     assert not ex.feasible
     assert len(ex.front) == len(ex.representatives) == 12
     broken = ex.front.broken
@@ -300,8 +300,8 @@ def stop_at(kind: str) -> Callable[[Progress], None]:
     return report
 
 
-def test_an_interrupted_search_is_read_as_far_as_it_went(posed: Make) -> None:
-    ex = explore(posed(), QUICK, progress=stop_at("searching"))
+def test_an_interrupted_search_is_read_as_far_as_it_went(formulated: Make) -> None:
+    ex = explore(formulated(), QUICK, progress=stop_at("searching"))
     assert ex.interrupted
     assert ex.exact is None
     assert ex.source.evaluated == 20
@@ -310,14 +310,14 @@ def test_an_interrupted_search_is_read_as_far_as_it_went(posed: Make) -> None:
 
 
 def test_an_interrupted_enumeration_falls_back_on_the_search(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("explorer.search.CHUNK", 50)
-    ex = explore(posed(), QUICK, progress=stop_at("enumerating"))
+    ex = explore(formulated(), QUICK, progress=stop_at("enumerating"))
     assert ex.interrupted
     assert ex.exact is None
     assert ex.source.evaluated == 60
-    alone = explore(posed(), QUICK, method="exact", progress=stop_at("enumerating"))
+    alone = explore(formulated(), QUICK, method="exact", progress=stop_at("enumerating"))
     assert alone.interrupted
     assert alone.source.evaluated == 50
     assert len(alone.front) > 0

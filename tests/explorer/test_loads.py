@@ -70,8 +70,8 @@ VALVE = device("12AX7")
 class Run:
     """One brief that was explored, studied and written, once for all tests."""
 
-    def __init__(self, posed: Formulation, folder: Path) -> None:
-        self.ex: Exploration = explore(posed, QUICK, method="exact")
+    def __init__(self, formulated: Formulation, folder: Path) -> None:
+        self.ex: Exploration = explore(formulated, QUICK, method="exact")
         self.contents: ReportData = report_data(self.ex, pick_studies(self.ex, folder))
         self.written = write_report(self.contents, folder)
 
@@ -94,13 +94,13 @@ class Run:
 
 
 @pytest.fixture(scope="module")
-def followed(posed: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
-    return Run(posed(*FOLLOWER), tmp_path_factory.mktemp("follower"))
+def followed(formulated: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    return Run(formulated(*FOLLOWER), tmp_path_factory.mktemp("follower"))
 
 
 @pytest.fixture(scope="module")
-def loaded(posed: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
-    return Run(posed(*NEXT), tmp_path_factory.mktemp("next"))
+def loaded(formulated: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    return Run(formulated(*NEXT), tmp_path_factory.mktemp("next"))
 
 
 def stage_of(run: Run, **load: Any) -> Stage:

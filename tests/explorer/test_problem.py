@@ -125,8 +125,8 @@ def same(first: Evaluation, second: Evaluation, rel: float = 0.0) -> None:
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_candidates_one_by_one(posed: Make) -> None:
-    problem = posed().problem
+def test_a_batch_is_its_candidates_one_by_one(formulated: Make) -> None:
+    problem = formulated().problem
     parts = whole(problem)
     rows = np.arange(0, len(parts["bypass_F"]), 7)
     batch = problem.evaluate({n: a[rows] for n, a in parts.items()})
@@ -135,8 +135,8 @@ def test_a_batch_is_its_candidates_one_by_one(posed: Make) -> None:
     assert len(batch) == len(rows) > 20
 
 
-def test_chunks_do_not_show(posed: Make) -> None:
-    problem = posed().problem
+def test_chunks_do_not_show(formulated: Make) -> None:
+    problem = formulated().problem
     parts = problem.draw(CHUNK + 100, np.random.default_rng(1))
     together = problem.evaluate(parts)
     assert len(together) == CHUNK + 100
@@ -148,8 +148,8 @@ def test_chunks_do_not_show(posed: Make) -> None:
     )
 
 
-def test_scores_are_those_of_the_stage_built_by_hand(posed: Make) -> None:
-    problem = posed().problem
+def test_scores_are_those_of_the_stage_built_by_hand(formulated: Make) -> None:
+    problem = formulated().problem
     parts = {
         "stopper_ohm": np.array([68e3]),
         "plate_load_ohm": np.array([100e3]),
@@ -179,21 +179,21 @@ def test_scores_are_those_of_the_stage_built_by_hand(posed: Make) -> None:
     assert found.excess["plate_current_A"][0] == pytest.approx(inside, rel=1e-9)
 
 
-def test_without_ratings_only_the_windows_limit(posed: Make) -> None:
-    problem = replace(posed().problem, ratings_hold=False)
+def test_without_ratings_only_the_windows_limit(formulated: Make) -> None:
+    problem = replace(formulated().problem, ratings_hold=False)
     found = problem.evaluate(problem.draw(4, np.random.default_rng(0)))
     assert set(found.excess) == {"plate_current_A", ALL_FINITE}
 
 
 def test_a_candidate_whose_score_is_no_number_is_never_feasible(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> np.ndarray:
         return np.where(np.asarray(a.stage.stopper_ohm) > 1e5, np.nan, 1.0)
 
     entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", lambda a: [odd(a)])
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
-    problem = posed().problem
+    problem = formulated().problem
     problem = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")), windows=())
     found = problem.evaluate(whole(problem))
     missing = found.parts["stopper_ohm"] > 1e5
@@ -210,8 +210,8 @@ def test_a_candidate_whose_score_is_no_number_is_never_feasible(
 # --- the space -----------------------------------------------------------------------------------
 
 
-def test_every_candidate_is_enumerated_once(posed: Make, size: int) -> None:
-    problem = posed().problem
+def test_every_candidate_is_enumerated_once(formulated: Make, size: int) -> None:
+    problem = formulated().problem
     assert problem.size == size
     for chunk in (50, size, 10 * size):
         pieces = list(problem.enumerate(chunk))
@@ -220,8 +220,8 @@ def test_every_candidate_is_enumerated_once(posed: Make, size: int) -> None:
             assert np.array_equal(np.concatenate([p[name] for p in pieces]), value)
 
 
-def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(posed: Make) -> None:
-    problem = posed().problem
+def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(formulated: Make) -> None:
+    problem = formulated().problem
     drawn = problem.draw(100, np.random.default_rng(3))
     for choice in problem.choices:
         values, counts = np.unique(drawn[choice.part], return_counts=True)
@@ -237,9 +237,9 @@ def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(posed:
 
 
 def test_a_continuous_part_is_drawn_evenly_in_ratio(
-    posed: Make, continuous: tuple[str, str]
+    formulated: Make, continuous: tuple[str, str]
 ) -> None:
-    problem = posed(continuous).problem
+    problem = formulated(continuous).problem
     assert problem.size == np.inf
     drawn = problem.draw(200, np.random.default_rng(5))["stopper_ohm"]
     share = np.sort(np.log(drawn / 10e3) / np.log(22.0))
@@ -248,20 +248,22 @@ def test_a_continuous_part_is_drawn_evenly_in_ratio(
     assert (share <= steps + 1 / 200 + 1e-12).all()
 
 
-def test_choices_say_where_their_values_come_from(posed: Make, continuous: tuple[str, str]) -> None:
-    origins = {c.part: c.origin for c in posed().problem.choices}
+def test_choices_say_where_their_values_come_from(
+    formulated: Make, continuous: tuple[str, str]
+) -> None:
+    origins = {c.part: c.origin for c in formulated().problem.choices}
     assert origins == {
         "stopper_ohm": "E6, 10 kΩ to 220 kΩ",
         "plate_load_ohm": "3 listed values, 100 kΩ to 220 kΩ",
         "cathode_resistor_ohm": "3 listed values, 1 kΩ to 2.2 kΩ",
         "bypass_F": "2 listed values, none to 22 µF",
     }
-    assert posed(continuous).problem.choices[0].origin == "any value, 10 kΩ to 220 kΩ"
+    assert formulated(continuous).problem.choices[0].origin == "any value, 10 kΩ to 220 kΩ"
     assert Choice("stopper_ohm", low=1.0, high=2.0).continuous
 
 
-def test_the_leak_position_is_a_choice_like_a_part(posed: Make) -> None:
-    problem = posed(
+def test_the_leak_position_is_a_choice_like_a_part(formulated: Make) -> None:
+    problem = formulated(
         ("[parts.plate_load]", '[parts.grid_leak]\nvalue = "1M"\nposition = "either"\n\n'
          "[parts.plate_load]"),
     ).problem  # fmt: skip
@@ -270,24 +272,24 @@ def test_the_leak_position_is_a_choice_like_a_part(posed: Make) -> None:
     assert "leak_at_grid" not in problem.targets.preferred
 
 
-def test_drawer_parts_are_the_drawers(posed: Make, tmp_path: Path) -> None:
+def test_drawer_parts_are_the_drawers(formulated: Make, tmp_path: Path) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value\nresistor,12k\nresistor,33k\nresistor,33k\nresistor,1M\ncapacitor,22n\n"
     )
     change = ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"\nto = "220k"')
-    problem = posed(change, folder=tmp_path).problem
+    problem = formulated(change, folder=tmp_path).problem
     assert problem.choices[0].values.tolist() == [12e3, 33e3]
     assert problem.choices[0].origin == "the drawer, 12 kΩ to 33 kΩ"
 
 
-def test_parts_of_a_drawer_bring_tolerance_style_and_note(posed: Make, tmp_path: Path) -> None:
+def test_parts_of_a_drawer_bring_tolerance_style_and_note(formulated: Make, tmp_path: Path) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value,tolerance_percent,style,note\n"
         "resistor,12k,1,metal film 1/2 W,matched\nresistor,33k,2,carbon,\n"
         "resistor,33k,10,Carbon Film 1/2 W,\ncapacitor,22n,5,,\n"
     )
     drawer = 'drawer = "d.csv"'
-    problem = posed(
+    problem = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', drawer),
         ('[parts.output_coupling]\nvalue = "22n"', "[parts.output_coupling]\n" + drawer),
         folder=tmp_path,
@@ -312,7 +314,7 @@ def test_parts_of_a_drawer_bring_tolerance_style_and_note(posed: Make, tmp_path:
     one = {name: values[:1] for name, values in parts.items()}
     assert spread(problem.tolerance_of(one), "stopper_ohm") == pytest.approx(0.01)
     assert spread(problem.tolerance_of(one), "output_coupling_F") == pytest.approx(0.05)
-    stated = posed(
+    stated = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', drawer),
         ("[strays]", '[strays]\nstopper_shunt = "1 pF"'),
         folder=tmp_path,
@@ -342,11 +344,11 @@ FREED = (
 
 
 @pytest.mark.slow
-def test_what_stands_around_the_stage_is_chosen_like_a_part(posed: Make) -> None:
-    problem = posed(*DRIVEN, *zip(STATED, FREED, strict=True)).problem
+def test_what_stands_around_the_stage_is_chosen_like_a_part(formulated: Make) -> None:
+    problem = formulated(*DRIVEN, *zip(STATED, FREED, strict=True)).problem
     columns = ("supply_V", "driver.divider_shunt_ohm", "driver.plate_load_ohm")
     assert {c.part for c in problem.choices} > set(columns)
-    assert problem.size == posed(*DRIVEN).problem.size * 8
+    assert problem.size == formulated(*DRIVEN).problem.size * 8
     parts = problem.draw(6, np.random.default_rng(4))
     batch = problem.show(problem.evaluate(parts), np.arange(6))
     assert len({tuple(parts[c][row] for c in columns) for row in range(6)}) > 3
@@ -356,7 +358,7 @@ def test_what_stands_around_the_stage_is_chosen_like_a_part(posed: Make) -> None
             f'[supply]\nvoltage = "{volts} V"', f'plate_load = "{load}"',
             f'divider_shunt_resistance = "{shunt}"',
         )  # fmt: skip
-        alone = posed(*DRIVEN, *zip(STATED, stated, strict=True)).problem
+        alone = formulated(*DRIVEN, *zip(STATED, stated, strict=True)).problem
         own = {n: a[[row]] for n, a in parts.items() if n not in columns}
         one = alone.show(alone.evaluate(own), np.arange(1))
         assert np.isfinite(one.scores["harmonic_fall_dB"]).all()
@@ -366,9 +368,9 @@ def test_what_stands_around_the_stage_is_chosen_like_a_part(posed: Make) -> None
             np.testing.assert_allclose(batch.excess[name][row], value[0], rtol=1e-9, atol=1e-12)
 
 
-def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(posed: Make) -> None:
+def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(formulated: Make) -> None:
     stated = 'resistance = "47k"'
-    problem = posed(
+    problem = formulated(
         (stated, f'{stated}\ndivider_shunt_resistance = "100k"\n'
          "level_fraction = { continuous = true, from = 0.1, to = 1 }"),
     ).problem  # fmt: skip
@@ -389,17 +391,17 @@ def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(posed: Make) -> Non
         ('{ valeus = ["200 V"] }', "supply.voltage.valeus: ['200 V']: unknown key"),
     ],
 )  # fmt: skip
-def test_a_mistake_in_what_is_chosen_is_named(posed: Make, table: str, line: str) -> None:
+def test_a_mistake_in_what_is_chosen_is_named(formulated: Make, table: str, line: str) -> None:
     with pytest.raises(BriefError) as caught:
-        posed((STATED[0], f"[supply]\nvoltage = {table}"))
+        formulated((STATED[0], f"[supply]\nvoltage = {table}"))
     assert caught.value.problems[0].startswith(line)
 
 
 # --- windows of the brief ------------------------------------------------------------------------
 
 
-def test_windows_on_one_number_are_joined(posed: Make) -> None:
-    problem = posed(
+def test_windows_on_one_number_are_joined(formulated: Make) -> None:
+    problem = formulated(
         (
             'input_corner_Hz = "show"',
             'plate_current_A = { at_most = "0.8 mA", at_least = "0.3 mA" }',
@@ -409,8 +411,8 @@ def test_windows_on_one_number_are_joined(posed: Make) -> None:
     assert problem.score_names.count("plate_current_A") == 1
 
 
-def test_free_limited_and_shown_scores_are_each_worked_out_once(posed: Make) -> None:
-    problem = posed().problem
+def test_free_limited_and_shown_scores_are_each_worked_out_once(formulated: Make) -> None:
+    problem = formulated().problem
     assert problem.score_names == (
         "gain_dB", "input_corner_error_octaves", "noise_dBu", "rf_margin_dB",
         "plate_current_A", "input_corner_Hz",
@@ -421,8 +423,8 @@ def test_free_limited_and_shown_scores_are_each_worked_out_once(posed: Make) -> 
 # --- surroundings --------------------------------------------------------------------------------
 
 
-def test_a_level_control_is_a_thevenin_source(posed: Make) -> None:
-    found = posed(
+def test_a_level_control_is_a_thevenin_source(formulated: Make) -> None:
+    found = formulated(
         ('resistance = "47k"',
          'resistance = "10k"\ndivider_shunt_resistance = "100k"\nlevel_fraction = 0.25'),
     )  # fmt: skip
@@ -442,8 +444,8 @@ bypass = "none"
 """
 
 
-def test_a_driving_stage_is_its_output_resistance(posed: Make) -> None:
-    found = posed(
+def test_a_driving_stage_is_its_output_resistance(formulated: Make) -> None:
+    found = formulated(
         ('resistance = "47k"', ""), ("[load]", STAGE + "\n[load]"),
         ("[parts.plate_load]", '[parts.input_coupling]\nvalue = "22n"\n\n[parts.plate_load]'),
     )  # fmt: skip
@@ -457,8 +459,8 @@ def test_a_driving_stage_is_its_output_resistance(posed: Make) -> None:
     assert found.divider_ratio == pytest.approx(1.0)
 
 
-def test_a_next_stage_is_a_load(posed: Make) -> None:
-    found = posed(
+def test_a_next_stage_is_a_load(formulated: Make) -> None:
+    found = formulated(
         ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
          '[load]\ncapacitance = "10 pF"\n\n[load.stage]\nvalve = "12AU7"\nsupply = "250 V"\n'
          'plate_load = "47k"\ncathode_resistor = "1k"\ngrid_leak = "680k"'),
@@ -471,8 +473,8 @@ def test_a_next_stage_is_a_load(posed: Make) -> None:
     assert float(np.asarray(found.problem.fixed.load_F)) > least
 
 
-def test_a_follower_is_handed_to_the_assessment(posed: Make) -> None:
-    found = posed(
+def test_a_follower_is_handed_to_the_assessment(formulated: Make) -> None:
+    found = formulated(
         ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
          '[load.cathode_follower]\nvalve = "12AX7"\nsupply = "250 V"\ncathode_resistor = "100k"'),
         ('[parts.output_coupling]\nvalue = "22n"', ""),
@@ -492,10 +494,10 @@ def test_a_follower_is_handed_to_the_assessment(posed: Make) -> None:
     ],
 )  # fmt: skip
 def test_what_cannot_be_posed_is_said_in_words(
-    posed: Make, changes: list[tuple[str, str]], start: str
+    formulated: Make, changes: list[tuple[str, str]], start: str
 ) -> None:
     with pytest.raises(BriefError) as caught:
-        posed(*changes)
+        formulated(*changes)
     assert len(caught.value.problems) == 1
     assert caught.value.problems[0].startswith(start)
     assert any(word in caught.value.problems[0] for word in ("expected", "did you mean"))
@@ -504,8 +506,8 @@ def test_what_cannot_be_posed_is_said_in_words(
 # --- what makes a search the same search ---------------------------------------------------------
 
 
-def test_words_and_budget_make_no_other_search(posed: Make) -> None:
-    print_of = posed().problem.fingerprint
+def test_words_and_budget_make_no_other_search(formulated: Make) -> None:
+    print_of = formulated().problem.fingerprint
     assert len(print_of) == 16
     for change in (
         ('title = "A small stage for tests"', 'title = "Renamed"'),
@@ -514,11 +516,11 @@ def test_words_and_budget_make_no_other_search(posed: Make) -> None:
         ("seed = 5", "seed = 6"),
         ('from = "10k"', 'from = "10000 ohm"'),
     ):
-        assert posed(change).problem.fingerprint == print_of, change
+        assert formulated(change).problem.fingerprint == print_of, change
 
 
-def test_another_job_is_another_search(posed: Make) -> None:
-    seen = {posed().problem.fingerprint}
+def test_another_job_is_another_search(formulated: Make) -> None:
+    seen = {formulated().problem.fingerprint}
     for change in (
         ('voltage = "250 V"', 'voltage = "251 V"'),
         ('noise_dBu = "minimise"', 'noise_dBu = "show"'),
@@ -527,7 +529,7 @@ def test_another_job_is_another_search(posed: Make) -> None:
         ('values = ["none", "22u"]', 'values = ["none", "10u"]'),
         ('valve = "12AX7"', 'valve = "12AT7"'),
     ):
-        seen.add(posed(change).problem.fingerprint)
+        seen.add(formulated(change).problem.fingerprint)
     assert len(seen) == 7
 
 
@@ -591,10 +593,10 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
 
 
 def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked = counted(monkeypatch, costly=True)
-    problem = replace(posed().problem, shown=("odd_ratio", "input_corner_Hz", "gain_dB"))
+    problem = replace(formulated().problem, shown=("odd_ratio", "input_corner_Hz", "gain_dB"))
     assert not problem.costly
     found = problem.evaluate(whole(problem))
     assert asked == []
@@ -611,10 +613,10 @@ def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
 
 
 def test_a_costly_score_that_decides_makes_the_problem_costly(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     counted(monkeypatch, costly=True)
-    problem = posed().problem
+    problem = formulated().problem
     free = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")))
     limited = replace(problem, windows=(Window("odd_ratio", at_most=1e3),))
     assert free.costly
@@ -638,7 +640,7 @@ def test_the_value_behind_an_excess_is_found_again(window: Window, value: float)
 
 
 def test_a_score_that_is_no_number_has_no_value_behind_its_excess(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> list[np.ndarray]:
         return [np.full(a.stage.shape, np.nan)]
@@ -646,7 +648,7 @@ def test_a_score_that_is_no_number_has_no_value_behind_its_excess(
     entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", odd)
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     window = Window("odd_ratio", at_least=3.0)
-    problem = replace(posed().problem, windows=(window,))
+    problem = replace(formulated().problem, windows=(window,))
     batch = problem.evaluate(problem.draw(2, np.random.default_rng(0)))
     assert not batch.feasible.any()
     assert np.isnan([window.value_at(e) for e in batch.excess["odd_ratio"]]).all()

@@ -32,8 +32,8 @@ QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def ex(posed: Make) -> Exploration:
-    return explore(posed(), QUICK)
+def ex(formulated: Make) -> Exploration:
+    return explore(formulated(), QUICK)
 
 
 @pytest.fixture(scope="module")
@@ -100,9 +100,9 @@ def test_the_job_names_stage_surroundings_and_wishes(contents: ReportData) -> No
 
 
 @pytest.mark.slow
-def test_surroundings_are_told_in_words(posed: Make) -> None:
+def test_surroundings_are_told_in_words(formulated: Make) -> None:
     def told(*changes: tuple[str, str]) -> str:
-        return job(report_data(explore(posed(*changes), QUICK, method="exact")))
+        return job(report_data(explore(formulated(*changes), QUICK, method="exact")))
 
     leak = ("[parts.plate_load]", '[parts.input_coupling]\nvalue = "22n"\n\n[parts.plate_load]')
     stage = (
@@ -147,9 +147,9 @@ def test_uses_are_what_the_brief_asks_of_each_score(contents: ReportData) -> Non
     }
 
 
-def test_a_score_may_be_both_free_and_limited(posed: Make) -> None:
+def test_a_score_may_be_both_free_and_limited(formulated: Make) -> None:
     ex = explore(
-        posed(
+        formulated(
             ("[limits]", '[limits]\nrf_margin_dB = { at_least = "-8 dB" }'),
             ('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }'),
         ),
@@ -195,10 +195,10 @@ def test_the_method_counts_what_was_done(ex: Exploration, contents: ReportData) 
     assert contents.search_trace["evaluations"].tolist() == [20, 40, 60]
 
 
-def test_a_search_alone_says_so(posed: Make, tmp_path: Path) -> None:
+def test_a_search_alone_says_so(formulated: Make, tmp_path: Path) -> None:
     settings = replace(QUICK, storage=tmp_path / "s.log")
-    explore(posed(), replace(settings, evaluations=20), method="search")
-    (text, _) = method_sentences(report_data(explore(posed(), settings, method="search")))
+    explore(formulated(), replace(settings, evaluations=20), method="search")
+    (text, _) = method_sentences(report_data(explore(formulated(), settings, method="search")))
     assert text.startswith(
         "Searched front: a search (Optuna) evaluated 60 of 162 candidates, 20 of them in an "
         "earlier run, in "
@@ -207,19 +207,19 @@ def test_a_search_alone_says_so(posed: Make, tmp_path: Path) -> None:
 
 
 def test_a_continuous_space_has_no_number_of_candidates(
-    posed: Make, continuous: tuple[str, str]
+    formulated: Make, continuous: tuple[str, str]
 ) -> None:
-    contents = report_data(explore(posed(continuous), QUICK))
+    contents = report_data(explore(formulated(continuous), QUICK))
     assert "evaluated 60 of a continuous space" in method_sentences(contents)[0]
 
 
-def test_an_interruption_is_told(posed: Make) -> None:
+def test_an_interruption_is_told(formulated: Make) -> None:
     def stop(_: object) -> None:
         raise KeyboardInterrupt
 
-    contents = report_data(explore(posed(), QUICK, progress=stop))
+    contents = report_data(explore(formulated(), QUICK, progress=stop))
     assert method_sentences(contents)[-1].startswith("The run was interrupted")
-    half = report_data(explore(posed(), QUICK, method="exact", progress=stop))
+    half = report_data(explore(formulated(), QUICK, method="exact", progress=stop))
     assert method_sentences(half)[-1].startswith("The run was interrupted")
 
 
@@ -260,9 +260,9 @@ def test_each_reason_names_the_best_candidate_and_its_price(
                 assert worse == mentioned, (free.name, rival.name)
 
 
-def test_where_the_pick_is_the_best_that_is_said(posed: Make) -> None:
+def test_where_the_pick_is_the_best_that_is_said(formulated: Make) -> None:
     ex = explore(
-        posed(
+        formulated(
             ('input_corner_error_octaves = "minimise"\n', ""),
             ('noise_dBu = "minimise"\n', ""),
             ('rf_margin_dB = "maximise"\n', ""),
@@ -274,9 +274,9 @@ def test_where_the_pick_is_the_best_that_is_said(posed: Make) -> None:
     assert reason_sentences(report_data(ex))[1] == f"Gain: {best}, the front's best."
 
 
-def test_scores_of_small_numbers_are_told_apart(posed: Make) -> None:
+def test_scores_of_small_numbers_are_told_apart(formulated: Make) -> None:
     ex = explore(
-        posed(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
+        formulated(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
         QUICK,
         method="exact",
     )
@@ -314,9 +314,9 @@ def test_the_parts_list_has_values_markings_and_stress(
     assert lines["stopper_ohm"].when == ""
 
 
-def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(posed: Make) -> None:
+def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(formulated: Make) -> None:
     ex = explore(
-        posed(('values = ["none", "22u"]', 'values = ["none", "full"]')), QUICK, method="exact"
+        formulated(('values = ["none", "22u"]', 'values = ["none", "full"]')), QUICK, method="exact"
     )
     lines = {line.field: line for line in report_data(ex).parts}
     assert lines["bypass_F"].value in (0.0, np.inf)
@@ -326,10 +326,10 @@ def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(posed: M
 
 
 def test_the_parts_list_has_the_drawers_notes_and_a_chosen_supply(
-    posed: Make, tmp_path: Path
+    formulated: Make, tmp_path: Path
 ) -> None:
     (tmp_path / "d.csv").write_text("kind,value,note\nresistor,33k,matched\nresistor,47k,matched\n")
-    made = posed(
+    made = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"'),
         ('voltage = "250 V"', 'voltage = { values = ["240 V", "250 V"] }'),
         folder=tmp_path,
@@ -370,9 +370,9 @@ def test_cautions_assumptions_and_sources_are_there(contents: ReportData) -> Non
     assert any("IEC 60062" in s for s in source_lines(contents))
 
 
-def test_constants_are_told_once(posed: Make) -> None:
+def test_constants_are_told_once(formulated: Make) -> None:
     ex = explore(
-        posed(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
+        formulated(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
                'series_departure_percent = "minimise"')),
         QUICK, method="exact",
     )  # fmt: skip
@@ -390,8 +390,8 @@ def obstacles(ex: Exploration) -> list[str]:
 # --- nothing feasible ----------------------------------------------------------------------------
 
 
-def test_a_limit_that_nothing_keeps_is_named(posed: Make, impossible: tuple[str, str]) -> None:
-    ex = explore(posed(impossible), QUICK)
+def test_a_limit_that_nothing_keeps_is_named(formulated: Make, impossible: tuple[str, str]) -> None:
+    ex = explore(formulated(impossible), QUICK)
     contents = report_data(ex)
     assert not contents.feasible
     first, nearest = obstacles(ex)
@@ -410,10 +410,10 @@ def test_a_limit_that_nothing_keeps_is_named(posed: Make, impossible: tuple[str,
     assert [row.kept for row in contents.limits if row.name == "gain_dB"] == [False]
 
 
-def test_limits_that_block_each_other_are_named_with_their_shares(posed: Make) -> None:
+def test_limits_that_block_each_other_are_named_with_their_shares(formulated: Make) -> None:
     # A corner above 35 kHz needs a small stopper, 3 dB of radio margin a large one.
     ex = explore(
-        posed(("[limits]", '[limits]\ninput_corner_Hz = { at_least = "35 kHz" }\n'
+        formulated(("[limits]", '[limits]\ninput_corner_Hz = { at_least = "35 kHz" }\n'
                'rf_margin_dB = { at_least = "3 dB" }')),
         QUICK, method="exact",
     )  # fmt: skip
@@ -426,8 +426,8 @@ def test_limits_that_block_each_other_are_named_with_their_shares(posed: Make) -
     assert "plate voltage" not in words[0]
 
 
-def test_a_rating_that_nothing_keeps_is_named_by_how_much(posed: Make) -> None:
-    ex = explore(posed(("[limits]", "[limits]\nderating = 0.001")), QUICK, method="exact")
+def test_a_rating_that_nothing_keeps_is_named_by_how_much(formulated: Make) -> None:
+    ex = explore(formulated(("[limits]", "[limits]\nderating = 0.001")), QUICK, method="exact")
     words = " ".join(obstacles(ex))
     assert ex.exact is not None
     least = ex.exact.least_excess["plate voltage rating"]
@@ -436,14 +436,14 @@ def test_a_rating_that_nothing_keeps_is_named_by_how_much(posed: Make) -> None:
 
 
 def test_a_score_that_is_never_a_number_blocks_without_a_percentage(
-    posed: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> np.ndarray:
         return np.full(a.stage.shape, np.nan)
 
     entry = Score("odd_ratio", "", "minimise", "invented for this test", "none", lambda a: [odd(a)])
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
-    base = posed()
+    base = formulated()
     problem = replace(base.problem, free=(*base.problem.free, FreeScore("odd_ratio", "minimise")))
     ex = explore(replace(base, problem=problem), QUICK, method="exact")
     (words,) = [text for text in obstacles(ex) if "none of the 162 candidates" in text]

@@ -28,8 +28,8 @@ DRAWS = 512
 
 
 @pytest.fixture(scope="module")
-def ex(posed: Make) -> Exploration:
-    return explore(posed(), Settings(seed=1, evaluations=100, batch=50), method="exact")
+def ex(formulated: Make) -> Exploration:
+    return explore(formulated(), Settings(seed=1, evaluations=100, batch=50), method="exact")
 
 
 @pytest.fixture(scope="module")
@@ -82,14 +82,14 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: Repo
 @pytest.mark.slow
 @pytest.mark.parametrize("stated", ["study = false", "front = false"])
 def test_what_the_brief_does_not_want_is_left_out(
-    posed: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    formulated: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     size = StudySize(draws=64, index_samples=8)
     monkeypatch.setattr(
         "explorer.report_studies.tolerance_study", partial(tolerance_study, size=size)
     )
     change = ("[search]", f"[tolerance]\n{stated}\n\n[search]")
-    ex = explore(posed(change), Settings(seed=1, evaluations=100, batch=50), method="exact")
+    ex = explore(formulated(change), Settings(seed=1, evaluations=100, batch=50), method="exact")
     studies = pick_studies(ex, tmp_path)
     assert studies is not None
     assert studies.yields is None

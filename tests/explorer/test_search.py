@@ -33,8 +33,8 @@ Make = Callable[..., Formulation]
 
 
 @pytest.fixture(scope="module")
-def problem(posed: Make) -> Problem:
-    return posed().problem
+def problem(formulated: Make) -> Problem:
+    return formulated().problem
 
 
 @pytest.fixture(scope="module")
@@ -181,8 +181,8 @@ def test_what_is_stored_is_what_the_parts_score(
 
 
 @pytest.mark.slow
-def test_evolution_beats_drawing_at_random(posed: Make) -> None:
-    wide = posed(
+def test_evolution_beats_drawing_at_random(formulated: Make) -> None:
+    wide = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "220k"'),
         ('values = ["100k", "150k", "220k"]', 'series = "E12"\nfrom = "68k"\nto = "330k"'),
         ('values = ["1k", "1k5", "2k2"]', 'series = "E24"\nfrom = "820"\nto = "3k9"'),
@@ -216,8 +216,10 @@ def test_a_batch_of_one_evolves_too(problem: Problem) -> None:
     assert search(problem, Settings(evaluations=5, batch=1)).evaluated == 5
 
 
-def test_a_continuous_part_stays_within_its_range(posed: Make, continuous: tuple[str, str]) -> None:
-    found = search(posed(continuous).problem, Settings(evaluations=60, batch=20))
+def test_a_continuous_part_stays_within_its_range(
+    formulated: Make, continuous: tuple[str, str]
+) -> None:
+    found = search(formulated(continuous).problem, Settings(evaluations=60, batch=20))
     stoppers = found.front.parts["stopper_ohm"]
     assert len(stoppers) > 3
     assert ((stoppers >= 10e3) & (stoppers <= 220e3)).all()
@@ -401,11 +403,11 @@ def test_what_was_asked_and_never_told_is_not_counted(problem: Problem, tmp_path
 
 
 def test_another_brief_is_another_study_in_the_same_storage(
-    problem: Problem, posed: Make, tmp_path: Path
+    problem: Problem, formulated: Make, tmp_path: Path
 ) -> None:
     settings = Settings(evaluations=20, batch=20, storage=tmp_path / "s.log")
     first = search(problem, settings)
-    other = posed(('voltage = "250 V"', 'voltage = "300 V"')).problem
+    other = formulated(('voltage = "250 V"', 'voltage = "300 V"')).problem
     second = search(other, settings)
     assert (first.resumed, second.resumed, second.evaluated) == (0, 0, 20)
     assert len(trials(tmp_path / "s.log", problem)) == 20
@@ -557,8 +559,8 @@ def test_a_full_disk_is_no_bad_input_and_names_the_file(
 # --- constant scores and nothing feasible --------------------------------------------------------
 
 
-def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(posed: Make) -> None:
-    base = posed().problem
+def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(formulated: Make) -> None:
+    base = formulated().problem
     departure = FreeScore("series_departure_percent", "minimise")
     farads = FreeScore("input_capacitance_F", "minimise")
     found = constant_scores(replace(base, free=(*base.free, departure, farads)))
@@ -567,13 +569,13 @@ def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(posed: Mak
     assert found == {"series_departure_percent": 0.0}
 
 
-def test_one_odd_value_among_hundreds_is_no_constant(posed: Make) -> None:
+def test_one_odd_value_among_hundreds_is_no_constant(formulated: Make) -> None:
     values = ", ".join(
         f'"{v}{unit}"'
         for unit in ("", "k")
         for v in (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82, 100, 120, 150, 180, 220, 270)
     )
-    base = posed(
+    base = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', f'values = [{values}, "51k"]'),
         ('values = ["100k", "150k", "220k"]', 'series = "E12"\nfrom = "10k"\nto = "820k"'),
     ).problem
@@ -584,9 +586,9 @@ def test_one_odd_value_among_hundreds_is_no_constant(posed: Make) -> None:
 
 
 def test_when_nothing_is_feasible_the_nearest_are_kept(
-    posed: Make, impossible: tuple[str, str], size: int
+    formulated: Make, impossible: tuple[str, str], size: int
 ) -> None:
-    problem = posed(impossible).problem
+    problem = formulated(impossible).problem
     exact = enumerate_front(problem)
     assert (exact.feasible, len(exact.front)) == (0, 0)
     assert exact.broken["gain_dB"] == size
@@ -605,9 +607,9 @@ def test_when_nothing_is_feasible_the_nearest_are_kept(
 
 
 @pytest.mark.slow
-def test_the_limits_lead_the_search_to_what_keeps_them(posed: Make) -> None:
+def test_the_limits_lead_the_search_to_what_keeps_them(formulated: Make) -> None:
     # Few candidates keep such a limit; the constraint must guide, not only filter.
-    tight = posed(
+    tight = formulated(
         ('at_least = "0.6 mA", at_most = "0.9 mA"', 'at_least = "0.5 mA", at_most = "0.51 mA"'),
         ('values = ["1k", "1k5", "2k2"]', 'series = "E48"\nfrom = "470"\nto = "8k2"'),
         ('values = ["100k", "150k", "220k"]', 'series = "E24"\nfrom = "47k"\nto = "470k"'),

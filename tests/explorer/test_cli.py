@@ -556,7 +556,7 @@ def test_a_place_that_cannot_be_written_is_exit_4_and_named(brief: Path, place: 
 
 @pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
-@pytest.mark.parametrize("command", [["schema"], ["valves"], ["--help"]])
+@pytest.mark.parametrize("command", [["schema"], ["devices"], ["--help"]])
 def test_standard_output_on_a_full_disk_is_exit_4(command: list[str], place: Path) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(

@@ -23,6 +23,7 @@ from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
+from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.stage import Stage
 from objectives.targets import Targets
@@ -42,6 +43,7 @@ class Triode:
     c_gp: float = 1.6e-12
     c_pk: float = 0.5e-12
     name: str = "invented triode"
+    terms: Terms = VALVE
 
     def capacitances(self, point: OperatingPoint):
         return self.c_gk, self.c_gp, self.c_pk

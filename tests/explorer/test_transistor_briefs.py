@@ -277,7 +277,8 @@ def test_device_data_ratings_noise_and_spread_stand_with_their_sources(
     ):  # fmt: skip
         assert source.replace("_", r"\_") in data
     wanted = {
-        "battery-preamp": ("I\\_dss 500 µA", "cut-off voltage −800 mV", "channel modulation per volt 0.005",
+        "battery-preamp": ("I\\_dss 500 µA", "cut-off voltage −800 mV",
+                           "channel modulation per volt 0.005",
                            "reverse gate-source voltage 40 V", "flicker corner 3.1 kHz",
                            "−62.5 % to +87.5 %"),
         "talkback": ("forward current gain 288.8", "Early voltage 61.7 V",

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fixture_types import MakeStages, ReadReference
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -16,7 +17,7 @@ REFERENCES = Path(__file__).parent / "references"
 
 
 @pytest.fixture(scope="session")
-def reference():
+def reference() -> ReadReference:
     """Return a loader of the published tables in tests/references."""
 
     def load(name: str) -> dict[str, Any]:
@@ -26,7 +27,7 @@ def reference():
 
 
 @pytest.fixture(scope="session")
-def random_stages():
+def random_stages() -> MakeStages:
     """Return a maker of random stages and devices; every kind of absent part occurs."""
 
     def make(count: int, seed: int) -> tuple[Stage, SmallSignal]:

@@ -9,12 +9,15 @@ from typing import Any
 import numpy as np
 from scipy import constants
 
+from objectives.devices.bipolar import BipolarTransistor
 from objectives.devices.fit_record import FitRecord
 from objectives.devices.law import Datum
+from objectives.devices.lookup import device
 from objectives.devices.protocol import (
     Caveat,
     ConductionLaw,
     DataSources,
+    Device,
     DeviceNoise,
     OperatingPoint,
     Rating,
@@ -31,6 +34,19 @@ PUBLISHED = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
 
 INVENTED = DataSources("invented", "invented", "invented", "invented")
 Rated = tuple[str, Callable[[Stage, OperatingPoint], Any], float, str]
+
+
+def fit_of(entry: Device) -> FitRecord:
+    """Return how the law of a device was fitted, which must be recorded."""
+    assert entry.fit is not None
+    return entry.fit
+
+
+def bipolar(name: str) -> BipolarTransistor:
+    """Return a bipolar transistor of the table."""
+    part = device(name)
+    assert isinstance(part, BipolarTransistor)
+    return part
 
 
 @dataclass(frozen=True)

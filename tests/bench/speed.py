@@ -13,6 +13,7 @@ It prints ratios from one run on one machine; it is no test and asserts no time.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 
 import numpy as np
 from scipy.optimize import brentq
@@ -21,7 +22,7 @@ from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB
 from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
-from objectives.circuit.small_signal import small_signal
+from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
@@ -72,17 +73,17 @@ def one_at_a_time(of: Stage) -> np.ndarray:
         point = operating_point(stage, DEVICE.law)
         linear = small_signal(stage, DEVICE, point)
 
-        def level(f: float, node: str, stage=stage, linear=linear) -> float:
-            return 20 * np.log10(abs(complex(dense_response(stage, linear, f)[node])))
+        def level(f: float, node: str, stage: Stage = stage, linear: SmallSignal = linear) -> float:
+            return float(20 * np.log10(abs(complex(dense_response(stage, linear, f)[node]))))
 
-        def corner(node: str, up: bool, level=level) -> float:
+        def corner(node: str, up: bool, level: Callable[[float, str], float] = level) -> float:
             sought = level(1e3, node) - HALF_POWER_DB
             step = 10 ** (0.25 if up else -0.25)
             here = 1e3
             while level(here * step, node) > sought:
                 here *= step
-            ends = sorted((np.log2(here), np.log2(here * step)))
-            return 2 ** brentq(lambda x: level(2**x, node) - sought, *ends, xtol=1e-8)
+            low, high = sorted((float(np.log2(here)), float(np.log2(here * step))))
+            return 2 ** float(brentq(lambda x: level(2**x, node) - sought, low, high, xtol=1e-8))
 
         reference = level(1e3, "g")
         worst = min(

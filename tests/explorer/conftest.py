@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from explorer.brief.loading import parse_brief
 from explorer.formulation import Formulation, formulate
+from fixture_types import MakeBriefText, MakeFormulation
 
 BRIEF = """\
 # Invented, for tests.
@@ -74,7 +74,7 @@ SIZE = 9 * 3 * 3 * 2
 
 
 @pytest.fixture(scope="session")
-def brief_text() -> Callable[..., str]:
+def brief_text() -> MakeBriefText:
     """Return a maker of the small brief with some of its text replaced."""
 
     def make(*changes: tuple[str, str]) -> str:
@@ -88,7 +88,7 @@ def brief_text() -> Callable[..., str]:
 
 
 @pytest.fixture(scope="session")
-def formulated(brief_text: Callable[..., str]) -> Callable[..., Formulation]:
+def formulated(brief_text: MakeBriefText) -> MakeFormulation:
     """Return a maker of the problem that the small brief, changed, poses."""
 
     def make(*changes: tuple[str, str], folder: str | Path = ".") -> Formulation:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -12,17 +11,16 @@ import pytest
 
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Formulation
 from explorer.settings import Settings
 from explorer.standing import Standing, Step, assess_design
+from fixture_types import MakeFormulation
 from objectives.scores.registry import REGISTRY
 
-Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def ex(formulated: Make) -> Exploration:
+def ex(formulated: MakeFormulation) -> Exploration:
     return explore(formulated(), QUICK, method="exact")
 
 
@@ -108,7 +106,7 @@ def test_a_stage_from_outside_the_space_may_beat_its_front(ex: Exploration) -> N
 
 
 def test_without_a_front_there_is_nothing_to_stand_against(
-    formulated: Make, impossible: tuple[str, str]
+    formulated: MakeFormulation, impossible: tuple[str, str]
 ) -> None:
     none = explore(formulated(impossible), QUICK, method="exact")
     pairs = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
@@ -121,7 +119,7 @@ def test_without_a_front_there_is_nothing_to_stand_against(
     assert (kept.broken, kept.beaten_by, kept.nearest, kept.on_front) == ({}, (), None, False)
 
 
-def test_small_scores_are_compared_in_their_own_size(formulated: Make) -> None:
+def test_small_scores_are_compared_in_their_own_size(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
         QUICK,
@@ -141,7 +139,9 @@ def test_small_scores_are_compared_in_their_own_size(formulated: Make) -> None:
 
 
 @pytest.mark.slow
-def test_scores_that_lack_a_target_are_left_out(ex: Exploration, formulated: Make) -> None:
+def test_scores_that_lack_a_target_are_left_out(
+    ex: Exploration, formulated: MakeFormulation
+) -> None:
     pairs = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
     full = judged(ex, *pairs).scores
     missing = [n for n, s in REGISTRY.items() if n not in full]
@@ -221,7 +221,7 @@ def test_moving_the_leak_behind_the_stopper_costs_the_divider(standing: Standing
 
 
 @pytest.mark.slow
-def test_from_none_or_full_there_is_one_way_to_go(formulated: Make) -> None:
+def test_from_none_or_full_there_is_one_way_to_go(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(('values = ["none", "22u"]', 'values = ["none", "22u", "full"]')),
         QUICK,
@@ -249,7 +249,7 @@ def test_a_value_between_two_of_the_list_steps_to_both(ex: Exploration) -> None:
 
 
 def test_a_continuous_part_steps_through_its_stock(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     steps = steps_of(judged(explore(formulated(continuous), QUICK), *BETWEEN), "stopper_ohm")
     assert [step.end for step in steps] == pytest.approx([56e3, 68e3])  # E12

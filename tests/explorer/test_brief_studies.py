@@ -164,7 +164,7 @@ def test_yield_can_be_a_score_of_the_search() -> None:
         ({"carrier": {"modulation": "130 %"}}, "carrier.modulation: '130 %'"),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_named(sections, line) -> None:
+def test_what_is_wrong_is_named(sections: dict[str, Any], line: str) -> None:
     brief = changed(**{k: v for k, v in sections.items() if isinstance(v, dict)})
     for key, value in sections.items():
         if not isinstance(value, dict):

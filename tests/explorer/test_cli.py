@@ -27,7 +27,8 @@ from typer.testing import CliRunner, Result
 
 from explorer.brief.loading import load_brief, shipped_briefs
 from explorer.brief.schema import brief_schema
-from explorer.cli.command import app, main
+from explorer.cli.app import app
+from explorer.cli.command import main
 from explorer.cli.standing import verdict
 from explorer.designs import parse_design
 from explorer.exploration import explore
@@ -35,6 +36,7 @@ from explorer.formulation import formulate
 from explorer.search import Progress
 from explorer.settings import Settings
 from explorer.standing import assess_design
+from fixture_types import MakeBriefText
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences
 
@@ -47,7 +49,7 @@ def run(*args: str | Path) -> Result:
 
 
 @pytest.fixture(scope="module")
-def text(brief_text: Callable[..., str]) -> Callable[..., str]:
+def text(brief_text: MakeBriefText) -> Callable[..., str]:
     """Return a maker of the small brief without the studies that take seconds."""
 
     def make(*changes: tuple[str, str]) -> str:
@@ -66,7 +68,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.fixture
-def brief(tmp_path: Path, text: Callable[..., str]) -> Path:
+def brief(tmp_path: Path, text: MakeBriefText) -> Path:
     path = tmp_path / "briefs" / "small.toml"
     path.parent.mkdir()
     path.write_text(text(), "utf-8")
@@ -170,7 +172,7 @@ def test_explore_does_what_its_options_say(
 
 @pytest.mark.slow
 def test_a_stored_search_starts_from_the_folder_of_its_brief(
-    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+    brief: Path, place: Path, light: list[Any], text: MakeBriefText
 ) -> None:
     brief.write_text(text(("batch = 20", 'batch = 20\nstorage = "kept/study.log"')), "utf-8")
     assert run("explore", brief, "--method", "search", "--quiet").exit_code == 0
@@ -180,7 +182,7 @@ def test_a_stored_search_starts_from_the_folder_of_its_brief(
 
 
 def test_paths_in_a_brief_start_from_its_folder(
-    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+    brief: Path, place: Path, light: list[Any], text: MakeBriefText
 ) -> None:
     (brief.parent / "d.csv").write_text("kind,value\nresistor,33k\nresistor,47k\n")
     brief.write_text(
@@ -192,7 +194,7 @@ def test_paths_in_a_brief_start_from_its_folder(
 
 
 def test_constants_are_printed_once(
-    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+    brief: Path, place: Path, light: list[Any], text: MakeBriefText
 ) -> None:
     brief.write_text(
         text(('noise_dBu = "minimise"',
@@ -203,7 +205,7 @@ def test_constants_are_printed_once(
 
 
 def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
-    brief: Path, place: Path, text: Callable[..., str], impossible: tuple[str, str],
+    brief: Path, place: Path, text: MakeBriefText, impossible: tuple[str, str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
     def render(contents: Any) -> dict[str, str]:
@@ -260,7 +262,7 @@ def wait_for(condition: Callable[[], bool], process: subprocess.Popen[str]) -> N
 
 @pytest.mark.slow
 def test_ctrl_c_writes_the_report_of_what_was_found_and_exits_130(
-    brief: Path, place: Path, text: Callable[..., str], continuous: tuple[str, str]
+    brief: Path, place: Path, text: MakeBriefText, continuous: tuple[str, str]
 ) -> None:
     brief.write_text(text(continuous, ("evaluations = 60", "evaluations = 1000000")), "utf-8")
     log = place / "out" / "search.log"
@@ -411,9 +413,7 @@ def test_shipped_briefs_are_valid(name: str, place: Path) -> None:
     assert result.stdout.startswith(f"{name}: valid\n")
 
 
-def test_check_reports_all_problems_at_once(
-    brief: Path, place: Path, text: Callable[..., str]
-) -> None:
+def test_check_reports_all_problems_at_once(brief: Path, place: Path, text: MakeBriefText) -> None:
     brief.write_text(
         text(('voltage = "250 V"', 'voltage = "-250 V"'), ('to = "220k"', 'to = "5k"')), "utf-8"
     )
@@ -498,11 +498,16 @@ def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
     ],
 )  # fmt: skip
 def test_a_faulty_brief_is_refused_by_every_command(
-    brief: Path, place: Path, text: Callable[..., str], change: tuple[str, str],
+    brief: Path, place: Path, text: MakeBriefText, change: tuple[str, str],
     fragments: list[str],
 ) -> None:  # fmt: skip
     brief.write_text(text(change), "utf-8")
-    for command in (["explore", brief], ["check", brief], ["assess", brief, *DESIGN]):
+    commands: tuple[list[str | Path], ...] = (
+        ["explore", brief],
+        ["check", brief],
+        ["assess", brief, *DESIGN],
+    )
+    for command in commands:
         result = run(*command)
         assert result.exit_code == 2
         assert result.stdout == ""
@@ -512,10 +517,11 @@ def test_a_faulty_brief_is_refused_by_every_command(
 
 
 def test_a_continuous_space_has_no_exact_front(
-    brief: Path, place: Path, text: Callable[..., str], continuous: tuple[str, str]
+    brief: Path, place: Path, text: MakeBriefText, continuous: tuple[str, str]
 ) -> None:
     brief.write_text(text(continuous), "utf-8")
-    for command in (["explore", brief], ["assess", brief, *DESIGN]):
+    commands: tuple[list[str | Path], ...] = (["explore", brief], ["assess", brief, *DESIGN])
+    for command in commands:
         result = run(*command, "--method", "exact", "--quiet")
         assert result.exit_code == 2
         assert "method: 'exact': must be 'auto' or 'search'" in result.stderr
@@ -588,7 +594,7 @@ def test_anything_else_is_a_defect_with_a_traceback_and_exit_1(
 
 
 def test_brackets_in_words_and_paths_are_no_markup(
-    brief: Path, place: Path, light: list[Any], text: Callable[..., str]
+    brief: Path, place: Path, light: list[Any], text: MakeBriefText
 ) -> None:
     brief.write_text(text(("A small stage for tests", "A [red]stage[/red] [/]")), "utf-8")
     result = run("explore", brief, "--into", "[bold]", "--method", "exact", "--quiet")

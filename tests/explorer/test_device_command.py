@@ -11,10 +11,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from explorer.cli.command import app
+from explorer.cli.app import app
 from explorer.device_records import device_record
 from objectives.devices.lookup import device, devices
+from objectives.devices.protocol import Device
 from objectives.devices.valve_table import format_valves, valve, valves
+from stand_in import fit_of
 
 
 def run(*arguments: str) -> Result:
@@ -37,14 +39,14 @@ def test_valves_and_transistors_are_listed_alike() -> None:
     for entry in valves():
         for used in ("fitted", "tested"):
             errors = [
-                abs(100 * (p.law / p.published - 1)) for p in entry.fit.points if p.used == used
+                abs(100 * (p.law / p.published - 1)) for p in fit_of(entry).points if p.used == used
             ]
             shown = f"{max(errors):.1f}" if errors else "–"
             assert rows[entry.name][f"worst {used} (%)"] == shown
 
 
 @pytest.mark.parametrize("entry", devices(), ids=lambda entry: entry.name)
-def test_a_device_is_told_in_full_with_its_sources(entry) -> None:
+def test_a_device_is_told_in_full_with_its_sources(entry: Device) -> None:
     record = device_record(entry)
     assert record["device"] == entry.name
     rows = {row["what"]: row for row in record["data"]}
@@ -52,7 +54,7 @@ def test_a_device_is_told_in_full_with_its_sources(entry) -> None:
     assert all(spread["source"] for spread in record["spreads"])
     (ratings,) = (row for what, row in rows.items() if what.startswith("ratings"))
     assert {n["value"] for n in ratings["numbers"]} >= {entry.plate_dissipation_max_W}
-    points = entry.fit.points if entry.fit is not None else ()
+    points = fit_of(entry).points if entry.fit is not None else ()
     for point, shown in zip(points, record["residuals"], strict=True):
         assert shown["residual_percent"] == pytest.approx(100 * (point.law / point.published - 1))
         assert shown["used"] in ("fitted", "tested")
@@ -76,7 +78,7 @@ def test_numbers_and_words_are_those_of_the_device() -> None:
 
 def test_csv_is_the_residuals_or_the_data_where_there_are_none() -> None:
     rows = list(csv.DictReader(io.StringIO(run("12AX7", "--form", "csv").stdout)))
-    assert len(rows) == len(valve("12AX7").fit.points)
+    assert len(rows) == len(fit_of(valve("12AX7")).points)
     rows = list(csv.DictReader(io.StringIO(run("J201", "--form", "csv").stdout)))
     assert {"data", "values", "source"} == set(rows[0])
 

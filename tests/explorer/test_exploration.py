@@ -13,18 +13,17 @@ import numpy as np
 import pytest
 
 from explorer.exploration import Exploration, Mark, explore
-from explorer.formulation import Formulation
 from explorer.search import Progress
 from explorer.settings import Settings
+from fixture_types import MakeFormulation
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 
-Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def auto(formulated: Make) -> Exploration:
+def auto(formulated: MakeFormulation) -> Exploration:
     return explore(formulated(), QUICK)
 
 
@@ -37,7 +36,7 @@ def everything(ex: Exploration) -> Any:
 
 def scaled(losses: np.ndarray) -> np.ndarray:
     span = np.ptp(losses, axis=0)
-    return (losses - losses.min(axis=0)) / np.where(span > 0, span, 1)
+    return np.asarray((losses - losses.min(axis=0)) / np.where(span > 0, span, 1))
 
 
 def volume(points: np.ndarray) -> float:
@@ -83,11 +82,14 @@ def test_the_most_balanced_come_first(auto: Exploration) -> None:
 
 
 @pytest.mark.slow
-def test_a_search_that_sees_everything_finds_everything(formulated: Make, size: int) -> None:
+def test_a_search_that_sees_everything_finds_everything(
+    formulated: MakeFormulation, size: int
+) -> None:
     ex = explore(formulated(), Settings(evaluations=8 * size, batch=4 * size, sampler="random"))
     assert ex.searched is not None
     assert len(ex.searched.front) == len(ex.front)
     assert ex.search_share == pytest.approx(1.0, abs=1e-12)
+    assert ex.search_share is not None
     assert ex.search_share <= 1.0
 
 
@@ -106,7 +108,7 @@ def test_marks_name_the_best_of_each_score(auto: Exploration) -> None:
     assert sum(Mark("pick") in marks for marks in auto.marks.values()) == 1
 
 
-def test_a_long_front_is_shown_in_forty(formulated: Make) -> None:
+def test_a_long_front_is_shown_in_forty(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(
             ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "1M"'),
@@ -130,7 +132,7 @@ def test_the_frame_holds_the_front_in_si_units(auto: Exploration) -> None:
     assert frame["limits_broken"].eq(0).all()
 
 
-def test_the_distance_from_a_target_is_in_the_frame(formulated: Make) -> None:
+def test_the_distance_from_a_target_is_in_the_frame(formulated: MakeFormulation) -> None:
     ex = explore(formulated(('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }')), QUICK)
     frame = ex.frame()
     assert frame["gain_dB_from_target"].to_numpy() == pytest.approx(
@@ -151,7 +153,7 @@ def test_the_distance_from_a_target_is_in_the_frame(formulated: Make) -> None:
     ],
 )
 def test_each_method_does_what_it_says(
-    formulated: Make, method: Any, exact_up_to: int, exact: bool, searched: bool
+    formulated: MakeFormulation, method: Any, exact_up_to: int, exact: bool, searched: bool
 ) -> None:
     seen: set[str] = set()
     ex = explore(
@@ -168,7 +170,7 @@ def test_each_method_does_what_it_says(
 
 
 def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     problem = formulated().problem
     assert problem.enumerable(162)
@@ -185,7 +187,7 @@ def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
 
 
 def test_a_continuous_space_is_searched_and_cannot_be_exact(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     ex = explore(formulated(continuous), QUICK)
     assert ex.exact is None
@@ -196,7 +198,7 @@ def test_a_continuous_space_is_searched_and_cannot_be_exact(
     assert (caught.value.field, caught.value.value) == ("method", "exact")
 
 
-def test_parts_of_a_drawer_are_explored(formulated: Make, tmp_path: Path) -> None:
+def test_parts_of_a_drawer_are_explored(formulated: MakeFormulation, tmp_path: Path) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value,quantity\nresistor,12k,3\nresistor,33k,1\nresistor,100k,4\nresistor,1M,1\n"
     )
@@ -223,7 +225,9 @@ def test_parts_of_a_drawer_are_explored(formulated: Make, tmp_path: Path) -> Non
 # --- constants -----------------------------------------------------------------------------------
 
 
-def test_a_constant_score_leaves_the_search_and_is_kept_once(formulated: Make, size: int) -> None:
+def test_a_constant_score_leaves_the_search_and_is_kept_once(
+    formulated: MakeFormulation, size: int
+) -> None:
     plain = explore(formulated(), QUICK)
     ex = explore(
         formulated(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
@@ -241,7 +245,7 @@ def test_a_constant_score_leaves_the_search_and_is_kept_once(formulated: Make, s
     assert ex.exact.evaluated == size
 
 
-def test_when_every_score_is_constant_one_is_kept(formulated: Make) -> None:
+def test_when_every_score_is_constant_one_is_kept(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(
             ('gain_dB = "maximise"', 'series_departure_percent = "minimise"'),
@@ -257,7 +261,7 @@ def test_when_every_score_is_constant_one_is_kept(formulated: Make) -> None:
     assert ex.pick == 0
 
 
-def test_one_score_has_one_best_candidate(formulated: Make) -> None:
+def test_one_score_has_one_best_candidate(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(
             ('input_corner_error_octaves = "minimise"\n', ""),
@@ -278,7 +282,7 @@ def test_one_score_has_one_best_candidate(formulated: Make) -> None:
 
 
 def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
-    formulated: Make, impossible: tuple[str, str]
+    formulated: MakeFormulation, impossible: tuple[str, str]
 ) -> None:
     ex = explore(formulated(impossible), QUICK)
     assert not ex.feasible
@@ -300,7 +304,7 @@ def stop_at(kind: str) -> Callable[[Progress], None]:
     return report
 
 
-def test_an_interrupted_search_is_read_as_far_as_it_went(formulated: Make) -> None:
+def test_an_interrupted_search_is_read_as_far_as_it_went(formulated: MakeFormulation) -> None:
     ex = explore(formulated(), QUICK, progress=stop_at("searching"))
     assert ex.interrupted
     assert ex.exact is None
@@ -310,7 +314,7 @@ def test_an_interrupted_search_is_read_as_far_as_it_went(formulated: Make) -> No
 
 
 def test_an_interrupted_enumeration_falls_back_on_the_search(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("explorer.search.CHUNK", 50)
     ex = explore(formulated(), QUICK, progress=stop_at("enumerating"))

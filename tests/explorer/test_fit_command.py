@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from explorer.cli.command import app
+from explorer.cli.app import app
 from objectives.devices.triodes import Koren
 from objectives.devices.valve_table import load_valves, valve
 
@@ -19,7 +19,7 @@ TRUE = Koren(mu=96.0, ex=1.37, kg1=1100.0, kp=580.0, kvb=340.0)
 
 
 @pytest.fixture
-def readings(tmp_path) -> Path:
+def readings(tmp_path: Path) -> Path:
     rng = np.random.default_rng(8)
     grid, plate = (a.ravel() for a in np.meshgrid(np.arange(-3, 0.1, 0.5), np.arange(20, 400, 20)))
     current = TRUE.plate_current(grid, plate) * (1 + 0.02 * rng.standard_normal(grid.size))
@@ -30,7 +30,7 @@ def readings(tmp_path) -> Path:
 
 
 @pytest.mark.slow
-def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path) -> None:
+def test_fits_readings_into_a_table_and_a_chart(readings: Path, tmp_path: Path) -> None:
     table, chart = tmp_path / "own.toml", tmp_path / "residuals.html"
     found = RUN.invoke(
         app,
@@ -41,6 +41,7 @@ def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path) -> None:
     record = json.loads(found.stdout)
     assert record["tested_rms_percent"] == pytest.approx(2, abs=1.5)  # the noise put in
     (entry,) = load_valves(table)
+    assert isinstance(entry.law, Koren)
     assert entry.law.kvb == 340.0
     assert entry.law.mu == pytest.approx(TRUE.mu, rel=0.03)
     assert entry.law.grid == valve("12AX7").law.grid
@@ -59,13 +60,13 @@ def test_fits_readings_into_a_table_and_a_chart(readings, tmp_path) -> None:
         (["--name", "x", "--chart", "a.pdf"], "must end in .html, .svg or .png"),
     ],
 )
-def test_bad_input_is_named(readings, arguments, said) -> None:
+def test_bad_input_is_named(readings: Path, arguments: list[str], said: str) -> None:
     found = RUN.invoke(app, ["fit", str(readings), *arguments])
     assert found.exit_code == 2
     assert said in found.output
 
 
-def test_readings_that_carry_no_fit_write_nothing(tmp_path) -> None:
+def test_readings_that_carry_no_fit_write_nothing(tmp_path: Path) -> None:
     path, table = tmp_path / "few.csv", tmp_path / "own.toml"
     path.write_text(
         "grid_voltage_V,plate_voltage_V,plate_current_mA\n-1,100,0.5\n-1,200,1.5\n", "utf-8"

@@ -29,7 +29,7 @@ def brute_non_dominated(losses: np.ndarray) -> np.ndarray:
     equal = np.all(losses[:, None, :] == losses[None, :, :], axis=-1)
     earlier = np.arange(len(losses))[:, None] < np.arange(len(losses))[None, :]
     beaten = (no_worse & better) | (equal & earlier)
-    return ~beaten.any(axis=0)
+    return np.asarray(~beaten.any(axis=0))
 
 
 def boxes_volume(points: np.ndarray) -> float:
@@ -48,7 +48,7 @@ def front_of(count: int, scores: int, seed: int) -> np.ndarray:
     points = np.abs(rng.normal(size=(count, scores)))
     points /= np.linalg.norm(points, axis=1)[:, None]
     points = (1 - points) * 10.0 ** rng.uniform(-12, 3, scores) + rng.normal(size=scores)
-    return points[brute_non_dominated(points)]
+    return np.asarray(points[brute_non_dominated(points)])
 
 
 # --- who is on the front -------------------------------------------------------------------------

@@ -6,7 +6,6 @@ What the brief says is built here once more from ``objectives`` alone and compar
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from explorer.formulation import Formulation
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
+from fixture_types import MakeFormulation
 from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point, with_follower
 from objectives.circuit.network import Network
@@ -36,7 +36,6 @@ from reports.sections.build import build_sections
 
 pytestmark = pytest.mark.slow
 
-Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 NO_STUDY = ("[search]", "[tolerance]\nstudy = false\n\n[search]")
 RESISTIVE = 'resistance = "470k"\ncapacitance = "50 pF"'
@@ -94,12 +93,12 @@ class Run:
 
 
 @pytest.fixture(scope="module")
-def followed(formulated: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
+def followed(formulated: MakeFormulation, tmp_path_factory: pytest.TempPathFactory) -> Run:
     return Run(formulated(*FOLLOWER), tmp_path_factory.mktemp("follower"))
 
 
 @pytest.fixture(scope="module")
-def loaded(formulated: Make, tmp_path_factory: pytest.TempPathFactory) -> Run:
+def loaded(formulated: MakeFormulation, tmp_path_factory: pytest.TempPathFactory) -> Run:
     return Run(formulated(*NEXT), tmp_path_factory.mktemp("next"))
 
 
@@ -186,7 +185,7 @@ def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:
     pick = followed.pick
     level = 20 * np.log10(np.abs(Network(pick.loaded, pick.linear, 1e6).output))
     level = level - 20 * np.log10(np.abs(Network(pick.loaded, pick.linear, 1e3).output))
-    text = table.loc["1\u00a0MHz", "output (dB)"]
+    text = table["output (dB)"]["1\u00a0MHz"]
     assert float(text.replace("−", "-")) == pytest.approx(float(level[0]), abs=0.06)
     for name in ("load_lines", "responses", "noise", "rejection"):
         assert followed.written[f"figure_{name}"].stat().st_size > 1000

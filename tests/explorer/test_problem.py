@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,8 +12,9 @@ import pytest
 from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
-from explorer.formulation import Formulation, formulate
+from explorer.formulation import formulate
 from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, Problem
+from fixture_types import MakeBriefText, MakeFormulation
 from objectives.assessment import Assessment
 from objectives.circuit.nodal import dense_response
 from objectives.devices.valve_table import format_valves, valve
@@ -22,9 +22,6 @@ from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY, Score
 from objectives.stage import Stage
 from objectives.tolerance.setup import ToleranceSetup
-
-Make = Callable[..., Formulation]
-
 
 # --- losses and windows, by hand -----------------------------------------------------------------
 
@@ -77,8 +74,8 @@ def test_no_number_is_inside_no_window() -> None:
 def evaluation(excess: dict[str, list[float]]) -> Evaluation:
     count = len(next(iter(excess.values())))
     return Evaluation(
-        {"stopper_ohm": np.arange(count) * 1e3},
-        {"gain_dB": np.arange(count) * 10.0},
+        {"stopper_ohm": np.arange(count, dtype=float) * 1e3},
+        {"gain_dB": np.arange(count, dtype=float) * 10.0},
         np.arange(count, dtype=float)[:, None],
         {name: np.array(e) for name, e in excess.items()},
     )
@@ -125,7 +122,7 @@ def same(first: Evaluation, second: Evaluation, rel: float = 0.0) -> None:
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_candidates_one_by_one(formulated: Make) -> None:
+def test_a_batch_is_its_candidates_one_by_one(formulated: MakeFormulation) -> None:
     problem = formulated().problem
     parts = whole(problem)
     rows = np.arange(0, len(parts["bypass_F"]), 7)
@@ -135,7 +132,7 @@ def test_a_batch_is_its_candidates_one_by_one(formulated: Make) -> None:
     assert len(batch) == len(rows) > 20
 
 
-def test_chunks_do_not_show(formulated: Make) -> None:
+def test_chunks_do_not_show(formulated: MakeFormulation) -> None:
     problem = formulated().problem
     parts = problem.draw(CHUNK + 100, np.random.default_rng(1))
     together = problem.evaluate(parts)
@@ -148,7 +145,7 @@ def test_chunks_do_not_show(formulated: Make) -> None:
     )
 
 
-def test_scores_are_those_of_the_stage_built_by_hand(formulated: Make) -> None:
+def test_scores_are_those_of_the_stage_built_by_hand(formulated: MakeFormulation) -> None:
     problem = formulated().problem
     parts = {
         "stopper_ohm": np.array([68e3]),
@@ -179,14 +176,14 @@ def test_scores_are_those_of_the_stage_built_by_hand(formulated: Make) -> None:
     assert found.excess["plate_current_A"][0] == pytest.approx(inside, rel=1e-9)
 
 
-def test_without_ratings_only_the_windows_limit(formulated: Make) -> None:
+def test_without_ratings_only_the_windows_limit(formulated: MakeFormulation) -> None:
     problem = replace(formulated().problem, ratings_hold=False)
     found = problem.evaluate(problem.draw(4, np.random.default_rng(0)))
     assert set(found.excess) == {"plate_current_A", ALL_FINITE}
 
 
 def test_a_candidate_whose_score_is_no_number_is_never_feasible(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> np.ndarray:
         return np.where(np.asarray(a.stage.stopper_ohm) > 1e5, np.nan, 1.0)
@@ -210,7 +207,7 @@ def test_a_candidate_whose_score_is_no_number_is_never_feasible(
 # --- the space -----------------------------------------------------------------------------------
 
 
-def test_every_candidate_is_enumerated_once(formulated: Make, size: int) -> None:
+def test_every_candidate_is_enumerated_once(formulated: MakeFormulation, size: int) -> None:
     problem = formulated().problem
     assert problem.size == size
     for chunk in (50, size, 10 * size):
@@ -220,7 +217,9 @@ def test_every_candidate_is_enumerated_once(formulated: Make, size: int) -> None
             assert np.array_equal(np.concatenate([p[name] for p in pieces]), value)
 
 
-def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(formulated: Make) -> None:
+def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(
+    formulated: MakeFormulation,
+) -> None:
     problem = formulated().problem
     drawn = problem.draw(100, np.random.default_rng(3))
     for choice in problem.choices:
@@ -237,7 +236,7 @@ def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(formul
 
 
 def test_a_continuous_part_is_drawn_evenly_in_ratio(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     problem = formulated(continuous).problem
     assert problem.size == np.inf
@@ -249,7 +248,7 @@ def test_a_continuous_part_is_drawn_evenly_in_ratio(
 
 
 def test_choices_say_where_their_values_come_from(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     origins = {c.part: c.origin for c in formulated().problem.choices}
     assert origins == {
@@ -262,7 +261,7 @@ def test_choices_say_where_their_values_come_from(
     assert Choice("stopper_ohm", low=1.0, high=2.0).continuous
 
 
-def test_the_leak_position_is_a_choice_like_a_part(formulated: Make) -> None:
+def test_the_leak_position_is_a_choice_like_a_part(formulated: MakeFormulation) -> None:
     problem = formulated(
         ("[parts.plate_load]", '[parts.grid_leak]\nvalue = "1M"\nposition = "either"\n\n'
          "[parts.plate_load]"),
@@ -272,7 +271,7 @@ def test_the_leak_position_is_a_choice_like_a_part(formulated: Make) -> None:
     assert "leak_at_grid" not in problem.targets.preferred
 
 
-def test_drawer_parts_are_the_drawers(formulated: Make, tmp_path: Path) -> None:
+def test_drawer_parts_are_the_drawers(formulated: MakeFormulation, tmp_path: Path) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value\nresistor,12k\nresistor,33k\nresistor,33k\nresistor,1M\ncapacitor,22n\n"
     )
@@ -282,7 +281,9 @@ def test_drawer_parts_are_the_drawers(formulated: Make, tmp_path: Path) -> None:
     assert problem.choices[0].origin == "the drawer, 12 kΩ to 33 kΩ"
 
 
-def test_parts_of_a_drawer_bring_tolerance_style_and_note(formulated: Make, tmp_path: Path) -> None:
+def test_parts_of_a_drawer_bring_tolerance_style_and_note(
+    formulated: MakeFormulation, tmp_path: Path
+) -> None:
     (tmp_path / "d.csv").write_text(
         "kind,value,tolerance_percent,style,note\n"
         "resistor,12k,1,metal film 1/2 W,matched\nresistor,33k,2,carbon,\n"
@@ -294,7 +295,7 @@ def test_parts_of_a_drawer_bring_tolerance_style_and_note(formulated: Make, tmp_
         ('[parts.output_coupling]\nvalue = "22n"', "[parts.output_coupling]\n" + drawer),
         folder=tmp_path,
     ).problem
-    parts = problem.draw(4, np.random.default_rng(0)) | {
+    parts = dict(problem.draw(4, np.random.default_rng(0))) | {
         "stopper_ohm": np.array([12e3, 33e3, 12e3, 50e3])
     }
     # The first line of a value counts; what the drawer does not know stays as the brief says.
@@ -344,7 +345,7 @@ FREED = (
 
 
 @pytest.mark.slow
-def test_what_stands_around_the_stage_is_chosen_like_a_part(formulated: Make) -> None:
+def test_what_stands_around_the_stage_is_chosen_like_a_part(formulated: MakeFormulation) -> None:
     problem = formulated(*DRIVEN, *zip(STATED, FREED, strict=True)).problem
     columns = ("supply_V", "driver.divider_shunt_ohm", "driver.plate_load_ohm")
     assert {c.part for c in problem.choices} > set(columns)
@@ -368,14 +369,14 @@ def test_what_stands_around_the_stage_is_chosen_like_a_part(formulated: Make) ->
             np.testing.assert_allclose(batch.excess[name][row], value[0], rtol=1e-9, atol=1e-12)
 
 
-def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(formulated: Make) -> None:
+def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(formulated: MakeFormulation) -> None:
     stated = 'resistance = "47k"'
     problem = formulated(
         (stated, f'{stated}\ndivider_shunt_resistance = "100k"\n'
          "level_fraction = { continuous = true, from = 0.1, to = 1 }"),
     ).problem  # fmt: skip
     at = np.array([0.25, 1.0])
-    parts = problem.draw(2, np.random.default_rng(0)) | {"driver.level_fraction": at}
+    parts = dict(problem.draw(2, np.random.default_rng(0))) | {"driver.level_fraction": at}
     stages = problem.stages(parts)
     above, below = 47e3 + 100e3 * (1 - at), 100e3 * at
     np.testing.assert_allclose(stages.source_ohm, above * below / (above + below))
@@ -391,7 +392,9 @@ def test_an_attenuator_ahead_of_a_plain_source_is_chosen_too(formulated: Make) -
         ('{ valeus = ["200 V"] }', "supply.voltage.valeus: ['200 V']: unknown key"),
     ],
 )  # fmt: skip
-def test_a_mistake_in_what_is_chosen_is_named(formulated: Make, table: str, line: str) -> None:
+def test_a_mistake_in_what_is_chosen_is_named(
+    formulated: MakeFormulation, table: str, line: str
+) -> None:
     with pytest.raises(BriefError) as caught:
         formulated((STATED[0], f"[supply]\nvoltage = {table}"))
     assert caught.value.problems[0].startswith(line)
@@ -400,7 +403,7 @@ def test_a_mistake_in_what_is_chosen_is_named(formulated: Make, table: str, line
 # --- windows of the brief ------------------------------------------------------------------------
 
 
-def test_windows_on_one_number_are_joined(formulated: Make) -> None:
+def test_windows_on_one_number_are_joined(formulated: MakeFormulation) -> None:
     problem = formulated(
         (
             'input_corner_Hz = "show"',
@@ -411,7 +414,9 @@ def test_windows_on_one_number_are_joined(formulated: Make) -> None:
     assert problem.score_names.count("plate_current_A") == 1
 
 
-def test_free_limited_and_shown_scores_are_each_worked_out_once(formulated: Make) -> None:
+def test_free_limited_and_shown_scores_are_each_worked_out_once(
+    formulated: MakeFormulation,
+) -> None:
     problem = formulated().problem
     assert problem.score_names == (
         "gain_dB", "input_corner_error_octaves", "noise_dBu", "rf_margin_dB",
@@ -423,7 +428,7 @@ def test_free_limited_and_shown_scores_are_each_worked_out_once(formulated: Make
 # --- surroundings --------------------------------------------------------------------------------
 
 
-def test_a_level_control_is_a_thevenin_source(formulated: Make) -> None:
+def test_a_level_control_is_a_thevenin_source(formulated: MakeFormulation) -> None:
     found = formulated(
         ('resistance = "47k"',
          'resistance = "10k"\ndivider_shunt_resistance = "100k"\nlevel_fraction = 0.25'),
@@ -444,7 +449,7 @@ bypass = "none"
 """
 
 
-def test_a_driving_stage_is_its_output_resistance(formulated: Make) -> None:
+def test_a_driving_stage_is_its_output_resistance(formulated: MakeFormulation) -> None:
     found = formulated(
         ('resistance = "47k"', ""), ("[load]", STAGE + "\n[load]"),
         ("[parts.plate_load]", '[parts.input_coupling]\nvalue = "22n"\n\n[parts.plate_load]'),
@@ -459,7 +464,7 @@ def test_a_driving_stage_is_its_output_resistance(formulated: Make) -> None:
     assert found.divider_ratio == pytest.approx(1.0)
 
 
-def test_a_next_stage_is_a_load(formulated: Make) -> None:
+def test_a_next_stage_is_a_load(formulated: MakeFormulation) -> None:
     found = formulated(
         ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
          '[load]\ncapacitance = "10 pF"\n\n[load.stage]\nvalve = "12AU7"\nsupply = "250 V"\n'
@@ -473,7 +478,7 @@ def test_a_next_stage_is_a_load(formulated: Make) -> None:
     assert float(np.asarray(found.problem.fixed.load_F)) > least
 
 
-def test_a_follower_is_handed_to_the_assessment(formulated: Make) -> None:
+def test_a_follower_is_handed_to_the_assessment(formulated: MakeFormulation) -> None:
     found = formulated(
         ('[load]\nresistance = "470k"\ncapacitance = "50 pF"',
          '[load.cathode_follower]\nvalve = "12AX7"\nsupply = "250 V"\ncathode_resistor = "100k"'),
@@ -494,7 +499,7 @@ def test_a_follower_is_handed_to_the_assessment(formulated: Make) -> None:
     ],
 )  # fmt: skip
 def test_what_cannot_be_posed_is_said_in_words(
-    formulated: Make, changes: list[tuple[str, str]], start: str
+    formulated: MakeFormulation, changes: list[tuple[str, str]], start: str
 ) -> None:
     with pytest.raises(BriefError) as caught:
         formulated(*changes)
@@ -506,7 +511,7 @@ def test_what_cannot_be_posed_is_said_in_words(
 # --- what makes a search the same search ---------------------------------------------------------
 
 
-def test_words_and_budget_make_no_other_search(formulated: Make) -> None:
+def test_words_and_budget_make_no_other_search(formulated: MakeFormulation) -> None:
     print_of = formulated().problem.fingerprint
     assert len(print_of) == 16
     for change in (
@@ -519,7 +524,7 @@ def test_words_and_budget_make_no_other_search(formulated: Make) -> None:
         assert formulated(change).problem.fingerprint == print_of, change
 
 
-def test_another_job_is_another_search(formulated: Make) -> None:
+def test_another_job_is_another_search(formulated: MakeFormulation) -> None:
     seen = {formulated().problem.fingerprint}
     for change in (
         ('voltage = "250 V"', 'voltage = "251 V"'),
@@ -534,7 +539,7 @@ def test_another_job_is_another_search(formulated: Make) -> None:
 
 
 def test_another_valve_of_the_same_name_is_another_search(
-    brief_text: Callable[..., str], tmp_path: Path
+    brief_text: MakeBriefText, tmp_path: Path
 ) -> None:
     text = brief_text(('valve = "12AX7"', 'valve = "12AX7"\nvalve_table = "mine.toml"'))
     prints = set()
@@ -550,7 +555,7 @@ def test_another_valve_of_the_same_name_is_another_search(
 
 
 def test_another_drawer_of_the_same_name_is_another_search(
-    brief_text: Callable[..., str], tmp_path: Path
+    brief_text: MakeBriefText, tmp_path: Path
 ) -> None:
     # Over a thousand lines: more than an array shows of itself.
     values = [f"resistor,{ohm}" for ohm in range(1000, 2500)]
@@ -593,7 +598,7 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
 
 
 def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked = counted(monkeypatch, costly=True)
     problem = replace(formulated().problem, shown=("odd_ratio", "input_corner_Hz", "gain_dB"))
@@ -613,7 +618,7 @@ def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
 
 
 def test_a_costly_score_that_decides_makes_the_problem_costly(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     counted(monkeypatch, costly=True)
     problem = formulated().problem
@@ -640,7 +645,7 @@ def test_the_value_behind_an_excess_is_found_again(window: Window, value: float)
 
 
 def test_a_score_that_is_no_number_has_no_value_behind_its_excess(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> list[np.ndarray]:
         return [np.full(a.stage.shape, np.nan)]

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from explorer.brief.loading import parse_brief, shipped_briefs
-from explorer.cli.command import app
+from explorer.cli.app import app
 from explorer.formulation import formulate
 
 README = Path(__file__).parents[2] / "README.md"
@@ -24,7 +24,7 @@ def test_its_brief_poses_a_problem() -> None:
 
 def test_its_commands_are_the_commands() -> None:
     told = set(re.findall(r"`stagefront (\w+)", TEXT))
-    there = {command.callback.__name__ for command in app.registered_commands}
+    there = {command.callback.__name__ for command in app.registered_commands if command.callback}
     assert there <= told | {"main"}
     assert told <= there
 

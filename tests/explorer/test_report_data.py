@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,9 +11,9 @@ import pytest
 
 from explorer.aims import FreeScore
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Formulation
 from explorer.report_data import report_data
 from explorer.settings import Settings
+from fixture_types import MakeFormulation
 from objectives.assessment import Assessment
 from objectives.format import part_value, quantity
 from objectives.scores.registry import REGISTRY, Score
@@ -27,12 +26,11 @@ from reports.sections.limits import limit_frame
 from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
 
-Make = Callable[..., Formulation]
 QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 
 @pytest.fixture(scope="module")
-def ex(formulated: Make) -> Exploration:
+def ex(formulated: MakeFormulation) -> Exploration:
     return explore(formulated(), QUICK)
 
 
@@ -100,7 +98,7 @@ def test_the_job_names_stage_surroundings_and_wishes(contents: ReportData) -> No
 
 
 @pytest.mark.slow
-def test_surroundings_are_told_in_words(formulated: Make) -> None:
+def test_surroundings_are_told_in_words(formulated: MakeFormulation) -> None:
     def told(*changes: tuple[str, str]) -> str:
         return job(report_data(explore(formulated(*changes), QUICK, method="exact")))
 
@@ -147,7 +145,7 @@ def test_uses_are_what_the_brief_asks_of_each_score(contents: ReportData) -> Non
     }
 
 
-def test_a_score_may_be_both_free_and_limited(formulated: Make) -> None:
+def test_a_score_may_be_both_free_and_limited(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(
             ("[limits]", '[limits]\nrf_margin_dB = { at_least = "-8 dB" }'),
@@ -195,7 +193,7 @@ def test_the_method_counts_what_was_done(ex: Exploration, contents: ReportData) 
     assert contents.search_trace["evaluations"].tolist() == [20, 40, 60]
 
 
-def test_a_search_alone_says_so(formulated: Make, tmp_path: Path) -> None:
+def test_a_search_alone_says_so(formulated: MakeFormulation, tmp_path: Path) -> None:
     settings = replace(QUICK, storage=tmp_path / "s.log")
     explore(formulated(), replace(settings, evaluations=20), method="search")
     (text, _) = method_sentences(report_data(explore(formulated(), settings, method="search")))
@@ -207,13 +205,13 @@ def test_a_search_alone_says_so(formulated: Make, tmp_path: Path) -> None:
 
 
 def test_a_continuous_space_has_no_number_of_candidates(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     contents = report_data(explore(formulated(continuous), QUICK))
     assert "evaluated 60 of a continuous space" in method_sentences(contents)[0]
 
 
-def test_an_interruption_is_told(formulated: Make) -> None:
+def test_an_interruption_is_told(formulated: MakeFormulation) -> None:
     def stop(_: object) -> None:
         raise KeyboardInterrupt
 
@@ -260,7 +258,7 @@ def test_each_reason_names_the_best_candidate_and_its_price(
                 assert worse == mentioned, (free.name, rival.name)
 
 
-def test_where_the_pick_is_the_best_that_is_said(formulated: Make) -> None:
+def test_where_the_pick_is_the_best_that_is_said(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(
             ('input_corner_error_octaves = "minimise"\n', ""),
@@ -274,7 +272,7 @@ def test_where_the_pick_is_the_best_that_is_said(formulated: Make) -> None:
     assert reason_sentences(report_data(ex))[1] == f"Gain: {best}, the front's best."
 
 
-def test_scores_of_small_numbers_are_told_apart(formulated: Make) -> None:
+def test_scores_of_small_numbers_are_told_apart(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(('noise_dBu = "minimise"', 'input_capacitance_F = "minimise"')),
         QUICK,
@@ -314,7 +312,9 @@ def test_the_parts_list_has_values_markings_and_stress(
     assert lines["stopper_ohm"].when == ""
 
 
-def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(formulated: Make) -> None:
+def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(
+    formulated: MakeFormulation,
+) -> None:
     ex = explore(
         formulated(('values = ["none", "22u"]', 'values = ["none", "full"]')), QUICK, method="exact"
     )
@@ -326,7 +326,7 @@ def test_parts_that_are_not_fitted_are_listed_only_where_they_were_free(formulat
 
 
 def test_the_parts_list_has_the_drawers_notes_and_a_chosen_supply(
-    formulated: Make, tmp_path: Path
+    formulated: MakeFormulation, tmp_path: Path
 ) -> None:
     (tmp_path / "d.csv").write_text("kind,value,note\nresistor,33k,matched\nresistor,47k,matched\n")
     made = formulated(
@@ -355,9 +355,9 @@ def test_the_limits_of_the_pick_show_the_room_left(ex: Exploration, contents: Re
     assert (row.kind, row.at_least, row.at_most, row.source) == ("window", 600e-6, 900e-6, "brief")
     assert row.value == pytest.approx(amps)
     shown = limit_frame(contents).set_index("limit")
-    margin = shown.loc["plate voltage rating", "margin"].replace("\u00a0", " ")
+    margin = shown["margin"]["plate voltage rating"].replace("\u00a0", " ")
     assert margin == f"{100 * (1 - volts / 300):.0f} %"
-    room = float(re.match(r"[\d.]+", shown.loc["plate current", "margin"])[0])  # type: ignore[index]
+    room = float(re.match(r"[\d.]+", shown["margin"]["plate current"])[0])  # type: ignore[index]
     assert room == pytest.approx(1e6 * min(amps - 0.6e-3, 0.9e-3 - amps), rel=1e-3)
 
 
@@ -370,7 +370,7 @@ def test_cautions_assumptions_and_sources_are_there(contents: ReportData) -> Non
     assert any("IEC 60062" in s for s in source_lines(contents))
 
 
-def test_constants_are_told_once(formulated: Make) -> None:
+def test_constants_are_told_once(formulated: MakeFormulation) -> None:
     ex = explore(
         formulated(('noise_dBu = "minimise"', 'noise_dBu = "minimise"\n'
                'series_departure_percent = "minimise"')),
@@ -390,7 +390,9 @@ def obstacles(ex: Exploration) -> list[str]:
 # --- nothing feasible ----------------------------------------------------------------------------
 
 
-def test_a_limit_that_nothing_keeps_is_named(formulated: Make, impossible: tuple[str, str]) -> None:
+def test_a_limit_that_nothing_keeps_is_named(
+    formulated: MakeFormulation, impossible: tuple[str, str]
+) -> None:
     ex = explore(formulated(impossible), QUICK)
     contents = report_data(ex)
     assert not contents.feasible
@@ -410,7 +412,9 @@ def test_a_limit_that_nothing_keeps_is_named(formulated: Make, impossible: tuple
     assert [row.kept for row in contents.limits if row.name == "gain_dB"] == [False]
 
 
-def test_limits_that_block_each_other_are_named_with_their_shares(formulated: Make) -> None:
+def test_limits_that_block_each_other_are_named_with_their_shares(
+    formulated: MakeFormulation,
+) -> None:
     # A corner above 35 kHz needs a small stopper, 3 dB of radio margin a large one.
     ex = explore(
         formulated(("[limits]", '[limits]\ninput_corner_Hz = { at_least = "35 kHz" }\n'
@@ -426,7 +430,7 @@ def test_limits_that_block_each_other_are_named_with_their_shares(formulated: Ma
     assert "plate voltage" not in words[0]
 
 
-def test_a_rating_that_nothing_keeps_is_named_by_how_much(formulated: Make) -> None:
+def test_a_rating_that_nothing_keeps_is_named_by_how_much(formulated: MakeFormulation) -> None:
     ex = explore(formulated(("[limits]", "[limits]\nderating = 0.001")), QUICK, method="exact")
     words = " ".join(obstacles(ex))
     assert ex.exact is not None
@@ -436,7 +440,7 @@ def test_a_rating_that_nothing_keeps_is_named_by_how_much(formulated: Make) -> N
 
 
 def test_a_score_that_is_never_a_number_blocks_without_a_percentage(
-    formulated: Make, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def odd(a: Assessment) -> np.ndarray:
         return np.full(a.stage.shape, np.nan)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -11,10 +10,10 @@ import pandas as pd
 import pytest
 
 from explorer.exploration import Exploration, explore
-from explorer.formulation import Formulation
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
+from fixture_types import MakeFormulation
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
@@ -23,12 +22,11 @@ from reports.document.files import write_report
 from reports.model import Figure, ReportData, Table
 from reports.sections.tolerance import tolerance_section
 
-Make = Callable[..., Formulation]
 DRAWS = 512
 
 
 @pytest.fixture(scope="module")
-def ex(formulated: Make) -> Exploration:
+def ex(formulated: MakeFormulation) -> Exploration:
     return explore(formulated(), Settings(seed=1, evaluations=100, batch=50), method="exact")
 
 
@@ -82,7 +80,7 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: Repo
 @pytest.mark.slow
 @pytest.mark.parametrize("stated", ["study = false", "front = false"])
 def test_what_the_brief_does_not_want_is_left_out(
-    formulated: Make, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    formulated: MakeFormulation, stated: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     size = StudySize(draws=64, index_samples=8)
     monkeypatch.setattr(

@@ -22,18 +22,16 @@ from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import FreeScore
-from explorer.formulation import Formulation
 from explorer.front import Scale
 from explorer.problem import Evaluation, Parts, Problem
 from explorer.search import Progress, SearchResult, constant_scores, enumerate_front, search
 from explorer.settings import Settings
+from fixture_types import MakeBriefText, MakeFormulation
 from objectives.checks import InputError
-
-Make = Callable[..., Formulation]
 
 
 @pytest.fixture(scope="module")
-def problem(formulated: Make) -> Problem:
+def problem(formulated: MakeFormulation) -> Problem:
     return formulated().problem
 
 
@@ -181,7 +179,7 @@ def test_what_is_stored_is_what_the_parts_score(
 
 
 @pytest.mark.slow
-def test_evolution_beats_drawing_at_random(formulated: Make) -> None:
+def test_evolution_beats_drawing_at_random(formulated: MakeFormulation) -> None:
     wide = formulated(
         ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "220k"'),
         ('values = ["100k", "150k", "220k"]', 'series = "E12"\nfrom = "68k"\nto = "330k"'),
@@ -217,7 +215,7 @@ def test_a_batch_of_one_evolves_too(problem: Problem) -> None:
 
 
 def test_a_continuous_part_stays_within_its_range(
-    formulated: Make, continuous: tuple[str, str]
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
     found = search(formulated(continuous).problem, Settings(evaluations=60, batch=20))
     stoppers = found.front.parts["stopper_ohm"]
@@ -320,7 +318,7 @@ print(found.evaluated, found.resumed, len(found.front), flush=True)
 
 
 @pytest.fixture
-def worker(tmp_path: Path, brief_text: Callable[..., str]) -> Callable[..., subprocess.Popen[str]]:
+def worker(tmp_path: Path, brief_text: MakeBriefText) -> Callable[..., subprocess.Popen[str]]:
     """Return a starter of searches in processes of their own."""
     brief = tmp_path / "small.toml"
     brief.write_text(brief_text(), "utf-8")
@@ -403,7 +401,7 @@ def test_what_was_asked_and_never_told_is_not_counted(problem: Problem, tmp_path
 
 
 def test_another_brief_is_another_study_in_the_same_storage(
-    problem: Problem, formulated: Make, tmp_path: Path
+    problem: Problem, formulated: MakeFormulation, tmp_path: Path
 ) -> None:
     settings = Settings(evaluations=20, batch=20, storage=tmp_path / "s.log")
     first = search(problem, settings)
@@ -559,7 +557,9 @@ def test_a_full_disk_is_no_bad_input_and_names_the_file(
 # --- constant scores and nothing feasible --------------------------------------------------------
 
 
-def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(formulated: Make) -> None:
+def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(
+    formulated: MakeFormulation,
+) -> None:
     base = formulated().problem
     departure = FreeScore("series_departure_percent", "minimise")
     farads = FreeScore("input_capacitance_F", "minimise")
@@ -569,7 +569,7 @@ def test_a_score_with_one_value_is_told_from_one_that_is_merely_small(formulated
     assert found == {"series_departure_percent": 0.0}
 
 
-def test_one_odd_value_among_hundreds_is_no_constant(formulated: Make) -> None:
+def test_one_odd_value_among_hundreds_is_no_constant(formulated: MakeFormulation) -> None:
     values = ", ".join(
         f'"{v}{unit}"'
         for unit in ("", "k")
@@ -586,7 +586,7 @@ def test_one_odd_value_among_hundreds_is_no_constant(formulated: Make) -> None:
 
 
 def test_when_nothing_is_feasible_the_nearest_are_kept(
-    formulated: Make, impossible: tuple[str, str], size: int
+    formulated: MakeFormulation, impossible: tuple[str, str], size: int
 ) -> None:
     problem = formulated(impossible).problem
     exact = enumerate_front(problem)
@@ -607,7 +607,7 @@ def test_when_nothing_is_feasible_the_nearest_are_kept(
 
 
 @pytest.mark.slow
-def test_the_limits_lead_the_search_to_what_keeps_them(formulated: Make) -> None:
+def test_the_limits_lead_the_search_to_what_keeps_them(formulated: MakeFormulation) -> None:
     # Few candidates keep such a limit; the constraint must guide, not only filter.
     tight = formulated(
         ('at_least = "0.6 mA", at_most = "0.9 mA"', 'at_least = "0.5 mA", at_most = "0.51 mA"'),

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
 
 from explorer.report_data import yield_columns
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.lookup import device
 from objectives.devices.valve import valve_spreads
@@ -24,7 +27,7 @@ from objectives.tolerance.study import StudySize, tolerance_study
 from stand_in import StandIn
 
 
-def front(stoppers=(47e3, 68e3, 100e3)):
+def front(stoppers: ArrayLike = (47e3, 68e3, 100e3)) -> Assessment:
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=22e-6,
         stopper_ohm=np.array(stoppers), source_ohm=10e3, output_coupling_F=22e-9, load_ohm=1e6,
@@ -32,7 +35,7 @@ def front(stoppers=(47e3, 68e3, 100e3)):
     return Assessment(stage, StandIn(), Targets())
 
 
-def low_pass():
+def low_pass() -> Assessment:
     """Return a stage whose input corner is that of stopper and grid capacitor alone."""
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=0.0,
@@ -56,7 +59,7 @@ def test_indices_of_the_ishigami_function() -> None:
     variance = sum(first) + both
     problem = {"num_vars": 3, "names": ["x", "y", "z"], "bounds": [[-np.pi, np.pi]] * 3}
 
-    def model(points):
+    def model(points: FloatArray) -> dict[str, FloatArray]:
         x, y, z = points.T
         value = np.sin(x) + a * np.sin(y) ** 2 + b * z**4 * np.sin(x)
         return {"ishigami": value, "constant": 0 * x, "broken": np.where(x > 0, np.nan, x)}
@@ -167,9 +170,14 @@ def test_study_without_spreads_or_windows_is_plain() -> None:
         ({"scores": ["gain"]}, "scores: 'gain': .* did you mean gain_dB"),
     ],
 )
-def test_bad_requests_are_refused(changed, words) -> None:
+def test_bad_requests_are_refused(changed: dict[str, Any], words: str) -> None:
     setup = ToleranceSetup((Spread.plus_minus("stopper_ohm", 0.1),))
-    given = {"candidates": "abc", "setup": setup, "scores": ["gain_dB"], "size": QUICK} | changed
+    given: dict[str, Any] = {
+        "candidates": "abc",
+        "setup": setup,
+        "scores": ["gain_dB"],
+        "size": QUICK,
+    } | changed
     with pytest.raises(ValueError, match=words):
         tolerance_study(front(), **given)
 
@@ -242,7 +250,7 @@ def test_a_design_with_a_score_that_is_no_number_is_solved() -> None:
     a = front()
     plain = REGISTRY["gain_dB"]
 
-    def sometimes(x):
+    def sometimes(x: Assessment) -> tuple[FloatArray]:
         gain = plain.compute(x)
         return (np.where(np.asarray(x.stage.stopper_ohm) > 110e3, -np.inf, gain),)
 

@@ -17,7 +17,7 @@ from typer.testing import CliRunner
 
 from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.brief.model import Brief
-from explorer.cli.command import app
+from explorer.cli.app import app
 from explorer.exploration import Exploration, explore
 from explorer.formulation import formulate
 from explorer.report_data import report_data
@@ -121,7 +121,9 @@ def test_each_is_a_small_stage_on_a_low_supply(name: str) -> None:
     brief = load_brief(name)
     assert brief.transistor == DEVICES[name]
     assert brief.valve is None
-    assert 9 <= brief.supply.voltage <= 24
+    voltage = brief.supply.voltage
+    assert isinstance(voltage, float)
+    assert 9 <= voltage <= 24
     assert 4 <= len(brief.varied) <= 5
     assert brief.size <= 60_000
     assert brief.search.evaluations == 2000
@@ -153,13 +155,15 @@ def test_the_front_is_feasible_and_worth_reading(ex: Exploration) -> None:
 
 def test_scores_are_those_of_stages_built_by_hand(ex: Exploration, name: str) -> None:
     front = ex.front.take(np.arange(min(len(ex.front), 20)))
-    stage = Stage(**{**SURROUNDINGS[name], **front.parts})
+    stage = Stage(**SURROUNDINGS[name], **front.parts)
     by_hand = Assessment(stage, device(DEVICES[name]), TARGETS[name])
     names = [n for n in front.scores if not REGISTRY[n].slow]
     assert {"gain_dB", "noise_dBu", "undistorted_output_V", "rf_margin_dB"} <= {*names}
     for score in names:
         # The divider is given to four figures in the brief, and exactly here.
-        tolerance = {"rel": 1e-3, "abs": 5e-3} if name == "talkback" else {"rel": 1e-7}
+        tolerance: dict[str, Any] = (
+            {"rel": 1e-3, "abs": 5e-3} if name == "talkback" else {"rel": 1e-7}
+        )
         assert front.scores[score] == pytest.approx(by_hand[score], **tolerance), score
 
 

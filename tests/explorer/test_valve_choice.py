@@ -16,6 +16,7 @@ from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
 from explorer.standing import assess_design
+from fixture_types import MakeBriefText
 from objectives.checks import InputError
 from reports.sections.build import build_sections
 
@@ -23,24 +24,28 @@ VALVES = ("12AX7", "5751", "12AY7")
 
 
 @pytest.fixture(scope="module")
-def chosen(brief_text) -> Formulation:
+def chosen(brief_text: MakeBriefText) -> Formulation:
     listed = ", ".join(f'"{name}"' for name in VALVES)
     return formulate(parse_brief(brief_text(('valve = "12AX7"', f"valve = [{listed}]"))))
 
 
 @pytest.fixture(scope="module")
-def alone(brief_text) -> list[Formulation]:
+def alone(brief_text: MakeBriefText) -> list[Formulation]:
     texts = [brief_text(('valve = "12AX7"', f'valve = "{name}"')) for name in VALVES]
     return [formulate(parse_brief(text)) for text in texts]
 
 
-def test_the_space_is_that_of_each_valve_together(chosen, alone) -> None:
+def test_the_space_is_that_of_each_valve_together(
+    chosen: Formulation, alone: list[Formulation]
+) -> None:
     assert chosen.problem.size == sum(one.problem.size for one in alone)
     assert chosen.brief.size == chosen.problem.size
     assert chosen.brief.varied[0] == "valve"
 
 
-def test_every_candidate_is_scored_as_with_its_valve_alone(chosen, alone) -> None:
+def test_every_candidate_is_scored_as_with_its_valve_alone(
+    chosen: Formulation, alone: list[Formulation]
+) -> None:
     problem = chosen.problem
     parts = problem.draw(90, np.random.default_rng(4))
     found = problem.evaluate(parts)
@@ -61,8 +66,10 @@ def test_every_candidate_is_scored_as_with_its_valve_alone(chosen, alone) -> Non
         problem.assess(parts)
 
 
-def test_the_yield_of_each_candidate_is_that_of_its_own_valve(chosen, alone) -> None:
-    parts = chosen.problem.draw(6, np.random.default_rng(1))
+def test_the_yield_of_each_candidate_is_that_of_its_own_valve(
+    chosen: Formulation, alone: list[Formulation]
+) -> None:
+    parts = dict(chosen.problem.draw(6, np.random.default_rng(1)))
     parts["device"] = np.array([0.0, 1.0, 2.0, 0.0, 1.0, 2.0])
     name = "tolerance_yield_percent"
     found = chosen.problem.scores(parts, [name])[name]
@@ -73,7 +80,9 @@ def test_the_yield_of_each_candidate_is_that_of_its_own_valve(chosen, alone) -> 
 
 
 @pytest.mark.slow
-def test_the_front_is_exact_and_its_report_names_the_valves(chosen, alone, tmp_path: Path) -> None:
+def test_the_front_is_exact_and_its_report_names_the_valves(
+    chosen: Formulation, alone: list[Formulation], tmp_path: Path
+) -> None:
     settings = Settings(0, 60, 20, "evolution", tmp_path / "search.log")
     ex = explore(chosen, settings, method="exact")
     assert set(ex.frame()["device"]) <= set(VALVES)
@@ -93,7 +102,7 @@ def test_the_front_is_exact_and_its_report_names_the_valves(chosen, alone, tmp_p
     assert set(tables[0]["valve"]) <= set(VALVES)
 
 
-def test_a_design_names_its_valve(chosen, tmp_path: Path) -> None:
+def test_a_design_names_its_valve(chosen: Formulation, tmp_path: Path) -> None:
     settings = Settings(0, 60, 20, "evolution", tmp_path / "search.log")
     ex = explore(chosen, settings, method="exact")
     given = ["stopper=100k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u"]
@@ -106,6 +115,6 @@ def test_a_design_names_its_valve(chosen, tmp_path: Path) -> None:
         parse_design(given, chosen.brief)
 
 
-def test_a_valve_listed_twice_is_refused(brief_text) -> None:
+def test_a_valve_listed_twice_is_refused(brief_text: MakeBriefText) -> None:
     with pytest.raises(BriefError, match="valve: '12AX7': listed twice"):
         parse_brief(brief_text(('valve = "12AX7"', 'valve = ["12AX7", "12AX7"]')))

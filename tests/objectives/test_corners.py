@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from objectives.circuit.corners import corner_frequency
+from fixture_types import MakeStages
+from objectives.circuit.corners import Port, corner_frequency
 from objectives.circuit.network import Network
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
@@ -41,7 +42,9 @@ def test_no_corner_is_infinite_or_zero() -> None:
 
 @pytest.mark.parametrize("port", ["grid", "output"])
 @pytest.mark.parametrize("upper", [True, False])
-def test_level_at_the_corner_is_half_the_power(random_stages, port, upper) -> None:
+def test_level_at_the_corner_is_half_the_power(
+    random_stages: MakeStages, port: Port, upper: bool
+) -> None:
     stages, devices = random_stages(200, seed=13)
     found = corner_frequency(stages, devices, port, 1000.0, upper=upper)
     real = np.isfinite(found) & (found > 0)
@@ -53,7 +56,7 @@ def test_level_at_the_corner_is_half_the_power(random_stages, port, upper) -> No
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
+def test_a_batch_is_its_stages_one_by_one(random_stages: MakeStages) -> None:
     stages, devices = random_stages(30, seed=17)
     whole = corner_frequency(stages, devices, "output", 1000.0, upper=True)
     for row in range(30):

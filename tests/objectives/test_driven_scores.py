@@ -7,11 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from closed_forms import clipped_sine_harmonics
 
+from closed_forms import clipped_sine_harmonics
 from objectives.assessment import Assessment
 from objectives.circuit.network import Network
-from objectives.devices.lookup import device
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -21,7 +20,7 @@ from objectives.tolerance.varied_device import spread_batch
 from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.spectrum import harmonics
 from objectives.transient.steady_state import periodic
-from stand_in import StandIn
+from stand_in import StandIn, bipolar
 
 # Published equations (N. Koren 1996, Dempwolf and Zölzer 2011, from memory), an invented mix.
 LAW = Koren(
@@ -167,7 +166,7 @@ def test_a_missing_drive_and_one_that_does_not_clip_are_named() -> None:
 @pytest.mark.slow
 def test_every_built_bipolar_stage_is_solved_in_time_with_its_own_current_gain() -> None:
     """A current gain that spreads is a parameter of the base current alone."""
-    npn = device("BC550B")
+    npn = bipolar("BC550B")
     stage = Stage(
         supply_V=12.0, grid_bias_V=2.164, grid_leak_ohm=18.03e3, plate_load_ohm=3.3e3,
         cathode_resistor_ohm=1e3, cathode_unbypassed_ohm=47.0, bypass_F=100e-6, source_ohm=10e3,

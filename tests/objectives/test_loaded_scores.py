@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.poles import least_damping
 from objectives.circuit.small_signal import small_signal
 from objectives.circuit.stability import transconductance_margin_dB
-from objectives.devices.protocol import DeviceNoise
+from objectives.devices.protocol import Device, DeviceNoise
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve_table import valve
 from objectives.radio.detection import detection
@@ -87,7 +88,11 @@ def test_the_followers_grid_makes_no_thermal_noise() -> None:
     loaded = float(np.asarray(a.loaded.load_ohm))
     assert loaded < 460e3  # the grid of the follower does conduct
     silent = DeviceNoise(*(np.asarray(0.0) for _ in range(3)))
-    narrow = {"reference_Hz": 1000.0, "temperature_K": 300.0, "band_Hz": (999.0, 1001.0)}
+    narrow: dict[str, Any] = {
+        "reference_Hz": 1000.0,
+        "temperature_K": 300.0,
+        "band_Hz": (999.0, 1001.0),
+    }
     found = noise_budget(a.loaded, a.linear, silent, thermal_load_ohm=470e3, **narrow)
     network = Network(a.loaded, a.linear, 1000.0)
     # At 1 kHz the output impedance is what one volt in the load divides over.
@@ -118,7 +123,7 @@ def test_thermal_load_left_out_is_the_whole_load() -> None:
 
 
 @pytest.mark.parametrize("device", [VALVE, *transistors()], ids=lambda d: d.name)
-def test_every_score_of_a_scalar_stage_has_no_axis(device) -> None:
+def test_every_score_of_a_scalar_stage_has_no_axis(device: Device) -> None:
     """And is what the same stage is as a batch of one."""
     low = device is not VALVE
     stage = Stage(

@@ -14,6 +14,7 @@ from scipy import constants
 from sympy.polys.rings import ring
 from sympy.polys.solvers import solve_lin_sys
 
+from fixture_types import MakeStages
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
 from objectives.circuit.noise import a_weighting_dB, noise_budget, to_dBu
@@ -103,7 +104,7 @@ def _all_present(stage: Stage, device: SmallSignal) -> tuple[Stage, SmallSignal]
 
 
 @pytest.mark.slow
-def test_equals_the_symbolic_nodal_solution(random_stages) -> None:
+def test_equals_the_symbolic_nodal_solution(random_stages: MakeStages) -> None:
     stages, devices = _all_present(*random_stages(6, seed=11))
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
     ports = {"g": network.grid, "k": network.cathode, "p": network.plate, "o": network.output}
@@ -116,7 +117,7 @@ def test_equals_the_symbolic_nodal_solution(random_stages) -> None:
                     assert abs(found[row, column] / truth - 1) < 1e-9, (row, node, frequency)
 
 
-def test_equals_the_dense_nodal_system_with_absent_parts(random_stages) -> None:
+def test_equals_the_dense_nodal_system_with_absent_parts(random_stages: MakeStages) -> None:
     stages, devices = random_stages(300, seed=5)
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
     dense = dense_response(stages, devices, FREQUENCIES)
@@ -138,7 +139,7 @@ def with_plate_capacitor_resistors(stages: Stage) -> Stage:
     return replace(stages, plate_capacitor_F=larger_F, plate_capacitor_series_ohm=ohm)
 
 
-def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages) -> None:
+def test_a_damped_plate_capacitor_equals_the_dense_nodal_system(random_stages: MakeStages) -> None:
     stages, devices = random_stages(100, seed=6)
     stages = with_plate_capacitor_resistors(stages)
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)
@@ -164,7 +165,7 @@ def test_a_damped_plate_capacitor_is_a_lead_lag() -> None:
 
 
 def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(
-    random_stages,
+    random_stages: MakeStages,
 ) -> None:
     """Its EMF put into the resistor's own branch equation of the dense system, 4 k T R over all."""
     stages, devices = random_stages(40, seed=9)
@@ -197,7 +198,7 @@ def test_noise_of_the_plate_capacitors_resistor_is_nyquists_in_the_dense_system(
     )
 
 
-def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
+def test_a_batch_is_its_stages_one_by_one(random_stages: MakeStages) -> None:
     stages, devices = random_stages(20, seed=2)
     whole = Network(stages.expand(), devices.expand(), FREQUENCIES).output
     for row in range(20):
@@ -205,7 +206,7 @@ def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
         np.testing.assert_allclose(alone, whole[row], rtol=1e-13)
 
 
-def test_noise_transfers_are_the_signal_transfer_moved(random_stages) -> None:
+def test_noise_transfers_are_the_signal_transfer_moved(random_stages: MakeStages) -> None:
     """The EMF of a resistor in a ladder has the transfer that superposition gives it."""
     stages, devices = random_stages(50, seed=7)
     network = Network(stages, devices, 1234.0)
@@ -216,7 +217,7 @@ def test_noise_transfers_are_the_signal_transfer_moved(random_stages) -> None:
     assert np.all(unloaded.output_of("load") == 0)
 
 
-def test_unknown_origin_is_refused(random_stages) -> None:
+def test_unknown_origin_is_refused(random_stages: MakeStages) -> None:
     with pytest.raises(ValueError, match="origin: 'anode'"):
         Network(*random_stages(1, seed=1), 1e3).output_of("anode")
 

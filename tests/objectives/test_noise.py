@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import constants, integrate
 
+from fixture_types import MakeStages, ReadReference
 from objectives.circuit.network import Network
 from objectives.circuit.noise import (
     DBU_REFERENCE_V,
@@ -32,7 +34,7 @@ def test_thermal_noise_by_hand() -> None:
     assert to_dBu(0.774597) == pytest.approx(0.0, abs=1e-4)
 
 
-def test_a_weighting_against_the_standard(reference) -> None:
+def test_a_weighting_against_the_standard(reference: ReadReference) -> None:
     table = reference("iec_61672_1")["a_weighting_dB"]
     exact = 1000 * 10 ** (np.array(table["n"]) / 10)
     # The table is rounded to 0.1 dB.
@@ -40,7 +42,7 @@ def test_a_weighting_against_the_standard(reference) -> None:
     assert a_weighting_dB(1000.0) == 0
 
 
-def _line(**changes) -> tuple[Stage, SmallSignal]:
+def _line(**changes: Any) -> tuple[Stage, SmallSignal]:
     stage = Stage(
         supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1500, bypass_F=22e-6,
         stopper_ohm=68e3, source_ohm=38e3, stopper_shunt_F=0.3e-12, load_ohm=1e6, load_F=100e-12,
@@ -82,7 +84,7 @@ def test_flat_gain_gives_4ktrb() -> None:
     assert float(budget.unweighted_total_dBu) == pytest.approx(float(expected), abs=1e-6)
 
 
-def test_a_network_without_a_device_obeys_nyquist(random_stages) -> None:
+def test_a_network_without_a_device_obeys_nyquist(random_stages: MakeStages) -> None:
     """All resistors at one temperature and gm = 0: the output has 4kT Re(Z), whatever the network.
 
     Source: H. Nyquist, Phys. Rev. 32, 1928: the noise of a passive one-port depends on the real
@@ -133,7 +135,7 @@ def test_valve_noise_is_its_equivalent_resistance() -> None:
     assert shot < -150
 
 
-def test_noise_never_below_that_of_the_source_alone(random_stages) -> None:
+def test_noise_never_below_that_of_the_source_alone(random_stages: MakeStages) -> None:
     stages, devices = random_stages(80, seed=21)
     stages = replace(stages, source_ohm=np.maximum(np.asarray(stages.source_ohm), 1.0))
     budget = noise_budget(stages, devices, QUIET, reference_Hz=1000.0)

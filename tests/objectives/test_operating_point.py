@@ -8,10 +8,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import fsolve
 
+from fixture_types import MakeStages, ReadReference
+from objectives.arrays import FloatArray
 from objectives.circuit.corners import level_dB
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import OperatingPoint
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
@@ -33,7 +37,7 @@ def test_worked_example_of_steck() -> None:
     assert point.transconductance_S == pytest.approx(1880e-6, rel=0.005)
 
 
-def test_chart_gains_through_the_whole_network(reference) -> None:
+def test_chart_gains_through_the_whole_network(reference: ReadReference) -> None:
     """Every row of the resistance-coupled chart, by the exact network and not by a formula.
 
     Source: tests/references/resistance_coupled_12ax7.toml (from memory, as said there).
@@ -58,7 +62,7 @@ def test_chart_gains_through_the_whole_network(reference) -> None:
 
 
 @pytest.mark.parametrize("name", ["12AX7", "12AU7"])
-def test_charts_that_no_fit_has_seen(reference, name) -> None:
+def test_charts_that_no_fit_has_seen(reference: ReadReference, name: str) -> None:
     """Plate currents within 6 % and gains within 9 % of another maker's charts, 100 V to 400 V.
 
     Source: tests/references/resistance_coupled_philips.toml (from memory, as said there). The laws
@@ -82,7 +86,7 @@ def test_charts_that_no_fit_has_seen(reference, name) -> None:
     np.testing.assert_allclose(gain, column["stage_gain"], rtol=0.09)
 
 
-def _residuals(point, stage: Stage, law) -> list[float]:
+def _residuals(point: OperatingPoint, stage: Stage, law: ConductionLaw) -> list[float]:
     """Kirchhoff's voltage law round the plate and cathode loops, and the device's own equation."""
     bias, grid_ohm = stage.grid_return()
     return [
@@ -104,7 +108,9 @@ def _residuals(point, stage: Stage, law) -> list[float]:
     bias=st.floats(-10, 3),
     leak=st.floats(1e4, 1e7),
 )
-def test_kirchhoff_holds_at_every_point(supply, load, cathode, unbypassed, bias, leak) -> None:
+def test_kirchhoff_holds_at_every_point(
+    supply: float, load: float, cathode: float, unbypassed: float, bias: float, leak: float
+) -> None:
     law = Koren(
         mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GridCurrent(6e-4, 1.3, 10.0)
     )  # fmt: skip
@@ -128,7 +134,9 @@ def test_agrees_with_a_general_solver() -> None:
         stage = Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode)
         point = operating_point(stage, law)
 
-        def loops(x, supply=supply, load=load, cathode=cathode):
+        def loops(
+            x: FloatArray, supply: float = supply, load: float = load, cathode: float = cathode
+        ) -> list[float]:
             vgk, vpk = x
             plate = float(law.plate_current(vgk, vpk))
             grid = float(law.grid_current(vgk, vpk))
@@ -172,7 +180,7 @@ def test_a_divider_from_the_supply_is_its_open_circuit_voltage_behind_both_in_pa
 
 
 @pytest.mark.slow
-def test_a_batch_is_its_stages_one_by_one(random_stages) -> None:
+def test_a_batch_is_its_stages_one_by_one(random_stages: MakeStages) -> None:
     stages, _ = random_stages(40, seed=3)
     whole = operating_point(stages, PUBLISHED)
     for row in range(40):
@@ -214,7 +222,7 @@ def test_a_law_with_an_array_of_valves() -> None:
 @pytest.mark.parametrize(
     ("field", "value"), [("supply_V", 0.0), ("supply_V", -5.0), ("plate_load_ohm", -1.0)]
 )
-def test_impossible_values_are_named(field, value) -> None:
+def test_impossible_values_are_named(field: str, value: float) -> None:
     values = {"supply_V": 300.0, "plate_load_ohm": 1e5, "cathode_resistor_ohm": 1500.0}
     with pytest.raises(ValueError, match=f"{field}: {value}"):
         operating_point(Stage(**{**values, field: value}), PUBLISHED)

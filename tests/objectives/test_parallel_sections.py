@@ -30,7 +30,7 @@ NPN_STAGE = Stage(
 @pytest.mark.parametrize(("name", "stage"), [("12AX7", STAGE), ("BC550B", NPN_STAGE)])
 @pytest.mark.parametrize("n", [1, 2, 3])
 def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(
-    name, stage, n
+    name: str, stage: Stage, n: int
 ) -> None:
     """n sections at 1/n of every resistance and n times every capacitance see the same voltages.
 
@@ -50,9 +50,9 @@ def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(
         assert many[score] == pytest.approx(one[score], rel=1e-6)
     assert many["plate_current_A"] == pytest.approx(n * one["plate_current_A"], rel=1e-6)
     assert many["noise_dBu"] == pytest.approx(one["noise_dBu"] - 10 * np.log10(n), abs=1e-6)
-    for of_all, of_one in zip(many.linear.numeric_fields().items(),
-                              one.linear.numeric_fields().items(), strict=True):  # fmt: skip
-        assert of_all[1] == pytest.approx(n * of_one[1], rel=1e-5)
+    of_many, of_one_section = many.linear.numeric_fields(), one.linear.numeric_fields()
+    for together, alone in zip(of_many.values(), of_one_section.values(), strict=True):
+        assert together == pytest.approx(n * alone, rel=1e-5)
     for of_all, of_one in zip(many.ratings, one.ratings, strict=True):
         assert of_all.name == of_one.name
         assert of_all.excess == pytest.approx(of_one.excess, rel=1e-5)

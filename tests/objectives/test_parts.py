@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -33,7 +35,7 @@ FITTED = [4 + 3, 2 + 0, 3 + 3, 6 + 3]
 DISTINCT = [4 + 2, 2 + 0, 2 + 2, 4 + 3]
 
 
-def assess(stage: Stage = STAGE, **targets: object) -> Assessment:
+def assess(stage: Stage = STAGE, **targets: Any) -> Assessment:
     return Assessment(stage, StandIn(), Targets(**targets))
 
 

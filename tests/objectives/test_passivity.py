@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from objectives.arrays import Batch
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
 from objectives.circuit.poles import damping_ratio, least_damping, network_poles
@@ -160,9 +162,10 @@ def test_every_resonance_of_a_cold_stage_dies_away(stage: Stage, cold: SmallSign
 def test_a_batch_is_its_members(
     members: list[tuple[Stage, SmallSignal]], transconductance_S: float
 ) -> None:
-    stages, devices = ([pair[at] for pair in members] for at in (0, 1))
+    stages, devices = [stage for stage, _ in members], [device for _, device in members]
     stage = replace(stages[0], **_stacked(stages))
-    device = replace(devices[0], **_stacked(devices) | {"transconductance_S": transconductance_S})
+    device = replace(devices[0], **_stacked(devices))
+    device = replace(device, transconductance_S=transconductance_S)
     f = np.array([1e5, 1e7, 1e8])
     damping = least_damping(stage, device)
     attenuation = attenuation_dB(stage, device, f, 1000.0)
@@ -178,6 +181,6 @@ def test_a_batch_is_its_members(
         assert float(limits.rejection_Hz[at]) == pytest.approx(float(alone.rejection_Hz), rel=1e-6)
 
 
-def _stacked(records: list[Any]) -> dict[str, np.ndarray]:
+def _stacked(records: Sequence[Batch]) -> dict[str, np.ndarray]:
     named = [record.numeric_fields() for record in records]
     return {name: np.array([float(fields[name]) for fields in named]) for name in named[0]}

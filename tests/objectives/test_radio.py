@@ -134,7 +134,8 @@ def test_a_style_by_name() -> None:
     with pytest.raises(ValueError, match=r"resistor_style: 'tin': must be one of .*SMD 1206"):
         resistor_style("tin")
     fitted = half.fitted(usual(stopper_shunt_F=0.0, stopper_lead_H=0.0))
-    assert (fitted.stopper_shunt_F, fitted.stopper_lead_H) == (half.shunt_F, half.lead_H)
+    given = float(fitted.stopper_shunt_F), float(fitted.stopper_lead_H)
+    assert given == (half.shunt_F, half.lead_H)
 
 
 def test_two_in_series_have_half_the_capacitance() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -34,8 +36,8 @@ def test_yield_of_an_rc_corner_has_the_closed_form() -> None:
     for stopper, share in zip(stage.stopper_ohm, good, strict=True):
         most = 68e3 / stopper
 
-        def below(x, most=most):
-            return np.clip((most / x - (1 - c)) / (2 * c), 0, 1) / (2 * r)
+        def below(x: float, most: float = float(most)) -> float:
+            return float(np.clip((most / x - (1 - c)) / (2 * c), 0, 1) / (2 * r))
 
         kink = [p for p in (most / (1 + c), most / (1 - c)) if 1 - r < p < 1 + r]
         exact = quad(below, 1 - r, 1 + r, points=kink or None)[0]
@@ -49,7 +51,7 @@ def test_a_single_spread_gives_the_share_of_its_range_inside_the_window() -> Non
     stage = Stage(supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
     spreads = (Spread.plus_minus("supply_V", 0.1),)
 
-    def plate_V(supply_V):
+    def plate_V(supply_V: float) -> float:
         one = Stage(supply_V=supply_V, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3)
         return float(
             np.ravel(Assessment(one.broadcast(), StandIn(), Targets())["plate_voltage_V"])[0]
@@ -72,7 +74,7 @@ BANDS = (
 )
 
 
-def kinked():
+def kinked() -> Any:
     stage = Stage(
         supply_V=280.0, plate_load_ohm=np.array([100e3, 150e3, 220e3, 100e3]),
         cathode_resistor_ohm=np.array([1.5e3, 1.8e3, 2.7e3, 820.0]), bypass_F=22e-6,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ CORE = (
 )  # fmt: skip
 
 
-def _stage(**changes) -> Stage:
+def _stage(**changes: Any) -> Stage:
     stage = Stage(
         supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1500, bypass_F=2.2e-6,
         stopper_ohm=220e3, source_ohm=40e3, load_ohm=1e6, output_coupling_F=22e-9,
@@ -130,7 +131,9 @@ def test_ratings_of_valve_and_resistors() -> None:
     stopper=st.floats(0, 1e6), load=st.floats(2e4, 5e5), cathode=st.floats(300, 1e4),
     bypass=st.sampled_from([0.0, 1e-7, 4.7e-6, np.inf]), at_grid=st.sampled_from([0.0, 1.0]),
 )  # fmt: skip
-def test_a_batch_is_its_stages_one_by_one(stopper, load, cathode, bypass, at_grid) -> None:
+def test_a_batch_is_its_stages_one_by_one(
+    stopper: float, load: float, cathode: float, bypass: float, at_grid: float
+) -> None:
     one = {
         "stopper_ohm": stopper, "plate_load_ohm": load, "cathode_resistor_ohm": cathode,
         "bypass_F": bypass, "leak_at_grid": at_grid,

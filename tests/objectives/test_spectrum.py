@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from closed_forms import clipped_sine_harmonics
+from numpy.typing import ArrayLike
 from scipy.integrate import quad
 
+from closed_forms import clipped_sine_harmonics
 from objectives.arrays import FloatArray
 from objectives.devices.law import ConductionLaw
 from objectives.stage import Stage
@@ -70,21 +71,21 @@ class SquareLaw(ConductionLaw):
     per_V2: float = 1e-4
     cut_off_V: float = -5.0
 
-    def plate_current(self, grid_V: FloatArray, plate_V: FloatArray) -> FloatArray:
+    def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
         return self.linearise(grid_V, plate_V)[0]
 
     def linearise(
-        self, grid_V: FloatArray, plate_V: FloatArray
+        self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         over = np.maximum(np.asarray(grid_V, float) - self.cut_off_V, 0.0)
         none = np.zeros(np.broadcast_shapes(over.shape, np.shape(plate_V)))
         return self.per_V2 * over**2 + none, 2 * self.per_V2 * over + none, none
 
-    def grid_current(self, grid_V: FloatArray, plate_V: FloatArray) -> FloatArray:
+    def grid_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:
         return np.zeros(np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V)))
 
     def linearise_grid(
-        self, grid_V: FloatArray, plate_V: FloatArray
+        self, grid_V: ArrayLike, plate_V: ArrayLike
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         none = self.grid_current(grid_V, plate_V)
         return none, none, none

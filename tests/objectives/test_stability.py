@@ -75,11 +75,11 @@ def reference_poles(stage: Stage, device: SmallSignal) -> np.ndarray:
     rows = 1.0 / np.maximum(np.abs(E) * 1e8, np.abs(A)).max(axis=-1, keepdims=True)
     with np.errstate(invalid="ignore", divide="ignore"):
         found = 1e8 * linalg.eigvals(-A * rows, E * rows * 1e8)
-    return found[np.isfinite(found) & (np.abs(found) < 1e13)]
+    return np.asarray(found[np.isfinite(found) & (np.abs(found) < 1e13)])
 
 
 def finite(poles: np.ndarray) -> np.ndarray:
-    return poles[np.isfinite(poles)]
+    return np.asarray(poles[np.isfinite(poles)])
 
 
 # -- closed forms ----------------------------------------------------------------------------------

@@ -1,6 +1,9 @@
 """Drivers, next stages and cathode followers against closed forms and an independent solver."""
 
-from dataclasses import dataclass, replace
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import root
 
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.driver import driver_of
 from objectives.circuit.follower import (
@@ -22,11 +26,10 @@ from objectives.circuit.next_stage import next_stage_load
 from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
-from objectives.devices.protocol import DeviceNoise, OperatingPoint, Rating
-from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.stage import Stage
 from objectives.targets import Targets
+from stand_in import Rated, StandIn
 
 GRID = GridCurrent(perveance=6e-4, exponent=1.4, sharpness=9.0)
 LAW = Koren(mu=100.0, ex=1.4, kg1=1060.0, kp=600.0, kvb=300.0)
@@ -34,29 +37,15 @@ LEAKY = replace(LAW, grid=GRID)
 OTHER = Koren(mu=21.5, ex=1.3, kg1=1180.0, kp=84.0, kvb=300.0, grid=GRID)
 
 
-@dataclass(frozen=True)
-class Triode:
-    """The least device that a stage can hold: a law and three capacitances (F)."""
+RATED: tuple[Rated, ...] = (
+    ("plate voltage", lambda stage, point: point.plate_cathode_V, 330.0, "V"),
+    ("grid leak", lambda stage, point: stage.grid_leak_ohm, 1e6, "ohm"),
+)
 
-    law: Koren
-    c_gk: float = 1.7e-12
-    c_gp: float = 1.6e-12
-    c_pk: float = 0.5e-12
-    name: str = "invented triode"
-    terms: Terms = VALVE
 
-    def capacitances(self, point: OperatingPoint):
-        return self.c_gk, self.c_gp, self.c_pk
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        white = 4 * 1.38e-23 * temperature_K * 2.5 / point.transconductance_S
-        return DeviceNoise(white, np.asarray(1e3), np.abs(point.grid_current_A))
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        return [
-            Rating("plate voltage", point.plate_cathode_V, np.asarray(330.0), "V", "invented"),
-            Rating("grid leak", np.asarray(stage.grid_leak_ohm), np.asarray(1e6), "ohm", "x"),
-        ]
+def triode(law: Koren, farads: tuple[float, float, float] = (1.7e-12, 1.6e-12, 0.5e-12)) -> StandIn:
+    """Return the least device that a stage can hold: a law and three capacitances (F)."""
+    return StandIn(law, farads, RATED, "invented triode")
 
 
 DRIVER = Stage(
@@ -69,7 +58,7 @@ DIRECT = replace(DRIVER, output_coupling_F=np.inf)
 
 def test_output_resistance_has_its_closed_form_bypassed_and_not() -> None:
     # With next to no capacitance the exact impedance must be R_L || (r_p + (1 + mu) R_k).
-    device = Triode(LAW, 1e-21, 1e-21, 1e-21)
+    device = triode(LAW, (1e-21, 1e-21, 1e-21))
     stage = replace(DRIVER, bypass_F=np.array([0.0, np.inf]), output_coupling_F=np.inf)
     found = driver_of(stage, device, 1000.0)
     rp, mu = found.point.plate_resistance_ohm, found.point.amplification_factor
@@ -81,7 +70,7 @@ def test_output_resistance_has_its_closed_form_bypassed_and_not() -> None:
 
 def test_output_impedance_agrees_with_the_dense_nodal_system() -> None:
     # Two loads on the dense reference give the impedance from the ratio of output voltages.
-    device = Triode(LAW)
+    device = triode(LAW)
     stage = replace(DRIVER, bypass_F=1e-6, source_ohm=68e3, plate_capacitor_F=1e-10)
     found = driver_of(stage, device, 5000.0)
     opened, loaded = (
@@ -98,7 +87,7 @@ def test_divider_is_that_of_the_dense_nodal_system() -> None:
     stage = replace(DRIVER, bypass_F=np.inf)
     series, shunt, level = 47e3, 1e6, np.array([0.1, 0.5, 1.0])
     found = driver_of(
-        stage, Triode(LAW), 1000.0,
+        stage, triode(LAW), 1000.0,
         divider_series_ohm=series, divider_shunt_ohm=shunt, level_fraction=level,
     )  # fmt: skip
     into = dense_response(replace(stage, load_ohm=series + shunt), found.linear, 1000.0)["o"]
@@ -119,7 +108,7 @@ def test_divider_is_that_of_the_dense_nodal_system() -> None:
 
 
 def test_without_a_divider_the_driver_is_handed_on_as_it_is() -> None:
-    found = driver_of(DRIVER, Triode(LAW), 1000.0, divider_series_ohm=10e3)
+    found = driver_of(DRIVER, triode(LAW), 1000.0, divider_series_ohm=10e3)
     assert found.divider_loss_dB == 0
     np.testing.assert_allclose(found.thevenin_impedance_ohm, found.output_impedance_ohm + 10e3)
     assert found.thevenin_gain == found.open_circuit_gain
@@ -127,7 +116,7 @@ def test_without_a_divider_the_driver_is_handed_on_as_it_is() -> None:
 
 def test_output_capacitance_of_a_driver_fed_from_no_resistance() -> None:
     # With the grid held still C_gp and C_pk hang straight from the plate (bypassed cathode).
-    found = driver_of(replace(DRIVER, stray_plate_ground_F=3e-12), Triode(LAW), 1000.0)
+    found = driver_of(replace(DRIVER, stray_plate_ground_F=3e-12), triode(LAW), 1000.0)
     np.testing.assert_allclose(found.output_F, 1.6e-12 + 0.5e-12 + 3e-12, 1e-6)
 
 
@@ -140,9 +129,9 @@ def test_output_capacitance_of_a_driver_fed_from_no_resistance() -> None:
         ({"level_fraction": 0.5}, "level_fraction: 0.5: must be 1 where divider_shunt_ohm is inf"),
     ],
 )
-def test_a_bad_divider_is_named(given_, words) -> None:
+def test_a_bad_divider_is_named(given_: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        driver_of(DRIVER, Triode(LAW), 1000.0, **given_)
+        driver_of(DRIVER, triode(LAW), 1000.0, **given_)
 
 
 # -- next stage ----------------------------------------------------------------------------------
@@ -150,7 +139,7 @@ def test_a_bad_divider_is_named(given_, words) -> None:
 
 def test_next_stage_presents_its_leak_and_the_miller_capacitance_of_its_own_gain() -> None:
     stage = Stage(supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0)
-    found = next_stage_load(stage, Triode(LAW), 1000.0)
+    found = next_stage_load(stage, triode(LAW), 1000.0)
     gm = found.point.transconductance_S
     gain = gm / (found.point.plate_conductance_S + 1e-5)
     np.testing.assert_allclose(-found.gain.real, gain, 1e-5)
@@ -162,13 +151,13 @@ def test_next_stage_presents_its_leak_and_the_miller_capacitance_of_its_own_gain
 
 
 @pytest.mark.parametrize("at_grid", [0.0, 1.0])
-def test_next_stage_loads_as_the_dense_nodal_system_says(at_grid) -> None:
+def test_next_stage_loads_as_the_dense_nodal_system_says(at_grid: float) -> None:
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=2200.0, bypass_F=0.0,
         stopper_ohm=150e3, stopper_shunt_F=3e-13, leak_at_grid=at_grid, grid_leak_ohm=470e3,
         grid_capacitor_F=2e-11, cable_F=4e-11, load_ohm=1e6, load_F=5e-11,
     )  # fmt: skip
-    device, f = Triode(LEAKY), 3000.0
+    device, f = triode(LEAKY), 3000.0
     found = next_stage_load(stage, device, f)
     linear = small_signal(stage, device, found.point)
     # Through a known source resistance the voltage at node c tells the admittance beyond it.
@@ -228,7 +217,7 @@ def test_coupled_point_agrees_with_a_simultaneous_newton_solution() -> None:
     for i in range(60):
         s, f = stage.at(i), follower.at(i)
 
-        def residual(x, s=s, f=f, i=i):
+        def residual(x: FloatArray, s: Stage = s, f: CathodeFollower = f, i: int = i) -> FloatArray:
             vg, vk, vp, vk2 = x * 100
             grid, grid2 = GRID.current(vg - vk), GRID.current(vp - vk2)
             plate = LAW.plate_current(vg - vk, vp - vk)
@@ -264,7 +253,7 @@ def test_follower_without_grid_current_leaves_the_stage_alone() -> None:
 
 
 @pytest.mark.parametrize("offset_A", [-3e-8, 8e-8])
-def test_grid_current_of_either_sign_is_solved(offset_A) -> None:
+def test_grid_current_of_either_sign_is_solved(offset_A: float) -> None:
     law = replace(OTHER, grid=replace(GRID, offset_A=offset_A))
     stage, follower = _batch(50)
     point, after = coupled_operating_point(stage, LEAKY, follower, law)
@@ -301,17 +290,17 @@ def test_without_grid_current_the_plate_sees_the_handbooks_capacitance() -> None
     follower = CathodeFollower(300.0, 100e3, load_ohm=47e3, stray_grid_plate_F=1e-12)
     law = replace(OTHER, grid=None)
     _, after = coupled_operating_point(DIRECT, LEAKY, follower, law)
-    loaded = with_follower(DIRECT, follower, Triode(law), after)
+    loaded = with_follower(DIRECT, follower, triode(law), after)
     np.testing.assert_allclose(loaded.load_F, 2.6e-12 + 1.7e-12 * (1 - after.gain), 1e-12)
     assert np.isinf(loaded.load_ohm)
 
 
 @pytest.mark.parametrize("load_F", [0.0, 1e-9])
-def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F) -> None:
+def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F: float) -> None:
     # The follower itself as a network, in whose cathode the load's capacitance is a bypass; a
     # plate load too small to matter.
     follower = CathodeFollower(300.0, 3.3e3, load_ohm=47e3, load_F=load_F, stray_grid_plate_F=1e-12)
-    device = Triode(OTHER)
+    device = triode(OTHER)
     _, after = coupled_operating_point(DIRECT, LEAKY, follower, OTHER)
     loaded = with_follower(DIRECT, follower, device, after)
     as_stage = replace(
@@ -327,9 +316,9 @@ def test_plate_sees_the_followers_input_as_the_exact_network_has_it(load_F) -> N
 @pytest.mark.slow
 def test_assessment_uses_the_coupled_point_and_the_followers_load() -> None:
     stage = replace(DIRECT, source_ohm=10e3, stopper_ohm=np.array([68e3]))
-    pair = (CathodeFollower(300.0, 3.3e3), Triode(OTHER))
-    plain = Assessment(stage, Triode(LEAKY), Targets())
-    coupled = Assessment(stage, Triode(LEAKY), Targets(supply_rise=0.1), follower=pair)
+    pair = (CathodeFollower(300.0, 3.3e3), triode(OTHER))
+    plain = Assessment(stage, triode(LEAKY), Targets())
+    coupled = Assessment(stage, triode(LEAKY), Targets(supply_rise=0.1), follower=pair)
     assert coupled.coupled is not None
     np.testing.assert_allclose(coupled.point.plate_V, coupled.coupled[1].point.grid_V)
     drop = plain.point.plate_V - coupled.point.plate_V
@@ -337,9 +326,9 @@ def test_assessment_uses_the_coupled_point_and_the_followers_load() -> None:
     by_hand = 20 * np.log10(np.abs(Network(coupled.loaded, coupled.linear, 1000.0).output))
     np.testing.assert_allclose(coupled["gain_dB"], by_hand)
     # A follower that draws no current changes nothing but the capacitance at the plate.
-    idle = replace(coupled, follower=(CathodeFollower(300.0, 100e3), Triode(LAW)))
+    idle = replace(coupled, follower=(CathodeFollower(300.0, 100e3), triode(LAW)))
     as_load = replace(stage, load_F=idle.loaded.load_F)
-    expected = Assessment(as_load, Triode(LEAKY), Targets())
+    expected = Assessment(as_load, triode(LEAKY), Targets())
     for name in ("gain_dB", "upper_corner_Hz", "noise_dBu", "input_capacitance_F"):
         np.testing.assert_allclose(idle[name], expected[name], 1e-9)
     assert idle["upper_corner_Hz"] < plain["upper_corner_Hz"]
@@ -355,7 +344,7 @@ def test_assessment_uses_the_coupled_point_and_the_followers_load() -> None:
 def test_a_follower_behind_a_coupling_capacitor_is_refused() -> None:
     _, after = coupled_operating_point(DRIVER, LAW, CathodeFollower(300.0, 1e5), LAW)
     with pytest.raises(ValueError, match=r"output_coupling_F: 2\.2e-08: must be inf"):
-        with_follower(DRIVER, CathodeFollower(300.0, 1e5), Triode(LAW), after)
+        with_follower(DRIVER, CathodeFollower(300.0, 1e5), triode(LAW), after)
 
 
 @pytest.mark.parametrize(
@@ -368,7 +357,7 @@ def test_a_follower_behind_a_coupling_capacitor_is_refused() -> None:
         ),
     ],
 )
-def test_a_bad_follower_is_named(follower, words) -> None:
+def test_a_bad_follower_is_named(follower: CathodeFollower, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         coupled_operating_point(DRIVER, LAW, follower, LAW)
 
@@ -399,7 +388,7 @@ _POSITIVE = {
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.fixed_dictionaries(_POSITIVE), min_size=1, max_size=4))
-def test_any_batch_converges_and_equals_its_candidates_alone(rows) -> None:
+def test_any_batch_converges_and_equals_its_candidates_alone(rows: list[dict[str, float]]) -> None:
     columns = {name: np.array([row[name] for row in rows]) for name in _POSITIVE}
     stage = Stage(
         columns["supply"], columns["load"], columns["cathode"], grid_bias_V=columns["bias"]
@@ -418,7 +407,9 @@ def test_any_batch_converges_and_equals_its_candidates_alone(rows) -> None:
 
 @settings(max_examples=40, deadline=None)
 @given(st.floats(-300, 600), st.floats(20, 500), st.floats(10, 1e6))
-def test_follower_rises_with_its_grid_and_never_faster(grid_V, supply_V, resistor_ohm) -> None:
+def test_follower_rises_with_its_grid_and_never_faster(
+    grid_V: float, supply_V: float, resistor_ohm: float
+) -> None:
     # What the coupled solve rests on: the grid current must not fall as the grid rises.
     follower = CathodeFollower(supply_V, resistor_ohm)
     found = follower_point(follower, OTHER, np.array([grid_V, grid_V + 1.0]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -76,9 +78,7 @@ def test_each_simplification_is_the_one_it_names() -> None:
         )
     # By hand: leak and source in parallel, plus the stopper.
     assert found.thevenin_ohm[0] == pytest.approx(100e3 + 50e3 * 470e3 / 520e3)
-    after = textbook_estimate(
-        Stage(**{**stage.numeric_fields(), "leak_at_grid": 1.0}), _device(60.0, 100e3), 400.0
-    )
+    after = textbook_estimate(replace(stage, leak_at_grid=1.0), _device(60.0, 100e3), 400.0)
     assert after.thevenin_ohm[0] == pytest.approx(150e3 * 470e3 / 620e3)
 
 

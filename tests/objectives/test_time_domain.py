@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -68,7 +69,7 @@ def largest(difference: FloatArray) -> float:
 # -- against an independent solver -----------------------------------------------------------------
 
 
-def two_stage_ode(emf: Emf) -> tuple[object, FloatArray]:
+def two_stage_ode(emf: Emf) -> tuple[Callable[[float, FloatArray], FloatArray], FloatArray]:
     """The two stages as an ODE in the capacitors' voltages, written out by hand.
 
     Unknown node voltages are found from the capacitor currents: state vector

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy import constants, stats
 
+from fixture_types import MakeStages
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.corners import corner_frequency, level_dB, swept_level_dB
+from objectives.circuit.corners import Port, corner_frequency, level_dB, swept_level_dB
 from objectives.circuit.follower import CathodeFollower
 from objectives.circuit.network import Network
 from objectives.circuit.noise import a_weighting_dB, noise_budget
 from objectives.circuit.operating_point import operating_point
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.devices.triodes import GridCurrent, Koren
 from objectives.devices.valve import valve_spreads
 from objectives.scores.registry import REGISTRY
@@ -26,7 +32,7 @@ from objectives.tolerance.builds import built_scores
 from objectives.tolerance.draws import draw_factors, draw_units
 from objectives.tolerance.operating_point import built_operating_point
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads
+from objectives.tolerance.spreads import Distribution, Spread, default_spreads
 from objectives.tolerance.varied_device import spread_batch
 from objectives.tolerance.worst_case import response_band_dB, swings, worst_cases
 from stand_in import StandIn
@@ -50,11 +56,11 @@ TARGETS = Targets(
 STOPPER_F = 100e-12
 
 
-def whole(**changes):
+def whole(**changes: Any) -> Assessment:
     return Assessment(replace(STAGE, **changes).broadcast(), StandIn(KOREN), TARGETS)
 
 
-def low_pass(stopper=68e3, device=None):
+def low_pass(stopper: ArrayLike = 68e3, device: Device | None = None) -> Assessment:
     """Return a stage whose input corner is that of its stopper and grid capacitor alone."""
     stage = Stage(
         supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, bypass_F=0.0,
@@ -66,13 +72,22 @@ def low_pass(stopper=68e3, device=None):
     )
 
 
-def built_batch(stage, device, spreads, draws, seed, point=None):
+def built_batch(
+    stage: Stage,
+    device: Device,
+    spreads: Sequence[Spread],
+    draws: int,
+    seed: int,
+    point: OperatingPoint | None = None,
+) -> tuple[Stage, Device]:
     """Return stages and device with a trailing axis of draws, as the plain way has them."""
     factors = draw_factors(spreads, draw_units(spreads, draws, seed))
     return spread_batch(stage, device, spreads, factors, point=point)
 
 
-def corners_of(nominal, spreads, draws=DRAWS, seed=1):
+def corners_of(
+    nominal: Assessment, spreads: Sequence[Spread], draws: int = DRAWS, seed: int = 1
+) -> FloatArray:
     units = draw_units(spreads, draws, seed)
     return built_scores(nominal, spreads, units, ["input_corner_Hz"]).values["input_corner_Hz"]
 
@@ -80,7 +95,7 @@ def corners_of(nominal, spreads, draws=DRAWS, seed=1):
 # -- against closed forms --------------------------------------------------------------------------
 
 
-def log_moments(low, high):
+def log_moments(low: float, high: float) -> tuple[float, float]:
     """Return mean and variance of ln X for X uniform on low..high."""
     first = [x * np.log(x) - x for x in (low, high)]
     second = [x * (np.log(x) ** 2 - 2 * np.log(x) + 2) for x in (low, high)]
@@ -109,7 +124,9 @@ def test_corner_of_rc_with_uniform_parts_has_the_closed_form_moments() -> None:
     ],
 )
 @pytest.mark.parametrize("at", [-0.05, 0.01, 0.04])
-def test_yield_of_one_sided_window_is_the_cumulative_distribution(shape, survival, at) -> None:
+def test_yield_of_one_sided_window_is_the_cumulative_distribution(
+    shape: Distribution, survival: Callable[[float], float], at: float
+) -> None:
     # The corner is at most f where the stopper is at least 1/(2 pi f C).
     most = 1 / (2 * np.pi * 68e3 * (1 + at) * STOPPER_F)
     setup = ToleranceSetup(
@@ -133,8 +150,8 @@ def test_worst_corner_of_a_divider_is_the_closed_form() -> None:
     spreads = [Spread.plus_minus("source_ohm", 0.1), Spread("grid_leak_ohm", -0.05, 0.2)]
     (case,) = worst_cases(a, spreads, ["gain_dB"])
 
-    def loss(source, leak):
-        return 20 * np.log10(leak / (leak + source))
+    def loss(source: float, leak: float) -> float:
+        return float(20 * np.log10(leak / (leak + source)))
 
     nominal = a["gain_dB"].item() - loss(100e3, 220e3)
     assert case.least == pytest.approx(nominal + loss(110e3, 209e3), abs=1e-6)
@@ -156,7 +173,7 @@ def test_response_band_of_rc_is_its_response_at_the_percentiles_of_the_part() ->
 # -- yields ----------------------------------------------------------------------------------------
 
 
-def with_setup(a, setup):
+def with_setup(a: Assessment, setup: ToleranceSetup) -> Assessment:
     return replace(a, targets=replace(a.targets, tolerance=setup))
 
 
@@ -205,7 +222,9 @@ def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter() -> None:
     window=st.floats(0.001, 0.5),
     shape=st.sampled_from(["uniform", "normal", "rounded", "selected out"]),
 )
-def test_wider_tolerance_never_raises_a_centred_yield(narrow, wider, window, shape) -> None:
+def test_wider_tolerance_never_raises_a_centred_yield(
+    narrow: float, wider: float, window: float, shape: Distribution
+) -> None:
     low, high = (1 / (2 * np.pi * 68e3 * STOPPER_F * (1 + w)) for w in (window, -window))
     yields = []
     for tolerance in (narrow, narrow * wider):
@@ -260,7 +279,7 @@ SPREADS = (Spread.plus_minus("stopper_ohm", 0.05),)
         ({"spreads": SPREADS * 2}, "'stopper_ohm' twice"),
     ],
 )
-def test_bad_setups_are_refused(fields, words) -> None:
+def test_bad_setups_are_refused(fields: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         ToleranceSetup(**({"spreads": SPREADS} | fields))
 
@@ -334,7 +353,7 @@ def test_a_follower_is_solved_with_every_draw() -> None:
     assert quick.values["gain_dB"].shape == (3, 20)
 
 
-def test_chunks_do_not_show(monkeypatch) -> None:
+def test_chunks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
     a = whole(stopper_ohm=np.array([22e3, 68e3, 150e3]))
     spreads = default_spreads(STAGE, valve_spreads())
     units = draw_units(spreads, 40, 3)
@@ -347,7 +366,7 @@ def test_chunks_do_not_show(monkeypatch) -> None:
 
 
 @pytest.mark.parametrize("start", [-1.5, 0.0, -6.0])
-def test_operating_point_of_built_stages_is_that_of_the_general_solver(start) -> None:
+def test_operating_point_of_built_stages_is_that_of_the_general_solver(start: float) -> None:
     rng = np.random.default_rng(2)
     count = 200
     stage = Stage(
@@ -374,7 +393,9 @@ def test_operating_point_of_built_stages_knows_a_grounded_cathode() -> None:
 @pytest.mark.parametrize("port", ["grid", "output"])
 @pytest.mark.parametrize("upper", [True, False])
 @pytest.mark.parametrize("off", [1.0, 1.15, 8.0])
-def test_corner_sought_nearby_is_the_same(random_stages, port, upper, off) -> None:
+def test_corner_sought_nearby_is_the_same(
+    random_stages: MakeStages, port: Port, upper: bool, off: float
+) -> None:
     stage, device = random_stages(300, 11)
     plain = corner_frequency(stage, device, port, 1000.0, upper=upper)
     near = corner_frequency(stage, device, port, 1000.0, upper=upper, near_Hz=plain * off)
@@ -392,7 +413,9 @@ def test_corner_sought_nearby_is_the_same(random_stages, port, upper, off) -> No
         assert np.mean(np.isclose(near[finite], plain[finite], rtol=1e-7)) > 0.9
 
 
-def test_sweep_in_blocks_is_the_sweep(random_stages, monkeypatch) -> None:
+def test_sweep_in_blocks_is_the_sweep(
+    random_stages: MakeStages, monkeypatch: pytest.MonkeyPatch
+) -> None:
     stage, device = random_stages(57, 4)
     f = np.geomspace(1.0, 1e9, 31)
     whole_sweep = level_dB(Network(stage.expand(), device.expand(), f), "output")
@@ -462,7 +485,9 @@ def test_swings_are_one_part_at_a_time() -> None:
 @pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(seed=st.integers(0, 10_000), source=st.floats(10, 1e6), stopper=st.floats(0, 1e6))
-def test_noise_is_never_below_the_thermal_noise_of_the_source(seed, source, stopper) -> None:
+def test_noise_is_never_below_the_thermal_noise_of_the_source(
+    seed: int, source: float, stopper: float
+) -> None:
     nominal = replace(STAGE, source_ohm=source, stopper_ohm=stopper)
     stage, device = built_batch(
         nominal, StandIn(KOREN), default_spreads(nominal, valve_spreads()), 4, seed

@@ -11,10 +11,12 @@ from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
-from objectives.devices.bipolar import Bipolar
+from objectives.devices.bipolar import Bipolar, BipolarTransistor
+from objectives.devices.field_effect import JunctionFet, SquareLawFet
 from objectives.devices.lookup import device
+from objectives.devices.protocol import Device
 from objectives.devices.terms import BIPOLAR, FIELD_EFFECT, VALVE
-from objectives.devices.transistor_table import transistors
+from objectives.devices.transistor_table import Transistor, transistors
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
@@ -28,6 +30,7 @@ from objectives.tolerance.spreads import (
 )
 from objectives.tolerance.varied_device import spread_batch
 from objectives.transient.headroom import headroom
+from stand_in import bipolar
 
 # Invented parts. The base divider is 100k and 22k on 12 V, as its Thevenin equivalent.
 FET_STAGE = Stage(
@@ -41,7 +44,7 @@ NPN_STAGE = Stage(
 )  # fmt: skip
 
 
-def own_spread(entry):
+def own_spread(entry: Device) -> Spread:
     """Return the spread of the law's own parameters."""
     (own,) = (s for s in entry.spreads if s.powers)
     return own
@@ -51,7 +54,7 @@ def own_spread(entry):
 
 
 @pytest.mark.parametrize("entry", transistors(), ids=lambda entry: entry.name)
-def test_every_transistor_states_limits_on_both_sides_of_its_own_law(entry) -> None:
+def test_every_transistor_states_limits_on_both_sides_of_its_own_law(entry: Transistor) -> None:
     own = own_spread(entry)
     assert own.quantity in TRANSISTOR_QUANTITIES
     assert -0.9 < own.low < 0 < own.high < 2
@@ -64,6 +67,7 @@ def test_the_limits_are_those_of_the_sheets() -> None:
     own = own_spread(j201)
     stage, built = spread_batch(FET_STAGE, j201, [own], np.array([[1 + own.low], [1 + own.high]]))
     assert stage.shape == (1, 2)
+    assert isinstance(built.law, SquareLawFet)
     np.testing.assert_allclose(np.ravel(built.law.cutoff_V), [-0.3, -1.5])
     # Reached together: I_DSS lies within its own limits, and in their ratio of 5.
     idss = np.ravel(built.law.idss_A)
@@ -101,6 +105,7 @@ def test_a_quantity_that_the_device_does_not_publish_is_named() -> None:
 @pytest.mark.parametrize(("name", "stage"), [("J201", FET_STAGE), ("BC550B", NPN_STAGE)])
 def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> None:
     entry = device(name)
+    assert isinstance(entry, (JunctionFet, BipolarTransistor))
     spreads = [
         *default_spreads(stage, entry.spreads),
     ]  # fmt: skip
@@ -121,7 +126,9 @@ def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> Non
             f: np.asarray(getattr(stage, f)) * x
             for f, x in factors.items() if not f.startswith(("valve_", "transistor_"))
         }  # fmt: skip
-        alone = Assessment(replace(stage, **parts), replace(entry, law=law), Targets())
+        # The law is of the entry's own kind, which a union of two entries does not tell.
+        drawn_entry = replace(entry, law=law)  # type: ignore[arg-type]
+        alone = Assessment(replace(stage, **parts), drawn_entry, Targets())
         assert drawn.values["plate_current_A"][0, row] == pytest.approx(
             float(alone["plate_current_A"]), rel=1e-6
         )
@@ -132,7 +139,7 @@ def test_drawn_stages_are_those_built_one_by_one(name: str, stage: Stage) -> Non
 
 def test_a_gain_that_only_the_base_current_knows_reaches_the_general_solver() -> None:
     """Draws that Newton's steps do not settle are handed on with their own law."""
-    law = replace(device("BC550B").law, forward_gain=np.array([[200.0, 450.0]]))
+    law = replace(bipolar("BC550B").law, forward_gain=np.array([[200.0, 450.0]]))
     stage = replace(NPN_STAGE, supply_V=np.full((1, 2), 12.0))
     far = built_operating_point(stage, law, np.full((1, 1), -3.0))
     np.testing.assert_allclose(
@@ -152,6 +159,7 @@ def test_a_bipolar_stage_swings_from_saturation_to_cut_off() -> None:
     load = float(parallel(3.3e3, 10e3))
     current, across = float(point.plate_current_A), float(point.plate_cathode_V)
     assert float(found.output_to_cutoff_V) == pytest.approx(0.99 * current * load, rel=1e-3)
+    assert Bipolar.saturation_V is not None
     down = (across - Bipolar.saturation_V) * load / (load + 47.0)
     assert float(found.output_to_conduction_V) == pytest.approx(down, rel=1e-3)
     # At the grid: the exponential's own voltage, and what the unbypassed emitter follows.
@@ -170,7 +178,7 @@ def test_a_saturated_stage_has_no_swing_left() -> None:
 
 
 def test_each_of_many_transistors_has_its_own_headroom() -> None:
-    entry = device("BC550B")
+    entry = bipolar("BC550B")
     gains = np.array([150.0, 300.0])
     many = replace(entry.law, forward_gain=gains)
     stage = replace(NPN_STAGE, supply_V=np.full(2, 12.0), grid_leak_ohm=180e3)

@@ -1,8 +1,12 @@
 """Transistor laws and stages against closed forms, data sheets and the dense nodal system."""
 
+from __future__ import annotations
+
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +16,7 @@ from scipy import constants
 from scipy.optimize import brentq
 from scipy.special import lambertw
 
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.driver import driver_of
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point
@@ -19,15 +24,21 @@ from objectives.circuit.network import Network
 from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
-from objectives.devices.bipolar import Bipolar
-from objectives.devices.field_effect import SquareLawFet
+from objectives.devices.bipolar import Bipolar, BipolarTransistor
+from objectives.devices.field_effect import JunctionFet, SquareLawFet
 from objectives.devices.junctions import depletion_capacitance_F, thermal_V
+from objectives.devices.law import ConductionLaw
 from objectives.devices.lookup import device, devices
-from objectives.devices.protocol import OperatingPoint
-from objectives.devices.transistor_table import load_transistors, read_transistors, transistors
+from objectives.devices.protocol import Device, OperatingPoint
+from objectives.devices.transistor_table import (
+    load_transistors,
+    read_transistors,
+    transistors,
+)
 from objectives.stage import Stage, parallel
 from objectives.targets import RadioBand, Targets
 from objectives.textbook import miller_capacitance_F
+from stand_in import bipolar
 
 V_T = float(thermal_V(298.15))
 FET = SquareLawFet(
@@ -48,7 +59,9 @@ _PLATE = st.floats(-400, 400)
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
 @settings(max_examples=150, deadline=None)
 @given(vg=_GRID, near=st.floats(-3, 1), vp=_PLATE, step=st.floats(1e-6, 100))
-def test_currents_are_finite_and_never_fall(law, vg, near, vp, step) -> None:
+def test_currents_are_finite_and_never_fall(
+    law: SquareLawFet | Bipolar, vg: float, near: float, vp: float, step: float
+) -> None:
     # What the bracketed solve of the operating point rests on, far out and where devices work.
     for v in (vg, near):
         for plate in (vp, min(abs(vp), 2.0)):
@@ -65,7 +78,7 @@ def test_currents_are_finite_and_never_fall(law, vg, near, vp, step) -> None:
 
 
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
-def test_no_current_without_plate_voltage_and_none_jumps_there(law) -> None:
+def test_no_current_without_plate_voltage_and_none_jumps_there(law: SquareLawFet | Bipolar) -> None:
     grid = np.linspace(-3, 0.6, 37)
     assert np.all(law.plate_current(grid, 0.0) == 0)
     assert np.all(law.plate_current(grid, -10.0) == 0)
@@ -84,7 +97,9 @@ def test_no_current_without_plate_voltage_and_none_jumps_there(law) -> None:
         (NPN, np.array([2.5, 40.0]), np.array([[5.0]])),
     ],
 )
-def test_derivatives_are_those_of_the_currents(law, grid, plate) -> None:
+def test_derivatives_are_those_of_the_currents(
+    law: SquareLawFet | Bipolar, grid: FloatArray, plate: FloatArray
+) -> None:
     h = 1e-6
     _, gm, gp = law.linearise(grid, plate)
     by_grid = (law.plate_current(grid + h, plate) - law.plate_current(grid - h, plate)) / (2 * h)
@@ -137,9 +152,10 @@ def test_a_law_is_indexed_and_varied_as_a_batch() -> None:
     )
     np.testing.assert_allclose(NPN.varied(current=1.25).grid_current(0.6, 5.0),
                                NPN.grid_current(0.6, 5.0))  # fmt: skip
-    for law, grid in ((FET, -1.0), (NPN, 0.6)):
+    laws: tuple[tuple[ConductionLaw, float], ...] = ((FET, -1.0), (NPN, 0.6))
+    for each_law, grid in laws:
         (_, gm, gp), (_, gm2, gp2) = (
-            each.linearise(grid, 5.0) for each in (law, law.varied(mu=1.1))
+            each.linearise(grid, 5.0) for each in (each_law, each_law.varied(mu=1.1))
         )
         # The 5 V that stand beside the Early voltage or 1/lambda do not grow along.
         np.testing.assert_allclose(gm2 / gp2 / (gm / gp), 1.1, rtol=0.01)
@@ -158,7 +174,7 @@ def test_a_law_is_indexed_and_varied_as_a_batch() -> None:
         (lambda: replace(NPN, forward_gain=np.nan), "forward_gain: nan: must be finite and more"),
     ],
 )
-def test_a_bad_parameter_is_named(make, words) -> None:
+def test_a_bad_parameter_is_named(make: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         make()
 
@@ -179,7 +195,7 @@ def test_depletion_capacitance() -> None:
 
 
 @pytest.mark.parametrize("resistor", [270.0, 1000.0, 4700.0])
-def test_self_biased_fet_has_the_root_of_its_quadratic(resistor) -> None:
+def test_self_biased_fet_has_the_root_of_its_quadratic(resistor: float) -> None:
     law = SquareLawFet(idss_A=3e-3, cutoff_V=-2.5)
     stage = Stage(supply_V=24.0, plate_load_ohm=2200.0, cathode_resistor_ohm=resistor)
     point = operating_point(stage, law)
@@ -199,7 +215,9 @@ def _divider(upper: float, lower: float, supply: float) -> tuple[float, float]:
 
 @pytest.mark.parametrize("emitter_ohm", [100.0, 1000.0, 10e3])
 @pytest.mark.parametrize("gain", [50.0, 400.0])
-def test_degenerated_bipolar_stage_has_its_lambert_solution(emitter_ohm, gain) -> None:
+def test_degenerated_bipolar_stage_has_its_lambert_solution(
+    emitter_ohm: float, gain: float
+) -> None:
     # V_th - v = I_c R_eq with R_eq = R_th/beta + (1 + 1/beta) R_e and I_c = I_s exp(v/V_t).
     law = Bipolar(saturation_A=5e-14, forward_gain=gain)
     bias, leak = _divider(100e3, 15e3, 30.0)
@@ -268,7 +286,9 @@ _STAGES = {
 @pytest.mark.parametrize("law", LAWS, ids=("fet", "bipolar"))
 @settings(max_examples=40, deadline=None)
 @given(row=st.fixed_dictionaries(_STAGES))
-def test_every_stage_has_a_point_that_satisfies_kirchhoff(law, row) -> None:
+def test_every_stage_has_a_point_that_satisfies_kirchhoff(
+    law: SquareLawFet | Bipolar, row: dict[str, float]
+) -> None:
     stage = Stage(
         row["supply"], row["load"], row["cathode"], grid_bias_V=row["bias"],
         grid_leak_ohm=row["leak"], input_coupling_F=1e-6,
@@ -281,7 +301,7 @@ def test_every_stage_has_a_point_that_satisfies_kirchhoff(law, row) -> None:
     passed = 1 + point.grid_conductance_S * (row["leak"] + row["cathode"])
     gain = 1 + row["load"] / row["cathode"] * passed
     rounding_V = 1e-15 * (row["supply"] + abs(row["bias"])) * gain
-    _, gm, gp = law.linearise(v, max(vp, 1e-12))
+    _, gm, gp = law.linearise(v, np.maximum(vp, 1e-12))
     slack = 1e-6 * scale + rounding_V * (gm + gp)
     assert abs(law.plate_current(v, vp) - point.plate_current_A) <= slack
     assert abs(point.cathode_V / row["cathode"] - point.cathode_current_A) <= 1e-6 * scale
@@ -321,7 +341,7 @@ STAGES = {"BC550B": COMMON_EMITTER, "2N5457": COMMON_SOURCE}
 
 
 @pytest.mark.parametrize("name", STAGES)
-def test_gain_and_miller_capacitance_have_their_closed_forms(name) -> None:
+def test_gain_and_miller_capacitance_have_their_closed_forms(name: str) -> None:
     stage, part = replace(STAGES[name], output_coupling_F=np.inf), device(name)
     point = operating_point(stage, part.law)
     linear = small_signal(stage, part, point)
@@ -340,7 +360,7 @@ def test_gain_and_miller_capacitance_have_their_closed_forms(name) -> None:
 def test_unbypassed_emitter_gain_is_the_ratio_of_resistors() -> None:
     # Degeneration: gain = -alpha R_c/(r_e + R_e) without Early effect, alpha = beta/(beta + 1).
     law = Bipolar(saturation_A=5e-14, forward_gain=300.0)
-    part = replace(device("BC550B"), law=law)
+    part = replace(bipolar("BC550B"), law=law)
     stage = replace(COMMON_EMITTER, bypass_F=0.0, load_ohm=np.inf, output_coupling_F=np.inf)
     point = operating_point(stage, law)
     network = Network(stage, small_signal(stage, part, point), 1000.0)
@@ -355,7 +375,7 @@ def test_unbypassed_emitter_gain_is_the_ratio_of_resistors() -> None:
 
 
 @pytest.mark.parametrize("name", STAGES)
-def test_assessment_agrees_with_the_dense_nodal_system(name) -> None:
+def test_assessment_agrees_with_the_dense_nodal_system(name: str) -> None:
     stage, part = STAGES[name], device(name)
     targets = Targets(radio_bands=(RadioBand("medium wave", 0.5e6, 1.6e6, 6.0),))
     a = Assessment(stage, part, targets)
@@ -386,7 +406,7 @@ def test_fet_noise_is_that_of_its_channel() -> None:
 
 
 def test_bipolar_noise_is_shot_noise_and_base_resistance() -> None:
-    part = device("BC550B")
+    part = bipolar("BC550B")
     point = operating_point(COMMON_EMITTER, part.law)
     noise = part.noise(point, 298.15)
     # 2 q I_c / gm^2 = 2 k T / gm, as a resistor of r_e/2.
@@ -436,7 +456,7 @@ def test_an_emitter_follower_hangs_on_a_collector_as_a_cathode_follower_does() -
 # -- table ---------------------------------------------------------------------------------------
 
 
-def _point_at(law, grid_V, plate_V) -> OperatingPoint:
+def _point_at(law: ConductionLaw, grid_V: float, plate_V: float) -> OperatingPoint:
     """Return the point of a device whose source or emitter is grounded."""
     current, gm, gp = law.linearise(grid_V, plate_V)
     base, gg, ggp = law.linearise_grid(grid_V, plate_V)
@@ -446,7 +466,7 @@ def _point_at(law, grid_V, plate_V) -> OperatingPoint:
     )
 
 
-def _measure(part, at) -> float:
+def _measure(part: Device, at: dict[str, Any]) -> float:
     """Return what a data-sheet entry measures of a device of our table."""
     law, quantity = part.law, at["quantity"]
     if "current_A" in at:
@@ -457,6 +477,7 @@ def _measure(part, at) -> float:
     else:
         grid = at.get("grid_V", 0.0)
     if quantity in ("collector_base_F", "emitter_base_F"):
+        assert isinstance(part, BipolarTransistor)
         zero = part.base_collector_0_F if quantity[0] == "c" else part.base_emitter_0_F
         return float(depletion_capacitance_F(-at["base_V"], zero, part.built_in_V, part.grading))
     point = _point_at(law, grid, at["plate_V"])
@@ -466,7 +487,7 @@ def _measure(part, at) -> float:
         own = noise.white_V2_per_Hz * (1 + noise.flicker_corner_Hz / 1e3)
         own = own + 2 * constants.e * noise.grid_current_A * rs**2
         return float(10 * np.log10(1 + own / (4 * constants.k * 290 * rs)))
-    found = {
+    found: dict[str, Any] = {
         "drain_current_A": point.plate_current_A,
         "transconductance_S": point.transconductance_S,
         "output_conductance_S": point.plate_conductance_S,
@@ -486,7 +507,7 @@ def _measure(part, at) -> float:
     "at", POINTS, ids=lambda p: f"{p['device']}-{p['quantity']}-{p.get('current_A', '')}"
 )
 @pytest.mark.filterwarnings("ignore:divide by zero")
-def test_table_lies_where_the_data_sheet_says(at) -> None:
+def test_table_lies_where_the_data_sheet_says(at: dict[str, Any]) -> None:
     found = _measure(device(at["device"]), at)
     if "typical" in at:
         unit = 1.0 if at["quantity"] == "base_emitter_V" else abs(at["typical"])
@@ -537,10 +558,11 @@ source = "invented"
 """
 
 
-def test_a_users_table_is_read(tmp_path) -> None:
+def test_a_users_table_is_read(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text(_ENTRY, "utf-8")
     (mine,) = load_transistors(path)
+    assert isinstance(mine, JunctionFet)
     assert mine.gate_source_0_F == pytest.approx(3e-12)
     assert device("x1", (mine,)).law.plate_current(0.0, 5.0) == 1e-3
 
@@ -563,11 +585,11 @@ def test_a_users_table_is_read(tmp_path) -> None:
         ((_ENTRY, "[["), "mine: not valid TOML"),
     ],
 )
-def test_a_bad_table_is_named(change, words) -> None:
+def test_a_bad_table_is_named(change: tuple[str, str], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         read_transistors(_ENTRY.replace(*change), "mine")
 
 
-def test_a_missing_table_is_named(tmp_path) -> None:
+def test_a_missing_table_is_named(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match=r"none\.toml: not readable"):
         load_transistors(tmp_path / "none.toml")

@@ -1,9 +1,13 @@
 """Triode laws against their published equations, differentiated independently by mpmath."""
 
+from __future__ import annotations
+
 import tomllib
 import warnings
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import mpmath
 import numpy as np
@@ -11,7 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from objectives.devices.triodes import LAWS, ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
+from objectives.devices.triodes import (
+    LAWS,
+    ChildLangmuir,
+    DempwolfZolzer,
+    GridCurrent,
+    Koren,
+    TriodeLaw,
+)
 
 REFERENCES = Path(__file__).parents[1] / "references"
 
@@ -39,7 +50,7 @@ POINTS = [
 ]
 
 
-def by_the_book(law, vg, vp):
+def by_the_book(law: TriodeLaw, vg: float, vp: float) -> Any:
     """Plate current of the published equation at high precision, written out a second time."""
     p = {name: mpmath.mpf(str(value)) for name, value in vars(law).items() if name != "grid"}
     if isinstance(law, Koren):
@@ -57,11 +68,11 @@ def by_the_book(law, vg, vp):
     )
 
 
-def softened(g, x, c, v):
+def softened(g: Any, x: Any, c: Any, v: Any) -> Any:
     return g * (mpmath.log(1 + mpmath.exp(c * v)) / c) ** x
 
 
-def grid_by_the_book(law, vg, offset=True):
+def grid_by_the_book(law: TriodeLaw, vg: float, offset: bool = True) -> Any:
     g, x, c, rest = (
         mpmath.mpf(str(getattr(law.grid, name)))
         for name in ("perveance", "exponent", "sharpness", "offset_A")
@@ -89,7 +100,7 @@ def test_extended_form_is_the_published_one_at_its_defaults() -> None:
 
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
-def test_currents_and_derivatives_are_those_of_the_equation(law) -> None:
+def test_currents_and_derivatives_are_those_of_the_equation(law: TriodeLaw) -> None:
     with mpmath.workdps(40):
         for vg, vp in POINTS:
             x = mpmath.mpf(str(vg)), mpmath.mpf(str(vp))
@@ -105,7 +116,7 @@ def test_currents_and_derivatives_are_those_of_the_equation(law) -> None:
 
 
 @pytest.mark.parametrize("law", [OURS, DEMPWOLF_ZOLZER, CHILD], ids=IDS[1:])
-def test_grid_current_and_its_derivative(law) -> None:
+def test_grid_current_and_its_derivative(law: TriodeLaw) -> None:
     with mpmath.workdps(40):
         for vg in (-3.0, -1.0, -0.2, 0.0, 0.4, 3.0):
             current, slope, by_plate = law.linearise_grid(vg, 200.0)
@@ -137,7 +148,9 @@ volts = st.floats(-2000.0, 2000.0)
 @pytest.mark.parametrize("law", ALL, ids=IDS)
 @given(vg=volts, vp=volts, up=st.floats(0.0, 500.0), right=st.floats(0.0, 500.0))
 @settings(max_examples=300, deadline=None)
-def test_currents_never_fall_as_a_voltage_rises(law, vg, vp, up, right) -> None:
+def test_currents_never_fall_as_a_voltage_rises(
+    law: TriodeLaw, vg: float, vp: float, up: float, right: float
+) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         here, gm, gp = law.linearise(vg, vp)
@@ -156,7 +169,7 @@ def test_currents_never_fall_as_a_voltage_rises(law, vg, vp, up, right) -> None:
 
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
-def test_no_current_into_a_plate_that_is_not_positive(law) -> None:
+def test_no_current_into_a_plate_that_is_not_positive(law: TriodeLaw) -> None:
     for vg in (-10.0, 0.0, 10.0):
         for array in law.linearise(vg, np.array([-2000.0, -1.0, 0.0])):
             assert not np.any(array)
@@ -164,7 +177,9 @@ def test_no_current_into_a_plate_that_is_not_positive(law) -> None:
 
 @pytest.mark.parametrize("law", ALL, ids=IDS)
 @pytest.mark.parametrize("vg", [-2.0, 0.0, 3.0])
-def test_derivatives_are_continuous_where_the_plate_turns_positive_and_at_cut_off(law, vg) -> None:
+def test_derivatives_are_continuous_where_the_plate_turns_positive_and_at_cut_off(
+    law: TriodeLaw, vg: float
+) -> None:
     _, gm, gp = law.linearise(vg, 1e-9)
     assert gm < 1e-9
     assert gp < 1e-5
@@ -200,12 +215,13 @@ def test_indexing_reaches_the_grid_component() -> None:
     law = Koren(np.array([90.0, 100.0]), 1.4, 1060.0, 600.0, 300.0, grid=grid)
     assert law.shape == (2,)
     second = law.at(1)
+    assert second.grid is not None
     assert second.grid.perveance == 2e-4
     assert second.grid_current(0.0, 100.0) == law.grid_current(0.0, 100.0)[1]
 
 
 @pytest.mark.parametrize("law", [KOREN, OURS, CHILD, replace(DEMPWOLF_ZOLZER, grid=None)], ids=IDS)
-def test_varied_current_scales_current_and_conductances_alike(law) -> None:
+def test_varied_current_scales_current_and_conductances_alike(law: TriodeLaw) -> None:
     factor = np.array([0.8, 1.25])
     more = law.varied(current=factor)
     for a, b in zip(more.linearise(-1.5, 200.0), law.linearise(-1.5, 200.0), strict=True):
@@ -234,7 +250,7 @@ def test_varied_current_scales_current_and_conductances_alike(law) -> None:
         (lambda: GridCurrent(1e-4, 1.3, 0.0), "sharpness: 0.0: must be"),
     ],
 )
-def test_impossible_parameters_are_named(make, words) -> None:
+def test_impossible_parameters_are_named(make: Callable[[], object], words: str) -> None:
     with pytest.raises(ValueError, match="must be") as caught:
         make()
     assert words in str(caught.value)

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fixture_types import Restage
 from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -250,7 +251,7 @@ def remake() -> Callable[..., ReportData]:
 
 
 @pytest.fixture
-def restage(contents: ReportData) -> Callable[..., Assessment]:
+def restage(contents: ReportData) -> Restage:
     """Return the pick with some fields of its stage changed."""
 
     def change(**values: float) -> Assessment:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -61,7 +62,7 @@ def test_every_step_of_the_textbook_works_out_to_its_result(
         if "whole network" in formula:
             continue
         # The per-cent step is a small difference of two numbers of five figures.
-        tolerance = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
+        tolerance: dict[str, Any] = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
         assert worked(formula) == pytest.approx(value(result), **tolerance), formula
         checked += 1
     assert checked >= 7
@@ -131,7 +132,7 @@ def test_an_unbypassed_resistor_and_a_conducting_base_have_steps_of_their_own() 
     rows = {what: (formula, result) for what, formula, result in textbook_steps(pick).rows}
     for what, (formula, result) in rows.items():
         if "whole network" not in formula:
-            tolerance = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
+            tolerance: dict[str, Any] = {"abs": 6e-4} if "error" in what else {"rel": 3e-4}
             assert worked(formula) == pytest.approx(value(result), **tolerance), formula
     gain = next(result for what, (_, result) in rows.items() if "without a bypass" in what)
     exact = value(rows["gain from base to collector, exact"][1])

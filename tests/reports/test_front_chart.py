@@ -140,8 +140,9 @@ def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportD
         axis = rows[rows["axis"] == label].set_index("candidate")
         front = contents.front[column]
         best, worst = (front.max(), front.min()) if better > 0 else (front.min(), front.max())
-        for candidate, height in axis["height"].items():
-            value = contents.shown.set_index("candidate").loc[candidate, column]
+        values = contents.shown.set_index("candidate")[column]
+        for candidate, height in zip(axis.index, axis["height"], strict=True):
+            value = values[candidate]
             assert height == pytest.approx((value - worst) / (best - worst), abs=1e-4)
 
 

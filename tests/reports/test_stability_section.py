@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 import pytest
 
+from fixture_types import Restage
 from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower
 from objectives.circuit.poles import least_damping
 from objectives.circuit.stability import smallest_stopper
 from objectives.format import number
 from reports.charts.damping import damping_sweep
-from reports.model import Figure, Note, Steps, Table
+from reports.model import Block, Figure, Note, Prose, ReportData, Steps, Table
 from reports.sections.stability import lead_table, stability_section
 from reports.theme import spec_of
+
+T = TypeVar("T")
 
 SHORT = {"grid_lead_H": 10e-9, "plate_lead_H": 20e-9, "cathode_lead_H": 15e-9}
 LONG = {
@@ -24,11 +29,11 @@ LONG = {
 }  # fmt: skip
 
 
-def of_kind(blocks, kind):
+def of_kind(blocks: Iterable[Block], kind: type[T]) -> list[T]:
     return [block for block in blocks if isinstance(block, kind)]
 
 
-def test_a_stage_with_short_leads_is_found_well_damped(restage) -> None:
+def test_a_stage_with_short_leads_is_found_well_damped(restage: Restage) -> None:
     blocks = stability_section(restage(**SHORT)).blocks
     verdict = of_kind(blocks, Note)[0]
     assert verdict.kind == "finding"
@@ -41,7 +46,7 @@ def test_a_stage_with_short_leads_is_found_well_damped(restage) -> None:
     assert not of_kind(blocks, Figure)
 
 
-def test_a_stage_that_oscillates_is_cautioned(restage) -> None:
+def test_a_stage_that_oscillates_is_cautioned(restage: Restage) -> None:
     a = restage(**LONG)
     assert float(least_damping(a.stage, a.linear)[0]) < 0
     found = stability_section(a)
@@ -57,7 +62,7 @@ def test_a_stage_that_oscillates_is_cautioned(restage) -> None:
     assert found.key == "stability"
 
 
-def test_the_steps_state_the_smallest_stopper(restage) -> None:
+def test_the_steps_state_the_smallest_stopper(restage: Restage) -> None:
     a = restage(**LONG)
     rows = {what: result for what, _, result in of_kind(stability_section(a).blocks, Steps)[0].rows}
     stopper = float(smallest_stopper(a.stage, a.linear)[0])
@@ -68,7 +73,7 @@ def test_the_steps_state_the_smallest_stopper(restage) -> None:
     assert rows["commonly fitted"] == "100\u00a0Ω to 10\u00a0kΩ"
 
 
-def test_the_sweep_is_the_score_over_the_stopper(restage) -> None:
+def test_the_sweep_is_the_score_over_the_stopper(restage: Restage) -> None:
     a = restage(**LONG)
     stage = a.stage.map(lambda x: x.reshape(-1)[0])
     linear = a.linear.map(lambda x: x.reshape(-1)[0])
@@ -81,7 +86,7 @@ def test_the_sweep_is_the_score_over_the_stopper(restage) -> None:
     assert swept["damping"].min() < 0
 
 
-def test_longer_leads_ask_for_more(restage) -> None:
+def test_longer_leads_ask_for_more(restage: Restage) -> None:
     a = restage(**LONG)
     table = lead_table(
         a.stage.map(lambda x: x.reshape(-1)[0]), a.linear.map(lambda x: x.reshape(-1)[0])
@@ -91,25 +96,27 @@ def test_longer_leads_ask_for_more(restage) -> None:
     assert table.marked[3] == "broken"
 
 
-def test_without_leads_the_section_says_so(restage) -> None:
+def test_without_leads_the_section_says_so(restage: Restage) -> None:
     bare = dict.fromkeys((*SHORT, "stopper_lead_H"), 0.0)
-    texts = stability_section(restage(**bare)).blocks[0].paragraphs
+    first = stability_section(restage(**bare)).blocks[0]
+    assert isinstance(first, Prose)
+    texts = first.paragraphs
     assert any("No lead inductance is stated" in text for text in texts)
 
 
-def test_one_stage_only(batch) -> None:
+def test_one_stage_only(batch: Assessment) -> None:
     with pytest.raises(ValueError, match="must be one stage"):
         stability_section(batch)
 
 
-def test_scalar_stages_serve_as_well(restage) -> None:
+def test_scalar_stages_serve_as_well(restage: Restage) -> None:
     a = restage(**LONG)
     scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
     rows = [of_kind(stability_section(x).blocks, Steps)[0].rows for x in (a, scalar)]
     assert rows[0] == rows[1]
 
 
-def test_a_follower_on_the_plate_counts(restage, contents) -> None:
+def test_a_follower_on_the_plate_counts(restage: Restage, contents: ReportData) -> None:
     follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=100e3, stray_grid_plate_F=5e-12)
     direct = {"output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0}
     bare = restage(**{**LONG, **direct})

@@ -150,7 +150,7 @@ def test_yield_can_be_a_score_of_the_search() -> None:
             for piece, words in (
                 ({"between": "grid to ground"}, "strays.wiring[1].metres: not given: required"),
                 ({"between": "grid to ground", "pieces": 2},
-                 "strays.wiring[1].pieces: 2.0: expected metres instead"),
+                 "strays.wiring[1].pieces: 2.0: expected metres"),
                 ({"between": "grid to heater", "metres": 1}, "strays.wiring[1].between:"),
                 ({"between": "grid to ground", "metres": 1, "kind": "hook-up wire"},
                  "strays.wiring[1].kind: 'hook-up wire': expected one of"),

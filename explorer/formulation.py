@@ -1,4 +1,4 @@
-"""From a brief to its problem: devices, surroundings worked out, choices, targets."""
+"""From a brief to its problem: devices, driver and load worked out, choices, targets."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ _MAINS_PERCENT = 10.0
 
 @dataclass(frozen=True)
 class Formulation:
-    """The problem, and what was worked out of the surroundings on the way."""
+    """The problem, and what was worked out of driver and load on the way."""
 
     problem: Problem
     brief: Brief
@@ -82,7 +82,7 @@ def formulate(brief: Brief) -> Formulation:
     Raises
     ------
     BriefError
-        If the surroundings cannot be worked out.
+        If the driver or the load cannot be worked out.
     """
     device, *others = _devices(brief)
     driving = _driving(brief)

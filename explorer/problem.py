@@ -33,8 +33,8 @@ ALL_FINITE = "all scores finite"
 """Name of the limit that every free score has a finite value."""
 
 
-_COSTLY_UP_TO = 2000
-"""With a costly score, spaces up to this size are still enumerated."""
+_SLOW_UP_TO = 2000
+"""With a slow score, spaces up to this size are still enumerated."""
 
 
 Parts = Mapping[str, FloatArray]
@@ -168,16 +168,16 @@ class Problem:
         return tuple(dict.fromkeys([*self.searched_names, *self.shown]))
 
     @property
-    def costly(self) -> bool:
+    def slow(self) -> bool:
         """Whether a score that decides takes milliseconds a candidate or more."""
         return any(REGISTRY[name].slow for name in self.searched_names)
 
     def enumerable(self, up_to: int) -> bool:
         """Return whether the space is small enough that all of it is worked out.
 
-        A costly score (one that takes a solution in time) makes a large space a matter of hours.
+        A slow score (one that takes a solution in time) makes a large space a matter of hours.
         """
-        return self.size <= (min(up_to, _COSTLY_UP_TO) if self.costly else up_to)
+        return self.size <= (min(up_to, _SLOW_UP_TO) if self.slow else up_to)
 
     def by_device(self, parts: Parts) -> Sequence[tuple[IntArray, Problem, Parts]]:
         """Return N candidates by their device.
@@ -340,7 +340,7 @@ class Problem:
     def show(self, found: Evaluation, rows: IntArray) -> Evaluation:
         """Return candidates with the scores that are only shown added.
 
-        Those that are costly are worked out at ``rows`` alone and are nan elsewhere.
+        Those that are slow are worked out at ``rows`` alone and are nan elsewhere.
         """
         scores = dict(found.scores)
         for name in self.shown:

@@ -30,7 +30,7 @@ __all__ = [
 _NEAREST = 12
 """Nearest candidates kept for when nothing is feasible."""
 
-_PROBE, _COSTLY_PROBE = 512, 64
+_PROBE, _SLOW_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
 
 _FEW = 32
@@ -144,7 +144,7 @@ class _Collector:
 
 def _sample(problem: Problem, seed: int) -> Evaluation:
     """Return a seeded random sample of the space."""
-    count = _COSTLY_PROBE if problem.costly else _PROBE
+    count = _SLOW_PROBE if problem.slow else _PROBE
     return problem.evaluate(problem.draw(count, np.random.default_rng(seed)))
 
 

@@ -18,7 +18,7 @@ from explorer.brief.limits import Limits
 from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
 from explorer.brief.strays import Strays
-from explorer.brief.surroundings import Driver, Load, Supply
+from explorer.brief.supply_driver_load import Driver, Load, Supply
 from explorer.units import format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written, did_you_mean

@@ -19,8 +19,8 @@ def styled_lines(
 ) -> alt.Chart:
     """Return a line for each name in column ``by``, told apart by colour as well as by dashes."""
     names = [name for name in styles if name in set(frame[by])]
-    look: dict[str, Any] = {"symbolType": "stroke", "symbolSize": 300} | legend
-    key = alt.Legend(**look)
+    symbols: dict[str, Any] = {"symbolType": "stroke", "symbolSize": 300} | legend
+    key = alt.Legend(**symbols)
     color = alt.Scale(domain=names, range=[styles[name][0] for name in names])
     dash = alt.Scale(domain=names, range=[styles[name][1] for name in names])
     chart: alt.Chart = alt.Chart(frame).mark_line(clip=True)

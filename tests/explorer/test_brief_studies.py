@@ -128,7 +128,7 @@ def test_yield_can_be_a_score_of_the_search() -> None:
     brief["scores"] = {"tolerance_yield_percent": "maximise", "gain_dB": "maximise"}
     formulated = formulate(parse_brief(brief))
     found = explore(formulated, Settings(seed=1, evaluations=600, batch=60))
-    assert found.exact is None  # too costly for the whole space
+    assert found.exact is None  # too slow for the whole space
     good = found.front.scores["tolerance_yield_percent"]
     again = formulated.problem.assess(found.front.parts)["tolerance_yield_percent"]
     np.testing.assert_array_equal(good, again)  # the draws are common to all, and repeatable

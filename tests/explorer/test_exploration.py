@@ -169,7 +169,7 @@ def test_each_method_does_what_it_says(
     assert len(ex.front) > 3
 
 
-def test_a_costly_score_keeps_large_spaces_from_being_enumerated(
+def test_a_slow_score_keeps_large_spaces_from_being_enumerated(
     formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     problem = formulated().problem

@@ -185,7 +185,7 @@ def test_one_candidate_is_everything() -> None:
     assert Scale.of(alone).hypervolume(alone) == pytest.approx(1.0)
 
 
-# --- the readable set ----------------------------------------------------------------------------
+# --- representatives -----------------------------------------------------------------------------
 
 
 def volume_of(front: np.ndarray, rows: tuple[int, ...] | list[int]) -> float:

@@ -425,7 +425,7 @@ def test_free_limited_and_shown_scores_are_each_worked_out_once(
     assert problem.shown == ("input_corner_Hz",)
 
 
-# --- surroundings --------------------------------------------------------------------------------
+# --- driver and load -----------------------------------------------------------------------------
 
 
 def test_a_level_control_is_a_thevenin_source(formulated: MakeFormulation) -> None:
@@ -576,7 +576,7 @@ def test_another_drawer_of_the_same_name_is_another_search(
 # --- scores that are only shown ------------------------------------------------------------------
 
 
-def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
+def counted(monkeypatch: pytest.MonkeyPatch, *, slow: bool) -> list[int]:
     """Enter an invented score that keeps how many stages it was asked for at a time."""
     asked: list[int] = []
 
@@ -591,7 +591,7 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
         "invented for this test",
         "none",
         lambda a: [compute(a)],
-        slow=costly,
+        slow=slow,
     )
     monkeypatch.setitem(REGISTRY, "odd_ratio", entry)
     return asked
@@ -600,9 +600,9 @@ def counted(monkeypatch: pytest.MonkeyPatch, *, costly: bool) -> list[int]:
 def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
     formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked = counted(monkeypatch, costly=True)
+    asked = counted(monkeypatch, slow=True)
     problem = replace(formulated().problem, shown=("odd_ratio", "input_corner_Hz", "gain_dB"))
-    assert not problem.costly
+    assert not problem.slow
     found = problem.evaluate(whole(problem))
     assert asked == []
     assert set(found.scores) == set(problem.searched_names)
@@ -617,16 +617,16 @@ def test_what_is_only_shown_is_worked_out_only_for_what_is_shown(
     assert set(shown.scores) == set(problem.score_names)
 
 
-def test_a_costly_score_that_decides_makes_the_problem_costly(
+def test_a_slow_score_that_decides_makes_the_problem_slow(
     formulated: MakeFormulation, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    counted(monkeypatch, costly=True)
+    counted(monkeypatch, slow=True)
     problem = formulated().problem
     free = replace(problem, free=(*problem.free, FreeScore("odd_ratio", "minimise")))
     limited = replace(problem, windows=(Window("odd_ratio", at_most=1e3),))
-    assert free.costly
-    assert limited.costly
-    assert not problem.costly
+    assert free.slow
+    assert limited.slow
+    assert not problem.slow
 
 
 @pytest.mark.parametrize(

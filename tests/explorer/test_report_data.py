@@ -98,7 +98,7 @@ def test_the_job_names_stage_surroundings_and_wishes(contents: ReportData) -> No
 
 
 @pytest.mark.slow
-def test_surroundings_are_told_in_words(formulated: MakeFormulation) -> None:
+def test_driver_and_load_are_told_in_words(formulated: MakeFormulation) -> None:
     def told(*changes: tuple[str, str]) -> str:
         return job(report_data(explore(formulated(*changes), QUICK, method="exact")))
 

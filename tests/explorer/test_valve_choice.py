@@ -18,6 +18,7 @@ from explorer.settings import Settings
 from explorer.standing import assess_design
 from fixture_types import MakeBriefText
 from objectives.checks import InputError
+from reports.model import Table
 from reports.sections.build import build_sections
 
 VALVES = ("12AX7", "5751", "12AY7")
@@ -98,7 +99,7 @@ def test_the_front_is_exact_and_its_report_names_the_valves(
     assert np.all((studies.yields.good >= 0) & (studies.yields.good <= 1))
     data = report_data(ex, studies)
     sections = {section.key: section for section in build_sections(data)}
-    tables = [b.frame for b in sections["front"].blocks if hasattr(b, "frame")]
+    tables = [b.frame for b in sections["front"].blocks if isinstance(b, Table)]
     assert set(tables[0]["valve"]) <= set(VALVES)
 
 

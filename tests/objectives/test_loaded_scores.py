@@ -18,6 +18,7 @@ from objectives.circuit.poles import least_damping
 from objectives.circuit.small_signal import small_signal
 from objectives.circuit.stability import transconductance_margin_dB
 from objectives.devices.protocol import Device, DeviceNoise
+from objectives.devices.terms import BIPOLAR
 from objectives.devices.transistor_table import transistors
 from objectives.devices.valve_table import valve
 from objectives.radio.detection import detection
@@ -129,7 +130,7 @@ def test_every_score_of_a_scalar_stage_has_no_axis(device: Device) -> None:
     stage = Stage(
         supply_V=12.0 if low else 280.0, plate_load_ohm=4.7e3 if low else 100e3,
         cathode_resistor_ohm=1e3, cathode_unbypassed_ohm=100.0, stopper_ohm=1e3, source_ohm=10e3,
-        grid_bias_V=1.6 if hasattr(device, "base_ohm") else 0.0, input_coupling_F=1e-6,
+        grid_bias_V=1.6 if device.terms == BIPOLAR else 0.0, input_coupling_F=1e-6,
         grid_leak_ohm=100e3, output_coupling_F=1e-6, load_ohm=100e3, bypass_F=10e-6,
         grid_lead_H=1e-8,
     )  # fmt: skip

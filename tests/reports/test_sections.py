@@ -157,7 +157,7 @@ def test_broken_limits_are_marked(contents: ReportData) -> None:
     assert table.frame["kept"].tolist() == ["yes", "no"]
     assert table.frame["limit"].tolist() == ["plate dissipation rating", "plate current"]
     assert [plain(text) for text in table.frame["allowed"]] == ["at most 1.2 W", "600 µA to 900 µA"]
-    assert [plain(text) for text in table.frame["margin"]] == ["75 %", "100 µA"]
+    assert [plain(text) for text in table.frame["margin"]] == ["75 %", "−100 µA"]
     assert table.frame["source"].tolist() == ["(1)", "(1)"]
     assert f"(1) {source}" in prose(of)
 

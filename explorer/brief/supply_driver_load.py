@@ -1,4 +1,4 @@
-"""The surroundings of the stage: its supply, what drives it, what it drives."""
+"""The tables of a brief for the supply, for what drives the stage and for what it drives."""
 
 from __future__ import annotations
 

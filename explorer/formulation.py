@@ -31,7 +31,7 @@ from objectives.format import first
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, default_spreads
 from objectives.transient.drive_signal import DriveSignal
 
@@ -322,11 +322,7 @@ def _tolerance(
         if name in stocks:
             spread = stocks[name].spread(name, stocks[name].value) or spread
         spreads.append(spread)
-    kept = {
-        w.name: w
-        for w in windows
-        if w.name != "tolerance_yield_percent" and not REGISTRY[w.name].of_bought_parts
-    }
+    kept = {w.name: w for w in windows if w.name != YIELD and not REGISTRY[w.name].of_bought_parts}
     return ToleranceSetup(
         tuple(spreads),
         {n: (w.at_least, w.at_most) for n, w in kept.items() if not REGISTRY[n].slow},

@@ -36,7 +36,6 @@ __all__ = [
     "Hertz",
     "Kelvin",
     "Ohms",
-    "PositiveFarads",
     "PositiveOhms",
     "PositiveVolts",
     "PositiveWatts",
@@ -363,7 +362,6 @@ Farads = Annotated[float, QuantityField("F", minimum=0)]
 """A capacitance (F), 0 or more."""
 
 
-PositiveFarads = Annotated[float, QuantityField("F", above=0)]
 """A capacitance (F) above 0."""
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import constants
 
 from objectives.arrays import FloatArray
 
@@ -26,3 +28,15 @@ def clipped_sine_harmonics(level: float, clip: float, count: int) -> FloatArray:
     out = 2 * level / np.pi * (np.sin(down * a) / down + np.sin((n + 1) * a) / (n + 1)) / n
     out[0] = 2 / np.pi * (a * level + clip * np.cos(a))
     return np.where(n % 2 == 1, out, 0.0)
+
+
+def thermal_noise_V(
+    resistance_ohm: ArrayLike, temperature_K: ArrayLike, bandwidth_Hz: ArrayLike
+) -> FloatArray:
+    """Return the r.m.s. open-circuit thermal noise (V), sqrt(4 k T R B).
+
+    Source: H. Nyquist, Thermal agitation of electric charge in conductors, Phys. Rev. 32, 1928,
+    p. 110, in the limit hf << kT.
+    """
+    product = np.asarray(temperature_K) * np.asarray(resistance_ohm) * np.asarray(bandwidth_Hz)
+    return np.asarray(np.sqrt(4 * constants.k * product))

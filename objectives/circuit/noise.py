@@ -22,7 +22,6 @@ __all__ = [
     "NoiseBudget",
     "a_weighting_dB",
     "noise_budget",
-    "thermal_noise_V",
     "to_dBu",
 ]
 
@@ -61,18 +60,6 @@ def _a_poles_Hz() -> tuple[float, float, float, float]:
     f1, f4 = np.sqrt((-b - root) / 2), np.sqrt((-b + root) / 2)
     fa = 10**2.45
     return f1, (3 - np.sqrt(5)) / 2 * fa, (3 + np.sqrt(5)) / 2 * fa, f4
-
-
-def thermal_noise_V(
-    resistance_ohm: ArrayLike, temperature_K: ArrayLike, bandwidth_Hz: ArrayLike
-) -> FloatArray:
-    """Return the r.m.s. open-circuit thermal noise (V), sqrt(4 k T R B).
-
-    Source: H. Nyquist, Thermal agitation of electric charge in conductors, Phys. Rev. 32, 1928,
-    p. 110, in the limit hf << kT.
-    """
-    product = np.asarray(temperature_K) * np.asarray(resistance_ohm) * np.asarray(bandwidth_Hz)
-    return np.asarray(np.sqrt(4 * constants.k * product))
 
 
 def to_dBu(voltage_V: ArrayLike) -> FloatArray:

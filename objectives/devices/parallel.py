@@ -117,7 +117,7 @@ class ParallelSections(ModifiedDevice):
         shared = replace(stage, grid_leak_ohm=self.sections * np.asarray(stage.grid_leak_ohm))
         return [
             replace(r, value=r.value / self.sections, allowed=r.allowed / self.sections)
-            if r.name == "grid leak"
+            if r.unit == "ohm"  # a resistor that the sections share
             else r
             for r in self.nominal.ratings(shared, self._each(point))
         ]

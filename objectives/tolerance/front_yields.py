@@ -203,9 +203,9 @@ class _FrontStudy:
 
     def take_over(self, rows: IntArray, study: ToleranceStudy) -> None:
         """Enter designs that another study has worked out."""
-        wanted = (self.yields.wanted, self.names, self.setup.seed)
-        if (study.draws, study.scores, study.setup.seed) != wanted:
-            raise InputError("known", study.draws, "must be of the same draws and scores")
+        wanted = (self.yields.wanted, self.names, self.setup.seed, self.setup.spreads)
+        if (study.draws, study.scores, study.setup.seed, study.setup.spreads) != wanted:
+            raise InputError("known", study.draws, "must be of the same draws, spreads and scores")
         y = self.yields
         y.good[rows], y.ratings_kept[rows] = study.good, study.ratings_kept
         for name, kept in y.kept.items():

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from scipy import constants, integrate
 
+from closed_forms import thermal_noise_V
 from fixture_types import MakeStages, ReadReference
 from objectives.circuit.network import Network
 from objectives.circuit.noise import (
     DBU_REFERENCE_V,
     a_weighting_dB,
     noise_budget,
-    thermal_noise_V,
     to_dBu,
 )
 from objectives.circuit.operating_point import operating_point

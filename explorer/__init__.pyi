@@ -1,6 +1,6 @@
 from .brief.errors import BriefError as BriefError
-from .brief.loading import shipped_briefs as shipped_briefs
 from .brief.model import Brief as Brief
+from .brief.shipped import shipped_briefs as shipped_briefs
 from .exploration import Exploration as Exploration
 from .notebook import assess as assess
 from .notebook import explore as explore

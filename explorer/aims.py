@@ -10,8 +10,6 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["WORST_LOSS", "FreeScore", "Window"]
-
 WORST_LOSS = 1e9
 """Stands for a score that is not a number, so that such a candidate is never preferred."""
 

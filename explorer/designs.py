@@ -16,8 +16,6 @@ from explorer.brief.reading import read_text, read_toml
 from objectives.checks import InputError, did_you_mean
 from objectives.elements import ELEMENTS
 
-__all__ = ["Design", "load_design", "parse_design"]
-
 
 @dataclass(frozen=True)
 class Design:

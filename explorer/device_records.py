@@ -12,8 +12,6 @@ from objectives.devices.protocol import Device
 from objectives.format import number
 from objectives.tolerance.spreads import DEVICE_QUANTITIES
 
-__all__ = ["device_heading", "device_list", "device_record"]
-
 _KINDS: Final = {
     "triode": "triode",
     "junction-fet": "junction FET",

@@ -24,8 +24,6 @@ from objectives.checks import InputError, Written, did_you_mean
 from objectives.radio.tables import ResistorStyle, resistor_styles
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["Drawer", "DrawerParts", "read_drawer"]
-
 
 @dataclass(frozen=True)
 class DrawerParts:

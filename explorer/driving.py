@@ -18,8 +18,6 @@ from objectives.format import first
 from objectives.stage import Stage
 from objectives.transient.drive_signal import DriveSignal
 
-__all__ = ["Driving", "distinct_drivers"]
-
 _ATTENUATOR: Final = ("divider_series_ohm", "divider_shunt_ohm", "level_fraction")
 _LITTLE_LOSS_dB: Final = 0.1
 

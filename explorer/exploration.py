@@ -26,8 +26,6 @@ from objectives.arrays import IntArray
 from objectives.checks import InputError
 from objectives.format import column, field_label, part_value, score_label, score_unit
 
-__all__ = ["Exploration", "Mark", "Method", "explore"]
-
 _TRACE_POINTS = 20
 
 Method = Literal["auto", "search", "exact"]

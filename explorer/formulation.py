@@ -35,8 +35,6 @@ from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, default_spreads
 from objectives.transient.drive_signal import DriveSignal
 
-__all__ = ["Formulation", "formulate"]
-
 _MAINS_PERCENT = 10.0
 
 

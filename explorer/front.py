@@ -14,8 +14,6 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["MAX_REPRESENTATIVES", "Scale", "extremes", "knee", "non_dominated", "pick", "represent"]
-
 MAX_REPRESENTATIVES = 40
 """The most candidates that a report or a terminal shows."""
 

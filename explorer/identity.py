@@ -12,8 +12,6 @@ from objectives.arrays import FloatArray
 from objectives.devices.protocol import Device
 from objectives.devices.valve_table import valve
 
-__all__ = ["identity_of"]
-
 
 def identity_of(
     brief: Brief, device: Device, preferred: Mapping[str, FloatArray]

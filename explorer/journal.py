@@ -17,8 +17,6 @@ from optuna.storages.journal import JournalFileBackend
 from explorer.settings import Settings
 from objectives.checks import InputError
 
-__all__ = ["naming_storage", "open_storage"]
-
 if sys.platform != "win32":
     import fcntl
 

@@ -19,8 +19,6 @@ from explorer.settings import Settings
 from explorer.standing import Standing, assess_design
 from reports.model import ReportData
 
-__all__ = ["assess", "explore", "read_brief", "report"]
-
 
 def read_brief(source: str | Path | Mapping[str, Any]) -> Brief:
     """Read a brief.

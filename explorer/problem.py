@@ -23,8 +23,6 @@ from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.setup import ToleranceSetup
 
-__all__ = ["ALL_FINITE", "CHUNK", "Choice", "Evaluation", "Problem"]
-
 CHUNK = 2048
 """Candidates evaluated together; few enough that a sweep stays in the cache."""
 

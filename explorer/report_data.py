@@ -37,8 +37,6 @@ from reports.model import (
     WiringLine,
 )
 
-__all__ = ["missed_limits", "report_data", "yield_columns"]
-
 
 def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportData:
     """Return what the report of an exploration is made from.

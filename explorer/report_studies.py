@@ -17,8 +17,6 @@ from objectives.transient.large_signal_study import LargeSignalStudy, large_sign
 from reports.model import PickStudies
 from reports.sound import WavFile, write_wavs
 
-__all__ = ["pick_studies"]
-
 Tell = Callable[[str], None]
 
 

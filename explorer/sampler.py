@@ -13,8 +13,6 @@ from optuna.trial import FrozenTrial
 from explorer.problem import Parts, Problem
 from explorer.settings import Settings
 
-__all__ = ["batch_sampler", "decode", "distributions"]
-
 
 def distributions(problem: Problem) -> dict[str, BaseDistribution]:
     """Return Optuna's view of the space.

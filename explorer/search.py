@@ -18,15 +18,6 @@ from explorer.sampler import batch_sampler, decode, distributions
 from explorer.settings import Settings
 from objectives.arrays import FloatArray
 
-__all__ = [
-    "Progress",
-    "ProgressCallback",
-    "SearchResult",
-    "constant_scores",
-    "enumerate_front",
-    "search",
-]
-
 _NEAREST = 12
 """Nearest candidates kept for when nothing is feasible."""
 

@@ -18,8 +18,6 @@ from eseries import eseries
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, one_of
 
-__all__ = ["SERIES", "SLACK", "UNIT_OF_KIND", "PartKind", "series_values"]
-
 PartKind = Literal["resistor", "capacitor"]
 SERIES: Final[tuple[str, ...]] = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 """Names of the series of IEC 60063, coarsest first."""

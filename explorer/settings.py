@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-__all__ = ["Settings"]
-
 Sampler = Literal["evolution", "estimator", "random"]
 
 

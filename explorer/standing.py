@@ -15,8 +15,6 @@ from explorer.exploration import Exploration
 from explorer.problem import Evaluation, Problem
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["Standing", "Step", "assess_design", "one_step"]
-
 
 @dataclass(frozen=True)
 class Step:

@@ -29,25 +29,6 @@ from quantiphy import Quantity
 from objectives import format as written
 from objectives.checks import InputError
 
-__all__ = [
-    "UNITS",
-    "Farads",
-    "Henries",
-    "Hertz",
-    "Kelvin",
-    "Ohms",
-    "PositiveOhms",
-    "PositiveVolts",
-    "PositiveWatts",
-    "QuantityError",
-    "QuantityField",
-    "Unit",
-    "Volts",
-    "format_quantity",
-    "parse_quantity",
-    "unit_of_name",
-]
-
 rkm_codes.set_prefs(rkm_maps=rkm_codes.IEC60062_MAPS)
 
 

@@ -15,8 +15,6 @@ from typing import Any, Self, TypeVar, overload
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Batch", "BoolArray", "ComplexArray", "FloatArray", "Floats", "IntArray", "flatten"]
-
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 ComplexArray = NDArray[np.complex128]

@@ -30,8 +30,6 @@ from objectives.transient.cascade import CascadeStage
 from objectives.transient.driven import DrivenStages
 from objectives.transient.headroom import Headroom, headroom
 
-__all__ = ["Assessment", "assess"]
-
 
 @dataclass(frozen=True)
 class Assessment:

@@ -8,8 +8,6 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["InputError", "Written", "did_you_mean", "one_of", "require"]
-
 
 class Written(str):
     """A value that is shown as it stands, without quotes."""

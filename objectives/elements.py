@@ -14,8 +14,6 @@ from typing import Final, Literal
 
 from objectives.devices.terms import VALVE, Terms
 
-__all__ = ["CAPACITORS", "DRIVER", "ELEMENTS", "GROUND", "RESISTORS", "Element", "Kind"]
-
 Kind = Literal["resistor", "capacitor", "inductor", "setting"]
 GROUND: Final = "0"
 """The node that all voltages are relative to, and the supply for signals."""

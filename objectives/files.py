@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["drafts"]
-
 
 @contextmanager
 def drafts(folder: str | Path) -> Iterator[Path]:

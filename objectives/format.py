@@ -20,28 +20,6 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.elements import ELEMENTS
 from objectives.scores.registry import REGISTRY
 
-__all__ = [
-    "MINUS",
-    "SPACE",
-    "column",
-    "counted",
-    "field_label",
-    "first",
-    "fixed",
-    "number",
-    "part_value",
-    "percent",
-    "plain_words",
-    "prefixed",
-    "quantity",
-    "score_label",
-    "score_unit",
-    "sentence",
-    "signed_percent",
-    "unit_of_name",
-    "unit_symbol",
-]
-
 SPACE: Final = "\u00a0"
 """No-break space, between a number and its unit."""
 

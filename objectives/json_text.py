@@ -10,8 +10,6 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["json_text", "json_value"]
-
 
 def json_text(value: object, *, indent: int | None = None) -> str:
     """Return a value as valid JSON; see :func:`json_value` for what becomes of it.

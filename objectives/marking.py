@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["iec_60062_code"]
-
 
 def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:
     """Return the IEC 60062 marking of a resistance or capacitance: ``"4K7"``, ``"R47"``, ``"1n5"``.

@@ -10,8 +10,6 @@ from scipy.optimize import elementwise
 
 from objectives.arrays import FloatArray, IntArray
 
-__all__ = ["bracketed_roots"]
-
 
 def bracketed_roots(
     excess: Callable[[FloatArray, IntArray], FloatArray],

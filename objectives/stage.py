@@ -14,8 +14,6 @@ from numpy.typing import ArrayLike
 from objectives.arrays import Batch, FloatArray, Floats
 from objectives.checks import require
 
-__all__ = ["Stage", "parallel"]
-
 
 def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:
     """Return the resistance (ohm) of two resistances in parallel; either may be 0 or infinite."""

@@ -12,8 +12,6 @@ from objectives.radio.detection import Carrier
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.transient.drive_signal import DriveSignal
 
-__all__ = ["BAND_POINTS", "PartRating", "RadioBand", "Targets"]
-
 BAND_POINTS = 9
 """Frequencies at which a radio band is sampled, spread evenly in log f, both edges included."""
 

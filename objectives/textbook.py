@@ -12,8 +12,6 @@ from objectives.circuit.network import Network
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage, parallel
 
-__all__ = ["Simplification", "TextbookEstimate", "miller_capacitance_F", "textbook_estimate"]
-
 
 def miller_capacitance_F(
     grid_cathode_F: FloatArray, grid_plate_F: FloatArray, gain_magnitude: FloatArray

@@ -16,8 +16,6 @@ from objectives.format import SPACE, first, number, quantity
 from objectives.textbook import TextbookEstimate
 from reports.model import Steps
 
-__all__ = ["operating_point_steps", "simplification_frame", "textbook_steps"]
-
 _Row: TypeAlias = tuple[str, str, str]
 _q = partial(quantity, digits=5)
 

@@ -21,29 +21,6 @@ from objectives.tolerance.results import ToleranceStudy
 from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.sound import WavFile
 
-__all__ = [
-    "Block",
-    "DriverSummary",
-    "Figure",
-    "LimitRow",
-    "Mark",
-    "MissedLimit",
-    "Note",
-    "Obstacles",
-    "PartLine",
-    "PickReason",
-    "PickStudies",
-    "Prose",
-    "ReportData",
-    "ScoreUse",
-    "SearchSummary",
-    "Section",
-    "Steps",
-    "Svg",
-    "Table",
-    "WiringLine",
-]
-
 
 @dataclass(frozen=True)
 class Prose:

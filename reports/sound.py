@@ -24,16 +24,6 @@ from objectives.transient.excitation import sampled
 from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
 from objectives.transient.long_run import simulate_long
 
-__all__ = [
-    "PLACES",
-    "Recording",
-    "WavFile",
-    "plucked_chord",
-    "recordings",
-    "write_wav",
-    "write_wavs",
-]
-
 RATE_HZ: Final = 48_000
 _OVERSAMPLING: Final = 2
 """The cascade is solved at 96 kHz; each step of the solver has two halves."""

@@ -16,21 +16,6 @@ import vl_convert
 from objectives.arrays import FloatArray
 from objectives.format import prefixed, score_unit, unit_symbol
 
-__all__ = [
-    "ACCENTS",
-    "FONT",
-    "GRID",
-    "INK",
-    "MUTED",
-    "PAGE_WIDTH",
-    "PAPER",
-    "SI_TICKS",
-    "score_axis",
-    "score_scale",
-    "spec_of",
-    "svg_of",
-]
-
 PAGE_WIDTH: Final = 960
 """Width of the page column and of every full-width chart, axes and legends included (px)."""
 

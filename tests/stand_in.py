@@ -11,11 +11,10 @@ from scipy import constants
 
 from objectives.devices.bipolar import BipolarTransistor
 from objectives.devices.fit_record import FitRecord
-from objectives.devices.law import Datum
+from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.lookup import device
 from objectives.devices.protocol import (
     Caveat,
-    ConductionLaw,
     DataSources,
     Device,
     DeviceNoise,

@@ -8,8 +8,6 @@ from pydantic import BaseModel, ConfigDict
 
 from explorer.units import QuantityField
 
-__all__ = ["Percentage", "Section", "SeriesName", "Share"]
-
 SeriesName = Literal["E3", "E6", "E12", "E24", "E48", "E96", "E192"]
 Share = Annotated[float, QuantityField("ratio", minimum=0, maximum=1)]
 """A number from 0 to 1."""

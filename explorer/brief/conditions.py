@@ -19,8 +19,6 @@ from objectives.checks import InputError, Written
 from objectives.radio import detection
 from objectives.radio.tables import radio_band
 
-__all__ = ["RadioBand", "Reference", "Search", "Stock", "Targets"]
-
 
 class Reference(Section):
     """The conditions under which the scores are stated."""

@@ -15,8 +15,6 @@ from pydantic import BaseModel, ValidationError
 
 from objectives.checks import InputError, Written, did_you_mean
 
-__all__ = ["NOT_GIVEN", "BriefError", "Mistakes", "errors_of", "line"]
-
 
 class BriefError(ValueError):
     """A brief, a design or a drawer that cannot be used.

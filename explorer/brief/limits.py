@@ -29,8 +29,6 @@ from objectives.elements import ELEMENTS
 from objectives.scores.registry import REGISTRY
 from objectives.targets import PartRating
 
-__all__ = ["Limits"]
-
 _RATED = {element.key: element for element in ELEMENTS.values() if element.direct_current}
 
 

@@ -26,8 +26,6 @@ from objectives.checks import InputError, did_you_mean
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import load_valves
 
-__all__ = ["load_brief", "parse_brief", "shipped_brief_text", "shipped_briefs"]
-
 
 def shipped_brief_text(name: str) -> str:
     """Return the TOML text of a shipped brief.

@@ -28,8 +28,6 @@ from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valves
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["Brief"]
-
 _REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         "input_corner_Hz": ("targets.input_corner", "a frequency"),

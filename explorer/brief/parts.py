@@ -30,17 +30,6 @@ from objectives.checks import InputError, Written
 from objectives.elements import ELEMENTS, Element
 from objectives.stage import Stage
 
-__all__ = [
-    "PART_ELEMENTS",
-    "Continuous",
-    "Freed",
-    "PartChoice",
-    "Parts",
-    "highest",
-    "nominal",
-    "quantity_of",
-]
-
 PART_ELEMENTS: Final[Mapping[str, Element]] = MappingProxyType(
     {element.key: element for element in ELEMENTS.values() if element.part}
 )

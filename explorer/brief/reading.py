@@ -11,8 +11,6 @@ from typing import Any
 from explorer.brief.errors import BriefError
 from objectives.checks import InputError, Written
 
-__all__ = ["read_text", "read_toml"]
-
 
 def read_text(path: Path | Traversable, kind: str) -> str:
     """Return the text of a file; ``kind`` says what it should hold: ``TOML``.

@@ -7,8 +7,6 @@ from typing import Any
 
 from explorer.brief.model import Brief
 
-__all__ = ["brief_schema"]
-
 
 def brief_schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of a brief, for editors."""

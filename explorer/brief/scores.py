@@ -15,8 +15,6 @@ from explorer.units import QuantityError, parse_quantity, unit_of_name
 from objectives.checks import InputError, did_you_mean
 from objectives.scores.registry import REGISTRY
 
-__all__ = ["SHOWN", "WINDOW_SCHEMA", "Scores", "Use", "bounds_of", "read_window", "unknown_score"]
-
 SHOWN: Final = "show"
 Use = FreeScore | Window | Literal["show"]
 _SPELLINGS: Final[Mapping[str, Literal["maximise", "minimise", "show"]]] = MappingProxyType(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from importlib.resources import files
 
-__all__ = ["shipped_briefs"]
-
 
 def shipped_briefs() -> tuple[str, ...]:
     """Return the names of the briefs shipped with the package, for ``load_brief``.

@@ -13,8 +13,6 @@ from explorer.units import Farads, Henries, QuantityField
 from objectives.checks import InputError, did_you_mean
 from objectives.radio.tables import resistor_style, wiring, wirings
 
-__all__ = ["Strays"]
-
 Between = Literal[
     "grid to plate", "grid to cathode", "plate to cathode", "grid to ground", "plate to ground"
 ]

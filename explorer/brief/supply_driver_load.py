@@ -18,8 +18,6 @@ from objectives.elements import DRIVER, ELEMENTS
 from objectives.radio.tables import wiring, wirings
 from objectives.stage import Stage
 
-__all__ = ["CathodeFollower", "Driver", "DriverStage", "Load", "LoadStage", "Supply"]
-
 _Value = float | PartChoice
 _PositiveVolts = Annotated[_Value, QuantityField("V", above=0)]
 _PositiveOhms = Annotated[_Value, QuantityField("ohm", above=0)]

@@ -13,17 +13,6 @@ from typer.core import TyperGroup
 
 from explorer.cli.printing import err
 
-__all__ = [
-    "BAD_INPUT",
-    "DEFECT",
-    "INTERRUPTED",
-    "NOTHING_FEASIBLE",
-    "NOT_WRITTEN",
-    "app",
-    "leave",
-    "writing",
-]
-
 DEFECT, BAD_INPUT, NOTHING_FEASIBLE, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 4, 130
 
 

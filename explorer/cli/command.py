@@ -10,8 +10,6 @@ from explorer.cli import assess, check, devices, explore, fit  # noqa: F401 (ent
 from explorer.cli.app import DEFECT, NOT_WRITTEN, app
 from explorer.cli.printing import err
 
-__all__ = ["main"]
-
 
 def main() -> None:
     """Run the command line.

@@ -14,8 +14,6 @@ from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
 
-__all__ = ["print_front"]
-
 
 def print_front(data: ReportData, report: Path) -> None:
     """Print how the front was found, why the pick is it, and the front's representatives.

@@ -10,8 +10,6 @@ from typing import Any
 import typer
 from rich.console import Console
 
-__all__ = ["CAUTION", "err", "out", "print_json", "print_records", "signed"]
-
 CAUTION = (
     "High voltage kills: building and probing are for people trained to do it. All figures are "
     "calculated, not measured."

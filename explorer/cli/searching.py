@@ -26,8 +26,6 @@ from explorer.search import ProgressCallback
 from explorer.settings import Settings
 from objectives.checks import InputError
 
-__all__ = ["output_folder", "progress_bar", "run_search", "working"]
-
 
 def output_folder(brief: Brief, into: Path | None) -> Path:
     """Return where results go; it is made only when there is something to put in it.

@@ -14,8 +14,6 @@ from objectives.format import part_value, quantity, score_unit
 from objectives.scores.registry import REGISTRY
 from reports.sections.infeasible import missed_words
 
-__all__ = ["print_standing", "step_records", "verdict"]
-
 
 def verdict(standing: Standing, ex: Exploration) -> str:
     """Return in words whether a stage keeps the limits, and what on the front beats it."""

@@ -15,16 +15,6 @@ from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
-__all__ = [
-    "HALF_POWER_DB",
-    "HIGHEST_HZ",
-    "LOWEST_HZ",
-    "Port",
-    "corner_frequency",
-    "level_dB",
-    "swept_level_dB",
-]
-
 HALF_POWER_DB = 10 * np.log10(2)
 """3.0103 dB: half the power, |H| down to 1/sqrt(2)."""
 

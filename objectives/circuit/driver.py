@@ -15,8 +15,6 @@ from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 
-__all__ = ["Driver", "driver_of"]
-
 # The load resistance at which the impedance of an output is measured; any value serves, as the
 # measurement allows for it exactly.
 _PROBE_OHM = 1e6

@@ -11,18 +11,10 @@ from objectives.arrays import Batch, FloatArray, Floats, IntArray, flatten
 from objectives.checks import require
 from objectives.circuit.operating_point import operating_point, point_of
 from objectives.circuit.small_signal import SmallSignal, small_signal
-from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage, parallel
-
-__all__ = [
-    "CathodeFollower",
-    "FollowerPoint",
-    "coupled_operating_point",
-    "follower_linear",
-    "follower_point",
-    "with_follower",
-]
 
 
 @dataclass(frozen=True)

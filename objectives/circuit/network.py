@@ -26,8 +26,6 @@ from objectives.arrays import BoolArray, ComplexArray, FloatArray
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
-__all__ = ["BLOCK", "Network", "elastance", "squared"]
-
 # A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
 _ABSENT_F = 1e-30
 

@@ -14,8 +14,6 @@ from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage, parallel
 from objectives.textbook import miller_capacitance_F
 
-__all__ = ["NextLoad", "next_stage_load"]
-
 
 @dataclass(frozen=True)
 class NextLoad:

@@ -20,8 +20,6 @@ from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS, GROUND, Element
 from objectives.stage import Stage
 
-__all__ = ["UNKNOWNS", "Descriptor", "dense_response", "descriptor"]
-
 _BRANCHES = tuple(element for element in ELEMENTS.values() if element.between)
 _NODES = sorted({node for element in _BRANCHES for node in element.between} - {GROUND})
 UNKNOWNS = (*_NODES, *(f"i_{element.key}" for element in _BRANCHES if element.in_series))

@@ -17,14 +17,6 @@ from objectives.devices.protocol import DeviceNoise
 from objectives.elements import ELEMENTS
 from objectives.stage import Stage
 
-__all__ = [
-    "DBU_REFERENCE_V",
-    "NoiseBudget",
-    "a_weighting_dB",
-    "noise_budget",
-    "to_dBu",
-]
-
 DBU_REFERENCE_V = np.sqrt(0.6)
 """0 dBu: the voltage of 1 mW in 600 ohm, 0.7746 V (ITU-R/AES usage)."""
 

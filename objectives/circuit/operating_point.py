@@ -9,11 +9,10 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray, IntArray
 from objectives.checks import require
-from objectives.devices.protocol import ConductionLaw, OperatingPoint
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
-
-__all__ = ["load_lines", "operating_point", "point_of"]
 
 # Below this the cathode is taken as grounded: the solver divides by the cathode resistance. At
 # 10 mA it moves the grid-cathode voltage by 0.1 uV, a few parts per million of the thermal voltage

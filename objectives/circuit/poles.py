@@ -17,20 +17,6 @@ from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS
 from objectives.stage import Stage
 
-__all__ = [
-    "ON_AXIS",
-    "QUASI_STATIC_HZ",
-    "SLOWEST",
-    "Resonance",
-    "damping_ratio",
-    "descriptor_poles",
-    "in_chunks",
-    "least_damping",
-    "network_poles",
-    "pencil_eigenvalues",
-    "resonances",
-]
-
 QUASI_STATIC_HZ = 300e6
 """Up to here the valve is taken to follow its grid at once.
 

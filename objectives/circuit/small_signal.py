@@ -10,8 +10,6 @@ from objectives.arrays import Batch, Floats
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 
-__all__ = ["SmallSignal", "small_signal"]
-
 
 def small_signal(stage: Stage, device: Device, point: OperatingPoint) -> SmallSignal:
     """Return the linearised device at its operating point, wiring strays added."""

@@ -32,16 +32,6 @@ from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
-__all__ = [
-    "COMMON_STOPPER_OHM",
-    "MARGIN_CAP_DB",
-    "WELL_DAMPED",
-    "PortResistance",
-    "negative_input_resistance",
-    "smallest_stopper",
-    "transconductance_margin_dB",
-]
-
 WELL_DAMPED = 0.1
 """Damping ratio asked of a well-behaved stage unless another is: a quality factor of 5.
 

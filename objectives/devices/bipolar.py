@@ -37,8 +37,6 @@ from objectives.devices.terms import BIPOLAR, Terms
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["Bipolar", "BipolarTransistor"]
-
 
 @dataclass(frozen=True)
 class Bipolar(ConductionLaw):

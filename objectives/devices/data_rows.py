@@ -9,8 +9,6 @@ import numpy as np
 from objectives.devices.law import Datum
 from objectives.devices.protocol import Device, OperatingPoint
 
-__all__ = ["DataRow", "data_rows"]
-
 
 @dataclass(frozen=True)
 class DataRow:

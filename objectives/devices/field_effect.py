@@ -37,8 +37,6 @@ from objectives.devices.terms import FIELD_EFFECT, Terms
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["JunctionFet", "SquareLawFet"]
-
 
 @dataclass(frozen=True)
 class SquareLawFet(ConductionLaw):

@@ -11,8 +11,6 @@ from scipy.optimize import elementwise
 from objectives.arrays import FloatArray
 from objectives.devices.law import ConductionLaw
 
-__all__ = ["QUANTITIES", "CurveReading", "CurveReadings", "FitPoint", "FitRecord"]
-
 QUANTITIES = (
     "plate_current_A",
     "transconductance_S",

@@ -10,18 +10,6 @@ from objectives.arrays import FloatArray
 from objectives.devices.protocol import Caveat, OperatingPoint
 from objectives.tolerance.spreads import Spread
 
-__all__ = [
-    "LEAST_A",
-    "LEAST_S",
-    "RECOMBINATION_IDEALITY",
-    "SHEET_TEMPERATURE",
-    "capacitance_spreads",
-    "depletion_capacitance_F",
-    "dissipation_W",
-    "exponential",
-    "thermal_V",
-]
-
 # Beyond this many thermal voltages an exponential goes on along its tangent: about 2 V at room
 # temperature, far past any current that a device survives, and products of it stay finite.
 _STEEPEST = 80.0

@@ -13,8 +13,6 @@ from numpy.typing import ArrayLike
 from objectives.arrays import Batch, FloatArray, Floats
 from objectives.checks import InputError
 
-__all__ = ["ConductionLaw", "Datum", "Parameter"]
-
 Parameter: TypeAlias = float | FloatArray
 
 

@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from objectives.devices.names import find
 from objectives.devices.protocol import Device
 
-__all__ = ["device", "device_names", "devices"]
-
 
 def devices() -> tuple[Device, ...]:
     """Return every device of the built-in tables, valves first."""

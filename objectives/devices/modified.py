@@ -21,8 +21,6 @@ from objectives.devices.terms import Terms
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["ModifiedDevice"]
-
 
 @dataclass(frozen=True)
 class ModifiedDevice:

@@ -7,8 +7,6 @@ from typing import Protocol, TypeVar
 
 from objectives.checks import InputError, did_you_mean
 
-__all__ = ["Named", "by_name", "find"]
-
 
 class Named(Protocol):
     """Anything with a name and aliases."""

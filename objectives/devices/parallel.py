@@ -16,8 +16,6 @@ from objectives.devices.modified import ModifiedDevice
 from objectives.devices.protocol import Caveat, DeviceNoise, OperatingPoint, Rating
 from objectives.stage import Stage
 
-__all__ = ["ParallelSections"]
-
 
 @dataclass(frozen=True)
 class _ParallelLaw(ConductionLaw):

@@ -16,19 +16,6 @@ from objectives.devices.terms import Terms
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-__all__ = [
-    "Caveat",
-    "ConductionLaw",
-    "DataSources",
-    "Device",
-    "DeviceNoise",
-    "OperatingPoint",
-    "Rating",
-    "Symbol",
-    "published",
-    "rated",
-]
-
 Symbol: TypeAlias = Literal["triode", "junction-fet", "bipolar"]
 
 

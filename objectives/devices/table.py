@@ -12,18 +12,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from objectives.checks import InputError, Written
 from objectives.devices.names import Named, by_name
 
-__all__ = [
-    "Entry",
-    "NamedEntry",
-    "NotNegative",
-    "Number",
-    "Positive",
-    "Sourced",
-    "Text",
-    "read_table",
-    "read_text",
-]
-
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["BIPOLAR", "FIELD_EFFECT", "VALVE", "Terms"]
-
 
 @dataclass(frozen=True)
 class Terms:

@@ -35,8 +35,6 @@ from objectives.devices.table import (
 )
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["Transistor", "load_transistors", "read_transistors", "transistors"]
-
 Transistor: TypeAlias = JunctionFet | BipolarTransistor
 _Negative = Annotated[float, Field(lt=0, allow_inf_nan=False)]
 _PICO, _NANO = 1e-12, 1e-9

@@ -24,16 +24,6 @@ from objectives.arrays import Batch, FloatArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw, Datum, Parameter
 
-__all__ = [
-    "LAWS",
-    "ChildLangmuir",
-    "DempwolfZolzer",
-    "Equation",
-    "GridCurrent",
-    "Koren",
-    "TriodeLaw",
-]
-
 Equation: TypeAlias = Literal["child-langmuir", "koren", "dempwolf-zolzer"]
 _LABELS: Mapping[str, tuple[str, str]] = {
     "grid_offset_V": ("{grid} offset", "V"),

@@ -29,8 +29,6 @@ from objectives.devices.triodes import TriodeLaw
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["Valve", "valve_spreads"]
-
 _CURRENT_SOURCE = (
     "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
     "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "

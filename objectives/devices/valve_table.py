@@ -41,8 +41,6 @@ from objectives.devices.table import (
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve, valve_spreads
 
-__all__ = ["format_valves", "load_valves", "read_valves", "updated_table", "valve", "valves"]
-
 _PICO = 1e-12
 _PAIRS = ("grid_plate", "grid_cathode", "plate_cathode")
 _Used = Literal["fitted", "tested"]

@@ -15,8 +15,6 @@ from objectives.devices.valve_table import load_valves
 from objectives.fitting.published import refit
 from objectives.fitting.table import write_valves
 
-__all__ = ["main"]
-
 
 def _report(entry: Valve) -> str:
     numbers = ", ".join(f"{p.label} {float(p.value):g}" for p in entry.law.parameters())

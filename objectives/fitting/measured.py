@@ -31,8 +31,6 @@ from objectives.fitting.parameters import (
 )
 from objectives.fitting.uncertainty import require_determined, standard_errors
 
-__all__ = ["Fit", "fit_law", "solve"]
-
 
 @dataclass(frozen=True)
 class Fit:

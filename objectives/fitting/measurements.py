@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
 
-__all__ = ["COLUMNS", "Measurements", "read_measurements"]
-
 
 @dataclass(frozen=True)
 class Measurements:

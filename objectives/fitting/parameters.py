@@ -12,8 +12,6 @@ from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
 
-__all__ = ["HELD", "Unknown", "first_guess", "law_from", "rounded", "unknowns"]
-
 
 @dataclass(frozen=True)
 class Unknown:

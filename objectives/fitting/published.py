@@ -21,8 +21,6 @@ from objectives.fitting.measured import solve
 from objectives.fitting.parameters import law_from, rounded, unknowns
 from objectives.stage import Stage, parallel
 
-__all__ = ["fit_published", "law_values", "refit"]
-
 # Relative weight of one published number: how far a typical sheet is rounded and how far such
 # sheets contradict each other (common practice, no source).
 _PUBLISHED_SIGMA: Mapping[str, float] = {

@@ -15,8 +15,6 @@ from objectives.devices.valve_table import format_valves, read_valves, updated_t
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
 
-__all__ = ["valve_entry_toml", "write_valves"]
-
 
 def valve_entry_toml(
     name: str,

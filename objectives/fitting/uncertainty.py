@@ -10,8 +10,6 @@ import numpy as np
 from objectives.checks import InputError, Written
 from objectives.fitting.parameters import Unknown
 
-__all__ = ["ADVICE", "require_determined", "standard_errors"]
-
 
 def standard_errors(solution: Any, knobs: Sequence[Unknown]) -> dict[str, float]:
     """Return the standard error of each parameter, relative, or in volts where it may be 0.

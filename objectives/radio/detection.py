@@ -13,10 +13,9 @@ from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.circuit.noise import to_dBu
 from objectives.circuit.small_signal import SmallSignal
-from objectives.devices.protocol import ConductionLaw, OperatingPoint
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import OperatingPoint
 from objectives.stage import Stage
-
-__all__ = ["QUIETEST_DBU", "Carrier", "Curvature", "Detection", "curvature", "detection"]
 
 QUIETEST_DBU = -300.0
 """Detected levels below this are not told apart."""

@@ -24,16 +24,6 @@ from objectives.radio.tables import ResistorStyle, resistor_style, resistor_styl
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
-__all__ = [
-    "GRID_CAPACITORS_F",
-    "Alternative",
-    "StopperLimits",
-    "alternatives",
-    "attenuation_dB",
-    "stopper_impedance_ohm",
-    "stopper_limits",
-]
-
 GRID_CAPACITORS_F = (10e-12, 22e-12, 47e-12, 100e-12, 220e-12)
 """Capacitors from grid to ground that :func:`alternatives` tries."""
 

@@ -18,19 +18,6 @@ from objectives.checks import one_of, require
 from objectives.stage import Stage
 from objectives.targets import RadioBand
 
-__all__ = [
-    "ResistorStyle",
-    "StandardBand",
-    "Wiring",
-    "radio_band",
-    "radio_bands",
-    "resistor_style",
-    "resistor_styles",
-    "wire_inductance_H",
-    "wiring",
-    "wirings",
-]
-
 _T = TypeVar("_T")
 
 

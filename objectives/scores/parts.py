@@ -13,8 +13,6 @@ from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
 from objectives.scores.registry import score
 from objectives.stage import Stage
 
-__all__ = ["departure_percent", "fitted_values"]
-
 _SAME = 0.005
 """Values that differ by less than this fraction are one: they are the same part."""
 

@@ -13,8 +13,6 @@ from objectives.radio.detection import QUIETEST_DBU, Detection, detection
 from objectives.scores.registry import greatest, least, score
 from objectives.targets import BAND_POINTS
 
-__all__ = ["assessed_detection", "detected_by_band_dBu"]
-
 
 def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> Detection:
     """Return :func:`detection` of a batch with its targets' carrier.

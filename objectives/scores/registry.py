@@ -13,16 +13,6 @@ import numpy as np
 from objectives.arrays import FloatArray
 from objectives.devices.terms import VALVE, Terms
 
-__all__ = [
-    "REGISTRY",
-    "Score",
-    "greatest",
-    "least",
-    "magnitude",
-    "score",
-    "score_names",
-]
-
 Direction = Literal["maximise", "minimise", "neither"]
 Combine = Callable[[Sequence[FloatArray]], FloatArray]
 

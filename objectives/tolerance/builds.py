@@ -22,18 +22,6 @@ from objectives.tolerance.setup import require_built_score
 from objectives.tolerance.spreads import Spread
 from objectives.tolerance.varied_device import spread_batch
 
-__all__ = [
-    "CHUNK",
-    "PERCENTILES",
-    "BuiltScores",
-    "batch_shape",
-    "built_scores",
-    "built_stages",
-    "designs_at",
-    "judged_excesses",
-    "one_axis",
-]
-
 CHUNK = 4096
 """Built stages worked on at once: as many as stay in the processor's cache."""
 

@@ -21,8 +21,6 @@ from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["draw_factors", "draw_units"]
-
 
 def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
     """Return cumulative probabilities, shape (draws, spreads): a scrambled Sobol sequence.

@@ -25,8 +25,6 @@ from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.study import DRAWS
 
-__all__ = ["FrontYields", "front_yields"]
-
 _ROWS = 16
 """Designs worked on at a time: as many as keep all their draws in some tens of megabytes."""
 

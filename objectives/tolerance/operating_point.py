@@ -9,10 +9,9 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray
 from objectives.circuit.operating_point import load_lines, operating_point, point_of
-from objectives.devices.protocol import ConductionLaw, OperatingPoint
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import OperatingPoint
 from objectives.stage import Stage
-
-__all__ = ["built_operating_point"]
 
 _STEPS = 8
 

@@ -30,8 +30,6 @@ from objectives.tolerance.builds import BuiltScores, built_stages, judged_excess
 from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.spreads import Spread
 
-__all__ = ["CHECKS", "ResponseSurface", "SurfaceScores", "builds_to_fit"]
-
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
 

@@ -10,8 +10,6 @@ from objectives.circuit.corners import Port
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.worst_case import Swing, WorstCase
 
-__all__ = ["HardestWindow", "ResponseBand", "SensitivityIndex", "SlowBands", "ToleranceStudy"]
-
 
 @dataclass(frozen=True)
 class SensitivityIndex:

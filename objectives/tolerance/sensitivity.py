@@ -16,8 +16,6 @@ from objectives.tolerance.builds import built_scores
 from objectives.tolerance.results import SensitivityIndex
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 
-__all__ = ["salib_problem", "sensitivity", "sobol_indices"]
-
 _KEYS = ("S1", "ST", "ST_conf")
 
 

@@ -9,8 +9,6 @@ from objectives.checks import one_of, require
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.spreads import Spread, quantities
 
-__all__ = ["YIELD", "ToleranceSetup", "require_built_score"]
-
 YIELD = "tolerance_yield_percent"
 """Name of the yield as a score of the search, and of good (100) or bad (0) of one built stage."""
 

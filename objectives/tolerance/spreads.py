@@ -19,18 +19,6 @@ from objectives.checks import InputError, did_you_mean, one_of
 from objectives.elements import CAPACITORS, RESISTORS
 from objectives.stage import Stage
 
-__all__ = [
-    "DEVICE_QUANTITIES",
-    "MAINS_SUPPLY",
-    "SERIES_TOLERANCE",
-    "TRANSISTOR_QUANTITIES",
-    "VALVE_QUANTITIES",
-    "Distribution",
-    "Spread",
-    "default_spreads",
-    "quantities",
-]
-
 Distribution = Literal["uniform", "normal", "rounded", "selected out"]
 VALVE_QUANTITIES: Mapping[str, str] = {
     "valve_transconductance": "{plate} current and transconductance at any given voltages",

@@ -29,8 +29,6 @@ from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import Spread
 from objectives.tolerance.worst_case import response_band_dB, swings, worst_cases
 
-__all__ = ["DRAWS", "StudySize", "tolerance_study"]
-
 DRAWS = 10_240
 """Built stages of each design: ten times 1024, so that every spread is sampled evenly."""
 

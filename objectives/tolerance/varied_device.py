@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.circuit.operating_point import operating_point
+from objectives.devices.law import ConductionLaw
 from objectives.devices.modified import ModifiedDevice
-from objectives.devices.protocol import ConductionLaw, Device, OperatingPoint
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 from objectives.tolerance.spreads import (
     DEVICE_QUANTITIES,
@@ -21,8 +22,6 @@ from objectives.tolerance.spreads import (
     Spread,
     quantities,
 )
-
-__all__ = ["SpreadDevice", "spread_batch"]
 
 _MU_STEP = 1e-4
 

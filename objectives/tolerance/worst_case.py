@@ -18,8 +18,6 @@ from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.setup import require_built_score
 from objectives.tolerance.spreads import Spread, quantities
 
-__all__ = ["Swing", "WorstCase", "response_band_dB", "swings", "worst_cases"]
-
 _MOST_VERTEX_PARTS = 12
 
 

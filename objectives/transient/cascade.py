@@ -31,15 +31,10 @@ from objectives.checks import InputError, require
 from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
-from objectives.devices.protocol import (
-    ConductionLaw,
-    Device,
-    OperatingPoint,
-)
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
-
-__all__ = ["PLACES", "Cascade", "CascadeStage", "Place", "StateSpace"]
 
 # Insulation: it defines the direct voltage of a node that nothing else defines, and carries next to
 # nothing beside any part that is fitted. An open output must lose its direct voltage in seconds,

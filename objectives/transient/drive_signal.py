@@ -17,8 +17,6 @@ from objectives.transient.excitation import Emf, clipped_sine, sine
 from objectives.transient.spectrum import harmonics, high_harmonics_dB
 from objectives.transient.steady_state import periodic
 
-__all__ = ["DriveSignal"]
-
 _SAMPLES_AT_LIMIT = 16
 """Steps in one period of the frequency above which harmonics count: the solver's error there is
 0.04 (2 pi/16)^2 = 0.6 %, and harmonics two octaves higher are still sampled four times."""

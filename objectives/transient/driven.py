@@ -16,8 +16,6 @@ from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.spectrum import distortion_percent, harmonics
 from objectives.transient.steady_state import periodic
 
-__all__ = ["DrivenStages"]
-
 _BLOCK = 512
 """Candidates worked on at once: enough to spread the cost of a call, few enough for the cache."""
 

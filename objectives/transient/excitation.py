@@ -11,8 +11,6 @@ from scipy.interpolate import CubicSpline
 
 from objectives.arrays import FloatArray
 
-__all__ = ["Emf", "clipped_sine", "sampled", "sine"]
-
 Emf: TypeAlias = Callable[[FloatArray], FloatArray]
 """EMF of the source (V) at the given times (s), same shape."""
 

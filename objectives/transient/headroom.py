@@ -21,9 +21,8 @@ from scipy.optimize import elementwise
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.circuit.network import Network
-from objectives.devices.protocol import ConductionLaw, OperatingPoint
-
-__all__ = ["Headroom", "LoadLine", "headroom"]
+from objectives.devices.law import ConductionLaw
+from objectives.devices.protocol import OperatingPoint
 
 _CUTOFF_SHARE = 0.01
 """A stage counts as cut off where this share of its quiescent plate current is left; the current of

@@ -26,12 +26,10 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
-from objectives.devices.protocol import ConductionLaw
+from objectives.devices.law import ConductionLaw
 from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
 from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
-
-__all__ = ["SolverState", "StateSensitivity", "Stepper", "Waveforms", "check_step"]
 
 GAMMA = 2.0 - np.sqrt(2.0)
 """Where in the step the first half of TR-BDF2 ends, so that both halves share one matrix."""

@@ -20,8 +20,6 @@ from objectives.transient.long_run import simulate_long
 from objectives.transient.spectrum import distortion_percent, harmonics
 from objectives.transient.steady_state import periodic
 
-__all__ = ["Blocking", "LargeSignalStudy", "TestPoint", "large_signal_study"]
-
 TestPoint = Literal["driver", "input", "grid", "output"]
 """Where the study looks: the driver's plate, before the stopper (after source resistance or
 divider), the grid electrode after the stopper, and the output."""

@@ -23,8 +23,6 @@ from objectives.transient.integrator import (
     check_step,
 )
 
-__all__ = ["simulate_long"]
-
 _COARSE_RATIO = 4
 _MOST_PASSES = 24
 _FINE_PASSES = 5

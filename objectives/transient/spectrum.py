@@ -8,8 +8,6 @@ from numpy.typing import ArrayLike
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import require
 
-__all__ = ["distortion_percent", "harmonics", "high_harmonics_dB"]
-
 _FLOOR_DB = -300.0
 """Stands for no harmonic at all: far under the rounding of double precision."""
 

@@ -25,8 +25,6 @@ from objectives.transient.integrator import (
     check_step,
 )
 
-__all__ = ["periodic"]
-
 _COARSE_STEPS = 96
 _SLOW_PERIODS = 8
 _ALL_PERIODS = 16

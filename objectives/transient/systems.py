@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.devices.protocol import ConductionLaw
-
-__all__ = ["device_currents", "equilibrated_solve", "jacobian", "solve_small"]
+from objectives.devices.law import ConductionLaw
 
 _FEW = 48
 """Up to so many systems the dense solver is the faster one."""

@@ -18,8 +18,6 @@ from objectives.stage import Stage
 from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
-__all__ = ["damping_chart", "damping_sweep"]
-
 
 def damping_sweep(stage: Stage, device: SmallSignal) -> pd.DataFrame:
     """Return the least damping over stoppers from 1 ohm to 1 Mohm, with the device and without.

@@ -12,15 +12,6 @@ from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.sound import PLACES
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
-__all__ = [
-    "blocking_chart",
-    "blocking_data",
-    "spectrum_chart",
-    "spectrum_data",
-    "waveform_chart",
-    "waveform_data",
-]
-
 _COLOURS: Final = dict(
     zip(PLACES.values(), (ACCENTS[c] for c in ("blue", "orange", "plum")), strict=True)
 )

@@ -30,12 +30,6 @@ from reports.charts.front_rows import (
 from reports.model import ReportData, ScoreUse
 from reports.theme import MUTED, PAGE_WIDTH, SI_TICKS
 
-__all__ = [
-    "FAINT_LIMIT",
-    "front_chart",
-    "thinned",
-]
-
 FAINT_LIMIT: Final = 3000
 """The most points of the full front that are drawn behind the designs shown."""
 

@@ -16,20 +16,6 @@ from objectives.format import part_value, quantity, score_label
 from reports.model import Mark, ReportData, ScoreUse
 from reports.theme import ACCENTS
 
-__all__ = [
-    "FAINT",
-    "KINDS",
-    "ORDINARY",
-    "conflicting_pairs",
-    "losses_of",
-    "mark_kind",
-    "mark_label",
-    "profile_rows",
-    "rest_rows",
-    "shown_rows",
-    "spanning_scores",
-]
-
 _SEED: Final = 20
 _MOST_PLATES: Final = 6
 KINDS: Final[dict[str, tuple[str, str, int]]] = {

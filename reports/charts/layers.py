@@ -8,8 +8,6 @@ from typing import Any, TypeAlias, cast
 import altair as alt
 import pandas as pd
 
-__all__ = ["layered", "signed_volts"]
-
 LineStyles: TypeAlias = Mapping[str, tuple[str, list[int]]]
 """Colour and dashes of each line by its name, in the order of the legend."""
 

@@ -12,13 +12,11 @@ import pandas as pd
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.devices.protocol import ConductionLaw
+from objectives.devices.law import ConductionLaw
 from objectives.format import first, number, quantity, sentence
 from reports.charts.layers import LineStyles, styled_lines
 from reports.charts.plate_curves import plate_curves, round_voltages
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, PAPER
-
-__all__ = ["LoadLines", "load_line_chart", "load_lines"]
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,6 @@ from objectives.elements import ELEMENTS
 from objectives.format import first, fixed, percent
 from reports.theme import PAGE_WIDTH
 
-__all__ = ["noise_chart", "noise_shares", "share_text"]
-
 
 def _label(origin: str, pick: Assessment) -> str:
     t = pick.device.terms

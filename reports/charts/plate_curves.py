@@ -15,8 +15,6 @@ from objectives.devices.law import ConductionLaw
 from reports.charts.layers import layered, signed_volts
 from reports.theme import ACCENTS, INK, MUTED
 
-__all__ = ["plate_curves", "plate_curves_chart", "round_voltages"]
-
 
 def plate_curves(law: ConductionLaw, grid_V: Sequence[float], plate_V: FloatArray) -> pd.DataFrame:
     """Return the current at each grid voltage: columns grid_V, plate_V (V), current_A."""

@@ -18,16 +18,6 @@ from objectives.radio.stopper import attenuation_dB
 from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
-__all__ = [
-    "IDEAL_STOPPER",
-    "NO_STOPPER",
-    "gain_chart",
-    "gain_sweep",
-    "least_attenuation_dB",
-    "rejection_chart",
-    "rejection_sweep",
-]
-
 IDEAL_STOPPER: Final[Mapping[str, float]] = {"stopper_shunt_F": 0.0, "stopper_lead_H": 0.0}
 NO_STOPPER: Final[Mapping[str, float]] = {"stopper_ohm": 0.0, "stopper_lead_H": 0.0}
 _SWEPT_HZ: Final = np.geomspace(1e3, 2e9, 253)

@@ -14,8 +14,6 @@ from objectives.files import drafts
 from reports.charts.layers import layered, signed_volts
 from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS
 
-__all__ = ["chart_format", "residual_chart", "write_chart"]
-
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
 # Above so many plate currents a row for each cannot be read any more.

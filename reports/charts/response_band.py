@@ -15,8 +15,6 @@ from objectives.format import number, quantity
 from objectives.tolerance.results import ResponseBand
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
 
-__all__ = ["response_band_chart"]
-
 
 def response_band_chart(
     responses: Sequence[ResponseBand], terms: Terms = VALVE

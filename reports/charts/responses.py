@@ -20,8 +20,6 @@ from objectives.format import first, number, quantity
 from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
 
-__all__ = ["Responses", "response_chart", "responses"]
-
 
 @dataclass(frozen=True)
 class Responses:

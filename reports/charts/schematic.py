@@ -24,8 +24,6 @@ from objectives.stage import Stage
 from reports.model import Svg
 from reports.theme import ACCENTS, FONT, INK, MUTED
 
-__all__ = ["schematic"]
-
 _RAIL: Final = -6.0
 _PLATE: Final = 1.7
 _SUPPLY: Final = 5.2

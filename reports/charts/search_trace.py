@@ -7,8 +7,6 @@ import pandas as pd
 
 from reports.theme import PAGE_WIDTH
 
-__all__ = ["trace_chart"]
-
 
 def trace_chart(trace: pd.DataFrame) -> alt.Chart:
     """Return how the hypervolume grew with the evaluations, from columns of these names."""

@@ -15,8 +15,6 @@ from objectives.tolerance.results import ToleranceStudy
 from reports.charts.tolerance_bands import quantity_label, scores_drawn
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, score_axis
 
-__all__ = ["WORTH_NAMING", "sensitivity_chart"]
-
 _SHOWN_PARTS: Final = 6
 """Quantities in each tornado; the rest of them matter less still."""
 

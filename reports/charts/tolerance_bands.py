@@ -16,8 +16,6 @@ from objectives.format import quantity, score_label, score_unit
 from objectives.tolerance.results import ToleranceStudy
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
-__all__ = ["band_chart", "quantity_label", "scores_drawn", "windowed_first"]
-
 _OF_THE_DEVICE: Final = {
     "valve_transconductance": "transconductance of the {kind}",
     "valve_amplification_factor": "{amplification_factor} of the {kind}",

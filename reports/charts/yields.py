@@ -14,8 +14,6 @@ from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
 from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
 
-__all__ = ["MOST_POINTS", "yield_chart"]
-
 MOST_POINTS: Final = 1500
 """The most designs that are drawn."""
 

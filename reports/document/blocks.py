@@ -13,18 +13,6 @@ import numpy as np
 from objectives.format import number
 from reports.model import Block, Figure, Note, Prose, Steps, Svg, Table
 
-__all__ = [
-    "FIGURES",
-    "Notes",
-    "SetBlock",
-    "Specs",
-    "alternative_text",
-    "cell_text",
-    "row_style",
-    "subscripts",
-    "with_notes_joined",
-]
-
 FIGURES: Final = "figures"
 """Folder of the drawings, beside the report."""
 

@@ -19,8 +19,6 @@ from reports.model import Block, Figure, ReportData, Svg
 from reports.sections.build import build_sections
 from reports.theme import spec_of, svg_of
 
-__all__ = ["write_report"]
-
 _ROLES: Final = {
     "report.html": "html",
     "report.md": "markdown",

@@ -25,8 +25,6 @@ from reports.document.blocks import (
 )
 from reports.model import Figure, Prose, Section, Steps, Svg, Table
 
-__all__ = ["chart_script", "html_page"]
-
 
 @cache
 def _environment() -> jinja2.Environment:

@@ -18,8 +18,6 @@ from reports.document.blocks import (
 )
 from reports.model import Figure, Prose, Section, Steps, Svg, Table
 
-__all__ = ["markdown_text"]
-
 
 def markdown_text(title: str, sections: Sequence[Section], specs: Specs) -> str:
     """Return the sections as one Markdown document."""

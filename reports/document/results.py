@@ -16,8 +16,6 @@ from reports.sections.limits import limit_frame
 from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
 
-__all__ = ["SCHEMA", "results"]
-
 SCHEMA: Final = 1
 """Raised by one whenever a key changes its name or its meaning, or goes."""
 

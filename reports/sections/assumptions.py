@@ -6,8 +6,6 @@ from objectives.devices.protocol import Device
 from objectives.format import first, number, quantity
 from reports.model import Prose, ReportData, Section
 
-__all__ = ["assumption_sentences", "assumptions_section", "source_lines", "sources_section"]
-
 
 def assumptions_section(data: ReportData) -> Section:
     """Return the assumptions as a section."""

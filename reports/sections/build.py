@@ -25,8 +25,6 @@ from reports.sections.stability import stability_section
 from reports.sections.textbook import textbook_section
 from reports.sections.tolerance import tolerance_section
 
-__all__ = ["build_sections"]
-
 
 def _large_signals(data: ReportData) -> Section | None:
     """Return the section on the stage under its drive, or on its headroom where none is stated."""

@@ -6,8 +6,6 @@ from typing import Final
 
 from reports.model import Note, ReportData, Section
 
-__all__ = ["CAUTIONS", "LOW_VOLTAGE_CAUTIONS", "cautions", "cautions_section"]
-
 _HARMLESS_V: Final = 60.0
 """Direct voltages up to here are harmless to dry skin (IEC 61140, from memory, ripple-free)."""
 

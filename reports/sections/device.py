@@ -28,8 +28,6 @@ from reports.charts.residuals import residual_chart
 from reports.model import Block, Figure, Prose, Section, Table
 from reports.sections.limits import numbered_sources
 
-__all__ = ["curve_table", "device_section", "device_table", "residual_table"]
-
 
 def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = ()) -> Section:
     """Return what is known of the stage's device and of those of the stages around it."""

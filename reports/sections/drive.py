@@ -18,8 +18,6 @@ from reports.charts.drive import blocking_chart, spectrum_chart, waveform_chart
 from reports.model import Block, Figure, Note, Prose, Section, Table
 from reports.sound import PLACES, WavFile
 
-__all__ = ["drive_section", "headroom_table"]
-
 _UNCHANGED_DB: Final = 1.0
 """Harmonics that rise by less than this count as unchanged."""
 

@@ -14,8 +14,6 @@ from reports.charts.front import front_chart
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
 from reports.model import Block, Figure, Prose, ReportData, Section, Table
 
-__all__ = ["front_section", "front_table", "trade_offs"]
-
 
 def trade_offs(data: ReportData, most: int = 3) -> list[str]:
     """Return which free scores conflict most over the front, as a sentence.

@@ -9,8 +9,6 @@ from objectives.format import counted, percent, quantity, score_unit
 from reports.model import MissedLimit, Note, Prose, ReportData, Section
 from reports.sections.limits import allowed_words, limit_label
 
-__all__ = ["infeasible_section", "missed_words", "obstacle_sentences"]
-
 
 def infeasible_section(data: ReportData) -> Section | None:
     """Return which limits block; None where some candidate keeps them all."""

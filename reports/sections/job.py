@@ -10,8 +10,6 @@ from objectives.format import first, number, quantity, score_label, score_unit, 
 from reports.model import Block, DriverSummary, Prose, ReportData, ScoreUse, Section, Table
 from reports.sections.limits import allowed_words
 
-__all__ = ["asked_words", "job_section", "job_sentences"]
-
 
 def job_section(data: ReportData) -> Section:
     """Return the job in sentences, and a table of the scores."""

@@ -12,8 +12,6 @@ from objectives.devices.terms import Terms
 from objectives.format import percent, quantity, score_label
 from reports.model import Block, LimitRow, Prose, ReportData, Section, Table
 
-__all__ = ["allowed_words", "limit_frame", "limit_label", "limits_section", "numbered_sources"]
-
 
 def limits_section(data: ReportData) -> Section | None:
     """Return the limits and where the pick stands; None where there are none."""

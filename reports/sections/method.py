@@ -8,8 +8,6 @@ from objectives.format import counted, number, percent
 from reports.charts.search_trace import trace_chart
 from reports.model import Block, Figure, Prose, ReportData, SearchSummary, Section
 
-__all__ = ["method_section", "method_sentences"]
-
 
 def method_section(data: ReportData) -> Section:
     """Return what was worked out, and how the hypervolume grew."""

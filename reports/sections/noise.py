@@ -7,8 +7,6 @@ from objectives.format import quantity
 from reports.charts.noise import noise_chart, noise_shares, share_text
 from reports.model import Figure, Prose, Section
 
-__all__ = ["noise_section"]
-
 
 def noise_section(pick: Assessment) -> Section:
     """Return the noise budget of the first stage of a batch; empty where nothing makes noise."""

@@ -10,8 +10,6 @@ from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
 from reports.model import Figure, Section, Table
 
-__all__ = ["operating_point_section"]
-
 
 def operating_point_section(pick: Assessment) -> Section:
     """Return the operating point of the first stage of a batch."""

@@ -11,8 +11,6 @@ from objectives.format import part_value, quantity
 from reports.charts.schematic import schematic
 from reports.model import Block, PartLine, Prose, ReportData, Section, Table
 
-__all__ = ["parts_section"]
-
 
 def parts_section(data: ReportData) -> Section:
     """Return the schematic and the parts list."""

@@ -16,8 +16,6 @@ from objectives.format import (
 from reports.model import Note, PickReason, Prose, ReportData, Section, Table
 from reports.sections.job import asked_words
 
-__all__ = ["pick_section", "reason_sentences"]
-
 
 def pick_section(data: ReportData) -> Section:
     """Return the pick with its parts, the reasons for it and its scores."""

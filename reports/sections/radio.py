@@ -25,8 +25,6 @@ from reports.charts.rejection import (
 )
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 
-__all__ = ["alternatives_table", "detection_steps", "radio_budget", "radio_section"]
-
 
 def radio_section(assessment: Assessment) -> Section:
     """Return the section on radio at the grid of one stage (a batch of one).

@@ -11,8 +11,6 @@ from objectives.format import first, fixed, quantity
 from reports.charts.responses import response_chart, responses
 from reports.model import Figure, Prose, Section, Table
 
-__all__ = ["responses_section"]
-
 
 def responses_section(pick: Assessment) -> Section:
     """Return the responses of the first stage of a batch."""

@@ -27,8 +27,6 @@ from objectives.stage import Stage
 from reports.charts.damping import damping_chart, damping_sweep
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 
-__all__ = ["lead_table", "stability_section"]
-
 _MARGIN_DB: Final = 12.0
 """Room for a device with a higher transconductance."""
 

@@ -13,8 +13,6 @@ from objectives.format import first, part_value, quantity, signed_percent
 from reports.calculation import simplification_frame, textbook_steps
 from reports.model import Prose, Section, Table
 
-__all__ = ["textbook_section"]
-
 _LEFT_OUT: Final = (
     "cable_F",
     "stray_grid_ground_F",

@@ -32,8 +32,6 @@ from reports.model import Block, Figure, Note, Prose, ReportData, Section, Table
 from reports.sections.limits import allowed_words
 from reports.sections.yields import yield_blocks
 
-__all__ = ["slow_table", "tolerance_blocks", "tolerance_section", "worst_table", "yield_table"]
-
 
 def tolerance_section(data: ReportData) -> Section | None:
     """Return the section on tolerances; None where none were studied."""

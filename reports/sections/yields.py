@@ -26,8 +26,6 @@ from objectives.tolerance.front_yields import FrontYields
 from reports.charts.yields import MOST_POINTS, yield_chart
 from reports.model import Block, Figure, Note, Prose, Table
 
-__all__ = ["price_table", "yield_blocks"]
-
 _WANTED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
 """Yields that the table names the design for that gives up least."""
 

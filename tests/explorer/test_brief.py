@@ -19,15 +19,11 @@ from hypothesis import strategies as st
 
 from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
-from explorer.brief.loading import (
-    load_brief,
-    parse_brief,
-    shipped_brief_text,
-    shipped_briefs,
-)
+from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.brief.model import Brief
 from explorer.brief.parts import PART_ELEMENTS, Continuous
 from explorer.brief.schema import brief_schema
+from explorer.brief.shipped import shipped_briefs
 from explorer.designs import load_design, parse_design
 from explorer.drawer import read_drawer
 from explorer.formulation import formulate

@@ -25,8 +25,9 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
-from explorer.brief.loading import load_brief, shipped_briefs
+from explorer.brief.loading import load_brief
 from explorer.brief.schema import brief_schema
+from explorer.brief.shipped import shipped_briefs
 from explorer.cli.app import app
 from explorer.cli.command import main
 from explorer.cli.standing import verdict

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from explorer.brief.loading import parse_brief, shipped_briefs
+from explorer.brief.loading import parse_brief
+from explorer.brief.shipped import shipped_briefs
 from explorer.cli.app import app
 from explorer.formulation import formulate
 

@@ -18,7 +18,7 @@ from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
-from objectives.devices.protocol import ConductionLaw
+from objectives.devices.law import ConductionLaw
 from objectives.devices.triodes import ChildLangmuir, GridCurrent, Koren
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel

@@ -101,6 +101,7 @@ def test_no_device_is_asked_what_it_may_not_have() -> None:
     assert probes == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("first", "without"),
     [

@@ -44,6 +44,7 @@ def of_row(found: Any, row: int) -> list[str]:
 # --- standing ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_stage_of_the_front_is_found_on_it(ex: Exploration) -> None:
     for row in (0, ex.pick, len(ex.front) - 1):
         standing = judged(ex, *of_row(ex.front, row))

@@ -225,6 +225,7 @@ def test_parts_of_a_drawer_are_explored(formulated: MakeFormulation, tmp_path: P
 # --- constants -----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_constant_score_leaves_the_search_and_is_kept_once(
     formulated: MakeFormulation, size: int
 ) -> None:

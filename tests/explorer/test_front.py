@@ -223,6 +223,7 @@ def test_each_row_added_adds_most(seed: int) -> None:
         assert reached[chosen[count]] == pytest.approx(max(reached.values()), rel=1e-12)
 
 
+@pytest.mark.slow
 def test_a_front_of_hundreds_is_shown_in_forty_with_all_that_must_be_there() -> None:
     front = front_of(2000, 4, seed=11)
     assert len(front) > 500

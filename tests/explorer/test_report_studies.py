@@ -67,6 +67,7 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     )
 
 
+@pytest.mark.slow
 def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: ReportData) -> None:
     section = tolerance_section(data)
     assert section is not None

@@ -62,6 +62,7 @@ def test_the_scores_are_registered() -> None:
         assert REGISTRY[name].requires == frozenset()
 
 
+@pytest.mark.slow
 def test_a_small_clipped_sine_falls_as_the_network_says() -> None:
     """Harmonics from the Fourier series in closed form, each through the exact network."""
     note, limit = 500.0, 4e3

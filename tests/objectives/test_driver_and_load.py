@@ -252,6 +252,7 @@ def test_follower_without_grid_current_leaves_the_stage_alone() -> None:
     assert np.all(np.isinf(after.input_ohm))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("offset_A", [-3e-8, 8e-8])
 def test_grid_current_of_either_sign_is_solved(offset_A: float) -> None:
     law = replace(OTHER, grid=replace(GRID, offset_A=offset_A))

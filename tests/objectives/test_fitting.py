@@ -94,6 +94,7 @@ def test_one_law_follows_a_measured_5751_over_its_whole_range(
     assert abs(bias_percent(held_out, held_out.tested)) < 1.0
 
 
+@pytest.mark.slow
 def test_the_fit_of_a_measured_5751_agrees_with_the_testers_own_summary() -> None:
     # The tester takes its slopes between neighbouring settings of its supplies.
     sheet = tomllib.loads((REFERENCES / "measured_5751.toml").read_text("utf-8"))
@@ -205,6 +206,7 @@ def test_readings_below_the_resolution_of_the_meter_hardly_count() -> None:
     assert koren(fit).kp == pytest.approx(TRUE.kp, rel=0.2)
 
 
+@pytest.mark.slow
 def test_readings_held_out_test_the_fit_and_are_not_seen_by_it() -> None:
     data = measure(TRUE)
     fit = fit_law(data, hold_out_every=4)
@@ -281,6 +283,7 @@ def test_currents_that_fall_where_the_plate_voltage_rises_are_refused() -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_parameter_that_the_readings_leave_open_is_named_with_what_to_do() -> None:
     # No reading below 120 V: nothing tells the shape of the knee.
     data = measure(TRUE, plate_V=tuple(np.linspace(120, 300, 12)))
@@ -523,6 +526,7 @@ def test_an_entry_that_cannot_be_is_refused(name: str, options: dict[str, Any], 
     assert words in str(caught.value)
 
 
+@pytest.mark.slow
 def test_writing_into_a_table_adds_replaces_and_keeps(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
     fit = fit_law(measure(TRUE))

@@ -68,6 +68,7 @@ def test_damping_margin_and_detection_count_the_follower() -> None:
         assert abs(float(LOADED[name]) - float(bare[name])) > 1e-3, name
 
 
+@pytest.mark.slow
 def test_alternatives_to_the_stopper_keep_the_follower() -> None:
     rows = alternatives(LOADED, grid_capacitors_F=(47e-12,))
     assert rows[0].style == ""

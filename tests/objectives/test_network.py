@@ -117,6 +117,7 @@ def test_equals_the_symbolic_nodal_solution(random_stages: MakeStages) -> None:
                     assert abs(found[row, column] / truth - 1) < 1e-9, (row, node, frequency)
 
 
+@pytest.mark.slow
 def test_equals_the_dense_nodal_system_with_absent_parts(random_stages: MakeStages) -> None:
     stages, devices = random_stages(300, seed=5)
     network = Network(stages.expand(), devices.expand(), FREQUENCIES)

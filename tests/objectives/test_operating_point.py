@@ -99,6 +99,7 @@ def _residuals(point: OperatingPoint, stage: Stage, law: ConductionLaw) -> list[
     ]
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=60)
 @given(
     supply=st.floats(20, 500),

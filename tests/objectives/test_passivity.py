@@ -87,6 +87,7 @@ def test_a_valve_does_give_more() -> None:
     assert float(np.abs(output) ** 2 / 1e6) > 10 / (4 * 10e3)
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(STAGES, COLD, FREQUENCY)
 def test_what_the_source_gives_the_resistors_take(
@@ -119,6 +120,7 @@ def test_what_the_source_gives_the_resistors_take(
     assert taken == pytest.approx(given_W, rel=1e-5, abs=1e-13 / rs)
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(STAGES, COLD, FREQUENCY)
 def test_a_cold_stage_is_reciprocal(stage: Stage, cold: SmallSignal, frequency_Hz: float) -> None:
@@ -151,12 +153,14 @@ def test_a_warm_stage_is_not_reciprocal() -> None:
     assert abs(impedance[p, g]) > 100 * abs(impedance[g, p])
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(STAGES, COLD)
 def test_every_resonance_of_a_cold_stage_dies_away(stage: Stage, cold: SmallSignal) -> None:
     assert np.all(damping_ratio(network_poles(stage, cold)) > -1e-7)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(STAGES, COLD), min_size=2, max_size=4), st.floats(0, 0.02))
 def test_a_batch_is_its_members(

@@ -330,6 +330,7 @@ def test_without_a_valve_every_pole_decays(seed: int) -> None:
     assert np.all(transconductance_margin_dB(stage, cold) == MARGIN_CAP_DB)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 10_000))
 def test_at_the_critical_transconductance_a_pole_is_on_the_axis(seed: int) -> None:

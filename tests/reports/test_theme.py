@@ -81,6 +81,7 @@ def test_named_data_sets_reach_the_specification() -> None:
     assert chart.datasets == {"rows": rows}
 
 
+@pytest.mark.slow
 def test_svg_is_drawn_without_asking_the_network() -> None:
     spec = spec_of(
         alt.Chart("https://nowhere.invalid/rows.csv").mark_point().encode(x="a:Q", y="b:Q")

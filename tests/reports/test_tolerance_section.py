@@ -106,6 +106,7 @@ def text_of(found: Iterable[Block]) -> str:
     return " ".join(words).replace("\u00a0", " ")
 
 
+@pytest.mark.slow
 def test_words_tell_yield_blame_and_what_was_asked(study: ToleranceStudy) -> None:
     found = tolerance_blocks(study)
     text = text_of(found)
@@ -151,6 +152,7 @@ def test_worst_table_names_the_ends_that_matter(study: ToleranceStudy) -> None:
     assert "grid stopper" not in worst["least where"]["gain (dB)"]
 
 
+@pytest.mark.slow
 def test_extremes_inside_the_box_are_cautioned(study: ToleranceStudy) -> None:
     assert "go beyond every corner" not in text_of(tolerance_blocks(study))
     low, high = study.extremes["gain_dB"]
@@ -160,6 +162,7 @@ def test_extremes_inside_the_box_are_cautioned(study: ToleranceStudy) -> None:
     )
 
 
+@pytest.mark.slow
 def test_charts_are_valid_and_say_in_words_what_they_show(study: ToleranceStudy) -> None:
     figures = {figure.name: figure for figure in of_kind(tolerance_blocks(study), Figure)}
     assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]

@@ -152,7 +152,9 @@ def _devices(brief: Brief) -> tuple[Device, ...]:
         return (find(brief.transistor, transistors(), "transistor"),)
     valves = tuple(_valve(brief, name) for name in brief.devices)
     number = brief.sections_in_parallel
-    return valves if number == 1 else tuple(ParallelSections(valve, number) for valve in valves)
+    if number == 1:
+        return valves
+    return tuple(ParallelSections.of(valve, sections=number) for valve in valves)
 
 
 def _driving(brief: Brief) -> Driving:

@@ -76,7 +76,6 @@ class Element:
 DRIVER: Final = "driver."
 """Begins the name of what belongs to the driver of a stage, and is no field of it."""
 
-
 _NONE: Final = {0.0: "none"}
 _DIRECT: Final = {math.inf: "direct"}
 _OPEN: Final = {math.inf: "none"}
@@ -163,7 +162,6 @@ RESISTORS: Final = tuple(
     sorted(_parts("resistor"), key=lambda name: ELEMENTS[name].between[0] == "a")
 )
 """Fields of a stage that are resistors of the stage itself."""
-
 
 CAPACITORS: Final = _parts("capacitor")
 """Fields of a stage that are capacitors of the stage itself."""

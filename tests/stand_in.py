@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,6 @@ from objectives.devices.fit_record import FitRecord
 from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.lookup import device
 from objectives.devices.protocol import (
-    Caveat,
     DataSources,
     Device,
     DeviceNoise,
@@ -49,7 +48,7 @@ def bipolar(name: str) -> BipolarTransistor:
 
 
 @dataclass(frozen=True)
-class StandIn:
+class StandIn(Device):
     """A stand-in for an entry of a device table; all but the law is invented.
 
     ``farads``: grid-cathode, grid-plate, plate-cathode; of 1 aF each they make a network of the
@@ -59,20 +58,15 @@ class StandIn:
     law: ConductionLaw = PUBLISHED
     farads: tuple[float, float, float] = (1.6e-12, 1.7e-12, 0.5e-12)
     rated: Sequence[Rated] = ()
-    name: str = "stand-in"
     flicker_Hz: float = 1e3
+    _: KW_ONLY
+    name: str = "stand-in"
     terms: Terms = VALVE
-    aliases: tuple[str, ...] = ()
-    description: str = ""
     symbol: Symbol = "triode"
     spreads: tuple[Spread, ...] = valve_spreads()
-    maxima: tuple[Datum, ...] = ()
-    noise_data: tuple[Datum, ...] = (Datum("flicker corner", 1e3, "Hz"),)
-    plate_voltage_max_V: float | None = None
-    plate_dissipation_max_W: float | None = None
     sources: DataSources = INVENTED
-    fit: FitRecord | None = None
-    caveats: tuple[Caveat, ...] = ()
+    maxima = ()
+    noise_data = (Datum("flicker corner", 1e3, "Hz"),)
 
     def capacitances(self, point: OperatingPoint) -> tuple[float, float, float]:
         return self.farads

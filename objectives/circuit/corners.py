@@ -18,14 +18,11 @@ from objectives.stage import Stage
 HALF_POWER_DB = 10 * np.log10(2)
 """3.0103 dB: half the power, |H| down to 1/sqrt(2)."""
 
-
 HIGHEST_HZ = 10e9
 """An upper corner beyond this is reported as inf."""
 
-
 LOWEST_HZ = 1e-3
 """A lower corner below this is reported as 0 (coupled directly)."""
-
 
 _STEPS_PER_DECADE = 4
 _SECANT_STEPS = 8

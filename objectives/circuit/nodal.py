@@ -28,7 +28,6 @@ stopper and its lead, x outside the grid lead, g/k/p the electrodes, y outside t
 the joint of the split cathode resistor, b between bypass and its series resistor, q outside the
 plate lead, o the output. Then the currents of the branches that may be shorts, by their keys."""
 
-
 _AT = {name: number for number, name in enumerate(UNKNOWNS)}
 
 

@@ -20,7 +20,6 @@ from objectives.stage import Stage
 DBU_REFERENCE_V = np.sqrt(0.6)
 """0 dBu: the voltage of 1 mW in 600 ohm, 0.7746 V (ITU-R/AES usage)."""
 
-
 _POINTS = 24
 
 

@@ -26,7 +26,6 @@ Input resistance of vacuum tubes as ultra-high-frequency amplifiers, Proc. IRE 2
 from memory).
 """
 
-
 _CHUNK = 2048
 
 # rad/s. Poles of a stage lie from 1 to 1e11; compared with 60-digit arithmetic over random stages
@@ -37,10 +36,8 @@ _FASTEST = 1e13
 SLOWEST = 2 * np.pi * LOWEST_HZ
 """Poles slower than this (rad/s) are not told from 0."""
 
-
 ON_AXIS = 1e-5
 """A zero whose real part is less than this share of its size lies on the imaginary axis."""
-
 
 _A = TypeVar("_A", FloatArray, ComplexArray)
 

@@ -38,14 +38,11 @@ WELL_DAMPED = 0.1
 Common practice, no source.
 """
 
-
 COMMON_STOPPER_OHM = (100.0, 10e3)
 """Range of grid stoppers fitted against parasitic oscillation: common practice, no source."""
 
-
 MARGIN_CAP_DB = 60.0
 """Transconductance margins beyond this (a factor of 1000) are not told apart."""
-
 
 _REAL_LOOP = 1e-3
 

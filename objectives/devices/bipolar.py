@@ -12,7 +12,6 @@ from scipy import constants
 
 from objectives.arrays import FloatArray
 from objectives.checks import require
-from objectives.devices.fit_record import FitRecord
 from objectives.devices.junctions import (
     LEAST_A,
     LEAST_S,
@@ -25,7 +24,7 @@ from objectives.devices.junctions import (
 from objectives.devices.law import ConductionLaw, Datum, Parameter
 from objectives.devices.protocol import (
     Caveat,
-    DataSources,
+    Device,
     DeviceNoise,
     OperatingPoint,
     Rating,
@@ -35,7 +34,6 @@ from objectives.devices.protocol import (
 )
 from objectives.devices.terms import BIPOLAR, Terms
 from objectives.stage import Stage
-from objectives.tolerance.spreads import Spread
 
 
 @dataclass(frozen=True)
@@ -150,62 +148,49 @@ class Bipolar(ConductionLaw):
         )
 
 
-@dataclass(frozen=True)
-class BipolarTransistor:
-    """A bipolar transistor of the table, as :class:`~objectives.devices.protocol.Device`.
+@dataclass(frozen=True, kw_only=True)
+class BipolarTransistor(Device):
+    """A bipolar transistor of the table.
 
     The base spreading resistance counts in the noise alone; in the response it is to be added to
     the stopper, and is next to nothing beside one of kilohms.
 
     Attributes
     ----------
-    name, aliases, description : type number, other types with the same data, and words
-    law : collector and base current
     base_emitter_0_F, base_collector_0_F : depletion capacitance at no bias (F)
     collector_emitter_F : capacitance of case and leads from collector to emitter (F)
     built_in_V, grading : of both junctions
     transit_s : forward transit time (s): diffusion capacitance is gm times it
     base_ohm : base spreading resistance (ohm)
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
-    collector_emitter_max_V, collector_base_max_V, emitter_base_max_V : ratings (V)
-    collector_current_max_A, dissipation_max_W : ratings; None where not published
-    spreads : how transistors of the type differ
-    sources : where law, capacitances, noise and ratings come from
+    collector_base_max_V, emitter_base_max_V, collector_current_max_A : ratings (V, A); None where
+        not published
     """
 
-    terms: ClassVar[Terms] = BIPOLAR
-    symbol: ClassVar[Symbol] = "bipolar"
-    fit: ClassVar[FitRecord | None] = None
-
-    name: str
     law: Bipolar
+    terms: Terms = BIPOLAR
+    symbol: Symbol = "bipolar"
     base_emitter_0_F: float
     base_collector_0_F: float
     built_in_V: float
     grading: float
     transit_s: float
     flicker_corner_Hz: float
-    sources: DataSources
     base_ohm: float = 0.0
     collector_emitter_F: float = 0.0
-    collector_emitter_max_V: float | None = None
     collector_base_max_V: float | None = None
     emitter_base_max_V: float | None = None
     collector_current_max_A: float | None = None
-    dissipation_max_W: float | None = None
-    spreads: tuple[Spread, ...] = ()
-    aliases: tuple[str, ...] = ()
-    description: str = ""
 
     @property
     def maxima(self) -> tuple[Datum, ...]:
         """The published maxima."""
         return published(
-            ("collector-emitter voltage", self.collector_emitter_max_V, "V"),
+            ("collector-emitter voltage", self.plate_voltage_max_V, "V"),
             ("collector-base voltage", self.collector_base_max_V, "V"),
             ("emitter-base voltage", self.emitter_base_max_V, "V"),
             ("collector current", self.collector_current_max_A, "A"),
-            ("dissipation", self.dissipation_max_W, "W"),
+            ("dissipation", self.plate_dissipation_max_W, "W"),
         )
 
     @property
@@ -215,16 +200,6 @@ class BipolarTransistor:
             Datum("base resistance", self.base_ohm, "ohm"),
             Datum("flicker corner", self.flicker_corner_Hz, "Hz"),
         )
-
-    @property
-    def plate_voltage_max_V(self) -> float | None:
-        """Rated collector-emitter voltage (V)."""
-        return self.collector_emitter_max_V
-
-    @property
-    def plate_dissipation_max_W(self) -> float | None:
-        """Rated dissipation (W)."""
-        return self.dissipation_max_W
 
     @property
     def caveats(self) -> tuple[Caveat, ...]:

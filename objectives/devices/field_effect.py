@@ -12,7 +12,6 @@ from scipy import constants
 
 from objectives.arrays import FloatArray
 from objectives.checks import require
-from objectives.devices.fit_record import FitRecord
 from objectives.devices.junctions import (
     LEAST_S,
     RECOMBINATION_IDEALITY,
@@ -25,7 +24,7 @@ from objectives.devices.junctions import (
 from objectives.devices.law import ConductionLaw, Datum, Parameter
 from objectives.devices.protocol import (
     Caveat,
-    DataSources,
+    Device,
     DeviceNoise,
     OperatingPoint,
     Rating,
@@ -35,7 +34,6 @@ from objectives.devices.protocol import (
 )
 from objectives.devices.terms import FIELD_EFFECT, Terms
 from objectives.stage import Stage
-from objectives.tolerance.spreads import Spread
 
 
 @dataclass(frozen=True)
@@ -144,58 +142,44 @@ class SquareLawFet(ConductionLaw):
         return np.asarray(current + zeros), np.asarray(slope + zeros), zeros
 
 
-@dataclass(frozen=True)
-class JunctionFet:
-    """A junction field-effect transistor of the table, as a device of a stage.
+@dataclass(frozen=True, kw_only=True)
+class JunctionFet(Device):
+    """A junction field-effect transistor of the table.
 
     Attributes
     ----------
-    name, aliases, description : type number, other types with the same data, and words
-    law : drain and gate current
     gate_source_0_F, gate_drain_0_F : junction capacitance at no bias (F)
     drain_source_F : capacitance of case and leads from drain to source (F)
     built_in_V, grading : of both junctions
     channel_noise_factor : thermal noise of the channel over 4 k T gm; 2/3 in saturation
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
-    drain_source_max_V, drain_gate_max_V, gate_source_reverse_max_V : ratings (V, positive)
-    gate_current_max_A, dissipation_max_W : ratings; None where not published
-    spreads : how transistors of the type differ
-    sources : where law, capacitances, noise and ratings come from
+    drain_gate_max_V, gate_source_reverse_max_V, gate_current_max_A : ratings (V, A, positive);
+        None where not published
     """
 
-    terms: ClassVar[Terms] = FIELD_EFFECT
-    symbol: ClassVar[Symbol] = "junction-fet"
-    fit: ClassVar[FitRecord | None] = None
-    caveats: ClassVar[tuple[Caveat, ...]] = (SHEET_TEMPERATURE,)
-
-    name: str
     law: SquareLawFet
+    terms: Terms = FIELD_EFFECT
+    symbol: Symbol = "junction-fet"
     gate_source_0_F: float
     gate_drain_0_F: float
     built_in_V: float
     grading: float
     flicker_corner_Hz: float
-    sources: DataSources
     channel_noise_factor: float = 2.0 / 3.0
     drain_source_F: float = 0.0
-    drain_source_max_V: float | None = None
     drain_gate_max_V: float | None = None
     gate_source_reverse_max_V: float | None = None
     gate_current_max_A: float | None = None
-    dissipation_max_W: float | None = None
-    spreads: tuple[Spread, ...] = ()
-    aliases: tuple[str, ...] = ()
-    description: str = ""
 
     @property
     def maxima(self) -> tuple[Datum, ...]:
         """The published maxima."""
         return published(
-            ("drain-source voltage", self.drain_source_max_V, "V"),
+            ("drain-source voltage", self.plate_voltage_max_V, "V"),
             ("drain-gate voltage", self.drain_gate_max_V, "V"),
             ("reverse gate-source voltage", self.gate_source_reverse_max_V, "V"),
             ("gate current", self.gate_current_max_A, "A"),
-            ("dissipation", self.dissipation_max_W, "W"),
+            ("dissipation", self.plate_dissipation_max_W, "W"),
         )
 
     @property
@@ -207,14 +191,9 @@ class JunctionFet:
         )
 
     @property
-    def plate_voltage_max_V(self) -> float | None:
-        """Rated drain-source voltage (V)."""
-        return self.drain_source_max_V
-
-    @property
-    def plate_dissipation_max_W(self) -> float | None:
-        """Rated dissipation (W)."""
-        return self.dissipation_max_W
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out: warmth."""
+        return (SHEET_TEMPERATURE,)
 
     def capacitances(self, point: OperatingPoint) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return gate-source, gate-drain and drain-source capacitance (F) at the bias.

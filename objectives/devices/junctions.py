@@ -24,7 +24,6 @@ RECOMBINATION_IDEALITY = 2.0
 # Least current and transconductance that noise is divided by, so that cut-off gives a number.
 LEAST_A, LEAST_S = 1e-15, 1e-12
 
-
 SHEET_TEMPERATURE = Caveat(
     "The law of the {name} is that of its data sheet's temperature; the effect of warming "
     "on the operating point is not counted."

@@ -2,64 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any, Self
 
 from numpy.typing import ArrayLike
 
-from objectives.devices.fit_record import FitRecord
-from objectives.devices.law import ConductionLaw, Datum
-from objectives.devices.protocol import (
-    Caveat,
-    DataSources,
-    Device,
-    DeviceNoise,
-    OperatingPoint,
-    Rating,
-    Symbol,
-)
-from objectives.devices.terms import Terms
+from objectives.devices.law import Datum
+from objectives.devices.protocol import Caveat, Device, DeviceNoise, OperatingPoint, Rating
 from objectives.stage import Stage
-from objectives.tolerance.spreads import Spread
 
 
-@dataclass(frozen=True)
-class ModifiedDevice:
-    """The whole contract of :class:`~objectives.devices.protocol.Device`, passed on.
-
-    A subclass states what differs.
-    """
+@dataclass(frozen=True, kw_only=True)
+class ModifiedDevice(Device):
+    """A device made of another; a subclass states what differs."""
 
     nominal: Device
 
-    @property
-    def name(self) -> str:
-        """Type number."""
-        return self.nominal.name
+    @classmethod
+    def of(cls, nominal: Device, **changed: Any) -> Self:
+        """Return the device with the fields of another, but for those that are given."""
+        same = {field.name: getattr(nominal, field.name) for field in fields(Device)}
+        return cls(nominal=nominal, **(same | changed))
 
     @property
-    def aliases(self) -> tuple[str, ...]:
-        """Other types with the same data."""
-        return self.nominal.aliases
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out."""
+        return self.nominal.caveats
 
     @property
-    def description(self) -> str:
-        """What it is and what it is used for."""
-        return self.nominal.description
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima."""
+        return self.nominal.maxima
 
     @property
-    def terms(self) -> Terms:
-        """What people call it and its electrodes."""
-        return self.nominal.terms
-
-    @property
-    def symbol(self) -> Symbol:
-        """Which symbol a schematic shows."""
-        return self.nominal.symbol
-
-    @property
-    def law(self) -> ConductionLaw:
-        """Large-signal equation."""
-        return self.nominal.law
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+        return self.nominal.noise_data
 
     def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
@@ -72,43 +50,3 @@ class ModifiedDevice:
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return every published maximum with the stage's value beside it."""
         return self.nominal.ratings(stage, point)
-
-    @property
-    def spreads(self) -> tuple[Spread, ...]:
-        """How devices of this type differ."""
-        return self.nominal.spreads
-
-    @property
-    def maxima(self) -> tuple[Datum, ...]:
-        """The published maxima."""
-        return self.nominal.maxima
-
-    @property
-    def noise_data(self) -> tuple[Datum, ...]:
-        """The numbers that its noise is worked out from."""
-        return self.nominal.noise_data
-
-    @property
-    def plate_voltage_max_V(self) -> float | None:
-        """Rated plate-cathode voltage (V)."""
-        return self.nominal.plate_voltage_max_V
-
-    @property
-    def plate_dissipation_max_W(self) -> float | None:
-        """Rated dissipation (W)."""
-        return self.nominal.plate_dissipation_max_W
-
-    @property
-    def sources(self) -> DataSources:
-        """Where its numbers come from."""
-        return self.nominal.sources
-
-    @property
-    def fit(self) -> FitRecord | None:
-        """How its law was fitted."""
-        return self.nominal.fit
-
-    @property
-    def caveats(self) -> tuple[Caveat, ...]:
-        """What its model leaves out."""
-        return self.nominal.caveats

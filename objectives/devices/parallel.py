@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +13,7 @@ from objectives.arrays import FloatArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.modified import ModifiedDevice
-from objectives.devices.protocol import Caveat, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.protocol import Caveat, Device, DeviceNoise, OperatingPoint, Rating
 from objectives.stage import Stage
 
 
@@ -66,7 +66,7 @@ class _ParallelLaw(ConductionLaw):
         return (Datum("sections", self.sections), *self.section.parameters())
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class ParallelSections(ModifiedDevice):
     """Like sections of a valve in parallel.
 
@@ -81,15 +81,17 @@ class ParallelSections(ModifiedDevice):
     def __post_init__(self) -> None:
         require("sections", self.sections, self.sections >= 1, "1 or more")
 
-    @property
-    def name(self) -> str:
-        """Type number, and how many sections of it."""
-        return f"{self.nominal.name}, {self.sections} sections in parallel"
-
-    @property
-    def law(self) -> ConductionLaw:
-        """Large-signal equation of all sections together."""
-        return _ParallelLaw(self.nominal.law, float(self.sections))
+    @classmethod
+    def of(cls, nominal: Device, **changed: Any) -> Self:
+        """Return ``sections`` of a device as one."""
+        n, rated = changed["sections"], nominal.plate_dissipation_max_W
+        together: dict[str, Any] = {
+            "name": f"{nominal.name}, {n} sections in parallel",
+            "law": _ParallelLaw(nominal.law, float(n)),
+            "plate_dissipation_max_W": None if rated is None else n * rated,
+            "fit": None,  # what is recorded of the fit is of one section
+        }
+        return super().of(nominal, **(together | changed))
 
     def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F) of all sections."""
@@ -128,17 +130,6 @@ class ParallelSections(ModifiedDevice):
             if name.endswith(("_A", "_S"))
         }
         return replace(point, **shares)
-
-    @property
-    def plate_dissipation_max_W(self) -> float | None:
-        """Rated dissipation (W) of all sections."""
-        rated = self.nominal.plate_dissipation_max_W
-        return None if rated is None else self.sections * rated
-
-    @property
-    def fit(self) -> None:
-        """None: what is recorded of the fit is of one section."""
-        return None
 
     @property
     def caveats(self) -> tuple[Caveat, ...]:

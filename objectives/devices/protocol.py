@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -67,76 +68,59 @@ def rated(maxima: tuple[Datum, ...], values: Mapping[str, FloatArray], source: s
     return [Rating(m.label, np.asarray(values[m.label]), m.value, m.unit, source) for m in maxima]
 
 
-class Device(Protocol):
-    """A three-terminal amplifying device: a valve, a transistor, or several of them.
+@dataclass(frozen=True, kw_only=True)
+class Device(ABC):
+    """A three-terminal amplifying device: a valve, a transistor, or several of them."""
 
-    Every property is read only; an entry of a device table is a frozen dataclass of them.
-    """
-
-    @property
-    def name(self) -> str:
-        """Type number."""
-
-    @property
-    def aliases(self) -> tuple[str, ...]:
-        """Other types with the same data."""
-
-    @property
-    def description(self) -> str:
-        """What it is and what it is used for; may be empty."""
-
-    @property
-    def terms(self) -> Terms:
-        """What people call it, its electrodes and the stage made with it."""
-
-    @property
-    def symbol(self) -> Symbol:
-        """Which symbol a schematic shows."""
-
-    @property
-    def law(self) -> ConductionLaw:
-        """Large-signal equation."""
-
-    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
-        """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
-
-    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        """Return the device's own noise at its operating point."""
-
-    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
-        """Return every published maximum with the stage's value beside it."""
-
-    @property
-    def spreads(self) -> tuple[Spread, ...]:
-        """How devices of this type differ."""
-
-    @property
-    def maxima(self) -> tuple[Datum, ...]:
-        """The published maxima as a data table lists them."""
-
-    @property
-    def noise_data(self) -> tuple[Datum, ...]:
-        """The numbers that its noise is worked out from."""
-
-    @property
-    def plate_voltage_max_V(self) -> float | None:
-        """Rated plate-cathode voltage (V); None where not published."""
-
-    @property
-    def plate_dissipation_max_W(self) -> float | None:
-        """Rated dissipation (W); None where not published."""
-
-    @property
-    def sources(self) -> DataSources:
-        """Where its numbers come from."""
-
-    @property
-    def fit(self) -> FitRecord | None:
-        """How its law was fitted and how well it does; None where that is not recorded."""
+    law: ConductionLaw
+    """Large-signal equation."""
+    name: str
+    """Type number."""
+    terms: Terms
+    """What people call it, its electrodes and the stage made with it."""
+    symbol: Symbol
+    """Which symbol a schematic shows."""
+    sources: DataSources
+    """Where its numbers come from."""
+    aliases: tuple[str, ...] = ()
+    """Other types with the same data."""
+    description: str = ""
+    """What it is and what it is used for."""
+    spreads: tuple[Spread, ...] = ()
+    """How devices of this type differ."""
+    plate_voltage_max_V: float | None = None
+    """Rated plate-cathode voltage (V); None where not published."""
+    plate_dissipation_max_W: float | None = None
+    """Rated dissipation (W); None where not published."""
+    fit: FitRecord | None = None
+    """How its law was fitted and how well it does; None where that is not recorded."""
 
     @property
     def caveats(self) -> tuple[Caveat, ...]:
         """What its model leaves out."""
+        return ()
+
+    @property
+    @abstractmethod
+    def maxima(self) -> tuple[Datum, ...]:
+        """The published maxima as a data table lists them."""
+
+    @property
+    @abstractmethod
+    def noise_data(self) -> tuple[Datum, ...]:
+        """The numbers that its noise is worked out from."""
+
+    @abstractmethod
+    def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
+        """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
+
+    @abstractmethod
+    def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
+        """Return the device's own noise at its operating point."""
+
+    @abstractmethod
+    def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
+        """Return every published maximum with the stage's value beside it."""
 
 
 @dataclass(frozen=True)

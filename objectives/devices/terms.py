@@ -74,7 +74,6 @@ class Terms:
 VALVE = Terms()
 """A valve: grid, plate, cathode."""
 
-
 FIELD_EFFECT = Terms(
     kind="transistor",
     stage="common-source stage",
@@ -97,7 +96,6 @@ FIELD_EFFECT = Terms(
     R_k="R_s", R_s="R_sig", C_gk="C_gs", C_gp="C_gd", r_p="r_ds", A_k="A_s", g_g="g_gs",
 )  # fmt: skip
 """A junction field-effect transistor: gate, drain, source."""
-
 
 BIPOLAR = Terms(
     kind="transistor",

@@ -63,11 +63,11 @@ class _FetNoise(Sourced):
 
 
 class _FetRatings(Sourced):
-    drain_source_max_V: Positive | None = None
+    plate_voltage_max_V: Positive | None = Field(None, alias="drain_source_max_V")
     drain_gate_max_V: Positive | None = None
     gate_source_reverse_max_V: Positive | None = None
     gate_current_max_A: Positive | None = None
-    dissipation_max_W: Positive | None = None
+    plate_dissipation_max_W: Positive | None = Field(None, alias="dissipation_max_W")
 
 
 class _Spread(Sourced):
@@ -145,11 +145,11 @@ class _BipolarNoise(Sourced):
 
 
 class _BipolarRatings(Sourced):
-    collector_emitter_max_V: Positive | None = None
+    plate_voltage_max_V: Positive | None = Field(None, alias="collector_emitter_max_V")
     collector_base_max_V: Positive | None = None
     emitter_base_max_V: Positive | None = None
     collector_current_max_A: Positive | None = None
-    dissipation_max_W: Positive | None = None
+    plate_dissipation_max_W: Positive | None = Field(None, alias="dissipation_max_W")
 
 
 class _BipolarEntry(NamedEntry):

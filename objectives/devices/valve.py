@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,12 +10,10 @@ from scipy import constants
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
-from objectives.devices.fit_record import FitRecord
 from objectives.devices.junctions import capacitance_spreads
 from objectives.devices.law import Datum
 from objectives.devices.protocol import (
-    Caveat,
-    DataSources,
+    Device,
     DeviceNoise,
     OperatingPoint,
     Rating,
@@ -68,9 +65,9 @@ def valve_spreads(
     )
 
 
-@dataclass(frozen=True)
-class Valve:
-    """One section of a triode, as :class:`~objectives.devices.protocol.Device`.
+@dataclass(frozen=True, kw_only=True)
+class Valve(Device):
+    """One section of a triode.
 
     Capacitances are in farads, without external shield; the ``_shielded`` ones are None where not
     published. Ratings are per section and None where not published; their source names the rating
@@ -78,10 +75,8 @@ class Valve:
 
     Attributes
     ----------
-    name, aliases, description : the type number, equivalents with the same data, and words
-    law : large-signal equation
     c_grid_plate_F, c_grid_cathode_F, c_plate_cathode_F : interelectrode capacitance (F)
-    plate_voltage_max_V, plate_dissipation_max_W, cathode_current_max_A : ratings
+    cathode_current_max_A : rating
     heater_cathode_max_V : peak voltage between heater and cathode (V), the smaller polarity
     grid_leak_cathode_bias_max_ohm, grid_leak_fixed_bias_max_ohm : grid-circuit resistance (ohm)
     grid_negative_max_V : most negative bias, given as a positive number (V)
@@ -89,8 +84,6 @@ class Valve:
     heater_V, heater_A : heater, for the whole envelope
     noise_resistance_factor : equivalent noise resistance times transconductance (dimensionless)
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
-    spreads : how valves of the type differ
-    fit : how the law was fitted
     shielded : whether the capacitances published with an external shield hold
     heater_elevation_V : direct voltage of the heater to ground
 
@@ -100,23 +93,16 @@ class Valve:
         If the shielded capacitances are asked for and not published.
     """
 
-    terms: ClassVar[Terms] = VALVE
-    symbol: ClassVar[Symbol] = "triode"
-    caveats: ClassVar[tuple[Caveat, ...]] = ()
-
-    name: str
     law: TriodeLaw
+    terms: Terms = VALVE
+    symbol: Symbol = "triode"
+    spreads: tuple[Spread, ...] = valve_spreads()
     c_grid_plate_F: float
     c_grid_cathode_F: float
     c_plate_cathode_F: float
-    sources: DataSources
-    aliases: tuple[str, ...] = ()
-    description: str = ""
     c_grid_plate_shielded_F: float | None = None
     c_grid_cathode_shielded_F: float | None = None
     c_plate_cathode_shielded_F: float | None = None
-    plate_voltage_max_V: float | None = None
-    plate_dissipation_max_W: float | None = None
     cathode_current_max_A: float | None = None
     heater_cathode_max_V: float | None = None
     grid_leak_cathode_bias_max_ohm: float | None = None
@@ -127,8 +113,6 @@ class Valve:
     heater_A: float | None = None
     noise_resistance_factor: float = 2.5
     flicker_corner_Hz: float = 5e3
-    spreads: tuple[Spread, ...] = valve_spreads()
-    fit: FitRecord | None = None
     shielded: bool = False
     heater_elevation_V: float = 0.0
 

@@ -27,7 +27,6 @@ from objectives.stage import Stage
 GRID_CAPACITORS_F = (10e-12, 22e-12, 47e-12, 100e-12, 220e-12)
 """Capacitors from grid to ground that :func:`alternatives` tries."""
 
-
 _POINTS_PER_DECADE = 24
 _CHUNK = 256
 

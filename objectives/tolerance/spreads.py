@@ -33,13 +33,11 @@ VALVE_QUANTITIES: Mapping[str, str] = {
 The capacitances are those of a transistor too.
 """
 
-
 TRANSISTOR_QUANTITIES: Mapping[str, str] = {
     "transistor_cutoff_voltage": "cut-off voltage, and I_dss to the power that its limits give",
     "transistor_current_gain": "current gain at any given current",
 }
 """What of a transistor may spread instead of a valve's current and amplification factor."""
-
 
 DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
 _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
@@ -157,12 +155,10 @@ SERIES_TOLERANCE: Mapping[str, float] = {
 so that neighbours just meet. IEC 60063 for E6 to E192 (from memory); it gives E3 only as more
 than 20 %, and 40 % is where its neighbours meet."""
 
-
 MAINS_SUPPLY = Spread(
     "supply_V", -0.1, 0.1, "uniform", "mains voltage, EN 50160 and IEC 60038: ±10 %"
 )
 """The supply of an unregulated set follows the mains."""
-
 
 _ELECTROLYTIC_FROM_F = 1e-6
 

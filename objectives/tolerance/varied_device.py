@@ -26,18 +26,12 @@ from objectives.tolerance.spreads import (
 _MU_STEP = 1e-4
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SpreadDevice(ModifiedDevice):
     """A device whose law and capacitances differ from draw to draw; all else is the nominal's."""
 
-    varied_law: ConductionLaw
     capacitance_factors: tuple[ArrayLike, ArrayLike, ArrayLike] = (1.0, 1.0, 1.0)
     """Of grid-cathode, grid-plate and plate-cathode capacitance."""
-
-    @property
-    def law(self) -> ConductionLaw:
-        """Large-signal equation of every build."""
-        return self.varied_law
 
     def capacitances(self, point: OperatingPoint) -> tuple[ArrayLike, ArrayLike, ArrayLike]:
         """Return grid-cathode, grid-plate and plate-cathode capacitance (F)."""
@@ -113,7 +107,8 @@ def spread_batch(
         np.asarray(by_name.get(name, 1.0) * together)
         for name in ("valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F")
     )
-    return replace(drawn, **changed), SpreadDevice(device, law, (gk, gp, pk))
+    built = SpreadDevice.of(device, law=law, capacitance_factors=(gk, gp, pk))
+    return replace(drawn, **changed), built
 
 
 def _of_other_parameters(

@@ -45,7 +45,7 @@ RATED: tuple[Rated, ...] = (
 
 def triode(law: Koren, farads: tuple[float, float, float] = (1.7e-12, 1.6e-12, 0.5e-12)) -> StandIn:
     """Return the least device that a stage can hold: a law and three capacitances (F)."""
-    return StandIn(law, farads, RATED, "invented triode")
+    return StandIn(law, farads, RATED, name="invented triode")
 
 
 DRIVER = Stage(

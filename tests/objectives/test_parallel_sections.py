@@ -45,7 +45,7 @@ def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(
         },
     )
     one = Assessment(stage.broadcast(), device(name), Targets())
-    many = Assessment(scaled.broadcast(), ParallelSections(device(name), n), Targets())
+    many = Assessment(scaled.broadcast(), ParallelSections.of(device(name), sections=n), Targets())
     for score in ("gain_dB", "input_corner_Hz", "headroom_V"):
         assert many[score] == pytest.approx(one[score], rel=1e-6)
     assert many["plate_current_A"] == pytest.approx(n * one["plate_current_A"], rel=1e-6)
@@ -59,7 +59,7 @@ def test_sections_in_parallel_are_one_section_in_a_stage_of_scaled_impedance(
 
 
 def test_sections_spread_together_and_tell_their_number() -> None:
-    two = ParallelSections(device("12AX7"), 2)
+    two = ParallelSections.of(device("12AX7"), sections=2)
     factors = np.array([[0.8], [1.2]])
     spread = Spread.plus_minus("valve_transconductance", 0.25)
     _, built = spread_batch(STAGE, two, [spread], factors)
@@ -71,4 +71,4 @@ def test_sections_spread_together_and_tell_their_number() -> None:
     assert two.plate_dissipation_max_W == 2.0
     assert two.law.parameters()[0].value == 2
     with pytest.raises(ValueError, match="sections: 0: must be 1 or more"):
-        ParallelSections(device("12AX7"), 0)
+        ParallelSections.of(device("12AX7"), sections=0)

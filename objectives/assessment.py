@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.circuit.corners import corner_frequency, level_dB
+from objectives.circuit.corners import corner_frequency, level_dB, swept_level_dB
 from objectives.circuit.follower import (
     CathodeFollower,
     FollowerPoint,
@@ -139,7 +139,7 @@ class Assessment:
         if not bands:
             return {}
         f = np.concatenate([np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands])
-        swept = level_dB(Network(self.loaded.expand(), self.linear.expand(), f), "grid")
+        swept = swept_level_dB(self.loaded, self.linear, f, "grid")
         attenuation = level_dB(self.reference, "grid")[..., None] - swept
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
         worst = per_band.min(axis=-1)

@@ -6,7 +6,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
-from objectives.arrays import FloatArray
+from objectives.arrays import ComplexArray, FloatArray
+from objectives.circuit.nodal import UNKNOWNS, descriptor
+from objectives.circuit.small_signal import SmallSignal
+from objectives.stage import Stage
 
 
 def clipped_sine_harmonics(level: float, clip: float, count: int) -> FloatArray:
@@ -40,3 +43,25 @@ def thermal_noise_V(
     """
     product = np.asarray(temperature_K) * np.asarray(resistance_ohm) * np.asarray(bandwidth_Hz)
     return np.asarray(np.sqrt(4 * constants.k * product))
+
+
+def dense_response(
+    stage: Stage, device: SmallSignal, frequency_Hz: ArrayLike
+) -> dict[str, ComplexArray]:
+    """Solve the dense system at each frequency, shape ``stage.shape + frequency.shape``.
+
+    Returns the voltages of every node by its name in ``UNKNOWNS`` for 1 V of source EMF.
+    """
+    f = np.asarray(frequency_Hz, float)
+    system = descriptor(stage, device)
+    lead = system.B.shape[:-1]
+    pick = (..., *(np.newaxis,) * f.ndim)
+    s = (2j * np.pi * f).reshape((1,) * len(lead) + f.shape)[..., None, None]
+    E = np.moveaxis(np.moveaxis(system.E, (-2, -1), (0, 1))[pick], (0, 1), (-2, -1))
+    A = np.moveaxis(np.moveaxis(system.A, (-2, -1), (0, 1))[pick], (0, 1), (-2, -1))
+    B = np.moveaxis(np.moveaxis(system.B, -1, 0)[pick], 0, -1)
+    # Equilibrate: rows of conductances and rows of elastances differ by twenty decades.
+    matrix = s * E + A
+    rows = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
+    x = np.linalg.solve(matrix * rows, (B[..., None] * rows).astype(complex))[..., 0]
+    return {name: x[..., at] for at, name in enumerate(UNKNOWNS) if not name.startswith("i_")}

@@ -29,14 +29,6 @@ class Driver:
 
     point: OperatingPoint
     """The driver's own operating point."""
-    linear: SmallSignal
-    """The driver's device at that point, strays added."""
-    cathode_impedance_ohm: ComplexArray
-    """What stands between the driver's cathode and ground."""
-    device_resistance_ohm: ComplexArray
-    """``rp + (1 + mu) Zk``: what the plate alone presents by the textbook, without capacitances."""
-    textbook_output_ohm: ComplexArray
-    """The plate load in parallel with :attr:`device_resistance_ohm`."""
     output_impedance_ohm: ComplexArray
     """Exact impedance at the driver's output, ahead of the divider."""
     output_F: FloatArray
@@ -52,11 +44,6 @@ class Driver:
     """Driver's source EMF to the open-circuit voltage after the divider (V/V)."""
     thevenin_impedance_ohm: ComplexArray
     """Impedance behind that voltage."""
-
-    @property
-    def output_resistance_ohm(self) -> FloatArray:
-        """Real part of the output impedance ahead of the divider (ohm)."""
-        return self.output_impedance_ohm.real
 
     @property
     def source_ohm(self) -> FloatArray:
@@ -102,9 +89,7 @@ def driver_of(
     InputError
         If a resistance is negative or zero where it must not be, or the level is out of range.
 
-    Source: Thevenin's theorem on the exact network; the textbook value is R_L in parallel with
-    r_p + (mu + 1) R_k, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953
-    (from memory).
+    Source: Thevenin's theorem on the exact network.
     """
     series = np.asarray(divider_series_ohm, float)
     shunt = np.asarray(divider_shunt_ohm, float)
@@ -116,29 +101,17 @@ def driver_of(
             "1 where divider_shunt_ohm is inf, as there is no resistance to tap")  # fmt: skip
     point = operating_point(stage, device.law)
     linear = small_signal(stage, device, point)
-    network = Network(stage, linear, reference_Hz)
-    gm, gp = linear.transconductance_S, linear.plate_conductance_S
-    zk = network.cathode_impedance_ohm
-    degenerated = 1.0 + (gm + gp) * zk
-    with np.errstate(divide="ignore", invalid="ignore"):
-        device_ohm = degenerated / gp
-        textbook = 1.0 / (1.0 / stage.plate_load_ohm + gp / degenerated)
     output = _output_impedance(stage, linear, reference_Hz)
     at_plate = 1.0 / _output_impedance(
         replace(stage, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0), linear, reference_Hz
     )
-    gain = network.output
-
+    gain = Network(stage, linear, reference_Hz).output
     # With no shunt the tap is the output itself: 1/inf below makes both shares exact.
     upper = output + series + (1.0 - level) * np.where(np.isfinite(shunt), shunt, 0.0)
     lower_S = 1.0 / (level * shunt)
     share = 1.0 / (1.0 + upper * lower_S)
     return Driver(
         point=point,
-        linear=linear,
-        cathode_impedance_ohm=zk,
-        device_resistance_ohm=device_ohm,
-        textbook_output_ohm=textbook,
         output_impedance_ohm=output,
         output_F=at_plate.imag / (2 * np.pi * reference_Hz),
         open_circuit_gain=gain,

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import Batch, FloatArray, Floats, IntArray, flatten
 from objectives.checks import require
 from objectives.circuit.operating_point import operating_point, point_of
-from objectives.circuit.small_signal import SmallSignal, small_signal
+from objectives.circuit.small_signal import small_signal
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.roots import bracketed_roots
@@ -193,11 +193,6 @@ def coupled_operating_point(
     )
 
 
-def follower_linear(follower: CathodeFollower, device: Device, after: FollowerPoint) -> SmallSignal:
-    """Return the follower's linearised device, strays added."""
-    return small_signal(follower.as_stage(), device, after.point)
-
-
 def with_follower(
     stage: Stage, follower: CathodeFollower, device: Device, after: FollowerPoint
 ) -> Stage:
@@ -221,7 +216,7 @@ def with_follower(
     """
     require("output_coupling_F", stage.output_coupling_F, np.isinf(stage.output_coupling_F),
             "inf (direct coupling) where a cathode follower is on the plate")  # fmt: skip
-    linear = follower_linear(follower, device, after)
+    linear = small_signal(follower.as_stage(), device, after.point)
     point, gain = after.point, after.gain
     c_gk = linear.grid_cathode_F
     at_cathode = c_gk + linear.plate_cathode_F + follower.load_F

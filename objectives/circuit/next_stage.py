@@ -11,8 +11,7 @@ from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.protocol import Device, OperatingPoint
-from objectives.stage import Stage, parallel
-from objectives.textbook import miller_capacitance_F
+from objectives.stage import Stage
 
 
 @dataclass(frozen=True)
@@ -26,8 +25,6 @@ class NextLoad:
     gain: ComplexArray
     """Grid to plate (V/V) at the reference frequency."""
     point: OperatingPoint
-    textbook_F: FloatArray
-    """``C_gk + C_gp (1 + mu R/(rp + R))`` with the cathode grounded, plus the same strays."""
 
     def load(self, stage: Stage) -> Stage:
         """Return the stage with this load as its ``load_ohm`` and ``load_F``."""
@@ -41,8 +38,6 @@ def next_stage_load(stage: Stage, device: Device, reference_Hz: float) -> NextLo
     the ``output_coupling_F`` of the stage that drives it and must be stated only there. Leak,
     stopper, ``grid_capacitor_F``, ``cable_F`` and strays of the next stage are counted. A parallel
     conductance that feedback makes negative is given as an infinite resistance.
-
-    Source: exact network; the textbook value as :func:`~objectives.textbook.miller_capacitance_F`.
     """
     point = operating_point(stage, device.law)
     linear = small_signal(stage, device, point)
@@ -61,14 +56,9 @@ def next_stage_load(stage: Stage, device: Device, reference_Hz: float) -> NextLo
     conductance = np.maximum(total.real, 0.0)
     with np.errstate(divide="ignore"):
         resistance = 1.0 / conductance
-    gm = linear.transconductance_S
-    gp = linear.plate_conductance_S
-    load_S = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
-    textbook = miller_capacitance_F(linear.grid_cathode_F, linear.grid_plate_F, gm / (gp + load_S))
     return NextLoad(
         resistance_ohm=resistance,
         capacitance_F=total.imag / (2 * np.pi * reference_Hz),
         gain=network.plate / network.grid,
         point=point,
-        textbook_F=textbook + strays + stage.cable_F,
     )

@@ -12,9 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from objectives.arrays import ComplexArray, FloatArray
+from objectives.arrays import FloatArray
 from objectives.circuit.network import elastance
 from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS, GROUND, Element
@@ -109,25 +108,3 @@ def descriptor(stage: Stage, device: SmallSignal) -> Descriptor:
     controlled(A, pk, gk, d.transconductance_S)
     controlled(A, gk, pk, d.grid_plate_conductance_S)
     return Descriptor(E, A, B)
-
-
-def dense_response(
-    stage: Stage, device: SmallSignal, frequency_Hz: ArrayLike
-) -> dict[str, ComplexArray]:
-    """Solve the dense system at each frequency, shape ``stage.shape + frequency.shape``.
-
-    Returns the voltages of every node by its name in :data:`UNKNOWNS` for 1 V of source EMF.
-    """
-    f = np.asarray(frequency_Hz, float)
-    system = descriptor(stage, device)
-    lead = system.B.shape[:-1]
-    pick = (..., *(np.newaxis,) * f.ndim)
-    s = (2j * np.pi * f).reshape((1,) * len(lead) + f.shape)[..., None, None]
-    E = np.moveaxis(np.moveaxis(system.E, (-2, -1), (0, 1))[pick], (0, 1), (-2, -1))
-    A = np.moveaxis(np.moveaxis(system.A, (-2, -1), (0, 1))[pick], (0, 1), (-2, -1))
-    B = np.moveaxis(np.moveaxis(system.B, -1, 0)[pick], 0, -1)
-    # Equilibrate: rows of conductances and rows of elastances differ by twenty decades.
-    matrix = s * E + A
-    rows = 1.0 / np.abs(matrix).max(axis=-1, keepdims=True)
-    x = np.linalg.solve(matrix * rows, (B[..., None] * rows).astype(complex))[..., 0]
-    return {name: x[..., at] for name, at in _AT.items() if not name.startswith("i_")}

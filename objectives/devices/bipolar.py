@@ -21,7 +21,7 @@ from objectives.devices.junctions import (
     exponential,
     thermal_V,
 )
-from objectives.devices.law import ConductionLaw, Datum, Parameter
+from objectives.devices.law import ConductionLaw, Datum, Linearised, Parameter
 from objectives.devices.protocol import (
     Caveat,
     Device,
@@ -112,9 +112,7 @@ class Bipolar(ConductionLaw):
     def _junction_V(self) -> FloatArray:
         return np.asarray(self.ideality * thermal_V(self.temperature_K))
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return collector current (A), transconductance (S) and output conductance (S)."""
         v_n = self._junction_V
         value, slope = exponential(np.asarray(grid_V, float) / v_n)
@@ -130,9 +128,7 @@ class Bipolar(ConductionLaw):
             np.where(conducts, by_collector, 0.0),
         )
 
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise_grid(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return base current (A) and its derivatives by base and collector voltage (S)."""
         zeros = np.zeros(np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.shape))
         v = np.asarray(grid_V, float)

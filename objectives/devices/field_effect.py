@@ -21,7 +21,7 @@ from objectives.devices.junctions import (
     exponential,
     thermal_V,
 )
-from objectives.devices.law import ConductionLaw, Datum, Parameter
+from objectives.devices.law import ConductionLaw, Datum, Linearised, Parameter
 from objectives.devices.protocol import (
     Caveat,
     Device,
@@ -105,9 +105,7 @@ class SquareLawFet(ConductionLaw):
         off = -np.asarray(self.cutoff_V, float)
         return np.asarray(2.0 * (1.0 / modulation + off) / off)
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return drain current (A), transconductance (S) and output conductance (S)."""
         beta = self.idss_A / np.square(self.cutoff_V)
         u = np.maximum(np.asarray(grid_V, float) - self.cutoff_V, 0.0)
@@ -125,9 +123,7 @@ class SquareLawFet(ConductionLaw):
             np.where(conducts, by_drain, 0.0),
         )
 
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise_grid(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return gate current (A) and its derivatives by gate and drain voltage (S)."""
         zeros = np.zeros(np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.shape))
         v_t = thermal_V(self.temperature_K)

@@ -71,7 +71,9 @@ def dissipation_W(point: OperatingPoint) -> FloatArray:
     return np.asarray(point.plate_dissipation_W + control)
 
 
-def capacitance_spreads(tolerance: float, source: str) -> tuple[Spread, ...]:
+def capacitance_spreads(
+    tolerance: float = 0.10, source: str = "common practice, no source"
+) -> tuple[Spread, ...]:
     """Return a spread for each capacitance of a device, plus and minus three sigma."""
     names = ("valve_grid_cathode_F", "valve_grid_plate_F", "valve_plate_cathode_F")
     return tuple(Spread.plus_minus(name, tolerance, "normal", source) for name in names)

@@ -14,6 +14,8 @@ from objectives.arrays import Batch, FloatArray, Floats
 from objectives.checks import InputError
 
 Parameter: TypeAlias = float | FloatArray
+Linearised: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]
+"""A current (A), and its derivatives by grid and by plate voltage (S)."""
 
 
 @dataclass(frozen=True)
@@ -45,18 +47,14 @@ class ConductionLaw(Batch, ABC):
     """Plate voltage (V) that ends the swing towards more current; None: grid conduction does."""
 
     @abstractmethod
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return plate current (A), transconductance (S) and plate conductance (S).
 
         Each has the broadcast shape of voltages and parameters.
         """
 
     @abstractmethod
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise_grid(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return grid current (A) and its derivatives by grid and by plate voltage (S)."""
 
     def plate_current(self, grid_V: ArrayLike, plate_V: ArrayLike) -> FloatArray:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray
 from objectives.checks import require
-from objectives.devices.law import ConductionLaw, Datum
+from objectives.devices.law import ConductionLaw, Datum, Linearised
 from objectives.devices.modified import ModifiedDevice
 from objectives.devices.protocol import Caveat, Device, DeviceNoise, OperatingPoint, Rating
 from objectives.stage import Stage
@@ -26,16 +26,12 @@ class _ParallelLaw(ConductionLaw):
     section: ConductionLaw
     sections: float
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return plate current (A), transconductance (S) and plate conductance (S)."""
         current, gm, gp = self.section.linearise(grid_V, plate_V)
         return self.sections * current, self.sections * gm, self.sections * gp
 
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise_grid(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return grid current (A) and its derivatives by grid and by plate voltage (S)."""
         current, by_grid, by_plate = self.section.linearise_grid(grid_V, plate_V)
         return self.sections * current, self.sections * by_grid, self.sections * by_plate

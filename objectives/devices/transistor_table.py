@@ -15,7 +15,7 @@ from __future__ import annotations
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, TypeAlias
+from typing import Annotated, Any, TypeAlias
 
 from pydantic import Field
 
@@ -37,7 +37,7 @@ from objectives.tolerance.spreads import Spread
 
 Transistor: TypeAlias = JunctionFet | BipolarTransistor
 _Negative = Annotated[float, Field(lt=0, allow_inf_nan=False)]
-_PICO, _NANO = 1e-12, 1e-9
+_SI = {"pF": ("F", 1e-12), "ns": ("s", 1e-9)}
 
 
 class _FetLaw(Sourced):
@@ -89,7 +89,34 @@ class _BipolarSpread(_Spread):
     gain_most: Positive
 
 
-class _FetEntry(NamedEntry):
+class _Transistor(NamedEntry):
+    law: Sourced
+    capacitance: Sourced
+    noise: Sourced
+    ratings: Sourced
+    spread: _Spread | None = None
+
+    def data(self, own: Spread | None) -> dict[str, Any]:
+        """Return all of the device but its law; ``own`` is the spread of its kind."""
+        s = self.spread
+        of_all = () if s is None else (s.capacitance, s.capacitance_source)
+        common = capacitance_spreads(*of_all)
+        return {
+            **self.heading,
+            **dict(_in_si(name, value) for name, value in self.capacitance.numbers.items()),
+            **self.noise.numbers,
+            **self.ratings.numbers,
+            "spreads": common if own is None else (own, *common),
+            "sources": DataSources(
+                law=self.law.source,
+                capacitance=self.capacitance.source,
+                noise=self.noise.source,
+                ratings=self.ratings.source,
+            ),
+        }
+
+
+class _FetEntry(_Transistor):
     law: _FetLaw
     capacitance: _FetCapacitance
     noise: _FetNoise
@@ -97,27 +124,14 @@ class _FetEntry(NamedEntry):
     spread: _FetSpread | None = None
 
     def device(self) -> JunctionFet:
-        c, s = self.capacitance, self.spread
-        own: tuple[Spread, ...] = ()
+        s, own = self.spread, None
         if s is not None:
             low, high = (
                 end / self.law.cutoff_V - 1.0 for end in (s.cutoff_least_V, s.cutoff_most_V)
             )
             powers = {"cutoff_V": 1.0, "idss_A": s.idss_power}
-            own = (_published("transistor_cutoff_voltage", low, high, s.source, powers),)
-        return JunctionFet(
-            law=SquareLawFet(**self.law.numbers),
-            gate_source_0_F=c.gate_source_0_pF * _PICO,
-            gate_drain_0_F=c.gate_drain_0_pF * _PICO,
-            drain_source_F=c.drain_source_pF * _PICO,
-            built_in_V=c.built_in_V,
-            grading=c.grading,
-            spreads=own + _of_capacitance(s),
-            sources=_sources(self),
-            **self.heading,
-            **self.noise.numbers,
-            **self.ratings.numbers,
-        )
+            own = _published("transistor_cutoff_voltage", low, high, s.source, powers)
+        return JunctionFet(law=SquareLawFet(**self.law.numbers), **self.data(own))
 
 
 class _BipolarLaw(Sourced):
@@ -152,7 +166,7 @@ class _BipolarRatings(Sourced):
     plate_dissipation_max_W: Positive | None = Field(None, alias="dissipation_max_W")
 
 
-class _BipolarEntry(NamedEntry):
+class _BipolarEntry(_Transistor):
     law: _BipolarLaw
     capacitance: _BipolarCapacitance
     noise: _BipolarNoise
@@ -160,27 +174,13 @@ class _BipolarEntry(NamedEntry):
     spread: _BipolarSpread | None = None
 
     def device(self) -> BipolarTransistor:
-        c, s = self.capacitance, self.spread
-        own: tuple[Spread, ...] = ()
+        s, own = self.spread, None
         if s is not None:
             low, high = (end / s.gain_typical - 1.0 for end in (s.gain_least, s.gain_most))
             # The base's leakage goes with the rest of its current: the gain falls at all currents.
             powers = {"forward_gain": 1.0, "leakage_A": -1.0}
-            own = (_published("transistor_current_gain", low, high, s.source, powers),)
-        return BipolarTransistor(
-            law=Bipolar(**self.law.numbers),
-            base_emitter_0_F=c.base_emitter_0_pF * _PICO,
-            base_collector_0_F=c.base_collector_0_pF * _PICO,
-            collector_emitter_F=c.collector_emitter_pF * _PICO,
-            built_in_V=c.built_in_V,
-            grading=c.grading,
-            transit_s=c.transit_ns * _NANO,
-            spreads=own + _of_capacitance(s),
-            sources=_sources(self),
-            **self.heading,
-            **self.noise.numbers,
-            **self.ratings.numbers,
-        )
+            own = _published("transistor_current_gain", low, high, s.source, powers)
+        return BipolarTransistor(law=Bipolar(**self.law.numbers), **self.data(own))
 
 
 class _Table(Entry):
@@ -196,19 +196,12 @@ def _published(
     return Spread(quantity, low, high, "rounded", source, powers)
 
 
-def _of_capacitance(spread: _Spread | None) -> tuple[Spread, ...]:
-    if spread is None:
-        return capacitance_spreads(0.10, "common practice, no source")
-    return capacitance_spreads(spread.capacitance, spread.capacitance_source)
-
-
-def _sources(entry: _FetEntry | _BipolarEntry) -> DataSources:
-    return DataSources(
-        law=entry.law.source,
-        capacitance=entry.capacitance.source,
-        noise=entry.noise.source,
-        ratings=entry.ratings.source,
-    )
+def _in_si(name: str, value: float) -> tuple[str, float]:
+    stem, _, unit = name.rpartition("_")
+    if unit not in _SI:
+        return name, value
+    symbol, scale = _SI[unit]
+    return f"{stem}_{symbol}", value * scale
 
 
 @cache
@@ -243,9 +236,5 @@ def read_transistors(text: str, where: str) -> tuple[Transistor, ...]:
         where,
         _Table,
         lambda table: {"fet": table.fet, "bipolar": table.bipolar},
-        _transistor,
+        lambda entry: entry.device(),
     )
-
-
-def _transistor(entry: _FetEntry | _BipolarEntry) -> Transistor:
-    return entry.device()

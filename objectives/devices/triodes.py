@@ -22,7 +22,7 @@ from scipy.special import expit
 
 from objectives.arrays import Batch, FloatArray
 from objectives.checks import require
-from objectives.devices.law import ConductionLaw, Datum, Parameter
+from objectives.devices.law import ConductionLaw, Datum, Linearised, Parameter
 
 Equation: TypeAlias = Literal["child-langmuir", "koren", "dempwolf-zolzer"]
 _LABELS: Mapping[str, tuple[str, str]] = {
@@ -92,9 +92,7 @@ class _WithGridCurrent(ConductionLaw):
         """Return the parameters of the grid current."""
         return () if self.grid is None else self._labelled(self.grid)
 
-    def linearise_grid(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise_grid(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return grid current (A) and its derivatives by grid and plate voltage (S)."""
         shape = np.broadcast_shapes(np.shape(grid_V), np.shape(plate_V), self.shape)
         zeros = np.zeros(shape)
@@ -135,9 +133,7 @@ class ChildLangmuir(_WithGridCurrent):
     def __post_init__(self) -> None:
         _require_positive(self, "mu", "perveance", "knee_V")
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return plate current (A), transconductance (S) and plate conductance (S)."""
         vg, vp = np.asarray(grid_V, float), np.asarray(plate_V, float)
         drive = np.maximum(vg + self.grid_offset_V + vp / self.mu, 0.0)
@@ -209,9 +205,7 @@ class Koren(_WithGridCurrent):
         drive = vp / reach * width * np.logaddexp(0.0, u)
         return np.asarray(2.0 / self.kg1 * drive**self.ex)
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return plate current (A), transconductance (S) and plate conductance (S)."""
         vg = np.asarray(grid_V, float) + self.grid_offset_V
         vp = np.maximum(np.asarray(plate_V, float), 0.0)
@@ -272,9 +266,7 @@ class DempwolfZolzer(_WithGridCurrent):
     def __post_init__(self) -> None:
         _require_positive(self, "mu", "perveance", "exponent", "sharpness", "knee_V")
 
-    def linearise(
-        self, grid_V: ArrayLike, plate_V: ArrayLike
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def linearise(self, grid_V: ArrayLike, plate_V: ArrayLike) -> Linearised:
         """Return plate current (A), transconductance (S) and plate conductance (S)."""
         vg, vp = np.asarray(grid_V, float), np.asarray(plate_V, float)
         space, by_grid = _softened_power(

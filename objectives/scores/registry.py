@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, MutableMapping, Sequence
+from collections import UserDict
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any, Literal, TypeVar
@@ -71,52 +73,22 @@ class Score:
         return terms.write(self.meaning)
 
 
-class Registry(MutableMapping[str, Score]):
+_ENTERED: dict[str, Score] = {}
+
+
+class Registry(UserDict[str, Score]):
     """The scores by name; every family beside this module is entered at the first look-up."""
 
     def __init__(self) -> None:
-        self._entries: dict[str, Score] = {}
-        self._complete = False
+        """Leave ``data`` to the first look-up."""
 
-    def enter(self, entry: Score) -> None:
-        """Enter a score.
-
-        Raises
-        ------
-        ValueError
-            If another score has its name.
-        """
-        if entry.name in self._entries:
-            raise ValueError(f"score {entry.name!r} is registered already")
-        self._entries[entry.name] = entry
-
-    def _all(self) -> dict[str, Score]:
-        if not self._complete:
-            self._complete = True
-            package = import_module(__package__)
-            for family in iter_modules(package.__path__):
-                import_module(f"{__package__}.{family.name}")
-        return self._entries
-
-    def __getitem__(self, name: str) -> Score:
-        """Return the score of that name."""
-        return self._all()[name]
-
-    def __setitem__(self, name: str, entry: Score) -> None:
-        """Put a score in the place of another."""
-        self._all()[name] = entry
-
-    def __delitem__(self, name: str) -> None:
-        """Take a score out."""
-        del self._all()[name]
-
-    def __iter__(self) -> Iterator[str]:
-        """Iterate over the names."""
-        return iter(self._all())
-
-    def __len__(self) -> int:
-        """Return the number of scores."""
-        return len(self._all())
+    @cached_property
+    def data(self) -> dict[str, Score]:  # type: ignore[override]
+        """The scores of every family."""
+        package = import_module(__package__)
+        for family in iter_modules(package.__path__):
+            import_module(f"{__package__}.{family.name}")
+        return _ENTERED
 
 
 REGISTRY = Registry()
@@ -180,11 +152,11 @@ def score(
 
     def enter(function: _F) -> _F:
         facets = function if combine else lambda a: (function(a),)
-        REGISTRY.enter(
-            Score(
-                name, unit, direction, meaning, source, facets, combine or _only,
-                frozenset(requires), slow, of_bought_parts, label,
-            )
+        if name in _ENTERED:
+            raise ValueError(f"score {name!r} is registered already")
+        _ENTERED[name] = Score(
+            name, unit, direction, meaning, source, facets, combine or _only,
+            frozenset(requires), slow, of_bought_parts, label,
         )  # fmt: skip
         return function
 

@@ -12,10 +12,9 @@ import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray, IntArray, flatten
 from objectives.assessment import Assessment
-from objectives.circuit.corners import Port, corner_frequency, level_dB, swept_level_dB
+from objectives.circuit.corners import Port, corner_frequency
 from objectives.devices.protocol import OperatingPoint
 from objectives.scores.registry import greatest
-from objectives.targets import BAND_POINTS
 from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.operating_point import built_operating_point
 from objectives.tolerance.setup import require_built_score
@@ -87,24 +86,6 @@ class _BuiltStages(Assessment):
             return super().output_corners_Hz
         low, high = self.nominal.output_corners_Hz
         return self._corner("output", low, upper=False), self._corner("output", high, upper=True)
-
-    @cached_property
-    def radio_margins_dB(self) -> dict[str, FloatArray]:
-        bands = self.targets.radio_bands
-        if not bands:
-            return {}
-        at_reference = level_dB(self.reference, "grid")
-        return {
-            band.name: at_reference
-            - swept_level_dB(
-                self.loaded,
-                self.linear,
-                np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS),
-                "grid",
-            ).max(axis=-1)
-            - band.attenuation_dB
-            for band in bands
-        }
 
     def _corner(self, port: Port, near_Hz: FloatArray, *, upper: bool) -> FloatArray:
         return corner_frequency(

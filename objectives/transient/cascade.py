@@ -26,7 +26,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.arrays import Batch, BoolArray, FloatArray, Floats, IntArray
 from objectives.checks import InputError, require
 from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.operating_point import operating_point
@@ -53,7 +53,7 @@ _CAPACITORS = ("i_input_coupling", "i_bypass", "i_output_coupling")
 
 
 @dataclass(frozen=True)
-class CascadeStage:
+class CascadeStage(Batch):
     """One stage of a cascade: its parts, its device's equation and capacitances (strays included).
 
     Shapes broadcast; array parameters of ``law`` must have the whole shape of the cascade.
@@ -62,10 +62,10 @@ class CascadeStage:
 
     parts: Stage
     law: ConductionLaw
-    grid_cathode_F: ArrayLike = 0.0
-    grid_plate_F: ArrayLike = 0.0
-    plate_cathode_F: ArrayLike = 0.0
-    follower_A: ArrayLike = 0.0
+    grid_cathode_F: Floats = Floats(0.0)
+    grid_plate_F: Floats = Floats(0.0)
+    plate_cathode_F: Floats = Floats(0.0)
+    follower_A: Floats = Floats(0.0)
 
     @classmethod
     def of(
@@ -90,17 +90,6 @@ class CascadeStage:
             point.supply_current_A - point.plate_current_A,
         )
 
-    @property
-    def _numbers(self) -> tuple[FloatArray, ...]:
-        own = (self.grid_cathode_F, self.grid_plate_F, self.plate_cathode_F, self.follower_A)
-        return tuple(np.asarray(value, float) for value in own)
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Common shape of all fields."""
-        own = (value.shape for value in self._numbers)
-        return np.broadcast_shapes(self.parts.shape, self.law.shape, *own)
-
     def flat(self, shape: tuple[int, ...] | None = None) -> CascadeStage:
         """Return the stage with every candidate on one axis, at least one candidate.
 
@@ -112,13 +101,8 @@ class CascadeStage:
         def ravel(value: ArrayLike) -> FloatArray:
             return np.broadcast_to(value, shape).reshape(size)
 
-        return CascadeStage(self.parts.map(ravel), self.law.flat(shape), *map(ravel, self._numbers))
-
-    def at(self, index: slice | IntArray) -> CascadeStage:
-        """Return some of the candidates of a flat stage."""
-        return CascadeStage(
-            self.parts.at(index), self.law.at(index), *(a[index] for a in self._numbers)
-        )
+        own = {name: ravel(value) for name, value in self.numeric_fields().items()}
+        return CascadeStage(self.parts.map(ravel), self.law.flat(shape), **own)
 
 
 @dataclass(frozen=True)
@@ -293,7 +277,7 @@ def _state_space(cascade: Cascade) -> StateSpace:
             A[:, at["c"], at["c"]] += 1.0 / shunt
         for node, current_A in _direct_currents(parts).items():
             constant[:, at[node]] += current_A
-        constant[:, at["q"]] -= np.asarray(stage.follower_A)
+        constant[:, at["q"]] -= stage.follower_A
         for row, electrode in ((2 * number, "g"), (2 * number + 1, "p")):
             Q[row, at[electrode]], Q[row, at["k"]] = 1.0, -1.0
         point = operating_point(parts, stage.law, extra_plate_current_A=stage.follower_A)

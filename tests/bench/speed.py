@@ -18,9 +18,9 @@ from collections.abc import Callable
 import numpy as np
 from scipy.optimize import brentq
 
+from closed_forms import dense_response
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB
-from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.valve_table import valve

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from closed_forms import dense_response
 from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
@@ -16,7 +17,6 @@ from explorer.formulation import formulate
 from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, Problem
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.assessment import Assessment
-from objectives.circuit.nodal import dense_response
 from objectives.devices.valve_table import format_valves, valve
 from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY, Score

@@ -14,9 +14,10 @@ from scipy import constants
 from sympy.polys.rings import ring
 from sympy.polys.solvers import solve_lin_sys
 
+from closed_forms import dense_response
 from fixture_types import MakeStages
 from objectives.circuit.network import Network
-from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.noise import a_weighting_dB, noise_budget, to_dBu
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.protocol import DeviceNoise

@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from closed_forms import dense_response
 from objectives.arrays import Batch
 from objectives.circuit.network import Network
-from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.poles import damping_ratio, least_damping, network_poles
 from objectives.circuit.small_signal import SmallSignal
 from objectives.radio.stopper import attenuation_dB, stopper_limits

@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import constants, differentiate, optimize
 
+from closed_forms import dense_response
 from objectives.assessment import Assessment
 from objectives.circuit.network import Network
-from objectives.circuit.nodal import UNKNOWNS, dense_response, descriptor
+from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.noise import DBU_REFERENCE_V
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.law import ConductionLaw

@@ -16,12 +16,12 @@ from scipy import constants
 from scipy.optimize import brentq
 from scipy.special import lambertw
 
+from closed_forms import dense_response
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.driver import driver_of
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point
 from objectives.circuit.network import Network
-from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.bipolar import Bipolar, BipolarTransistor

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray, IntArray
-from objectives.circuit.driver import Driver, driver_of
+from objectives.circuit.neighbours import Driver, driver_of
 from objectives.devices.protocol import Device
 from objectives.elements import DRIVER
 from objectives.format import first

@@ -18,8 +18,7 @@ from explorer.identity import identity_of
 from explorer.problem import Choice, Problem
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
-from objectives.circuit.driver import Driver
-from objectives.circuit.next_stage import NextLoad, next_stage_load
+from objectives.circuit.neighbours import Driver, NextLoad, next_stage_load
 from objectives.devices.names import find
 from objectives.devices.parallel import ParallelSections
 from objectives.devices.protocol import Device

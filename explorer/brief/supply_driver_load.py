@@ -189,7 +189,7 @@ class Driver(Section):
 
     @property
     def divider(self) -> dict[str, float]:
-        """The attenuator as arguments of :func:`objectives.circuit.driver.driver_of`."""
+        """The attenuator as arguments of :func:`objectives.circuit.neighbours.driver_of`."""
         track = self.divider_shunt_resistance
         return {
             "divider_series_ohm": nominal(self.divider_series_resistance),

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, FloatArray, IntArray, flatten
-from objectives.circuit.network import BLOCK, Network
+from objectives.circuit.network import Network, networks
 from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
@@ -44,15 +44,10 @@ def swept_level_dB(
     many stages at a time as the processor's cache holds: several times as fast for many stages.
     """
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
-    size, f = math.prod(shape), np.asarray(frequency_Hz, float)
-    level = np.empty((size, f.size))
-    rows = max(1, BLOCK // max(f.size, 1))
-    for start in range(0, size, rows):
-        block = slice(start, min(start + rows, size))
-        network = Network(flat_stage.at(block).expand(), flat_device.at(block).expand(), f)
+    level = np.empty((math.prod(shape), frequency_Hz.size))
+    for block, network in networks(stage, device, frequency_Hz, shape):
         level[block] = level_dB(network, port)
-    return level.reshape(*shape, f.size)
+    return level.reshape(*shape, frequency_Hz.size)
 
 
 def corner_frequency(
@@ -123,11 +118,7 @@ def corner_frequency(
 def _settle(
     excess_dB: Callable[[FloatArray], FloatArray], near_Hz: FloatArray, *, upper: bool
 ) -> tuple[FloatArray, BoolArray]:
-    """Follow secant steps from ``near_Hz`` to a zero of ``excess_dB(log2 f)``.
-
-    Returns log2 f and whether it is a root, found within an octave, at which the level falls going
-    outward.
-    """
+    """Follow secant steps to a zero; return log2 f, and whether the level falls outward there."""
     known = np.isfinite(near_Hz) & (near_Hz > 0)
     begin = np.log2(np.where(known, near_Hz, 1.0))
     outward = 1.0 if upper else -1.0

@@ -227,7 +227,5 @@ def with_follower(
         linear.grid_plate_F + c_gk * (1.0 - gain) + grid_S * (gain * at_cathode - c_gk) / total_S
     )
     return replace(
-        stage,
-        load_F=stage.load_F + capacitance,
-        load_ohm=parallel(stage.load_ohm, after.input_ohm),
+        stage, load_F=stage.load_F + capacitance, load_ohm=parallel(stage.load_ohm, after.input_ohm)
     )

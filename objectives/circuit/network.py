@@ -15,6 +15,8 @@ same stage as a plain dense nodal system, which the tests compare with this one.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, TypeAlias
@@ -22,7 +24,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from objectives.arrays import BoolArray, ComplexArray, FloatArray
+from objectives.arrays import BoolArray, ComplexArray, FloatArray, flatten
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -31,7 +33,7 @@ _ABSENT_F = 1e-30
 
 # Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
 # system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
-BLOCK = 8000
+_BLOCK = 8000
 
 # Real or complex: a branch that is not there leaves a term real.
 Term: TypeAlias = NDArray[np.inexact[Any]]
@@ -448,3 +450,21 @@ class Network:
         if _is_present(self.stage.plate_lead_H):
             outside = plate_emf - (plate_emf - outside) / self._plate_ohm * self._outside_ohm
         return outside * self._to_output + direct
+
+
+def networks(
+    stage: Stage, device: SmallSignal, frequency_Hz: FloatArray, shape: tuple[int, ...]
+) -> Iterator[tuple[slice, Network]]:
+    """Yield the sweeps of as many stages at a time as the processor's cache holds.
+
+    Each with the place of its stages among all of them, counted through ``shape``. For many stages
+    this is several times as fast as one network with a trailing axis, to the same numbers.
+    """
+    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
+    rows = max(1, _BLOCK // max(frequency_Hz.size, 1))
+    for start in range(0, math.prod(shape), rows):
+        block = slice(start, start + rows)
+        yield (
+            block,
+            Network(flat_stage.at(block).expand(), flat_device.at(block).expand(), frequency_Hz),
+        )

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import constants
 
-from objectives.arrays import FloatArray, flatten
-from objectives.circuit.network import BLOCK, Network, squared
+from objectives.arrays import FloatArray
+from objectives.circuit.network import Network, networks, squared
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.protocol import DeviceNoise
 from objectives.elements import ELEMENTS
@@ -138,20 +138,9 @@ def _transfers(
     origins: tuple[str, ...],
     shape: tuple[int, ...],
 ) -> dict[str, FloatArray]:
-    """Return for each origin the squared transfer to the output summed over the bands.
-
-    Shape (*shape, bands). Worked out for as many stages at a time as the processor's cache holds,
-    which is several times as fast for a large batch.
-    """
-    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
-    size = math.prod(shape)
-    found = {origin: np.empty((size, bands.shape[1])) for origin in origins}
-    rows = max(1, BLOCK // len(frequency_Hz))
-    for start in range(0, size, rows):
-        block = slice(start, min(start + rows, size))
-        network = Network(
-            flat_stage.at(block).expand(), flat_device.at(block).expand(), frequency_Hz
-        )
+    """Return for each origin the squared transfer to the output summed over the bands."""
+    found = {origin: np.empty((math.prod(shape), bands.shape[1])) for origin in origins}
+    for block, network in networks(stage, device, frequency_Hz, shape):
         for origin in origins:
             found[origin][block] = network.output_power_of(origin) @ bands
     return {origin: total.reshape(*shape, -1) for origin, total in found.items()}

@@ -7,7 +7,7 @@ The built-in table is ``objectives/data/valves.toml``; a user's own file has the
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, astuple, fields
+from dataclasses import MISSING, asdict, astuple, fields
 from functools import cache, reduce
 from importlib import resources
 from operator import or_
@@ -297,10 +297,7 @@ def _fields(entry: Valve) -> dict[str, Any]:
     if entry.fit is not None:
         found["fit"] = {
             "method": entry.fit.method,
-            "point": [
-                {f.name: v for f, v in zip(fields(p), astuple(p), strict=True)}
-                for p in entry.fit.points
-            ],
+            "point": [asdict(point) for point in entry.fit.points],
             "curves": [
                 {
                     "source": c.source,

@@ -26,10 +26,11 @@ from objectives.fitting.parameters import (
     Unknown,
     first_guess,
     law_from,
+    require_determined,
     rounded,
+    standard_errors,
     unknowns,
 )
-from objectives.fitting.uncertainty import require_determined, standard_errors
 
 
 @dataclass(frozen=True)
@@ -279,10 +280,7 @@ def _start(measurements: Measurements) -> tuple[float, dict[str, float]]:
 
 
 def _levels(values: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
-    """Group nearly equal values: return the level of each group and each value's group.
-
-    Settings of a supply repeat within a little; a gap of over 2 % of the span parts two levels.
-    """
+    """Return the level of each group of values within 2 % of the span, and each value's group."""
     order = np.argsort(values, kind="stable")
     ordered = values[order]
     gap = 0.02 * float(np.ptp(values)) if values.size else 0.0

@@ -8,8 +8,8 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import score
 from objectives.tolerance.builds import batch_shape, built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.setup import YIELD
+from objectives.tolerance.spreads import draw_units
 
 
 @score(

@@ -19,10 +19,10 @@ from objectives.tolerance.builds import (
     built_scores,
     designs_at,
 )
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import ResponseSurface, SurfaceScores
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.spreads import draw_units
 from objectives.tolerance.study import DRAWS
 
 _ROWS = 16

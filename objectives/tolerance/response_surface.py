@@ -27,8 +27,7 @@ from objectives.checks import require
 from objectives.scores.registry import REGISTRY, Combine, greatest
 from objectives.stage import parallel
 from objectives.tolerance.builds import BuiltScores, built_stages, judged_excesses, one_axis
-from objectives.tolerance.draws import draw_factors
-from objectives.tolerance.spreads import Spread
+from objectives.tolerance.spreads import Spread, draw_factors
 
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
@@ -293,10 +292,7 @@ def _combined(facets: FloatArray, groups: Sequence[_Group]) -> BuiltScores:
 
 
 def _centred(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:
-    """Return each spread counted from the middle of its range in halves of it.
-
-    All are then of one size and the least squares are well conditioned; shape as ``factors``.
-    """
+    """Return each spread counted from the middle of its range in halves of it: well conditioned."""
     middle = np.array([1 + (s.high + s.low) / 2 for s in spreads])
     half = np.array([(s.high - s.low) / 2 for s in spreads])
     return np.asarray((factors - middle) / np.where(half > 0, half, 1.0))

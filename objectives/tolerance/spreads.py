@@ -1,11 +1,18 @@
 """Spreads: how far parts, supply and device differ from their nominal values, and how.
 
-A *spread* belongs to one quantity: a field of the stage, or a property of the valve. Spreads turn
-a batch of nominal stages into a batch of built ones (:func:`spread_batch`).
+A *spread* belongs to one quantity: a field of the stage, or a property of the valve. A *draw* is
+one set of factors for all quantities; a *built stage* is a stage whose parts have them. All designs
+share the same draws (common random numbers), so two designs differ by what they are and not by
+their luck, and a yield is a repeatable function of the parts that a search can climb.
+
+Draws are points of a scrambled Sobol sequence: I. M. Sobol, USSR Comput. Math. Math. Phys. 7(4),
+1967; A. B. Owen, Scrambled net variance for integrals of smooth functions, Ann. Statist. 25(4),
+1997 (both from memory). Their error in a yield falls faster than that of independent draws.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Literal, get_args
@@ -164,10 +171,7 @@ _ELECTROLYTIC_FROM_F = 1e-6
 
 
 def default_spreads(
-    stage: Stage,
-    device: Sequence[Spread] = (),
-    *,
-    series: Mapping[str, str] | None = None,
+    stage: Stage, device: Sequence[Spread] = (), *, series: Mapping[str, str] | None = None
 ) -> tuple[Spread, ...]:
     """Return a spread for the supply, every part that is fitted, and the device.
 
@@ -234,3 +238,31 @@ def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:
         if names.count(name) > 1:
             raise ValueError(f"tolerance.spreads: {name!r} twice: must have one spread at most")
     return names
+
+
+def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
+    """Return cumulative probabilities, shape (draws, spreads): a scrambled Sobol sequence.
+
+    The same seed gives the same numbers; a longer run starts with those of a shorter one.
+    """
+    if not spreads:
+        return np.empty((draws, 0))
+    from scipy.stats import qmc  # half a second, which only a study of builds needs
+
+    sequence = qmc.Sobol(len(spreads), scramble=True, rng=np.random.default_rng(seed))
+    return np.asarray(sequence.random_base2(max(math.ceil(math.log2(draws)), 0))[:draws])
+
+
+def draw_factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:
+    """Return what each quantity is multiplied by, shape (draws, spreads) as ``units``.
+
+    Raises
+    ------
+    InputError
+        If ``units`` has not one column a spread.
+    """
+    if units.shape[1:] != (len(spreads),):
+        raise InputError("units", units.shape, f"must have one column a spread, {len(spreads)}")
+    if not spreads:
+        return np.empty(units.shape)
+    return np.stack([s.factor(units[:, at]) for at, s in enumerate(spreads)], axis=-1)

@@ -126,10 +126,7 @@ def _of_other_parameters(
 
 
 def _step_needed(law: ConductionLaw, point: OperatingPoint) -> FloatArray:
-    """Return the relative step of a law's mu for one of its true amplification factor.
-
-    At given plate current and voltage, by central differences; shape of the point.
-    """
+    """Return the relative step of a law's mu for one of its true amplification factor."""
     grid_V, plate_V = point.grid_cathode_V, point.plate_cathode_V
     current, gm, _ = law.linearise(grid_V, plate_V)
     factors = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +14,8 @@ from objectives.assessment import Assessment
 from objectives.checks import InputError, require
 from objectives.circuit.corners import Port, swept_level_dB
 from objectives.tolerance.builds import CHUNK, PERCENTILES, batch_shape, built_stages, one_axis
-from objectives.tolerance.draws import draw_factors
 from objectives.tolerance.setup import require_built_score
-from objectives.tolerance.spreads import Spread, quantities
+from objectives.tolerance.spreads import Spread, draw_factors, quantities
 
 _MOST_VERTEX_PARTS = 12
 
@@ -72,7 +71,6 @@ def swings(
 
     ``nominal`` is a batch of one.
     """
-    _require_single(nominal)
     count = len(spreads)
     factors = np.ones((2 * count + 1, count))
     for at, spread in enumerate(spreads):
@@ -89,11 +87,7 @@ def swings(
 
 
 def worst_cases(
-    nominal: Assessment,
-    spreads: Sequence[Spread],
-    names: Sequence[str],
-    *,
-    vertex_parts: int = 8,
+    nominal: Assessment, spreads: Sequence[Spread], names: Sequence[str], *, vertex_parts: int = 8
 ) -> tuple[WorstCase, ...]:
     """Return the least and greatest value of each score over the corners of the tolerance box.
 
@@ -169,20 +163,24 @@ def _at_factors(
     """Return scores of one stage at given factors (rows, spreads), each of shape (rows,)."""
     for name in names:
         require_built_score("scores", name)
-    base = one_axis(nominal)
     values = {name: np.empty(len(factors)) for name in names}
-    for start in range(0, len(factors), CHUNK):
-        rows = slice(start, start + CHUNK)
-        built = built_stages(base, slice(0, 1), spreads, factors[rows])
+    for rows, built in _built(nominal, spreads, factors):
         for name in names:
             values[name][rows] = built[name][0]
     return values
 
 
-def _require_single(nominal: Assessment) -> None:
+def _built(
+    nominal: Assessment, spreads: Sequence[Spread], factors: FloatArray
+) -> Iterator[tuple[slice, Assessment]]:
+    """Yield the stages built from one at factors (rows, spreads), some thousand rows at a time."""
     size = math.prod(batch_shape(nominal))
     if size != 1:
         raise InputError("stage", size, "the batch must be one stage")
+    base = one_axis(nominal)
+    for start in range(0, len(factors), CHUNK):
+        rows = slice(start, start + CHUNK)
+        yield rows, built_stages(base, slice(0, 1), spreads, factors[rows])
 
 
 def response_band_dB(
@@ -197,12 +195,7 @@ def response_band_dB(
     The percentiles are taken frequency by frequency: a band, not a curve of any one stage.
     ``nominal`` is a batch of one; ``units`` as of :func:`draw_units`.
     """
-    _require_single(nominal)
-    base = one_axis(nominal)
-    factors = draw_factors(spreads, units)
     level = np.empty((len(units), len(frequency_Hz)))
-    for start in range(0, len(units), CHUNK):
-        rows = slice(start, start + CHUNK)
-        built = built_stages(base, slice(0, 1), spreads, factors[rows])
+    for rows, built in _built(nominal, spreads, draw_factors(spreads, units)):
         level[rows] = swept_level_dB(built.loaded, built.linear, frequency_Hz, port)[0]
     return np.asarray(np.percentile(level, PERCENTILES, axis=0))

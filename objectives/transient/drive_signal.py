@@ -46,7 +46,7 @@ class DriveSignal:
     harmonics_above_Hz : harmonics above this frequency (Hz) count as unwanted
     stage, device : the driver, one of it; both or neither
     divider_series_ohm, divider_shunt_ohm, level_fraction : between driver and stage, as in
-        :func:`objectives.circuit.driver.driver_of`
+        :func:`objectives.circuit.neighbours.driver_of`
     cable_F : capacitance to ground after the divider (F), with a driver
     clip_V : without a driver, level (V) at which the source's EMF is cut off on both sides
     """

@@ -198,11 +198,7 @@ class Stepper:
         solved = equilibrated_solve(c.E + d * c.A, right)
         rows = [c.row(place) for place in places]
         left = np.concatenate(
-            [
-                c.E[:, r, :] @ solved,
-                np.einsum("mj,njk->nmk", c.Q, solved),
-                solved[:, rows, :],
-            ],
+            [c.E[:, r, :] @ solved, np.einsum("mj,njk->nmk", c.Q, solved), solved[:, rows, :]],
             axis=1,
         )
         table = np.ascontiguousarray(np.moveaxis(left, 0, -1))

@@ -5,7 +5,7 @@ numbers of the same stages (operating point, gain, input corner, lower corner of
 attenuation over the radio bands) and must agree on them. Then 10,240 built stages of some designs,
 read off checked response surfaces against all of them solved. Run it:
 
-    python tests/bench/speed.py
+    PYTHONPATH=tests python tests/bench/speed.py
 
 It prints ratios from one run on one machine; it is no test and asserts no time.
 """
@@ -27,9 +27,8 @@ from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import ResponseSurface
-from objectives.tolerance.spreads import default_spreads
+from objectives.tolerance.spreads import default_spreads, draw_units
 
 DEVICE = valve("12AX7")
 TARGETS = Targets(

@@ -21,8 +21,8 @@ from explorer.settings import Settings
 from fixture_types import MakeFormulation
 from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point, with_follower
+from objectives.circuit.neighbours import next_stage_load
 from objectives.circuit.network import Network
-from objectives.circuit.next_stage import next_stage_load
 from objectives.circuit.poles import least_damping
 from objectives.devices.lookup import device
 from objectives.devices.valve_table import valve

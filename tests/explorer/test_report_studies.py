@@ -15,8 +15,8 @@ from explorer.report_studies import pick_studies
 from explorer.settings import Settings
 from fixture_types import MakeFormulation
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
+from objectives.tolerance.spreads import draw_units
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
 from reports.model import Figure, ReportData, Table

@@ -18,12 +18,10 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.front_yields import front_yields
-from objectives.tolerance.sensitivity import sobol_indices
 from objectives.tolerance.setup import YIELD, ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads
-from objectives.tolerance.study import StudySize, tolerance_study
+from objectives.tolerance.spreads import Spread, default_spreads, draw_units
+from objectives.tolerance.study import StudySize, sobol_indices, tolerance_study
 from stand_in import StandIn
 
 

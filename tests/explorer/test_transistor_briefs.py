@@ -32,7 +32,7 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
+from objectives.tolerance.spreads import draw_units
 from reports.document.files import write_report
 from reports.model import ReportData, Section, Table
 from reports.sections.assumptions import assumption_sentences, source_lines

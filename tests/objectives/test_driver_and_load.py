@@ -14,15 +14,14 @@ from scipy.optimize import root
 from closed_forms import dense_response
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.driver import driver_of
 from objectives.circuit.follower import (
     CathodeFollower,
     coupled_operating_point,
     follower_point,
     with_follower,
 )
+from objectives.circuit.neighbours import driver_of, next_stage_load
 from objectives.circuit.network import Network
-from objectives.circuit.next_stage import next_stage_load
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.triodes import GridCurrent, Koren

@@ -31,10 +31,9 @@ from objectives.devices.valve_table import format_valves, load_valves, read_valv
 from objectives.fitting.__main__ import main
 from objectives.fitting.measured import Fit, fit_law
 from objectives.fitting.measurements import Measurements, read_measurements
-from objectives.fitting.parameters import unknowns
+from objectives.fitting.parameters import ADVICE, unknowns
 from objectives.fitting.published import fit_published, law_values, refit
 from objectives.fitting.table import valve_entry_toml, write_valves
-from objectives.fitting.uncertainty import ADVICE
 from stand_in import fit_of
 
 REFERENCES = Path(__file__).parents[1] / "references"

@@ -14,9 +14,8 @@ from objectives.scores.registry import REGISTRY, greatest, least, magnitude
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.response_surface import CHECKS, ResponseSurface, builds_to_fit
-from objectives.tolerance.spreads import Spread, default_spreads
+from objectives.tolerance.spreads import Spread, default_spreads, draw_units
 from stand_in import StandIn
 
 

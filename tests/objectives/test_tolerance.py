@@ -28,11 +28,15 @@ from objectives.devices.valve import valve_spreads
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
-from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_factors, draw_units
-from objectives.tolerance.operating_point import built_operating_point
+from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.tolerance.spreads import Distribution, Spread, default_spreads
+from objectives.tolerance.spreads import (
+    Distribution,
+    Spread,
+    default_spreads,
+    draw_factors,
+    draw_units,
+)
 from objectives.tolerance.varied_device import spread_batch
 from objectives.tolerance.worst_case import response_band_dB, swings, worst_cases
 from stand_in import StandIn
@@ -419,7 +423,7 @@ def test_sweep_in_blocks_is_the_sweep(
     stage, device = random_stages(57, 4)
     f = np.geomspace(1.0, 1e9, 31)
     whole_sweep = level_dB(Network(stage.expand(), device.expand(), f), "output")
-    monkeypatch.setattr("objectives.circuit.corners.BLOCK", 200)
+    monkeypatch.setattr("objectives.circuit.network._BLOCK", 200)
     np.testing.assert_allclose(
         swept_level_dB(stage, device, f, "output"), whole_sweep, rtol=1e-10, atol=1e-10
     )

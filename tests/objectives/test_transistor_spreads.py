@@ -20,13 +20,12 @@ from objectives.devices.transistor_table import Transistor, transistors
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
-from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
-from objectives.tolerance.operating_point import built_operating_point
+from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.spreads import (
     TRANSISTOR_QUANTITIES,
     Spread,
     default_spreads,
+    draw_units,
 )
 from objectives.tolerance.varied_device import spread_batch
 from objectives.transient.headroom import headroom

@@ -19,8 +19,8 @@ from scipy.special import lambertw
 from closed_forms import dense_response
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.driver import driver_of
 from objectives.circuit.follower import CathodeFollower, coupled_operating_point
+from objectives.circuit.neighbours import driver_of
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal

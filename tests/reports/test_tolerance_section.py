@@ -16,7 +16,6 @@ from objectives.devices.terms import FIELD_EFFECT, VALVE
 from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.draws import draw_units
 from objectives.tolerance.results import (
     HardestWindow,
     ResponseBand,
@@ -25,7 +24,7 @@ from objectives.tolerance.results import (
     ToleranceStudy,
 )
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread
+from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread, draw_units
 from objectives.tolerance.worst_case import swings, worst_cases
 from reports.charts.tolerance_bands import quantity_label
 from reports.model import Block, Figure, Note, Prose, ReportData, Table

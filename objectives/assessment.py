@@ -215,14 +215,9 @@ def assess(stage: Stage, device: Device | str, targets: Targets | None = None) -
     stage :
         One stage or a batch: arrays as part values, which broadcast.
     device :
-        What amplifies, or its name.
+        What amplifies, or its name; ValueError if there is none of that name.
     targets :
         What the stages are measured against; without them only scores that need no target exist.
-
-    Raises
-    ------
-    ValueError
-        If no device has the name.
 
     Examples
     --------

@@ -34,21 +34,14 @@ class InputError(ValueError):
 
 
 def require(field: str, value: ArrayLike, good: ArrayLike, allowed: str) -> None:
-    """Check a number, or every number of an array.
+    """Check a number, or every number of an array, by whether each is good (the two broadcast).
 
-    Parameters
-    ----------
-    field :
-        Name of what is checked.
-    value, good :
-        The numbers, and whether each may be; they broadcast.
-    allowed :
-        What is allowed, after "must be": ``"more than 0"``.
+    ``allowed`` is what is allowed, after "must be": ``"more than 0"``.
 
     Raises
     ------
     InputError
-        Naming the first value that may not be.
+        Naming the field and the first value that may not be.
     """
     fine = np.asarray(good, bool)
     if not fine.all():

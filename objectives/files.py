@@ -14,12 +14,8 @@ def drafts(folder: str | Path) -> Iterator[Path]:
     """Give a folder to write files in, and at the end move each to its place in ``folder``.
 
     A reader never meets half a file, and an error leaves all files in ``folder`` as they were. A
-    file that takes the place of another keeps its permissions.
-
-    Parameters
-    ----------
-    folder :
-        Where the files belong; it must exist. Folders within it are made as they are needed.
+    file that takes the place of another keeps its permissions. ``folder`` must exist; folders
+    within it are made as they are needed.
 
     Raises
     ------

@@ -132,17 +132,11 @@ def quantity(
 ) -> str:
     """Return value and unit: ``4.7 kΩ``, ``−2.1 dB``, ``5 %``; nan gives ``—``.
 
-    Parameters
-    ----------
-    value :
-        In SI units; decibels, octaves and per cent as they are. Of a batch the first is written.
-    unit :
-        As scores and fields name it: ``"ohm"``, ``"F"``, ``"Hz"``, ``"dB"``, ``"%"``, ``""`` …
-    digits :
-        Significant figures; decibels, octaves, per cent and kelvin also have a most of decimals.
-        Trailing zeros are dropped, unless ``padded``.
-    space :
-        What stands between number and unit; a plain space where lines may break there.
+    The value is in SI units; decibels, octaves and per cent as they are. Of a batch the first is
+    written. The unit is as scores and fields name it, e.g. ``"ohm"``. ``digits`` are significant
+    figures; decibels, octaves, per cent and kelvin also have a most of decimals. Trailing zeros are
+    dropped, unless ``padded``. ``space`` stands between number and unit: a plain one where lines
+    may break there.
     """
     value, symbol = first(value), unit_symbol(unit)
     tail = f"{space}{symbol}" if symbol else ""

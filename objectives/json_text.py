@@ -12,13 +12,7 @@ import numpy as np
 
 
 def json_text(value: object, *, indent: int | None = None) -> str:
-    """Return a value as valid JSON; see :func:`json_value` for what becomes of it.
-
-    Parameters
-    ----------
-    indent :
-        Spaces a level; without it everything stands on one line, without spaces.
-    """
+    """Return a value as valid JSON: on one line, or indented by so many spaces."""
     separators = None if indent else (",", ":")
     return json.dumps(
         json_value(value), ensure_ascii=False, indent=indent, separators=separators, allow_nan=False

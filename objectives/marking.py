@@ -12,21 +12,13 @@ def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:
     """Return the IEC 60062 marking of a resistance or capacitance: ``"4K7"``, ``"R47"``, ``"1n5"``.
 
     The letter stands where the decimal point would; at least two figures are shown, so 1 kΩ is
-    ``"1K0"``, and a value below 1 Ω or 1 pF starts with its letter.
-
-    Parameters
-    ----------
-    value :
-        Ohm or farad, finite, not negative; 0 ohm is ``"0R0"``.
-    unit :
-        ``"ohm"`` or ``"F"``.
-    digits :
-        Significant figures kept; a value with more is rounded.
+    ``"1K0"``, a value below 1 Ω or 1 pF starts with its letter, and 0 ohm is ``"0R0"``. ``unit`` is
+    ``"ohm"`` or ``"F"``; a value with more than ``digits`` significant figures is rounded.
 
     Raises
     ------
     ValueError
-        Another unit, or a value that has no marking.
+        Another unit, or a value that has no marking: negative, not finite, 0 F.
     """
     steps = {
         "ohm": ((1.0, "R"), (1e3, "K"), (1e6, "M"), (1e9, "G"), (1e12, "T")),

@@ -24,8 +24,7 @@ def bracketed_roots(
     Parameters
     ----------
     excess :
-        Function of the unknowns and of the numbers of their equations, since equations that are
-        solved drop out on the way.
+        Function of the unknowns and of the numbers of their equations, since those solved drop out.
     low, high :
         Ends of the brackets, of opposite signs of ``excess`` (or zero).
     which :
@@ -33,9 +32,7 @@ def bracketed_roots(
     tolerance :
         Absolute and relative tolerance of the unknown; to rounding where not given.
 
-    Returns
-    -------
-    What SciPy's ``elementwise.find_root`` returns; its ``x`` are the roots.
+    Returns SciPy's result, whose ``x`` are the roots.
 
     Source: T. R. Chandrupatla, A new hybrid quadratic/bisection algorithm, Advances in Engineering
     Software 28(3), 1997, as in SciPy.

@@ -71,8 +71,8 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     position), and f = 1/(2 pi R C). A bypass counts as a short. Where some of the cathode circuit,
     Rk, has none across it, (mu + 1) Rk joins the denominator of the gain, and of C_gk and of what a
     conducting grid (the base of a transistor) takes only that share counts that the cathode does
-    not follow. Each simplification is then made alone in the exact network, so its own share of the
-    error shows; the last row makes them all, as in a quick hand calculation.
+    not follow. Each simplification is then made alone in the exact network; the last row makes them
+    all, as in a quick hand calculation.
 
     Source: the Miller formula above; mid-band gain, with and without an unbypassed cathode
     resistor, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953, ch. 12;

@@ -136,7 +136,7 @@ def follower_point(
 def coupled_operating_point(
     stage: Stage, law: ConductionLaw, follower: CathodeFollower, follower_law: ConductionLaw
 ) -> tuple[OperatingPoint, FollowerPoint]:
-    """Solve a stage and the follower on its plate together, every candidate at once.
+    """Solve a stage and the follower on its plate together; all shapes broadcast.
 
     The unknown is the direct current x that the follower's grid draws from the plate. For a
     given x the stage is solved by :func:`~objectives.circuit.operating_point.operating_point`;
@@ -146,22 +146,12 @@ def coupled_operating_point(
     ``g(x) - x`` at 0 is that of y and at y the opposite (or zero; at 2y surely, whatever the
     rounding), so the bracket from 0 to 2y always holds exactly one root, whatever the sign of y.
 
-    Parameters
-    ----------
-    stage, follower :
-        Batches that broadcast against each other.
-    law, follower_law :
-        Equations of the two devices; parameters may be scalars or have the common shape.
-
-    Returns
-    -------
-    Both operating points, of the common shape. The stage's ``supply_current_A`` includes the
-    follower's grid current.
+    The stage's ``supply_current_A`` includes the follower's grid current.
 
     Raises
     ------
     ValueError
-        As the two solvers; and if array parameters of a law have another shape.
+        As the two solvers; and if array parameters of a law have another than the common shape.
     """
     shape = np.broadcast_shapes(stage.shape, follower.shape, law.shape, follower_law.shape)
     flat_stage, flat_follower = flatten(stage, shape), flatten(follower, shape)

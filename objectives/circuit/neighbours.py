@@ -66,23 +66,15 @@ def driver_of(
 ) -> Driver:
     """Work out an earlier stage as the driver of the stage under design.
 
-    The output is the driver's node after its ``output_coupling_F``; loads that its own fields
-    state (``load_ohm``, ``load_F``) count as part of it. The divider follows: a series resistance,
-    then a shunt resistance with a tap (a level control's wiper) at ``level_fraction`` of it. The
-    coupling capacitor is taken to keep the divider from the driver's direct voltages even where it
-    is ``inf``, as everywhere in :class:`~objectives.stage.Stage`.
+    The output is the driver's node after its ``output_coupling_F``; loads that its own fields state
+    (``load_ohm``, ``load_F``) count as part of it. The divider follows: a series resistance (0
+    where absent), then a shunt resistance (inf where absent) with a tap (a level control's wiper)
+    at ``level_fraction`` of it, more than 0 and at most 1 (the full signal): a share of the
+    resistance, not of the rotation. The coupling capacitor is taken to keep the divider from the
+    driver's direct voltages even where it is ``inf``, as everywhere in
+    :class:`~objectives.stage.Stage`.
 
-    Parameters
-    ----------
-    stage, device :
-        The driver; a batch gives a driver for each candidate.
-    reference_Hz :
-        Frequency (Hz) of the impedances and gains.
-    divider_series_ohm, divider_shunt_ohm :
-        0 and inf where absent.
-    level_fraction :
-        Share of the shunt resistance below the tap, more than 0 and at most 1 (the full signal);
-        a share of the resistance, not of the rotation.
+    Impedances and gains are at ``reference_Hz``, for each driver of a batch.
 
     Raises
     ------

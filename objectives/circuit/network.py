@@ -61,14 +61,10 @@ def _is_present(value: Term | BoolArray) -> bool:
 
 @dataclass(frozen=True)
 class Network:
-    """One solved network: stage, device and frequency broadcast against each other.
+    """One solved network: stage, device and positive frequencies (Hz) broadcast against each other.
 
-    Parameters
-    ----------
-    stage, device :
-        Batches; give them a trailing axis (:meth:`Batch.expand`) for a sweep.
-    frequency_Hz :
-        Positive frequencies that broadcast with the two. All results have the common shape.
+    Give the batches a trailing axis (:meth:`Batch.expand`) for a sweep. All results have the common
+    shape.
     """
 
     stage: Stage

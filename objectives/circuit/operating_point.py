@@ -57,14 +57,9 @@ def operating_point(
     negative at v = bias (or a little above, where the grid leaks at a very negative voltage), so a
     bracketed root always exists and is unique.
 
-    Parameters
-    ----------
-    stage, law :
-        Batch of stages and the device's equation; parameters of the law may be arrays that
-        broadcast with the stage (tolerance draws).
-    extra_plate_current_A :
-        Further direct current drawn from the plate node (for example by the grid of a directly
-        coupled follower).
+    Parameters of the law may be arrays that broadcast with the stage (tolerance draws);
+    ``extra_plate_current_A`` is further direct current drawn from the plate node (for example by
+    the grid of a directly coupled follower).
 
     Raises
     ------
@@ -141,12 +136,8 @@ def point_of(
 ) -> OperatingPoint:
     """Return the operating point of known voltages (V) and currents (A); all shapes broadcast.
 
-    Parameters
-    ----------
-    slopes :
-        Transconductance and plate conductance (S) there; the grid's are taken from the law.
-    drawn_A :
-        Direct current that leaves the plate node beside the plate current.
+    ``slopes`` are transconductance and plate conductance (S) there, the grid's are taken from the
+    law; ``drawn_A`` is the direct current that leaves the plate node beside the plate current.
     """
     _, by_grid, by_plate = law.linearise_grid(grid_cathode_V, plate_V - cathode_V)
     return OperatingPoint(

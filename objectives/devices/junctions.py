@@ -40,14 +40,8 @@ def depletion_capacitance_F(
 ) -> FloatArray:
     """Return the depletion capacitance (F) of a junction, ``C_0 / (1 - V/phi)^m``.
 
-    From half the built-in potential on it continues along its tangent; all shapes broadcast.
-
-    Parameters
-    ----------
-    forward_V :
-        Voltage across the junction, positive forward.
-    zero_bias_F, built_in_V, grading :
-        C_0 (F), phi (V) and m (1/2 for an abrupt, 1/3 for a graded junction).
+    V is positive forward, m 1/2 for an abrupt and 1/3 for a graded junction. From half the built-in
+    potential phi on it continues along its tangent; all shapes broadcast.
 
     Source: the depletion approximation, e.g. S. M. Sze, Physics of Semiconductor Devices, 2nd ed.,
     Wiley, 1981 (from memory); going on along the tangent is common practice, no source.

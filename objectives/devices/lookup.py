@@ -18,14 +18,9 @@ def devices() -> tuple[Device, ...]:
 
 
 def device(name: str, table: Iterable[Device] | None = None) -> Device:
-    """Return the device of that name or alias, whatever the case.
+    """Return the device of that name or alias, whatever the case, e.g. ``"J201"``.
 
-    Parameters
-    ----------
-    name :
-        Type number, e.g. ``"12AX7"``, ``"ecc83"`` or ``"J201"``.
-    table :
-        Devices to look in; the built-in ones when None.
+    ``table`` holds the devices to look in; the built-in ones when None.
 
     Raises
     ------

@@ -81,21 +81,15 @@ def read_table(
     entries: Callable[[_M], Mapping[str, Iterable[_E]]],
     build: Callable[[_E], _N],
 ) -> tuple[_N, ...]:
-    """Return the devices of a TOML text.
+    """Return the devices of a TOML text, which errors call ``where``.
 
-    Parameters
-    ----------
-    text, where :
-        The table, and what errors call it.
-    model, entries, build :
-        The table's form, its entries under the name of their kind, and what makes a device of one.
+    ``model`` is the table's form, ``entries`` gives its entries under the name of their kind, and
+    ``build`` makes a device of one.
 
     Raises
     ------
     InputError
-        Naming table, entry, field, value and what is allowed.
-    ValueError
-        If the text is no TOML.
+        Naming table, entry, field, value and what is allowed; or if the text is no TOML.
     """
     try:
         document = tomllib.loads(text)

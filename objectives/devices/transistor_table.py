@@ -224,13 +224,7 @@ def load_transistors(path: str | Path) -> tuple[Transistor, ...]:
 
 
 def read_transistors(text: str, where: str) -> tuple[Transistor, ...]:
-    """Return the transistors of a TOML text; ``where`` names it in errors.
-
-    Raises
-    ------
-    ValueError
-        As :func:`load_transistors`.
-    """
+    """Return the transistors of a TOML text; ``where`` names it in errors."""
     return read_table(
         text,
         where,

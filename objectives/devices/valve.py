@@ -48,14 +48,8 @@ def valve_spreads(
 ) -> tuple[Spread, ...]:
     """Return how new valves of one type differ: relative, plus and minus three sigma.
 
-    Parameters
-    ----------
-    transconductance :
-        Plate current at given voltages, and transconductance in proportion.
-    amplification_factor, capacitance :
-        Amplification factor, and each capacitance.
-    transconductance_source, amplification_factor_source, capacitance_source :
-        Where these come from.
+    ``transconductance`` is that of the plate current at given voltages, and of the transconductance
+    in proportion; ``capacitance`` is that of each. The sources say where these come from.
     """
     current = ("valve_transconductance", transconductance, transconductance_source)
     factor = ("valve_amplification_factor", amplification_factor, amplification_factor_source)

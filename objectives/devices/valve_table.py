@@ -192,14 +192,7 @@ def _valve(entry: _Valve) -> Valve:
 
 
 def valve(name: str, table: Iterable[Valve] | None = None) -> Valve:
-    """Return the valve of that name or alias, whatever the case.
-
-    Parameters
-    ----------
-    name :
-        Type number, e.g. ``"12AX7"`` or ``"ecc83"``.
-    table :
-        Valves to look in; the built-in table when None.
+    """Return the valve of that name or alias, whatever the case, of a table or the built-in one.
 
     Raises
     ------

@@ -128,8 +128,6 @@ def fit_law(
     ----------
     measurements :
         At least three readings per free parameter, at two grid voltages or more.
-    law :
-        Equation to fit.
     held :
         Parameters that are not fitted, by name. None holds ``knee_V`` at 5 V; of Koren's law it
         frees all, but takes the smear as 0, as the published form does, where the readings do not

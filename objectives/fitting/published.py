@@ -99,10 +99,8 @@ def fit_published(
 
     Returns
     -------
-    law :
-        Fitted law, parameters at six figures, carrying ``grid``.
-    record :
-        The points with what the law gives, and the method in words.
+    The law, parameters at six figures, carrying ``grid``; and the points with what the law gives,
+    and the method in words.
 
     Raises
     ------

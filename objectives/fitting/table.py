@@ -31,24 +31,21 @@ def valve_entry_toml(
 
     Parameters
     ----------
-    name :
-        Name of the new entry.
+    name, aliases, description :
+        Of the new entry.
     fit :
         What :func:`~objectives.fitting.measured.fit_law` gave.
     like :
         Valve (or its name) that capacitances, ratings, heater, noise and spread are taken from.
-    capacitances_F :
-        Grid-cathode, grid-plate and plate-cathode capacitance (F) instead of those.
-    capacitance_source, aliases, description :
-        Words for the entry.
+    capacitances_F, capacitance_source :
+        Grid-cathode, grid-plate and plate-cathode capacitance (F) instead, and their source.
     into :
         TOML file of valves; the entry replaces the one of its name or joins the others.
 
     Raises
     ------
     ValueError
-        If neither ``like`` nor ``capacitances_F`` is given, or ``into`` cannot be read as a
-        table.
+        If neither ``like`` nor ``capacitances_F`` is given, or ``into`` is no table.
     """
     if not name.strip():
         raise InputError("name", name, "must not be empty")
@@ -98,8 +95,7 @@ def write_valves(path: str | Path, entries: Iterable[Valve]) -> None:
     Raises
     ------
     ValueError
-        If the table is not a valve table, or would not be one with the entries (two of one
-        alias), before anything is written.
+        If the table is none of valves, or would not be with the entries; nothing is written.
     OSError
         If the folder cannot be written to.
     """

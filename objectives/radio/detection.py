@@ -133,14 +133,8 @@ def detection(
     terms with it are too (they are kept). Left out: what fourth and higher orders add, which is
     little while the carrier is small against the volts over which the curve bends.
 
-    Parameters
-    ----------
-    stage, device, point, law :
-        Batch, its linear device, operating points and equation.
-    frequency_Hz :
-        Carrier frequencies.
-    carrier :
-        EMF, modulation depth and tone; the customary one if None.
+    The stages are given by their linear device, operating points and law; ``frequency_Hz`` are
+    those of the carrier, and ``carrier`` is the customary one if None.
 
     Source: square-law detection as in e.g. F. E. Terman, Radio Engineers' Handbook, 1943, sec. 7
     (from memory), here with the mixed terms written out.

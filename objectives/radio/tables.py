@@ -128,10 +128,7 @@ def resistor_styles() -> tuple[ResistorStyle, ...]:
 def resistor_style(name: str) -> ResistorStyle:
     """Return a style by name, e.g. ``"carbon film 1/2 W"``; case and spacing do not matter.
 
-    Raises
-    ------
-    ValueError
-        If there is none of that name; the message lists those there are.
+    An unknown name is an InputError that lists those there are.
     """
     return _named("resistor_style", name, {style.name: style for style in resistor_styles()})
 
@@ -145,10 +142,7 @@ def radio_bands() -> tuple[StandardBand, ...]:
 def radio_band(key: str) -> StandardBand:
     """Return a standard band by its key: ``"AM"``, ``"short wave"``, ``"FM"``, ``"900 MHz"`` ...
 
-    Raises
-    ------
-    ValueError
-        If there is none of that key; the message lists those there are.
+    An unknown key is an InputError that lists those there are.
     """
     return _named("radio_band", key, {band.key: band for band in radio_bands()})
 
@@ -162,10 +156,7 @@ def wirings() -> tuple[Wiring, ...]:
 def wiring(name: str) -> Wiring:
     """Return a cable or piece of wiring by name, e.g. ``"instrument cable"``.
 
-    Raises
-    ------
-    ValueError
-        If there is none of that name; the message lists those there are.
+    An unknown name is an InputError that lists those there are.
     """
     return _named("wiring", name, {entry.name: entry for entry in wirings()})
 

@@ -137,17 +137,11 @@ def score(
     slow: bool = False,
     of_bought_parts: bool = False,
 ) -> Callable[[_F], _F]:
-    """Enter a function of an assessment into the registry as a score.
+    """Enter a function of an assessment into the registry as a score; see :class:`Score`.
 
-    Parameters
-    ----------
-    name, unit, direction, meaning, source, requires, slow, of_bought_parts :
-        As in :class:`Score`.
-    label :
-        Template of the name in words; the name itself without its unit where empty.
-    combine :
-        For a score with a kink: the function then returns a sequence of what is smooth, and
-        ``combine`` makes the score of it. Otherwise the function returns the score.
+    ``label`` is the template of its words. With ``combine``, for a score with a kink, the function
+    returns a sequence of what is smooth, and ``combine`` makes the score of it; else it returns the
+    score.
     """
 
     def enter(function: _F) -> _F:

@@ -76,13 +76,6 @@ def built_operating_point(
     The same equation as :func:`~objectives.circuit.operating_point.operating_point`, whose excess
     current rises with the grid-cathode voltage, by Newton's steps with the law's exact derivatives.
     Stages in which they do not settle are handed to that function.
-
-    Parameters
-    ----------
-    stage, law :
-        As there.
-    nominal_grid_cathode_V :
-        Where to start, broadcasting with the stages.
     """
     shape = stage.shape
     bias_V, grid_ohm = stage.grid_return()
@@ -160,14 +153,8 @@ def built_stages(
 ) -> Assessment:
     """Return the stages built from some candidates, shape (rows, draws).
 
-    Parameters
-    ----------
-    base :
-        The candidates, as of :func:`one_axis`.
-    rows :
-        Which of them are built.
-    factors :
-        Shape (draws, spreads), as of :func:`draw_factors`.
+    ``base`` holds the candidates, as of :func:`one_axis`; ``factors``, shape (draws, spreads), are
+    as of :func:`draw_factors`.
     """
     stage, device = spread_batch(
         base.stage.at(rows), base.device, spreads, factors, point=base.point.at(rows)
@@ -244,7 +231,7 @@ def built_scores(
     *,
     ratings: bool = True,
 ) -> BuiltScores:
-    """Return scores of built stages.
+    """Return scores of built stages, and how far ratings are exceeded if these are asked for.
 
     Parameters
     ----------
@@ -252,10 +239,6 @@ def built_scores(
         The candidates, any batch shape (flattened in the result).
     units :
         Cumulative probabilities, shape (draws, spreads), as of :func:`draw_units`.
-    names :
-        Scores to work out.
-    ratings :
-        Whether to work out the ratings too.
 
     Raises
     ------

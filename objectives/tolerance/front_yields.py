@@ -139,11 +139,11 @@ def front_yields(
 ) -> FrontYields:
     """Build every design of a whole front many times.
 
-    A design is solved for some hundred of the draws, a response surface fitted to most of these
-    and held against the rest of them; where it holds, it predicts the other draws. Where it does
-    not (a transistor that some draws drive out of saturation), a surface through the operating
-    point of every draw is tried. Where that does not hold either, every draw is solved, for as many
-    designs as ``most_solved`` allows, from the first on; the others are based on the few.
+    A design is solved for some hundred of the draws, a response surface fitted to most of these and
+    held against the rest of them; where it holds, it predicts the other draws. Where it does not (a
+    transistor that some draws drive out of saturation), a surface through the operating point of
+    every draw is tried. Where that does not hold either, every draw is solved, for as many designs
+    as ``most_solved`` built stages allow, from the first on; the others are based on the few.
 
     Parameters
     ----------
@@ -151,18 +151,11 @@ def front_yields(
         The designs, all with one device, a batch of one axis, those that matter most first.
     setup, scores, draws :
         As of :func:`tolerance_study`.
-    most_solved :
-        Built stages that may be solved for designs that no surface serves.
     known :
-        Rows of the front, and a study of just these designs from the same draws and scores: its
-        results are taken over.
+        Rows of the front, and a study of just these designs from the same draws and scores, else an
+        InputError is raised: its results are taken over.
     report :
         Called with the designs done and their number.
-
-    Raises
-    ------
-    InputError
-        If ``known`` is not of the same draws and scores.
     """
     begun = time.perf_counter()
     names = tuple(dict.fromkeys((*scores, *setup.windows)))

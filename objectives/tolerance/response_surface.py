@@ -124,18 +124,8 @@ class SurfaceScores:
 class ResponseSurface:
     """What every candidate shares: the draws, and the least squares over them.
 
-    Parameters
-    ----------
-    spreads :
-        What spreads, and how.
-    units :
-        Cumulative probabilities, shape (draws, spreads), as of :func:`draw_units`; more draws than
-        the surface needs to be fitted and checked.
-
-    Raises
-    ------
-    InputError
-        If there are too few draws.
+    ``units`` are cumulative probabilities, shape (draws, spreads), as of :func:`draw_units`: more
+    draws than the surface needs to be fitted and checked, or an InputError is raised.
     """
 
     def __init__(self, spreads: Sequence[Spread], units: FloatArray) -> None:
@@ -158,13 +148,9 @@ class ResponseSurface:
     ) -> SurfaceScores:
         """Return scores of built stages, most of them predicted by the surface.
 
-        Parameters
-        ----------
-        nominal :
-            The candidates, any batch shape (flattened in the result); some dozens at a time keep
-            the memory small, as every draw of every candidate is returned.
-        names, ratings :
-            As of :func:`built_scores`.
+        ``nominal`` holds the candidates, any batch shape (flattened in the result); some dozens at
+        a time keep the memory small, as every draw of every candidate is returned. ``names`` and
+        ``ratings`` are as of :func:`built_scores`.
         """
         built = built_stages(
             one_axis(nominal), slice(None), self.spreads, self._factors[: self.solved]
@@ -184,20 +170,8 @@ class ResponseSurface:
     ) -> SurfaceScores:
         """Return scores predicted by surfaces over spreads and operating point together.
 
-        The operating point of every draw is solved; each candidate has a surface of its own.
-
-        Parameters
-        ----------
-        nominal :
-            The candidates, as of :meth:`scores`, but a few only at a time: what one surface is
-            taken over fills some ten megabytes.
-        names, ratings :
-            As of :func:`built_scores`.
-
-        Raises
-        ------
-        ValueError
-            If there are too few draws.
+        The operating point of every draw is solved; each candidate has a surface of its own, which
+        fills some ten megabytes. Parameters as of :meth:`scores`; too few draws are an InputError.
         """
         base, draws = one_axis(nominal), len(self._factors)
         points = _of_point(built_stages(base, slice(None), self.spreads, self._factors))

@@ -175,16 +175,10 @@ def default_spreads(
 ) -> tuple[Spread, ...]:
     """Return a spread for the supply, every part that is fitted, and the device.
 
-    Parameters
-    ----------
-    stage :
-        The stages; a part that none of them fits (0 or inf) gets no spread.
-    device :
-        The spreads of the device.
-    series :
-        For each part (a field of Stage) the IEC 60063 series it is bought from: its tolerance is
-        then the one of :data:`SERIES_TOLERANCE`. Without: resistors 5 %, film and ceramic
-        capacitors 10 %, capacitors from 1 µF up -20/+50 % (aluminium electrolytic).
+    A part that none of the stages fits (0 or inf) gets none. ``series`` gives for each part (a
+    field of Stage) the IEC 60063 series that it is bought from, hence its tolerance,
+    :data:`SERIES_TOLERANCE`. Without: resistors 5 %, film and ceramic capacitors 10 %, capacitors
+    from 1 µF up -20/+50 % (aluminium electrolytic).
 
     Raises
     ------
@@ -256,10 +250,7 @@ def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
 def draw_factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:
     """Return what each quantity is multiplied by, shape (draws, spreads) as ``units``.
 
-    Raises
-    ------
-    InputError
-        If ``units`` has not one column a spread.
+    ``units`` of another number of columns than spreads are an InputError.
     """
     if units.shape[1:] != (len(spreads),):
         raise InputError("units", units.shape, f"must have one column a spread, {len(spreads)}")

@@ -79,10 +79,8 @@ def tolerance_study(
 
     Parameters
     ----------
-    front :
-        The designs shown, all with one device, a batch of one axis.
-    candidates :
-        Their names or numbers.
+    front, candidates :
+        The designs shown, all with one device, a batch of one axis; and their names or numbers.
     setup :
         Spreads and windows; its ``draws`` is for the search and not used here.
     scores :
@@ -91,8 +89,6 @@ def tolerance_study(
         Row of the design that is worked out in detail.
     slow :
         Scores that take a solution in time: bands of the pick alone.
-    size :
-        How much is worked out.
 
     Raises
     ------
@@ -232,14 +228,12 @@ def sobol_indices(
     samples :
         Base sample, a power of two; the model sees samples * (variables + 2) points.
 
-    Returns
-    -------
-    For each output ``S1``, ``ST`` and ``ST_conf``, each of shape (variables,); nan
-    for an output that is not finite everywhere and 0 for one that does not vary.
+    For each output there are ``S1``, ``ST`` and ``ST_conf``, each of shape (variables,); nan for an
+    output that is not finite everywhere and 0 for one that does not vary.
 
     Source: A. Saltelli et al., Variance based sensitivity analysis of model output, Computer
-    Physics Communications 181, 2010, as implemented in SALib (J. Herman, W. Usher, J. Open Source
-    Software 2(9), 97, 2017).
+    Physics Communications 181, 2010, as in SALib (J. Herman, W. Usher, J. Open Source Software
+    2(9), 97, 2017).
     """
     power_of_two = samples > 1 and not samples & (samples - 1)
     require("samples", samples, power_of_two, "a power of two, 2 or more")
@@ -259,16 +253,12 @@ def sobol_indices(
 def sensitivity(
     one: Assessment, setup: ToleranceSetup, scores: Sequence[str], *, samples: int
 ) -> tuple[tuple[SensitivityIndex, ...], int]:
-    """Return first-order and total indices of every score of one design, and what they cost.
+    """Return first-order and total indices of every score of one design, and the number of builds.
 
     Sobol's indices are chosen because total ones tell what would remain if a quantity alone were
     made exact, interactions included, and a built stage costs microseconds, so that the cheaper
     and cruder methods (derivative-based measures, FAST) buy nothing here. Good or bad of the
     built stage, 0 or 100, is one more score: :data:`YIELD`.
-
-    Returns
-    -------
-    The indices, and the number of built stages.
     """
     spreads = setup.spreads
     if not spreads:

@@ -60,16 +60,8 @@ def spread_batch(
     resistor both move the operating point, so what is left of them there is less than what was
     put in.
 
-    Parameters
-    ----------
-    stage :
-        Nominal stages, any batch shape.
-    device :
-        One nominal device; its law must have scalar parameters.
-    factors :
-        Shape (draws, spreads): what each quantity is multiplied by.
-    point :
-        The nominal operating points, if they are known already.
+    ``factors``, shape (draws, spreads), are what each quantity is multiplied by, and ``point`` the
+    nominal operating points where they are known already.
 
     Raises
     ------

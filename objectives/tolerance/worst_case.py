@@ -94,15 +94,8 @@ def worst_cases(
     Each quantity's swing tells which of its ends raises a score. If the score is monotone in each
     quantity wherever the others stand, the corner made of those ends is the greatest value and
     the opposite corner the least. As a check of that, every combination of ends of the
-    ``vertex_parts`` quantities with the largest swing is tried too, with the rest at the corner
-    that raises and at the corner that lowers the score.
-
-    Parameters
-    ----------
-    nominal :
-        A batch of one.
-    vertex_parts :
-        0 to 12; 2 to that power corners are tried, twice, for each score.
+    ``vertex_parts`` (0 to 12) quantities with the largest swing is tried too, with the rest at the
+    corner that raises and at the corner that lowers the score.
 
     Raises
     ------

@@ -334,11 +334,8 @@ def _at_rest(
     start: FloatArray,
     shorts: list[tuple[int, BoolArray]],
 ) -> FloatArray:
-    """Return x (N, n) with the source at 0 V and no current in the capacitors.
-
-    The start, each stage solved alone, is the answer already wherever capacitors keep the stages
-    apart; with stages coupled directly a few steps of a damped Newton method follow.
-    """
+    """Return x (N, n) with the source at 0 V and no current in the capacitors."""
+    # The start, each stage alone, is the answer wherever capacitors keep the stages apart.
     direct = A.copy()
     for row, infinite in shorts:
         direct[infinite, row, :] = 0.0

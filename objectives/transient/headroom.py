@@ -250,13 +250,8 @@ class Headroom:
 def headroom(law: ConductionLaw, point: OperatingPoint, network: Network) -> Headroom:
     """Find the swings of every stage to cut-off and to grid conduction.
 
-    Parameters
-    ----------
-    law, point :
-        The device's equation and the operating points. A stage whose grid conducts at rest has no
-        swing left that way.
-    network :
-        The linearised stages at one reference frequency, of the same shape.
+    A stage whose grid conducts at rest has no swing left that way. ``network`` holds the linearised
+    stages at one reference frequency, of the shape of ``point``.
     """
     shape = np.broadcast_shapes(
         np.shape(point.plate_current_A), np.shape(network.plate_impedance_ohm)

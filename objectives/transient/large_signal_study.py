@@ -205,16 +205,9 @@ def large_signal_study(
     loud_s: float = 0.2,
     after_s: float = 0.5,
 ) -> LargeSignalStudy:
-    """Work out what a drive does to one stage.
+    """Work out what a drive, by default that of the targets, does to one stage.
 
-    Parameters
-    ----------
-    assessment :
-        A batch of one, such as the pick.
-    drive :
-        The signal; that of the targets when None.
-    loud_s, after_s :
-        How long the overload lasts, and how long the quiet note is followed after it (s).
+    The overload lasts for ``loud_s``; the quiet note is followed for ``after_s`` (s) after it.
 
     Raises
     ------

@@ -46,14 +46,10 @@ def simulate_long(
 
     Parameters
     ----------
-    cascade :
-        A cascade with one candidate.
     emf :
         EMF of the first stage's source (V); 0 at rest, before t = 0.
-    step_s :
-        Fixed step (s).
-    steps :
-        At least so many steps; the signal is run on to the end of the last segment.
+    step_s, steps :
+        Fixed step (s), and the least number of steps: the last segment is run on to its end.
     places :
         Where voltages are wanted, e.g. ``((0, "plate"), (1, "grid"), (1, "output"))``.
     segment_s :
@@ -116,10 +112,7 @@ def _shifted(sensitivity: StateSensitivity, system: StateSpace) -> StateSensitiv
 def _join(
     system: StateSpace, state: SolverState, begin: SolverState, sensitivity: StateSensitivity
 ) -> FloatArray:
-    """Let each segment start where the one before it ends; return the slow moves made (V).
-
-    ``state`` holds the ends and is left holding the new starts.
-    """
+    """Let each segment start where the one before it ends; return the slow moves made (V)."""
     slow = list(system.slow)
     z, y = begin.z.copy(), begin.y.copy()
     move = np.zeros(len(slow))

@@ -15,11 +15,8 @@ _FLOOR_DB = -300.0
 def harmonics(samples: ArrayLike) -> ComplexArray:
     """Return the complex peak amplitudes of the harmonics of a signal sampled over one period.
 
-    Parameters
-    ----------
-    samples :
-        Shape (..., samples); evenly spaced, the sample that begins the next period left out. An FFT
-        over a whole period has no leakage, so it needs no window.
+    ``samples``, shape (..., samples), are evenly spaced, the one that begins the next period left
+    out. An FFT over a whole period has no leakage, so it needs no window.
 
     Returns
     -------
@@ -30,7 +27,7 @@ def harmonics(samples: ArrayLike) -> ComplexArray:
     Raises
     ------
     InputError
-        If the samples are too few.
+        If the samples are fewer than 4.
     """
     values = np.asarray(samples, float)
     count = values.shape[-1]
@@ -53,19 +50,8 @@ def high_harmonics_dB(
 ) -> FloatArray:
     """Return the power of the harmonics in a band relative to that of the fundamental (dB).
 
-    Parameters
-    ----------
-    amplitudes :
-        As :func:`harmonics` returns them.
-    note_Hz :
-        Frequency of the fundamental.
-    above_Hz, up_to_Hz :
-        Harmonics at frequencies strictly above the first and up to the second count.
-
-    Raises
-    ------
-    InputError
-        If no harmonic lies in the band.
+    ``amplitudes`` are as of :func:`harmonics`; harmonics of the note at frequencies strictly above
+    ``above_Hz`` and up to ``up_to_Hz`` count. A band without any is an InputError.
     """
     power = np.abs(np.asarray(amplitudes)) ** 2
     at = note_Hz * np.arange(power.shape[-1])

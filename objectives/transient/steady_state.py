@@ -43,25 +43,18 @@ def periodic(
 
     Shooting: the slow states' starting values are moved by Newton's method until the period ends
     where it began, first with a coarse step, where only the slow states matter, then with the
-    step asked for. The others are forgotten within a period and follow by themselves.
+    step asked for. The others are forgotten within a period and follow by themselves. Some hundred
+    candidates at a time make the best use of the processor's cache.
 
     Parameters
     ----------
-    cascade :
-        The stages; some hundred candidates at a time make the best use of the processor's cache.
-    emf :
-        EMF of the first stage's source (V), of the same period.
-    period_s, steps :
-        The period (s) and the number of steps in it.
+    emf, period_s, steps :
+        EMF of the first stage's source (V), its period (s) and the number of steps in it.
     places :
         Where voltages are wanted, e.g. ``((0, "plate"), (1, "grid"), (1, "output"))``.
     tolerance_V :
-        How far (V) a coupling or bypass capacitor may be from ending where it began. What is left
-        shows as a sawtooth of that height in every spectrum.
-
-    Returns
-    -------
-    Waveforms of one period; ``settled`` is false where the tolerance was not met.
+        How far (V) a coupling or bypass capacitor may be from ending where it began, which shows as
+        a sawtooth of that height in every spectrum; ``settled`` is false where it is not met.
 
     Raises
     ------
@@ -122,12 +115,9 @@ def _shoot_all(
     tolerance_V: float,
     places: Sequence[Place] = (),
 ) -> tuple[FloatArray, FloatArray]:
-    """Shoot with every state, not the slow ones alone, for the few candidates that need it.
-
-    Where a period is short beside the memory of states taken as fast, or a state all but keeps its
-    value from period to period, the shorter method may not converge. ``whole`` is updated at
-    ``which``; returns what was recorded in the last period, and its mismatch.
-    """
+    """Shoot with every state of the few candidates in which shooting with the slow ones fails."""
+    # There a period is short beside the memory of states taken as fast, or one all but keeps its
+    # value from period to period.
     stepper, state = Stepper(system, step_s, places), whole.at(which)
     columns = tuple(range(len(system.states)))
     for number in range(_ALL_PERIODS):

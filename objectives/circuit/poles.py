@@ -87,10 +87,7 @@ def pencil_eigenvalues(E: FloatArray, A: FloatArray) -> ComplexArray:
 def network_poles(stage: Stage, device: SmallSignal) -> ComplexArray:
     """Return the poles (rad/s) of every stage, shape (..., m) as :func:`descriptor_poles`.
 
-    Raises
-    ------
-    ValueError
-        If an inductance or a shunt capacitance is negative or not finite.
+    Reactances are checked as by :func:`in_chunks`.
     """
     return in_chunks(stage, device, lambda s, d: descriptor_poles(descriptor(s, d)))
 
@@ -141,13 +138,7 @@ class Resonance:
 def resonances(
     stage: Stage, device: SmallSignal, *, highest_Hz: float = QUASI_STATIC_HZ
 ) -> list[Resonance]:
-    """Return the complex pairs of a single stage, by rising frequency.
-
-    Raises
-    ------
-    ValueError
-        If the batch is not of one stage.
-    """
+    """Return the complex pairs of a single stage (else ValueError), by rising frequency."""
     count = math.prod(np.broadcast_shapes(stage.shape, device.shape))
     if count != 1:
         raise ValueError(f"stage: a batch of {count}: must be one stage")

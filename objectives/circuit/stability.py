@@ -123,10 +123,7 @@ def smallest_stopper(
     the first crossing refined to 0.1 %. The linear device is taken as given: what a grid current
     through the stopper would do to the operating point is left out.
 
-    Raises
-    ------
-    ValueError
-        If ``damping`` is not below 1, or the range is not rising and positive.
+    A ``damping`` not below 1, or a range that is not rising and positive, is an InputError.
     """
     require("damping", damping, damping < 1, "less than 1")
     low, high = range_ohm
@@ -186,21 +183,16 @@ def negative_input_resistance(
 ) -> PortResistance:
     """Return the most negative series resistance that the stopper looks into, and where.
 
-    An inductive plate load makes the input conductance negative through the grid-plate
-    capacitance, a capacitive cathode circuit through the grid-cathode capacitance. A stopper that
-    is larger than the magnitude leaves nothing negative between the two frequencies, so no wiring
-    in front of it that resonates between them can start an oscillation, provided the stage with an
-    open grid does not oscillate by itself. It is the hand calculation beside the exact poles and
-    errs on the safe side. Swept 100 times a decade, by default from 1 MHz: lower, it would take
-    a coil to resonate with the capacitances of a valve.
+    An inductive plate load makes the input conductance negative through the grid-plate capacitance,
+    a capacitive cathode circuit through the grid-cathode capacitance. A stopper that is larger than
+    the magnitude leaves nothing negative between the two frequencies (positive and rising, else
+    InputError), so no wiring in front of it that resonates between them can start an oscillation,
+    provided the stage with an open grid does not oscillate by itself. It is the hand calculation
+    beside the exact poles and errs on the safe side. Swept 100 times a decade, by default from 1
+    MHz: lower, it would take a coil to resonate with the capacitances of a valve.
 
     Source: J. M. Miller, Dependence of the input impedance of a three-electrode vacuum tube upon
     the load in the plate circuit, Scientific Papers of the Bureau of Standards 15 (351), 1920.
-
-    Raises
-    ------
-    ValueError
-        If the frequencies are not positive and rising.
     """
     limits = lowest_Hz, highest_Hz
     require("lowest_Hz, highest_Hz", limits, 0 < lowest_Hz < highest_Hz < np.inf,

@@ -27,12 +27,10 @@ class FitPoint:
 
     Attributes
     ----------
-    quantity : ``plate_current_A``, ``transconductance_S``, ``plate_resistance_ohm``,
-        ``amplification_factor`` or ``stage_gain``
+    quantity : one of :data:`QUANTITIES`, which end in their units
     conditions : the voltages (``grid_V``, ``plate_V``), or the parts of the stage (``supply_V``,
         ``plate_load_ohm``, ``next_leak_ohm``, ``cathode_resistor_ohm``), by name
-    published : the number in the unit of ``quantity``
-    law : what the fitted law gives, same unit
+    published, law : the number, and what the fitted law gives, in the unit of ``quantity``
     used : ``"fitted"``, or ``"tested"`` where the fit has not seen it
     source : where the number is published
     """

@@ -102,10 +102,7 @@ class ConductionLaw(Batch, ABC):
         return self._labelled(self)
 
     def grid_parameters(self) -> tuple[Datum, ...]:
-        """Return the parameters of a grid current that comes from elsewhere; most laws have none.
-
-        It may come from another source than the law.
-        """
+        """Return the parameters of a grid current of another source than the law, if it has one."""
         return ()
 
     def _labelled(self, of: Batch) -> tuple[Datum, ...]:

@@ -217,8 +217,7 @@ def load_transistors(path: str | Path) -> tuple[Transistor, ...]:
     Raises
     ------
     ValueError
-        If the file cannot be read as a transistor table; the message names file, field, value and
-        what is allowed.
+        Where it is no transistor table, naming file, field, value and what is allowed.
     """
     return read_transistors(read_text(path), str(path))
 

@@ -215,8 +215,7 @@ def load_valves(path: str | Path) -> tuple[Valve, ...]:
     Raises
     ------
     ValueError
-        If the file cannot be read as a valve table; the message names file, valve, field, value
-        and what is allowed.
+        Where it is no valve table, naming file, valve, field, value and what is allowed.
     """
     return read_valves(read_text(path), str(path))
 

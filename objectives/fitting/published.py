@@ -214,12 +214,9 @@ def _published_mu(points: Iterable[FitPoint]) -> float:
 
 
 def refit(entry: Valve) -> Valve:
-    """Return a table entry with its law fitted anew to the published points it records.
+    """Return a table entry with its law fitted anew to the published points that it records.
 
-    Raises
-    ------
-    ValueError
-        If the entry records no points, or they do not carry the fit.
+    Without any, or where they do not carry the fit, an InputError is raised.
     """
     if entry.fit is None or not entry.fit.points:
         raise InputError(f"{entry.name}", Written("fit"), "none: must record the points to fit")

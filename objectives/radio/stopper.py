@@ -160,14 +160,9 @@ def alternatives(
 ) -> list[Alternative]:
     """Try other stopper styles and capacitors at the grid on one stage, resistance unchanged.
 
-    The first row is the stage as it is; then the styles of the table (two quarter-watt parts in
-    series among them), then a second small capacitor from grid to ground. All are worked out as one
-    batch.
-
-    Raises
-    ------
-    ValueError
-        If the assessment is not of one stage.
+    The first row is the stage as it is (ValueError if more than one); then the styles of the table
+    (two quarter-watt parts in series among them), then a second small capacitor from grid to
+    ground. All are worked out as one batch.
     """
     one = assessment.single()
     stage = one.stage

@@ -18,12 +18,7 @@ def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> 
     """Return :func:`detection` of a batch with its targets' carrier.
 
     Without frequencies those of the targets' radio bands are taken, :data:`BAND_POINTS` to a band,
-    band by band.
-
-    Raises
-    ------
-    ValueError
-        If no frequencies are given and the targets have no radio bands.
+    band by band; ValueError if there are none either.
     """
     if frequency_Hz is None:
         bands = a.targets.radio_bands

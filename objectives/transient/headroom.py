@@ -10,19 +10,18 @@ Source: load-line construction, e.g. F. Langford-Smith (ed.), Radiotron Designer
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from scipy import fft
-from scipy.optimize import elementwise
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
+from objectives.roots import bracketed_roots
 
 _CUTOFF_SHARE = 0.01
 """A stage counts as cut off where this share of its quiescent plate current is left; the current of
@@ -36,6 +35,9 @@ _MOST_INTO_SATURATION_V = 5.0
 
 _MOST_DRIVE = 4.0
 """A drive of so many times the swing to cut-off clips a stage far beyond any criterion."""
+
+_ACCURACY = 1e-15, 1e-12
+"""Of currents and voltages on the load line: absolute (A or V), relative."""
 
 _LEAST_OHM = 1e-3
 """Keeps the slope of a load line of no resistance finite."""
@@ -81,33 +83,23 @@ class LoadLine:
         """Impedance from plate to cathode round the load line (ohm)."""
         return np.maximum(self.plate_ohm + self.cathode_ohm, _LEAST_OHM)
 
-    @property
-    def numbers(self) -> FloatArray:
-        """Number of each stage, as a float, which the root finder passes on."""
-        return np.arange(self.plate_current_A.size, dtype=float)
+    def law_at(self, index: IntArray) -> ConductionLaw:
+        """Return the law of the stages of these numbers."""
+        return self.law if self._one_law else self.law.at(index)
 
     @cached_property
     def _one_law(self) -> bool:
         return self.law.shape == ()
 
-    def law_at(self, which: FloatArray) -> ConductionLaw:
-        """Return the law of the stages of these numbers."""
-        return self.law if self._one_law else self.law.at(which.astype(np.intp))
-
-    def plate_current(self, grid_swing_V: FloatArray, which: FloatArray) -> FloatArray:
+    def plate_current(self, grid_swing_V: FloatArray, index: IntArray) -> FloatArray:
         """Return the plate current (A) with the grid moved to ground by so much (V).
 
         For a plate current x the cathode has followed by ``r_k (x - I_0)`` and the plate-cathode
         voltage has fallen by ``(r_p + r_k)(x - I_0)``; what the device then gives, less x, falls
         with x, is not negative at 0 and negative where no plate voltage is left.
         """
-        index = which.astype(np.intp)
-        return self._current(
-            self.grid_cathode_V[index] + grid_swing_V,
-            self.cathode_ohm[index],
-            index,
-            np.zeros(index.shape),
-        )
+        grid_V, none = self.grid_cathode_V[index] + grid_swing_V, np.zeros(index.shape)
+        return self._current(grid_V, self.cathode_ohm[index], index, none)
 
     def current_at(self, grid_cathode_V: FloatArray, index: IntArray) -> FloatArray:
         """Return the plate current (A), not below that at rest, at a grid-cathode voltage (V)."""
@@ -120,13 +112,15 @@ class LoadLine:
         u0, i0 = self.plate_cathode_V[index], self.plate_current_A[index]
         total = self.total_ohm[index]
 
-        def excess(x: FloatArray, *args: FloatArray) -> FloatArray:
-            v, u, i, k, t, n = args
-            return self.law_at(n).plate_current(v - k * (x - i), u - t * (x - i)) - x
+        def excess(x: FloatArray, at: IntArray) -> FloatArray:
+            more = x - i0[at]
+            given = self.law_at(index[at]).plate_current(
+                grid_V[at] - cathode_ohm[at] * more, u0[at] - total[at] * more
+            )
+            return given - x
 
         most_A = i0 + np.maximum(u0, 0.0) / total + 1e-12
-        number = index.astype(float)
-        return _root(excess, least_A, most_A, grid_V, u0, i0, cathode_ohm, total, number)
+        return np.asarray(bracketed_roots(excess, least_A, most_A, tolerance=_ACCURACY).x)
 
     def grid_voltage(
         self,
@@ -144,18 +138,15 @@ class LoadLine:
         if not index.size:
             return v0
 
-        def too_much(v: FloatArray, u: FloatArray, i: FloatArray, n: FloatArray) -> FloatArray:
-            return self.law_at(n).plate_current(v, u) - i
+        def too_much(v: FloatArray, at: IntArray) -> FloatArray:
+            return self.law_at(at).plate_current(v, plate_cathode_V[at]) - plate_current_A[at]
 
-        ends = np.stack([v0[index], (v0 + reach_V)[index]])
+        ends = np.sort([v0[index], (v0 + reach_V)[index]], axis=0)
         grid_V = v0.copy()
-        grid_V[index] = _root(
-            too_much, ends.min(axis=0), ends.max(axis=0),
-            plate_cathode_V[index], plate_current_A[index], index.astype(float),
-        )  # fmt: skip
+        grid_V[index] = bracketed_roots(too_much, ends[0], ends[1], index, tolerance=_ACCURACY).x
         return grid_V
 
-    def harmonics(self, amplitude_V: FloatArray, which: FloatArray) -> FloatArray:
+    def harmonics(self, amplitude_V: FloatArray, which: IntArray) -> FloatArray:
         """Return the plate current's cosine amplitudes (A), shape (..., harmonics), mean first.
 
         The grid is driven to ground by ``amplitude_V cos(wt)`` from a source without resistance.
@@ -163,7 +154,7 @@ class LoadLine:
         angle = np.pi * (np.arange(_POINTS) + 0.5) / _POINTS
         swing = amplitude_V[..., None] * np.cos(angle)
         numbers = np.broadcast_to(which[..., None], swing.shape)
-        current = self.plate_current(swing, np.ascontiguousarray(numbers))
+        current = self.plate_current(swing.ravel(), numbers.ravel()).reshape(swing.shape)
         amplitudes = np.asarray(fft.dct(current, axis=-1)) / _POINTS
         amplitudes[..., 0] /= 2.0
         return amplitudes
@@ -231,8 +222,8 @@ class Headroom:
         line, shape = self.line, self.output_to_cutoff_V.shape
         cut, conduction = self.grid_to_cutoff_V.ravel(), self.grid_to_conduction_V.ravel()
 
-        def excess(amplitude: FloatArray, number: FloatArray) -> FloatArray:
-            harmonic = line.harmonics(amplitude, number)
+        def excess(amplitude: FloatArray, which: IntArray) -> FloatArray:
+            harmonic = line.harmonics(amplitude, which)
             rest = np.sqrt(np.sum(harmonic[..., 2:] ** 2, axis=-1))
             return np.asarray(rest - distortion_percent / 100.0 * np.abs(harmonic[..., 1]))
 
@@ -240,9 +231,9 @@ class Headroom:
         alive = np.flatnonzero((cut > 0) & (conduction > 0))
         if alive.size:
             low, high = 1e-4 * cut[alive], _MOST_DRIVE * cut[alive]
-            at = _root(excess, low, high, line.numbers[alive], rtol=1e-6)
-            amplitude[alive] = np.minimum(at, conduction[alive])
-        fundamental = np.abs(line.harmonics(amplitude, line.numbers)[..., 1])
+            root = bracketed_roots(excess, low, high, alive, tolerance=(1e-15, 1e-6))
+            amplitude[alive] = np.minimum(root.x, conduction[alive])
+        fundamental = np.abs(line.harmonics(amplitude, np.arange(cut.size))[..., 1])
         out = fundamental * line.plate_ohm * line.to_output / np.sqrt(2.0)
         return np.where(amplitude > 0, out, 0.0).reshape(shape)
 
@@ -287,18 +278,3 @@ def headroom(law: ConductionLaw, point: OperatingPoint, network: Network) -> Hea
     )
     out_cutoff, out_conduction, cutoff, conduction = (swing.reshape(shape) for swing in swings)
     return Headroom(out_cutoff, out_conduction, cutoff, conduction, line)
-
-
-def _root(
-    function: Callable[..., FloatArray],
-    low: FloatArray,
-    high: FloatArray,
-    *args: FloatArray,
-    rtol: float = 1e-12,
-) -> FloatArray:
-    """Return the bracketed root of every element; an end that is a root already is returned."""
-    args = tuple(np.broadcast_to(a, low.shape) for a in args)
-    root = elementwise.find_root(
-        function, (low, high), args=args, maxiter=200, tolerances={"xrtol": rtol, "xatol": 1e-15}
-    )
-    return np.asarray(root.x, float)

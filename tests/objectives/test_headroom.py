@@ -146,7 +146,7 @@ def test_distortion_criterion_of_a_square_law_in_closed_form() -> None:
 def test_the_static_line_meets_the_stage_solved_in_time() -> None:
     stage = replace(STAGE, input_coupling_F=np.inf, output_coupling_F=np.inf)
     found, f = of(stage, KOREN), 100.0
-    which = np.zeros(1)
+    which = np.zeros(1, dtype=np.intp)
     for level in (0.2, 0.6, 1.0):
         run = periodic(
             Cascade((CascadeStage(stage, KOREN),)), sine(level, f), 1 / f, 200, ((0, "output"),)

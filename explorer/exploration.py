@@ -1,4 +1,4 @@
-"""One exploration: the front of a brief's problem, what represents it, its knee and its pick."""
+"""One exploration: the front of a brief's problem, what represents it, and what is decided."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from explorer.aims import FreeScore
+from explorer.decision import Decision, decide, distinct
 from explorer.formulation import Formulation
-from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, knee, pick, represent
+from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
 from explorer.problem import Evaluation, Problem
 from explorer.search import (
     ProgressCallback,
@@ -22,9 +23,9 @@ from explorer.search import (
     search,
 )
 from explorer.settings import Settings
-from objectives.arrays import IntArray
+from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError
-from objectives.format import column, field_label, part_value, score_label, score_unit
+from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
 
 _TRACE_POINTS = 20
 
@@ -34,9 +35,9 @@ Method = Literal["auto", "search", "exact"]
 class Mark(NamedTuple):
     """What distinguishes a candidate; the nearest breaks the limits least where all break some."""
 
-    kind: Literal["pick", "knee", "best", "nearest"]
+    kind: Literal["pick", "alternative", "best", "nearest"]
     score: str = ""
-    """The score that it is best in."""
+    """The score that it is best in: of those on target an alternative, of all the best."""
 
 
 @dataclass(frozen=True)
@@ -48,8 +49,12 @@ class Exploration:
     formulation : the brief and what follows from it
     problem : the problem that was searched: the brief's, less the scores that are constant
     constants : free scores of the brief with one value over the whole space
-    front : the front, most balanced first; when nothing is feasible, the nearest candidates
+    front : the front, with the pick and its alternatives where others beat those by no more than
+        their room to the limits; those on target that achieve most first. When nothing is feasible,
+        the nearest candidates
+    on_front : which of these are on the front
     feasible : whether any candidate keeps every limit
+    decision : over ``front``; None when nothing is feasible
     representatives : rows of ``front`` that are shown, the pick first
     marks : rows of ``front`` to what distinguishes them
     exact, searched : the enumeration and the search, where they were run
@@ -63,7 +68,9 @@ class Exploration:
     problem: Problem
     constants: Mapping[str, float]
     front: Evaluation
+    on_front: BoolArray
     feasible: bool
+    decision: Decision | None
     representatives: IntArray
     marks: Mapping[int, tuple[Mark, ...]]
     exact: SearchResult | None
@@ -89,6 +96,13 @@ class Exploration:
         """Hypervolume of the front on its own scale, up to 1.1; 0 when nothing is feasible."""
         return self.scale.hypervolume(self.front.losses) if self.feasible else 0.0
 
+    def choosing(self, row: int) -> Exploration:
+        """Return the exploration with another design of the front in place of the pick."""
+        assert self.decision is not None
+        decision = replace(self.decision, pick=row)
+        rows, marks = _read(self.front, self.problem.free, decision)
+        return replace(self, decision=decision, representatives=rows, marks=marks)
+
     @property
     def trace(self) -> list[tuple[int, float]]:
         """Evaluations and hypervolume of the search as it went on, on the front's own scale."""
@@ -108,6 +122,7 @@ class Exploration:
             if free.use == "near":
                 columns[f"{free.name}_from_target"] = front.losses[:, at]
         columns["limits_broken"] = front.broken
+        columns["on_front"] = self.on_front
         return pd.DataFrame(columns)
 
     def _repr_html_(self) -> str:
@@ -121,10 +136,7 @@ class Exploration:
             heading = score_label(free.name, with_unit=True)
             columns[heading] = column(rows[free.name], score_unit(free.name))
         columns["mark"] = [
-            ", ".join(
-                f"best {score_label(mark.score)}" if mark.score else mark.kind
-                for mark in self.marks.get(int(row), ())
-            )
+            ", ".join(mark_words(*mark) for mark in self.marks.get(int(row), ()))
             for row in self.representatives
         ]
         table = pd.DataFrame(columns).to_html(index=False)
@@ -182,11 +194,17 @@ def explore(
     assert result is not None
     feasible = len(result.front) > 0
     front = result.front if feasible else result.nearest
-    share, marks = None, dict[int, tuple[Mark, ...]]()
+    share, marks, decision = None, dict[int, tuple[Mark, ...]](), None
+    on_front = np.zeros(len(front), dtype=bool)
     if feasible:
         scale = Scale.of(front.losses)
-        front = front.take(np.argsort(scale(front.losses).sum(axis=1), kind="stable"))
-        rows, marks = _read(front, problem.free)
+        decision = decide(problem, result.serious)
+        on_front = non_dominated(decision.candidates.losses)
+        kept = on_front.copy()
+        kept[[decision.pick, *(a.row for a in decision.alternatives)]] = True
+        decision, on_front = decision.take(np.flatnonzero(kept)), on_front[kept]
+        front = decision.candidates
+        rows, marks = _read(front, problem.free, decision)
         if exact is not None and searched is not None:
             share = _share(searched, front, scale)
     else:
@@ -199,7 +217,9 @@ def explore(
         problem=problem,
         constants=constants,
         front=problem.show(front, rows),
+        on_front=on_front,
         feasible=feasible,
+        decision=decision,
         representatives=rows,
         marks=marks,
         exact=exact,
@@ -231,16 +251,19 @@ def _without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, 
 
 
 def _read(
-    front: Evaluation, free: tuple[FreeScore, ...]
+    front: Evaluation, free: tuple[FreeScore, ...], decision: Decision
 ) -> tuple[IntArray, dict[int, tuple[Mark, ...]]]:
     """Return the rows to show, pick first, and what is marked."""
-    losses = front.losses
-    picked = pick(losses)
+    losses, picked = front.losses, decision.pick
     marks: dict[int, list[Mark]] = {picked: [Mark("pick")]}
-    marks.setdefault(knee(losses), []).append(Mark("knee"))
+    for other in decision.alternatives:
+        if other.row != picked:
+            marks.setdefault(other.row, []).append(Mark("alternative", other.score))
     for score, row in zip(free, extremes(losses), strict=True):
         marks.setdefault(int(row), []).append(Mark("best", score.name))
-    rows = represent(losses, MAX_REPRESENTATIVES, always=marks)
+    # Designs within a step of each other are one choice.
+    some = np.union1d(distinct(decision.steps), list(marks))
+    rows = some[represent(losses[some], MAX_REPRESENTATIVES, np.searchsorted(some, list(marks)))]
     rest = np.sort(rows[rows != picked])
     return np.concatenate([[picked], rest]).astype(np.intp), {
         row: tuple(marked) for row, marked in marks.items()

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from explorer.aims import Window
+from explorer.aims import Window, merged
 from explorer.brief.errors import BriefError
 from explorer.brief.model import Brief
 from explorer.brief.parts import Continuous, nominal
@@ -111,10 +111,11 @@ def formulate(brief: Brief) -> Formulation:
     )
     stocks = {c.element.name: c.stock for c in brief.all_choices() if c.stock is not None}
     windows = _windows(brief)
+    kept = merged(windows, brief.goals)
     targets = _targets(brief, choices, driving)
 
     def tolerance(one: Device) -> ToleranceSetup:
-        return _tolerance(brief, one, fixed, choices, stocks, windows)
+        return _tolerance(brief, one, fixed, choices, stocks, kept)
 
     problem = Problem(
         device=device,
@@ -123,7 +124,9 @@ def formulate(brief: Brief) -> Formulation:
         choices=choices,
         free=brief.free_scores,
         windows=windows,
-        shown=tuple(name for name, use in brief.scores.items() if use == "show"),
+        goals=brief.goals,
+        yield_asked=brief.decision.yield_at_least / 100,
+        shown=_shown(brief),
         ratings_hold=brief.limits.ratings,
         identity=identity_of(brief, device, targets.preferred),
         extras=extras,
@@ -186,6 +189,13 @@ def _load(brief: Brief) -> tuple[dict[str, float], NextLoad | None, dict[str, An
         "load_F": float(np.ravel(later.capacitance_F)[0]) + load.capacitance,
     }
     return fields, later, {}
+
+
+def _shown(brief: Brief) -> tuple[str, ...]:
+    """Return the scores to show: as listed, and the corner in hertz where it has a target."""
+    shown = [name for name, use in brief.scores.items() if use == "show"]
+    corner = ["input_corner_Hz"] if brief.targets.input_corner is not None else []
+    return tuple(dict.fromkeys([*corner, *shown]))
 
 
 def _choices(brief: Brief) -> tuple[tuple[Choice, ...], dict[str, float]]:
@@ -334,11 +344,5 @@ def _tolerance(
 
 def _windows(brief: Brief) -> tuple[Window, ...]:
     """Return every window of [limits] and of [scores], those on one number joined."""
-    joined: dict[str, Window] = {}
-    for use in (*brief.limits.windows.values(), *brief.scores.values()):
-        if isinstance(use, Window):
-            known = joined.get(use.name, use)
-            joined[use.name] = Window(
-                use.name, max(known.at_least, use.at_least), min(known.at_most, use.at_most)
-            )
-    return tuple(joined.values())
+    uses = (*brief.limits.windows.values(), *brief.scores.values())
+    return merged(use for use in uses if isinstance(use, Window))

@@ -1,4 +1,4 @@
-"""The front: who is on it, what it is worth, who represents it, the knee and the pick.
+"""The front: who is on it, what it is worth, who represents it.
 
 Everything here works on *losses*: one column per free score, smaller is better.
 """
@@ -71,32 +71,6 @@ def extremes(losses: FloatArray) -> IntArray:
     return np.array(
         [np.lexsort((total, scaled[:, j]))[0] for j in range(losses.shape[1])], dtype=np.intp
     )
-
-
-def knee(losses: FloatArray) -> int:
-    """Return the row farthest below the hyperplane through the ends of the front.
-
-    On the scale where every score spans 0..1 the ends of a front of two scores are the unit
-    vectors and the distance grows as the sum of losses falls. With more scores the hyperplane
-    through the unit vectors stands in for the ends, which need not be as bad as can be in all else.
-
-    Source: I. Das, On characterizing the "knee" of the Pareto curve based on normal-boundary
-    intersection, Structural Optimization 18, 1999 (from memory).
-    """
-    return int(np.argmin(Scale.of(losses)(losses).sum(axis=1)))
-
-
-def pick(losses: FloatArray) -> int:
-    """Return the row whose worst score, on the front's own scale, is the least bad.
-
-    The achievement function is augmented by a small share of the sum, so that of two rows with the
-    same worst score the better one wins.
-
-    Source: A. P. Wierzbicki, The use of reference objectives in multiobjective optimization, 1980
-    (from memory), reference point at the ideal.
-    """
-    scaled = Scale.of(losses)(losses)
-    return int(np.argmin(scaled.max(axis=1) + 1e-3 * scaled.sum(axis=1)))
 
 
 def represent(losses: FloatArray, size: int, always: Iterable[int] = ()) -> IntArray:

@@ -27,6 +27,13 @@ CHUNK = 2048
 """Candidates evaluated together; few enough that a sweep stays in the cache."""
 
 
+ENOUGH_ROOM = 4.0
+"""More noticeable steps of room to a limit than this make no design more robust."""
+
+_RATING = " rating"
+_RATING_STEP = 0.05
+"""A noticeable step of a rating, as a share of it."""
+
 ALL_FINITE = "all scores finite"
 """Name of the limit that every free score has a finite value."""
 
@@ -72,6 +79,8 @@ class Evaluation:
     """Shape (N, free scores); smaller is better."""
     excess: Mapping[str, FloatArray]
     """For each limit how far it is broken; 0 or less where it is kept."""
+    room: FloatArray
+    """Shape (N, rooms): noticeable steps to each limit and target that no free score tells of."""
 
     @property
     def broken(self) -> FloatArray:
@@ -94,6 +103,7 @@ class Evaluation:
             {name: a[rows] for name, a in self.scores.items()},
             self.losses[rows],
             {name: a[rows] for name, a in self.excess.items()},
+            self.room[rows],
         )
 
     @staticmethod
@@ -112,6 +122,7 @@ class Evaluation:
                 n: np.concatenate([p.excess.get(n, np.full(len(p), -np.inf)) for p in pieces])
                 for n in limits
             },
+            np.concatenate([p.room for p in pieces]),
         )
 
 
@@ -126,6 +137,10 @@ class Problem:
     choices: tuple[Choice, ...]
     free: tuple[FreeScore, ...]
     windows: tuple[Window, ...] = ()
+    goals: tuple[Window, ...] = ()
+    """What counts as on target; a candidate that misses one is feasible all the same."""
+    yield_asked: float = 0.9
+    """Share of builds in which the pick is to keep its targets and limits."""
     shown: tuple[str, ...] = ()
     """Scores that are worked out for the report only."""
     ratings_hold: bool = True
@@ -157,8 +172,9 @@ class Problem:
 
     @property
     def searched_names(self) -> tuple[str, ...]:
-        """The scores that decide: free or limited, each once."""
-        return tuple(dict.fromkeys([f.name for f in self.free] + [w.name for w in self.windows]))
+        """The scores that decide: free, limited or with a goal, each once."""
+        bounded = [window.name for window in (*self.windows, *self.goals)]
+        return tuple(dict.fromkeys([*(free.name for free in self.free), *bounded]))
 
     @property
     def score_names(self) -> tuple[str, ...]:
@@ -322,7 +338,7 @@ class Problem:
         excess = {}
         if self.ratings_hold:
             for rating in assessment.ratings:
-                excess[f"{rating.name} rating"] = np.broadcast_to(rating.excess, sound.shape)
+                excess[f"{rating.name}{_RATING}"] = np.broadcast_to(rating.excess, sound.shape)
         for window in self.windows:
             excess[window.name] = np.nan_to_num(
                 window.excess(scores[window.name]), nan=WORST_LOSS, posinf=WORST_LOSS
@@ -333,7 +349,28 @@ class Problem:
             scores,
             np.where(np.isfinite(losses), losses, WORST_LOSS),
             excess,
+            self._room(scores, excess),
         )
+
+    def _room(
+        self, scores: Mapping[str, FloatArray], excess: Mapping[str, FloatArray]
+    ) -> FloatArray:
+        """Return the room to each limit and target, whole steps up to :data:`ENOUGH_ROOM`.
+
+        A score that is brought as far as can be, or near a value, tells of its own room.
+        """
+        told = {free.name for free in self.free if free.use != "reach"}
+        rooms = [
+            window.room(scores[window.name])
+            for window in (*self.windows, *self.goals)
+            if window.name not in told and not REGISTRY[window.name].of_bought_parts
+        ]
+        rooms += [-e / _RATING_STEP for name, e in excess.items() if name.endswith(_RATING)]
+        count = len(excess[ALL_FINITE])
+        if not rooms:
+            return np.zeros((count, 0))
+        whole = np.floor(np.stack([np.broadcast_to(r, (count,)) for r in rooms], axis=-1))
+        return np.clip(whole, 0, ENOUGH_ROOM)
 
     def show(self, found: Evaluation, rows: IntArray) -> Evaluation:
         """Return candidates with the scores that are only shown added.

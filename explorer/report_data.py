@@ -23,17 +23,20 @@ from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields
 from reports.charts.front_rows import mark_label
 from reports.model import (
+    DecisionSummary,
     DriverSummary,
     LimitRow,
     Mark,
     MissedLimit,
+    NamedDesign,
     Obstacles,
     PartLine,
-    PickReason,
     PickStudies,
     ReportData,
+    ScoreStanding,
     ScoreUse,
     SearchSummary,
+    TargetStanding,
     WiringLine,
 )
 
@@ -75,8 +78,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         marks=marks,
         shown=front.iloc[ex.representatives].reset_index(drop=True),
         pick=pick,
-        reasons=_reasons(ex),
-        given_up=ex.scale(ex.front.losses).max(axis=1),
+        decision=_decision(ex),
         origins={c.part: c.origin for c in ex.problem.choices},
         parts=_parts(ex, pick),
         limits=_limits(ex, pick),
@@ -164,27 +166,42 @@ def _uses(ex: Exploration) -> list[ScoreUse]:
     return uses
 
 
-def _reasons(ex: Exploration) -> list[PickReason]:
-    if not ex.feasible:
-        return []
-    front, row = ex.front, ex.pick
-    scaled = ex.scale(front.losses)
-    names = [free.name for free in ex.problem.free]
-    reasons = []
-    for j, name in enumerate(names):
-        best = int(np.lexsort((scaled.sum(axis=1), scaled[:, j]))[0])
-        picked = scaled[best, j] >= scaled[row, j] - 1e-9
-        costs = [
-            (other, float(front.scores[other][row]), float(front.scores[other][best]))
-            for i, other in enumerate(names)
-            if i != j and not picked and scaled[best, i] > scaled[row, i] + 1e-9
-        ]
-        values = front.scores[name]
-        reasons.append(
-            PickReason(name, float(scaled[row, j]), float(values[row]), float(values[best]),
-                       None if picked else best + 1, costs)
-        )  # fmt: skip
-    return reasons
+def _decision(ex: Exploration) -> DecisionSummary | None:
+    decision = ex.decision
+    if decision is None:
+        return None
+    problem, row, scores = ex.problem, decision.pick, ex.front.scores
+    named = [
+        NamedDesign(row + 1, score, float(decision.yields[row]))
+        for score, row in (("", row), *((a.score, a.row) for a in decision.alternatives))
+    ]
+    aims = {free.name: free.target for free in problem.free if free.use == "near"}
+    targets = [
+        TargetStanding(
+            goal.name, float(scores[goal.name][row]), goal.at_least, goal.at_most,
+            float(missed), aims.get(goal.name, np.nan),
+        )
+        for goal, missed in zip(problem.goals, decision.missed[row], strict=True)
+    ]  # fmt: skip
+    standings = [
+        ScoreStanding(
+            free.name, float(scores[free.name][row]), free.value_at(wanted), free.value_at(good),
+            bool(stated), free.value_at(best), float(given_up),
+        )
+        for free, wanted, good, stated, best, given_up in zip(
+            problem.free, decision.wanted, decision.good_enough, decision.stated, decision.best,
+            decision.given_up, strict=True,
+        )
+    ]  # fmt: skip
+    return DecisionSummary(
+        named[0],
+        [other for other in named[1:] if other.candidate != row + 1],
+        targets,
+        standings,
+        problem.yield_asked,
+        int(np.count_nonzero(decision.on_target & ex.on_front)),
+        np.asarray((decision.steps - decision.best).max(axis=1)),
+    )
 
 
 def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:

@@ -49,6 +49,7 @@ class SearchResult:
     Attributes
     ----------
     front : feasible, non-dominated candidates, each once
+    serious : the front, and what is beaten only by candidates with less room to a limit
     nearest : the candidates that break the least, when none is feasible; else empty
     evaluated, feasible : numbers of candidates
     broken : for each limit, how many of the evaluated candidates break it
@@ -62,6 +63,7 @@ class SearchResult:
     """
 
     front: Evaluation
+    serious: Evaluation
     nearest: Evaluation
     evaluated: int
     feasible: int
@@ -79,7 +81,7 @@ class _Collector:
     def __init__(self, sample: Evaluation) -> None:
         self.start = time.perf_counter()
         self._none = sample.take(np.zeros(len(sample), dtype=bool))
-        self.front = self.nearest = self._none
+        self.front = self.serious = self.nearest = self._none
         # Known before the search, the scale stays fixed while it runs.
         feasible = sample.feasible
         enough = feasible.sum() >= _FEW
@@ -97,8 +99,9 @@ class _Collector:
             self.least[name] = min(self.least.get(name, np.inf), float(excess.min()))
         good = new.take(feasible)
         if len(good):
-            pool = Evaluation.join([self.front, good])
-            self.front = pool.take(non_dominated(pool.losses))
+            pool = Evaluation.join([self.serious, good])
+            self.serious = pool.take(non_dominated(np.hstack([pool.losses, -pool.room])))
+            self.front = self.serious.take(non_dominated(self.serious.losses))
         if self.feasible == 0:
             pool = Evaluation.join([self.nearest, new])
             _, first = np.unique(np.stack(list(pool.parts.values()), -1), axis=0, return_index=True)
@@ -121,6 +124,7 @@ class _Collector:
     ) -> SearchResult:
         return SearchResult(
             front=self.front,
+            serious=self.serious,
             nearest=self._none if len(self.front) else self.nearest,
             evaluated=self.evaluated,
             feasible=self.feasible,

@@ -59,3 +59,16 @@ def series_values(name: str, low: float, high: float) -> FloatArray:
     key = eseries.series_key_from_name(name)
     found = eseries.erange(key, low * (1 - SLACK), high * (1 + SLACK))
     return np.array(list(found), dtype=np.float64)
+
+
+def rarity(values: FloatArray) -> FloatArray:
+    """Return how rare part values are: 0 in E3, 1 in E6 … 6 in E192, 7 beyond; no part is 0."""
+    values = np.asarray(values, float)
+    rare = np.zeros(values.shape)
+    for at in np.ndindex(values.shape):
+        value = float(values[at])
+        if 0 < value < math.inf:
+            near = (value * (1 - SLACK * 10), value * (1 + SLACK * 10))
+            names = (at for at, name in enumerate(SERIES) if series_values(name, *near).size)
+            rare[at] = next(names, len(SERIES))
+    return rare

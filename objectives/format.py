@@ -187,6 +187,29 @@ def score_unit(name: str) -> str:
     return REGISTRY[name].unit if name in REGISTRY else unit_of_name(name)
 
 
+def step_rounded(value: float, score: str) -> float:
+    """Return a difference in a score, or its value, rounded to about a tenth of its step."""
+    step = REGISTRY[score].step
+    if step.relative or not math.isfinite(value):
+        return value
+    return round(value, max(math.ceil(0.5 - math.log10(step.size)), 0))
+
+
+def stepped(value: float, score: str) -> str:
+    """Return the value of a score with its unit, to about a tenth of its noticeable step."""
+    return quantity(
+        step_rounded(value, score), score_unit(score), 3 if prefixed(score_unit(score)) else 6
+    )
+
+
+def mark_words(kind: str, score: str = "", terms: Terms = VALVE) -> str:
+    """Return what sets a design apart: ``pick``, ``quietest`` of those on target, ``best gain``."""
+    if not score:
+        return kind
+    superlative = REGISTRY[score].superlative if kind == "alternative" else ""
+    return superlative or f"best {score_label(score, terms)}"
+
+
 def score_label(name: str, terms: Terms = VALVE, *, with_unit: bool = False) -> str:
     """Return a score's name in words, with its unit in brackets on request: ``gain (dB)``."""
     label = REGISTRY[name].label_for(terms) if name in REGISTRY else plain_words(name)

@@ -127,9 +127,9 @@ class ScoreUse:
 class Mark:
     """Why a candidate stands out."""
 
-    kind: Literal["pick", "nearest", "knee", "best"]
+    kind: Literal["pick", "nearest", "alternative", "best"]
     score: str = ""
-    """The score that it is best in."""
+    """The score that it is best in: of the designs on target an alternative, of all the best."""
 
 
 @dataclass(frozen=True)
@@ -170,19 +170,71 @@ class SearchSummary:
 
 
 @dataclass(frozen=True)
-class PickReason:
+class TargetStanding:
+    """How a design stands to a target of the brief."""
+
+    score: str
+    value: float
+    at_least: float
+    at_most: float
+    """Values that count as on target."""
+    missed_steps: float
+    """Noticeable steps outside; 0 on target."""
+    aim: float = math.nan
+    """The value asked for, where the target is one to come near."""
+
+
+@dataclass(frozen=True)
+class ScoreStanding:
     """How the pick stands in one score that spans the front."""
 
     score: str
-    share: float
-    """0 at the front's best value, 1 at its worst."""
     value: float
+    wanted: float
+    good_enough: float
+    stated: bool
+    """Whether the brief says what is wanted; else it is taken from the designs on target."""
     best: float
-    """The front's best value."""
-    candidate: int | None
-    """The candidate that has it; None where that is the pick."""
-    costs: Sequence[tuple[str, float, float]] = ()
-    """What that candidate is worse in: score, value of the pick, its value."""
+    """Of the designs on target."""
+    given_up_steps: float
+    """Noticeable steps between the pick and the best on target."""
+
+
+@dataclass(frozen=True)
+class NamedDesign:
+    """The pick, or a design that stands beside it."""
+
+    candidate: int
+    score: str
+    """The score that it is best in; empty for the pick."""
+    good: float
+    """Share of builds that keep targets and limits; nan where not worked out."""
+
+
+@dataclass(frozen=True)
+class DecisionSummary:
+    """Why the pick is it, and what stands beside it."""
+
+    pick: NamedDesign
+    alternatives: Sequence[NamedDesign]
+    targets: Sequence[TargetStanding]
+    scores: Sequence[ScoreStanding]
+    asked: float
+    """Share of builds in which the brief wants targets and limits kept; 0 where it does not ask."""
+    on_target: int
+    """Designs on the front that meet every target."""
+    shortfall: FloatArray
+    """Of each design of the front: the most noticeable steps it gives up in one score."""
+
+    @property
+    def missed(self) -> Sequence[TargetStanding]:
+        """Targets that the pick misses."""
+        return [target for target in self.targets if target.missed_steps > 0]
+
+    @property
+    def met(self) -> Sequence[TargetStanding]:
+        """Targets that the pick meets."""
+        return [target for target in self.targets if target.missed_steps == 0]
 
 
 @dataclass(frozen=True)
@@ -279,16 +331,16 @@ class ReportData:
     hypervolume: float
     interrupted: bool
     front: pd.DataFrame
-    """Full front: 'candidate' id, one column a varied part (SI), one a score, 'marks' in words."""
+    """Full front: 'candidate' id, one column a varied part (SI), one a score, 'marks' in words;
+    'on_front' is false for a named design that is beaten by one with less room to the limits."""
     marks: Mapping[int, Sequence[Mark]]
     """Candidate id to why it stands out."""
     shown: pd.DataFrame
     """At most 40 rows of the front, pick first; same columns."""
     pick: Assessment
     """The pick as a batch of one."""
-    reasons: Sequence[PickReason]
-    given_up: FloatArray
-    """What each design of the front gives up in its worst score, as a share of the front's span."""
+    decision: DecisionSummary | None
+    """None where nothing is feasible."""
     origins: Mapping[str, str]
     """Field of Stage to where its values come from, for every varied part."""
     parts: Sequence[PartLine]
@@ -309,6 +361,11 @@ class ReportData:
     def terms(self) -> Terms:
         """What the pick's device, its electrodes and its stage are called."""
         return self.pick.device.terms
+
+    @property
+    def front_size(self) -> int:
+        """Number of designs on the front."""
+        return int(self.front["on_front"].sum()) if self.feasible else 0
 
     @property
     def part_labels(self) -> dict[str, str]:

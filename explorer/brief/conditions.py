@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, Self
 import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
+from explorer.aims import FreeScore
 from explorer.brief.base import Percentage, Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN
 from explorer.drawer import Drawer
@@ -167,8 +168,36 @@ class Targets(Section):
     input_corner: Hertz | None = Field(
         default=None, description="Target of the input corner, where the grid is 3.01 dB down (Hz)."
     )
+    input_corner_tolerance: Annotated[float, QuantityField("percent", above=0, maximum=99)] = Field(
+        default=10.0, description="How far the input corner may lie from its target (per cent)."
+    )
     radio_bands: tuple[RadioBand, ...] = Field(
         default=(), strict=False, description="Radio bands to reject at the grid."
+    )
+
+    def free_scores(self) -> tuple[FreeScore, ...]:
+        """Return what the targets make of scores, each to be met without being listed."""
+        scores = []
+        if self.input_corner is not None:
+            wide = float(np.log2(1 + self.input_corner_tolerance / 100))
+            corner = "input_corner_error_octaves"
+            scores.append(FreeScore(corner, "minimise", wanted=0.0, good_enough=wide))
+        if self.radio_bands:
+            scores.append(FreeScore("rf_margin_dB", "reach", 0.0))
+        return tuple(scores)
+
+
+class Decision(Section):
+    """How one design is picked from the front."""
+
+    yield_at_least: Annotated[float, QuantityField("percent", minimum=0, maximum=100)] = Field(
+        default=90.0,
+        description="Share of builds in which the pick keeps its targets and limits (per cent).",
+    )
+    order: tuple[str, ...] = Field(
+        default=(),
+        strict=False,
+        description="Scores in order of importance, the most important first, in place of weights.",
     )
 
 

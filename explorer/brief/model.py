@@ -4,15 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal, Self
 
 import numpy as np
 from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 
-from explorer.aims import FreeScore
+from explorer.aims import FreeScore, Window
 from explorer.brief.base import Section
-from explorer.brief.conditions import Carrier, Drive, Reference, Search, Stock, Targets, Tolerance
+from explorer.brief.conditions import (
+    Carrier,
+    Decision,
+    Drive,
+    Reference,
+    Search,
+    Stock,
+    Targets,
+    Tolerance,
+)
 from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.brief.limits import Limits
 from explorer.brief.parts import Continuous, PartChoice, Parts
@@ -43,6 +53,16 @@ _Valves = (
     Annotated[str, Field(min_length=1)]
     | Annotated[tuple[str, ...], Field(min_length=1, strict=False)]
 )
+
+
+def _weights_of_ranks(count: int) -> list[float]:
+    """Return the weights of scores in order of importance, with a mean of 1.
+
+    Source: rank-order centroids, W. Edwards, F. H. Barron, SMARTS and SMARTER, Organizational
+    Behavior and Human Decision Processes 60, 1994 (from memory).
+    """
+    inverse = [1 / rank for rank in range(1, count + 1)]
+    return [sum(inverse[at:]) for at in range(count)]
 
 
 class Brief(Section):
@@ -79,7 +99,8 @@ class Brief(Section):
     targets: Targets = Targets()
     limits: Limits = Limits()
     parts: Parts
-    scores: Scores = Field(description="How each score is used, by name.")
+    scores: Scores = Field(default_factory=dict, description="How each score is used, by name.")
+    decision: Decision = Decision()
     stock: Stock = Stock()
     drive: Drive | None = Field(
         default=None, description="Large-signal drive; without it no stage is driven into clipping."
@@ -123,8 +144,49 @@ class Brief(Section):
 
     @property
     def free_scores(self) -> tuple[FreeScore, ...]:
-        """The scores that span the front, in the order of the file."""
-        return tuple(use for use in self.scores.values() if isinstance(use, FreeScore))
+        """The scores that span the front: those of the targets, then in the order of the file.
+
+        A target needs no score to be listed. Where its score is listed all the same, the target
+        says what is wanted of it; where a limit holds it, nothing more is asked.
+        """
+        listed = {use.name: use for use in self.scores.values() if isinstance(use, FreeScore)}
+        limited = {
+            *self.limits.windows,
+            *(n for n, u in self.scores.items() if isinstance(u, Window)),
+        }
+        targets = {}
+        for target in self.targets.free_scores():
+            own = listed.get(target.name)
+            if own is None:
+                if target.use == "minimise" and "input_corner_Hz" in listed:
+                    continue
+                if target.use == "reach" and target.name in limited:
+                    continue
+                targets[target.name] = target
+            elif target.use == "minimise" and np.isnan(own.wanted):
+                listed[target.name] = replace(target, weight=own.weight)
+        scores = tuple({**targets, **listed}.values())
+        order = self.decision.order
+        if not order:
+            return scores
+        weights = _weights_of_ranks(len(scores))
+        rest = float(np.mean(weights[len(order) :])) if len(scores) > len(order) else 0.0
+        return tuple(
+            replace(s, weight=weights[order.index(s.name)] if s.name in order else rest)
+            for s in scores
+        )
+
+    @property
+    def goals(self) -> tuple[Window, ...]:
+        """What counts as on target: the pick misses none of these if it can."""
+        near = [free for free in self.free_scores if free.use == "near"]
+        goals = [free.window for free in near]
+        for target in self.targets.free_scores():
+            if target.use == "reach":
+                goals.append(target.window)
+            elif "input_corner_Hz" not in {free.name for free in near}:
+                goals.append(Window(target.name, at_most=target.good_enough))
+        return tuple(goals)
 
     def choices(self) -> dict[str, FloatArray | Continuous]:
         """Return the possible values of every choice, by element, with ``leak_at_grid``.
@@ -188,8 +250,12 @@ class Brief(Section):
 
     def _score_errors(self) -> Iterator[InputError]:
         if not self.free_scores:
-            allowed = "expected at least one score that is maximised, minimised or near a value"
+            allowed = (
+                "expected a target, or at least one score that is maximised, minimised or near a "
+                "value"
+            )
             yield InputError("scores", list(self.scores), allowed)
+        yield from self._order_errors()
         given = {
             "input_corner_Hz": self.targets.input_corner is not None,
             "radio_bands": bool(self.targets.radio_bands),
@@ -205,6 +271,22 @@ class Brief(Section):
                     allowed = f"expected {expected}: {section}.{name} needs it"
                     shown = self.stock.drawer if need == "prices" else None
                     yield InputError(field, shown or NOT_GIVEN, allowed)
+
+    def _order_errors(self) -> Iterator[InputError]:
+        names = [use.name for use in self.scores.values() if isinstance(use, FreeScore)]
+        names += [target.name for target in self.targets.free_scores()]
+        order = self.decision.order
+        for name in order:
+            if name not in names:
+                hint = did_you_mean(name, names)
+                allowed = f"expected one of {', '.join(dict.fromkeys(names))}{hint}"
+                yield InputError("decision.order", name, allowed)
+            elif order.count(name) > 1:
+                yield InputError("decision.order", name, "listed twice: expected once")
+        weighted = [u for u in self.scores.values() if isinstance(u, FreeScore) and u.weight != 1]
+        if order and weighted:
+            allowed = "expected no weight where decision.order is given"
+            yield InputError(f"scores.{weighted[0].name}.weight", weighted[0].weight, allowed)
 
     def _has_prices(self) -> bool:
         """Return whether the drawer prices a part of each kind that varies."""

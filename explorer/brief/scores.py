@@ -1,4 +1,8 @@
-"""How each score is used: maximised, minimised, brought near a value, bounded, or only shown."""
+"""How each score is used: maximised, minimised, brought near a value, bounded, or only shown.
+
+Of a score that is maximised or minimised the brief may say what is wanted and what is good enough,
+of any score that spans the front how much it weighs.
+"""
 
 from __future__ import annotations
 
@@ -27,9 +31,13 @@ _SPELLINGS: Final[Mapping[str, Literal["maximise", "minimise", "show"]]] = Mappi
     }
 )
 _USES: Final = (
-    'expected "maximise", "minimise", "show", { near = … }, or { at_least = …, at_most = … }'
+    'expected "maximise", "minimise", "show", { near = … }, { aim = "maximise", wanted = …, '
+    "good_enough = … }, or { at_least = …, at_most = … }"
 )
 _BOUNDS: Final = ("at_least", "at_most")
+_REFERENCES: Final = ("wanted", "good_enough")
+_AIMED: Final = ("aim", *_REFERENCES, "weight")
+_NEAR: Final = ("near", "within", "weight")
 
 
 def unknown_score(name: str, given: object, others: Iterable[str] = ()) -> InputError:
@@ -42,8 +50,10 @@ def unknown_score(name: str, given: object, others: Iterable[str] = ()) -> Input
 def _read_numbers(raw: Mapping[str, Any], name: str, *keys: str) -> dict[str, float]:
     """Read a table of numbers whose unit is the one that ``name`` ends in."""
     unit = unit_of_name(name)
+    # How near a frequency must come is a share of it; a weight has no unit.
+    units = {"weight": "ratio", "within": "percent" if unit == "Hz" else unit}
     errors: list[InputError] = []
-    found: dict[str, float] = {}
+    numbers: dict[str, float] = {}
     for key, text in raw.items():
         field = f"{name}.{key}"
         if key not in keys:
@@ -51,19 +61,22 @@ def _read_numbers(raw: Mapping[str, Any], name: str, *keys: str) -> dict[str, fl
             errors.append(InputError(field, text, f"unknown key; expected {', '.join(keys)}{hint}"))
             continue
         try:
-            found[key] = parse_quantity(text, unit)
+            numbers[key] = parse_quantity(text, units.get(key, unit))
         except QuantityError as error:
             errors.append(InputError(field, text, error.allowed))
-    low, high = found.get("at_least"), found.get("at_most")
+    low, high = numbers.get("at_least"), numbers.get("at_most")
     if low is not None and high is not None and not low <= high:
         allowed = f"expected no more than at_most ({high:g})"
         errors.append(InputError(f"{name}.at_least", low, allowed))
-    if "near" in found and len(found) > 1:
-        errors.append(InputError(name, raw, "expected near alone; put bounds under [limits]"))
-    if unit == "Hz" and found.get("near", 1.0) <= 0:
+    if unit == "Hz" and numbers.get("near", 1.0) <= 0:
         errors.append(InputError(f"{name}.near", raw["near"], "expected above 0 Hz"))
+    errors += [
+        InputError(f"{name}.{key}", raw[key], "expected above 0")
+        for key in ("within", "weight")
+        if numbers.get(key, 1.0) <= 0
+    ]
     Mistakes.raise_any(errors)
-    return found
+    return numbers
 
 
 def read_window(raw: Mapping[str, Any], name: str) -> Window:
@@ -92,10 +105,35 @@ def _read_use(name: str, given: Any) -> Use:
         return use if use == "show" else FreeScore(name, use)
     if not isinstance(given, Mapping) or not given:
         raise Mistakes([InputError(name, given, _USES)])
-    numbers = _read_numbers(given, name, "near", *_BOUNDS)
-    return (
-        FreeScore(name, "near", numbers["near"]) if "near" in numbers else Window(name, **numbers)
+    if "near" in given:
+        return _near(_read_numbers(given, name, *_NEAR), name)
+    if "aim" in given:
+        return _aimed(given, name)
+    return Window(name, **_read_numbers(given, name, *_BOUNDS))
+
+
+def _near(numbers: Mapping[str, float], name: str) -> FreeScore:
+    within = numbers.get("within", np.nan) / (100 if unit_of_name(name) == "Hz" else 1)
+    return FreeScore(
+        name, "near", numbers["near"], within=within, weight=numbers.get("weight", 1.0)
     )
+
+
+def _aimed(given: Mapping[str, Any], name: str) -> FreeScore:
+    aim = given["aim"]
+    use = _SPELLINGS.get(aim, SHOWN) if isinstance(aim, str) else SHOWN
+    if use == SHOWN:
+        raise Mistakes([InputError(f"{name}.aim", aim, 'expected "maximise" or "minimise"')])
+    rest = {key: value for key, value in given.items() if key != "aim"}
+    numbers = _read_numbers(rest, name, *_AIMED[1:])
+    if len(numbers.keys() & set(_REFERENCES)) == 1:
+        allowed = "expected wanted and good_enough together"
+        raise Mistakes([InputError(name, given, allowed)])
+    free = FreeScore(name, use, **numbers)
+    if free.ends[0] >= free.ends[1]:
+        allowed = f"expected better than good_enough, {numbers['good_enough']:g}"
+        raise Mistakes([InputError(f"{name}.wanted", given["wanted"], allowed)])
+    return free
 
 
 def _read_scores(raw: Any) -> dict[str, Use]:
@@ -115,9 +153,14 @@ def _read_scores(raw: Any) -> dict[str, Use]:
 def _write_use(use: Use) -> Any:
     if isinstance(use, Window):
         return bounds_of(use)
-    if isinstance(use, FreeScore):
-        return {"near": use.target} if use.use == "near" else use.use
-    return use
+    if not isinstance(use, FreeScore):
+        return use
+    weight = {} if use.weight == 1.0 else {"weight": use.weight}
+    if use.use == "near":
+        within = use.within * (100 if unit_of_name(use.name) == "Hz" else 1)
+        return {"near": use.target, **({} if np.isnan(within) else {"within": within}), **weight}
+    stated = {k: v for k in _REFERENCES if not np.isnan(v := getattr(use, k))} | weight
+    return {"aim": use.use, **stated} if stated else use.use
 
 
 def _write_scores(scores: Mapping[str, Use]) -> dict[str, Any]:
@@ -146,7 +189,8 @@ Scores = Annotated[
             "additionalProperties": {
                 "anyOf": [
                     {"enum": sorted(_SPELLINGS)},
-                    {**_table_schema("near"), "required": ["near"]},
+                    {**_table_schema(*_NEAR), "required": ["near"]},
+                    {**_table_schema(*_AIMED), "required": ["aim"]},
                     WINDOW_SCHEMA,
                 ]
             },

@@ -1,22 +1,31 @@
-"""Prints a front."""
+"""Prints what was decided: what to solder, what it does against what was asked, what was close."""
 
 from __future__ import annotations
 
+import math
+import textwrap
+from collections.abc import Iterator
 from pathlib import Path
 
 from rich.markup import escape
-from rich.table import Table
 
 from explorer.cli.printing import CAUTION, out
-from objectives.format import part_value, quantity, score_label, score_unit
-from reports.model import ReportData
+from objectives.format import counted, mark_words, percent, score_label, sentence, stepped
+from reports.model import DecisionSummary, ReportData
 from reports.sections.infeasible import obstacle_sentences
-from reports.sections.method import method_sentences
-from reports.sections.pick import reason_sentences
+from reports.sections.pick import (
+    exchange_words,
+    given_up_words,
+    parts_words,
+    target_words,
+)
+
+_LABEL = 10
+"""Columns of the label of a line."""
 
 
 def print_front(data: ReportData, report: Path) -> None:
-    """Print how the front was found, why the pick is it, and the front's representatives.
+    """Print the decision in about ten lines, as wide as the terminal is.
 
     Parameters
     ----------
@@ -25,29 +34,64 @@ def print_front(data: ReportData, report: Path) -> None:
     report :
         The HTML file.
     """
-    console, terms = out(), data.terms
-    console.print(f"[bold]{escape(data.title)}[/bold]")
-    for text in (*method_sentences(data), *obstacle_sentences(data), *reason_sentences(data)):
-        console.print(escape(text), highlight=False)
-    free = [use for use in data.uses if use.free]
-    table = Table(title="The front" if data.feasible else "The nearest candidates")
-    table.add_column("no.", justify="right")
-    for label in data.part_labels.values():
-        table.add_column(label, justify="right")
-    for use in free:
-        table.add_column(score_label(use.name, terms), justify="right")
-    table.add_column("mark")
-    for at, row in enumerate(data.shown.to_dict("records")):
-        table.add_row(
-            str(row["candidate"]),
-            *(part_value(part, row[part], space=" ") for part in data.part_labels),
-            *(quantity(float(row[use.name]), use.unit) for use in free),
-            row["marks"],
-            style="bold" if data.feasible and at == 0 else None,
-        )
-    console.print(table)
-    for name, value in data.constants.items():
-        shown = quantity(value, score_unit(name))
-        console.print(f"Same for all: {score_label(name, terms)} {shown}")
-    console.print(f"\nReport: [bold]{escape(str(report))}[/bold]", soft_wrap=True)
-    console.print(CAUTION, soft_wrap=True)
+    console = out()
+    console.print(f"[bold]{escape(data.title)}[/bold] ({_how(data)})", highlight=False)
+    for label, text in _obstacles(data) if data.decision is None else _decided(data, data.decision):
+        for line in _wrapped(label, text, console.width):
+            console.print(escape(line), highlight=False, soft_wrap=True)
+    # A path is not broken: it is there to be copied.
+    console.print(f"{'Report':<{_LABEL}}{escape(str(report))}", highlight=False, soft_wrap=True)
+    for line in textwrap.wrap(CAUTION, console.width):
+        console.print(line, style="bold red", soft_wrap=True)
+
+
+def _how(data: ReportData) -> str:
+    if data.exact is not None:
+        return f"exact: {counted(data.exact.evaluated)} candidates"
+    assert data.searched is not None  # one of the two was run
+    return f"searched: {counted(data.searched.evaluated)} evaluations"
+
+
+def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str, str]]:
+    if decision.missed:
+        yield "Misses", " ".join(target_words(target, data) for target in decision.missed)
+    pick = decision.pick
+    yield "Solder", f"{parts_words(data, pick.candidate)} (candidate {pick.candidate})"
+    if decision.met:
+        yield "On target", " ".join(target_words(target, data) for target in decision.met)
+    row, targeted = data.shown.iloc[0], {target.score for target in decision.targets}
+    gives = [
+        f"{score_label(s.score, data.terms)} {stepped(float(row[s.score]), s.score)}"
+        for s in decision.scores
+        if s.score not in targeted
+    ]
+    if not math.isnan(pick.good):
+        asked = "" if pick.good >= decision.asked else f" ({percent(decision.asked)} asked)"
+        gives.append(f"targets and limits kept in {percent(pick.good)} of builds{asked}")
+    yield "Gives", ", ".join(gives)
+    yield "Gives up", given_up_words(data, decision)
+    for other in decision.alternatives:
+        name = sentence(mark_words("alternative", other.score, data.terms))
+        changes = parts_words(data, other.candidate, changed_only=True)
+        yield "Or", f"{name} ({other.candidate}): {changes}; gives {exchange_words(data, other)}"
+
+
+def _obstacles(data: ReportData) -> Iterator[tuple[str, str]]:
+    yield "Nothing", "keeps every limit."
+    for text in obstacle_sentences(data):
+        yield "", text
+    candidate = int(data.shown.iloc[0]["candidate"])
+    yield "Nearest", f"{parts_words(data, candidate)} (candidate {candidate})"
+
+
+def _wrapped(label: str, text: str, width: int) -> list[str]:
+    """Return the lines of one entry; numbers stay with their units."""
+    lines = textwrap.wrap(
+        text.replace(SPACE, _GLUE), max(width, 2 * _LABEL) - _LABEL,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
+    leads = [label, *[""] * len(lines)]
+    return [
+        f"{lead:<{_LABEL}}{line}".replace(_GLUE, SPACE)
+        for lead, line in zip(leads, lines, strict=False)
+    ]

@@ -12,7 +12,7 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.scores.registry import least, score
+from objectives.scores.registry import Step, least, score
 
 _LARGEST_RATIO = 1e3
 """A ratio beyond this is reported as this, so that every candidate can be compared."""
@@ -43,6 +43,7 @@ def _fall_across_stopper(a: Assessment) -> FloatArray:
 @score(
     "bias_shift_V", "V", "neither",
     "mean {grid}-{cathode} voltage under the drive, minus that at rest",
+    step=Step(0.05, "valves of one type differ by as much (common practice, no source)"),
     requires=("drive",),
     slow=True,
 )  # fmt: skip

@@ -9,6 +9,7 @@ from objectives.scores.registry import score
 
 @score(
     "noise_dBu", "dBu", "minimise", "A-weighted noise referred to the {source}",
+    superlative="quietest",
     source="IEC 61672-1 weighting; Nyquist 1928; device noise as its table entry says",
 )  # fmt: skip
 def _noise(a: Assessment) -> FloatArray:

@@ -10,9 +10,10 @@ import numpy as np
 from objectives.arrays import BoolArray, FloatArray
 from objectives.assessment import Assessment
 from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
-from objectives.scores.registry import score
+from objectives.scores.registry import Step, score
 from objectives.stage import Stage
 
+_ONE = Step(1.0, "a part more or less")
 _SAME = 0.005
 """Values that differ by less than this fraction are one: they are the same part."""
 
@@ -39,6 +40,8 @@ def _fitted(stage: Stage, name: str) -> BoolArray:
     "fitted_parts_count", "", "minimise",
     "resistors and capacitors of the stage itself, without its driver and load",
     of_bought_parts=True,
+    step=_ONE,
+    superlative="fewest parts",
 )  # fmt: skip
 def _fitted_parts(a: Assessment) -> FloatArray:
     values = fitted_values(a.stage, (*RESISTORS, *CAPACITORS))
@@ -49,6 +52,7 @@ def _fitted_parts(a: Assessment) -> FloatArray:
     "distinct_values_count", "", "minimise",
     "different values among the resistors and the capacitors of the stage",
     of_bought_parts=True,
+    step=_ONE,
 )  # fmt: skip
 def _distinct_values(a: Assessment) -> FloatArray:
     return _distinct(fitted_values(a.stage, RESISTORS)) + _distinct(
@@ -70,6 +74,8 @@ def _distinct(values: FloatArray) -> FloatArray:
     source="the drawer's price column",
     requires=("prices",),
     of_bought_parts=True,
+    step=Step(0.05, "prices move by as much", relative=True),
+    superlative="cheapest",
 )  # fmt: skip
 def _price(a: Assessment) -> FloatArray:
     prices = a.targets.prices

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.radio.detection import QUIETEST_DBU, Detection, detection
-from objectives.scores.registry import greatest, least, score
+from objectives.scores.registry import Step, greatest, least, score
 from objectives.targets import BAND_POINTS
 
 
@@ -52,6 +52,8 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
     "rf_margin_dB", "dB", "maximise",
     "least attenuation at the {grid} over the radio bands, minus what is required",
     label="RF margin",
+    step=Step(1.0, "wiring decides the last decibel at radio frequencies"),
+    superlative="most radio rejection",
     combine=least,
     requires=("radio_bands",),
 )  # fmt: skip

@@ -24,6 +24,47 @@ def _only(parts: Sequence[FloatArray]) -> FloatArray:
 
 
 @dataclass(frozen=True)
+class Step:
+    """The smallest difference in a score that matters in practice.
+
+    Designs within a step of each other in every score are one choice; what is given up is counted
+    in steps.
+
+    Attributes
+    ----------
+    size : in the unit of the score, or as a fraction of the value where ``relative``
+    reason : why less does not matter
+    relative : whether equal ratios count as equal differences
+    """
+
+    size: float
+    reason: str
+    relative: bool = False
+
+    def count(self, value: FloatArray) -> FloatArray:
+        """Return values on a scale on which a difference of 1 is a step."""
+        if not self.relative:
+            return np.asarray(value / self.size)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.log(value) / np.log1p(self.size))
+
+    def shift(self, value: float, steps: float) -> float:
+        """Return the value that lies so many steps above another."""
+        return value * (1 + self.size) ** steps if self.relative else value + self.size * steps
+
+
+_TOLERANCE = Step(0.05, "parts of 5 % differ by as much", relative=True)
+_STEPS = {
+    "dB": Step(0.5, "less than half a decibel is not heard (common practice, no source)"),
+    "dBu": Step(0.5, "less than half a decibel is not heard (common practice, no source)"),
+    "Hz": Step(2**0.05 - 1, "a twentieth of an octave: parts of 5 % differ by as much", True),
+    "octaves": Step(0.05, "a twentieth of an octave: parts of 5 % differ by as much"),
+    "%": Step(1.0, "a hundredth"),
+}
+"""Steps by unit; that of any other unit is 5 % of the value."""
+
+
+@dataclass(frozen=True)
 class Score:
     """One named number of a stage.
 
@@ -41,6 +82,8 @@ class Score:
     of_bought_parts : whether it is of the parts as they are bought, so that a built stage has none
         of its own
     words : template of the name in words; the name itself without its unit where empty
+    step : the smallest difference that matters in practice
+    superlative : what the design is called that is best in it, "quietest"; empty: by its name
     """
 
     name: str
@@ -54,6 +97,8 @@ class Score:
     slow: bool = False
     of_bought_parts: bool = False
     words: str = ""
+    step: Step = _TOLERANCE
+    superlative: str = ""
 
     def compute(self, assessment: Any) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
@@ -136,12 +181,14 @@ def score(
     requires: tuple[str, ...] = (),
     slow: bool = False,
     of_bought_parts: bool = False,
+    step: Step | None = None,
+    superlative: str = "",
 ) -> Callable[[_F], _F]:
     """Enter a function of an assessment into the registry as a score; see :class:`Score`.
 
     ``label`` is the template of its words. With ``combine``, for a score with a kink, the function
     returns a sequence of what is smooth, and ``combine`` makes the score of it; else it returns the
-    score.
+    score. ``step`` is that of the unit when None.
     """
 
     def enter(function: _F) -> _F:
@@ -151,6 +198,7 @@ def score(
         _ENTERED[name] = Score(
             name, unit, direction, meaning, source, facets, combine or _only,
             frozenset(requires), slow, of_bought_parts, label,
+            step or _STEPS.get(unit, _TOLERANCE), superlative,
         )  # fmt: skip
         return function
 

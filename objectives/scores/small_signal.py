@@ -14,7 +14,10 @@ from objectives.circuit.network import Network
 from objectives.scores.registry import magnitude, score
 
 
-@score("gain_dB", "dB", "maximise", "{source} to output, at the reference frequency")
+@score(
+    "gain_dB", "dB", "maximise", "{source} to output, at the reference frequency",
+    superlative="most gain",
+)  # fmt: skip
 def _gain(a: Assessment) -> FloatArray:
     return level_dB(a.reference, "output")
 
@@ -40,6 +43,7 @@ def _input_corner(a: Assessment) -> FloatArray:
     "distance of the input corner from its target, |log2(f/target)|",
     combine=magnitude,
     requires=("input_corner_Hz",),
+    superlative="nearest the target",
 )  # fmt: skip
 def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     target = a.targets.input_corner_Hz
@@ -48,12 +52,18 @@ def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     return (np.log2(_input_corner(a) / target),)
 
 
-@score("lower_corner_Hz", "Hz", "minimise", "lower -3.01 dB frequency, {source} to output")
+@score(
+    "lower_corner_Hz", "Hz", "minimise", "lower -3.01 dB frequency, {source} to output",
+    superlative="deepest bass",
+)  # fmt: skip
 def _lower_corner(a: Assessment) -> FloatArray:
     return a.output_corners_Hz[0]
 
 
-@score("upper_corner_Hz", "Hz", "maximise", "upper -3.01 dB frequency, {source} to output")
+@score(
+    "upper_corner_Hz", "Hz", "maximise", "upper -3.01 dB frequency, {source} to output",
+    superlative="widest",
+)  # fmt: skip
 def _upper_corner(a: Assessment) -> FloatArray:
     return np.minimum(a.output_corners_Hz[1], HIGHEST_HZ)
 

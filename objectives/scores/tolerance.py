@@ -6,7 +6,7 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.scores.registry import score
+from objectives.scores.registry import Step, score
 from objectives.tolerance.builds import batch_shape, built_scores
 from objectives.tolerance.setup import YIELD
 from objectives.tolerance.spreads import draw_units
@@ -18,6 +18,8 @@ from objectives.tolerance.spreads import draw_units
     source="scrambled Sobol draws, the same for every candidate",
     requires=("tolerance",),
     slow=True,
+    step=Step(2.0, "one build in fifty"),
+    superlative="most robust",
 )  # fmt: skip
 def _yield_percent(a: Assessment) -> FloatArray:
     setup = a.targets.tolerance

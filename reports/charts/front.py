@@ -163,7 +163,7 @@ class _Views:
     def styles(self) -> dict[str, Any]:
         """Return colour, shape and size by kind."""
         size: Any = alt.when(alt.datum.kind == "pick").then(alt.value(KINDS["pick"][2]))
-        for kind in ("nearest", "knee", "best in a score"):
+        for kind in ("nearest", "alternative", "best in a score"):
             size = size.when(alt.datum.kind == kind).then(alt.value(KINDS[kind][2]))
         return {
             "color": self.colour(),

@@ -12,7 +12,7 @@ from scipy import stats
 
 from objectives.arrays import FloatArray
 from objectives.devices.terms import Terms
-from objectives.format import part_value, quantity, score_label
+from objectives.format import mark_words, part_value, quantity, score_label
 from reports.model import Mark, ReportData, ScoreUse
 from reports.theme import ACCENTS
 
@@ -21,7 +21,7 @@ _MOST_PLATES: Final = 6
 KINDS: Final[dict[str, tuple[str, str, int]]] = {
     "pick": (ACCENTS["orange"], "diamond", 260),
     "nearest": (ACCENTS["orange"], "diamond", 260),
-    "knee": (ACCENTS["plum"], "triangle-up", 170),
+    "alternative": (ACCENTS["plum"], "triangle-up", 170),
     "best in a score": (ACCENTS["teal"], "square", 110),
     "shown in the table": (ACCENTS["blue"], "circle", 52),
     "rest of the front": (ACCENTS["slate"], "circle", 12),
@@ -36,15 +36,15 @@ FAINT: Final = "rest of the front"
 def mark_kind(marks: Sequence[Mark]) -> str:
     """Return which kind of candidate its marks make of a row, the most notable."""
     kinds = {mark.kind for mark in marks}
-    for kind in ("pick", "nearest", "knee"):
+    for kind in ("pick", "nearest", "alternative"):
         if kind in kinds:
             return kind
     return "best in a score" if kinds else ORDINARY
 
 
 def mark_label(mark: Mark, terms: Terms) -> str:
-    """Return a mark in words: ``knee``, ``best gain``."""
-    return f"best {score_label(mark.score, terms)}" if mark.kind == "best" else mark.kind
+    """Return a mark in words: ``quietest`` of those on target, ``best gain`` of all."""
+    return mark_words(mark.kind, mark.score, terms)
 
 
 def spanning_scores(data: ReportData) -> list[ScoreUse]:

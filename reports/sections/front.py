@@ -61,7 +61,7 @@ def front_table(data: ReportData) -> Table:
         columns["limits broken"] = [str(count) for count in shown["limits_broken_count"]]
     if data.feasible:
         caption = (
-            f"{len(shown)} of the {counted(len(data.front))} candidates on the front, the pick "
+            f"{len(shown)} of the {counted(data.front_size)} candidates on the front, the pick "
             "first; the others are in front.csv."
         )
     else:

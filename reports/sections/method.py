@@ -41,7 +41,7 @@ def _exact(data: ReportData, run: SearchSummary) -> str:
     evaluated = f"only {counted(run.evaluated)}" if run.interrupted else "every one"
     kept = (
         f"{counted(run.feasible)} keep every limit, and no other candidate beats "
-        f"{counted(len(data.front))} of those."
+        f"{counted(data.front_size)} of those."
         if data.feasible
         else "none keeps every limit."
     )

@@ -1,29 +1,212 @@
-"""The pick: its parts, its scores, and why it was chosen."""
+"""The pick: its parts, what it achieves against what was asked, and what stands beside it."""
 
 from __future__ import annotations
+
+import math
+from collections.abc import Sequence
 
 import pandas as pd
 
 from objectives.format import (
+    SPACE,
     counted,
+    fixed,
+    mark_words,
     part_value,
     percent,
     quantity,
     score_label,
     score_unit,
     sentence,
+    signed_percent,
+    step_rounded,
+    stepped,
 )
-from reports.model import Note, PickReason, Prose, ReportData, Section, Table
+from objectives.scores.registry import REGISTRY
+from reports.model import (
+    Block,
+    DecisionSummary,
+    NamedDesign,
+    Note,
+    Prose,
+    ReportData,
+    ScoreStanding,
+    Section,
+    Table,
+    TargetStanding,
+)
 from reports.sections.job import asked_words
+from reports.sections.limits import allowed_words
+
+_NOTICED = 0.5
+"""Differences of less than half a noticeable step are not worth a word."""
 
 
 def pick_section(data: ReportData) -> Section:
     """Return the pick with its parts, the reasons for it and its scores."""
     row = data.shown.iloc[0]
-    parts = ", ".join(
-        f"{label} {part_value(part, row[part])}" for part, label in data.part_labels.items()
-    )
     lead = "The pick is" if data.feasible else "The nearest is"
+    named = f"{lead} candidate {row['candidate']}: {parts_words(data, row['candidate'])}."
+    blocks: list[Block] = [Note(named, "finding")]
+    decision = data.decision
+    if decision is None:
+        return Section("pick", "The nearest candidate", [*blocks, _scores(data)])
+    missed = [target_words(target, data) for target in decision.missed]
+    if missed:
+        blocks.insert(0, Note(f"It misses what was asked. {' '.join(missed)}", "caution"))
+    blocks += [
+        Prose(reason_sentences(data), listed=True),
+        _scores(data),
+        _standings(data, decision.scores),
+    ]
+    if decision.alternatives:
+        blocks.append(Prose(["Close by:"]))
+        close = [alternative_words(data, other) for other in decision.alternatives]
+        blocks.append(Prose(close, listed=True))
+    return Section("pick", "The pick and why", blocks)
+
+
+def parts_words(data: ReportData, candidate: int, *, changed_only: bool = False) -> str:
+    """Return the parts that vary, of one design; on request those that differ from the pick's."""
+    own, pick = _row(data, candidate), data.shown.iloc[0]
+    return ", ".join(
+        f"{label} {part_value(part, own[part])}"
+        for part, label in data.part_labels.items()
+        if not changed_only or own[part] != pick[part]
+    )
+
+
+def reason_sentences(data: ReportData) -> list[str]:
+    """Return why the pick was chosen: targets, yield, what it gives up; a sentence an item."""
+    decision = data.decision
+    if decision is None:
+        return []
+    return [
+        *(target_words(target, data) for target in decision.targets),
+        yield_words(decision),
+        _why(data, decision),
+        f"It gives up {given_up_words(data, decision)} against the best on target.",
+    ]
+
+
+def target_words(target: TargetStanding, data: ReportData) -> str:
+    """Return a target and how the pick stands to it: ``Input corner: 6.1 kHz, asked 6.2 kHz``."""
+    score, value, asked, off = _target_in_plain(target, data)
+    unit = score_unit(score)
+    here = f"{sentence(score_label(score, data.terms))}: {stepped(value, score)}"
+    if math.isnan(asked):
+        allowed = allowed_words(target.at_least, target.at_most, unit)
+        return f"{here}; asked {allowed}."
+    away = (
+        signed_percent(100 * (value / asked - 1))
+        if REGISTRY[score].step.relative
+        else quantity(step_rounded(value - asked, score), unit)
+    )
+    verdict = "within" if target.missed_steps == 0 else "outside"
+    return f"{here}, asked {quantity(asked, unit)}: {away}, {verdict} the {off} allowed."
+
+
+def _target_in_plain(target: TargetStanding, data: ReportData) -> tuple[str, float, float, str]:
+    """Return score, value, value asked and distance allowed; a corner in hertz, not octaves."""
+    if target.score == "input_corner_error_octaves":
+        asked = data.pick.targets.input_corner_Hz
+        assert asked is not None  # the score needs one
+        value = float(data.shown.iloc[0]["input_corner_Hz"])
+        return "input_corner_Hz", value, asked, percent(2**target.at_most - 1)
+    unit = score_unit(target.score)
+    if REGISTRY[target.score].step.relative and target.aim:
+        off = percent(target.at_most / target.aim - 1)
+    else:
+        off = quantity(target.at_most - target.aim, unit)
+    return target.score, target.value, target.aim, off
+
+
+def yield_words(decision: DecisionSummary) -> str:
+    """Return how many builds keep targets and limits, and how many were asked for."""
+    good = decision.pick.good
+    if math.isnan(good):
+        return "How many builds keep targets and limits was not studied."
+    here = f"{percent(good)} of builds keep every target and limit"
+    if good >= decision.asked:
+        return f"{here}; the brief asks {percent(decision.asked)}."
+    return (
+        f"{here}, fewer than the {percent(decision.asked)} that the brief asks; no design built "
+        "does better."
+    )
+
+
+def _why(data: ReportData, decision: DecisionSummary) -> str:
+    met = (
+        f"{counted(decision.on_target)} of the {counted(data.front_size)} designs on the front "
+        f"meet{'s' if decision.on_target == 1 else ''} every target"
+        if decision.on_target
+        else "No design on the front meets every target, and those that miss least were compared"
+    )
+    return (
+        f"{met}. Of these the pick comes farthest from what is good enough towards what is wanted, "
+        "in its worst score; of designs that no one could tell apart it has fewer and commoner "
+        "parts."
+    )
+
+
+def given_up_words(data: ReportData, decision: DecisionSummary) -> str:
+    """Return what the pick gives up against the best on target: ``1.2 dB of gain``."""
+    given = [
+        f"{difference_words(standing.score, standing.best, standing.value)} of "
+        f"{score_label(standing.score, data.terms)}"
+        for standing in decision.scores
+        if standing.given_up_steps >= _NOTICED and standing.score not in _targeted(decision)
+    ]
+    return _listed(given) if given else "nothing noticeable"
+
+
+def difference_words(score: str, from_value: float, to_value: float) -> str:
+    """Return the size of a difference: ``1.2 dB``, ``8 %`` of what is judged by ratio."""
+    if REGISTRY[score].step.relative and from_value > 0:
+        return percent(abs(to_value / from_value - 1))
+    return quantity(step_rounded(abs(to_value - from_value), score), score_unit(score))
+
+
+def alternative_words(data: ReportData, other: NamedDesign) -> str:
+    """Return a named design: what changes, what it gives and what it costs against the pick."""
+    assert data.decision is not None
+    name = sentence(mark_words("alternative", other.score, data.terms))
+    changes = parts_words(data, other.candidate, changed_only=True)
+    return f"{name} (candidate {other.candidate}): {changes}; {exchange_words(data, other)}."
+
+
+def exchange_words(data: ReportData, other: NamedDesign) -> str:
+    """Return what a design gives and costs against the pick, in noticeable differences."""
+    assert data.decision is not None
+    own, pick = _row(data, other.candidate), data.shown.iloc[0]
+    pieces = []
+    good, here = other.good, data.decision.pick.good
+    if abs(good - here) >= REGISTRY["tolerance_yield_percent"].step.size / 100:
+        pieces.append(f"yield {percent(good)}")
+    for standing in data.decision.scores:
+        name = standing.score
+        shown = "input_corner_Hz" if name == "input_corner_error_octaves" else name
+        step = REGISTRY[shown].step
+        moved = step.count(own[shown]) - step.count(pick[shown])
+        if abs(moved) >= _NOTICED or (shown != name and own[shown] != pick[shown]):
+            pieces.append(f"{score_label(shown, data.terms)} {stepped(own[shown], shown)}")
+    return ", ".join(pieces) or "no score noticeably different"
+
+
+def _row(data: ReportData, candidate: int) -> pd.Series:
+    return data.front.iloc[candidate - 1]
+
+
+def _targeted(decision: DecisionSummary) -> set[str]:
+    return {target.score for target in decision.targets}
+
+
+def _listed(items: Sequence[str]) -> str:
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def _scores(data: ReportData) -> Table:
+    row = data.shown.iloc[0]
     frame = pd.DataFrame(
         [
             (
@@ -35,44 +218,36 @@ def pick_section(data: ReportData) -> Section:
         ],
         columns=["score", "value", "the brief asks"],
     )
-    return Section(
-        "pick",
-        "The pick and why" if data.feasible else "The nearest candidate",
+    return Table(frame, "Its scores.")
+
+
+def _standings(data: ReportData, standings: Sequence[ScoreStanding]) -> Table:
+    frame = pd.DataFrame(
         [
-            Note(f"{lead} candidate {row['candidate']}: {parts}.", "finding"),
-            Prose(reason_sentences(data), listed=True),
-            Table(frame, "Its scores."),
+            (
+                score_label(s.score, data.terms),
+                stepped(s.value, s.score),
+                stepped(s.wanted, s.score) + ("" if s.stated else " *"),
+                stepped(s.good_enough, s.score) + ("" if s.stated else " *"),
+                stepped(s.best, s.score),
+                fixed(s.given_up_steps, 1),
+            )
+            for s in standings
         ],
+        columns=["score", "the pick", "wanted", "good enough", "best on target", "steps given up"],
+    )
+    return Table(
+        frame,
+        "How the pick was weighed. A step is the smallest difference that matters in practice: "
+        + "; ".join(
+            f"{score_label(s.score, data.terms)}{SPACE}{_step_words(s.score)}" for s in standings
+        )
+        + ". * not stated by the brief: taken from the designs on target.",
     )
 
 
-def reason_sentences(data: ReportData) -> list[str]:
-    """Return why the pick was chosen and what it gives up, one score an item."""
-    reasons, terms = data.reasons, data.terms
-    if not reasons:
-        return []
-    shares = ", ".join(f"{percent(r.share)} ({score_label(r.score, terms)})" for r in reasons)
-    weakest = max(reasons, key=lambda reason: reason.share)
-    return [
-        f"None of the {counted(len(data.front))} candidates on the front beats another in every "
-        "score. The pick is the one whose worst score is the least bad. From the front's best "
-        f"value (0 %) to its worst (100 %), its scores lie at {shares}; its weakest is "
-        f"{score_label(weakest.score, terms)}.",
-        *(_reason(reason, data) for reason in reasons),
-    ]
-
-
-def _reason(reason: PickReason, data: ReportData) -> str:
-    terms, unit = data.terms, score_unit(reason.score)
-    here = f"{sentence(score_label(reason.score, terms))}: {quantity(reason.value, unit)}"
-    if reason.candidate is None:
-        return f"{here}, the front's best."
-    costs = [
-        f"{score_label(score, terms)} from {quantity(picked, score_unit(score))} to "
-        f"{quantity(there, score_unit(score))}"
-        for score, picked, there in reason.costs
-    ]
-    return (
-        f"{here}; candidate {reason.candidate} has {quantity(reason.best, unit)}, at the cost of "
-        f"{' and '.join(costs) or 'nothing'}."
-    )
+def _step_words(score: str) -> str:
+    step = REGISTRY[score].step
+    if step.relative:
+        return percent(step.size, 0 if step.size >= 0.045 else 1)
+    return quantity(step.size, score_unit(score))

@@ -39,11 +39,11 @@ def tolerance_section(data: ReportData) -> Section | None:
     if studies is None or studies.tolerance is None:
         return None
     front: list[Block] = []
-    if studies.yields is not None:
+    if studies.yields is not None and data.decision is not None:
         front = yield_blocks(
             studies.yields,
             data.front,
-            data.given_up,
+            data.decision.shortfall,
             pick=data.front["candidate"].tolist().index(data.shown["candidate"].iloc[0]),
             free=[use.name for use in data.uses if use.free],
             parts=list(data.origins),

@@ -52,7 +52,7 @@ def yield_blocks(
     front :
         One row a design: ``candidate``, and a column for each part and score.
     given_up :
-        What each design gives up in its worst score, as a share of the front's span.
+        The most noticeable steps that each design gives up in one score.
     pick :
         Row of the pick.
     free :
@@ -176,8 +176,8 @@ def _better(
         Note(
             f"Candidate {front['candidate'].iloc[row]} has a yield of "
             f"{percent(yields.good[row], 1)} against the pick's {percent(yields.good[pick], 1)}, "
-            f"and gives up {percent(given_up[row])} of the front's span in its worst score, "
-            f"against {percent(given_up[pick])}.",
+            f"and gives up {number(given_up[row], 2)} noticeable steps in its worst score, "
+            f"against {number(given_up[pick], 2)}.",
             "finding",
         )
     ]
@@ -200,7 +200,9 @@ def price_table(
         enough = yields.good >= share
         if yields.good[pick] >= share or not np.any(enough):
             continue
-        rows.append((f"{percent(share)} or more", int(np.argmin(np.where(enough, given_up, 2.0)))))
+        rows.append(
+            (f"{percent(share)} or more", int(np.argmin(np.where(enough, given_up, np.inf))))
+        )
     if yields.good[best] > yields.good[pick]:
         rows.append(("the highest", best))
     at = [row for _, row in rows]
@@ -208,7 +210,7 @@ def price_table(
         "yield wanted": [wanted for wanted, _ in rows],
         "candidate": [str(front["candidate"].iloc[row]) for row in at],
         "yield (%)": [fixed(100 * yields.good[row], 1) for row in at],
-        "given up in its worst score (%)": [fixed(100 * given_up[row], 0) for row in at],
+        "given up in its worst score (steps)": [fixed(given_up[row], 1) for row in at],
     }
     for name in free:
         unit = score_unit(name)
@@ -219,7 +221,7 @@ def price_table(
         columns[label] = [part_value(name, front[name].iloc[row]) for row in at]
     return Table(
         pd.DataFrame(columns),
-        "What yield costs. For each yield wanted: the design that gives up least of the front's "
-        "span in its worst score, with its nominal scores and its parts.",
+        "What yield costs. For each yield wanted: the design that gives up fewest noticeable "
+        "steps in its worst score, with its nominal scores and its parts.",
         {0: "pick"},
     )

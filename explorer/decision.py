@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from explorer.problem import Evaluation, Problem
+from explorer.evaluation import Evaluation
+from explorer.problem import Problem
 from explorer.series import rarity
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS

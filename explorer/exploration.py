@@ -12,9 +12,10 @@ import pandas as pd
 
 from explorer.aims import FreeScore
 from explorer.decision import Decision, decide, distinct
+from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
-from explorer.problem import Evaluation, Problem
+from explorer.problem import Problem
 from explorer.search import (
     ProgressCallback,
     SearchResult,

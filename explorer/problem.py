@@ -13,7 +13,8 @@ import numpy as np
 from explorer.aims import WORST_LOSS, FreeScore, Window
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from explorer.evaluation import Evaluation, Parts
+from objectives.arrays import FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
@@ -42,9 +43,6 @@ _SLOW_UP_TO = 2000
 """With a slow score, spaces up to this size are still enumerated."""
 
 
-Parts = Mapping[str, FloatArray]
-
-
 @dataclass(frozen=True)
 class Choice:
     """One part that varies: the values it may take, or a continuous range."""
@@ -67,63 +65,6 @@ class Choice:
     def shown(self, values: FloatArray) -> Sequence[float | str]:
         """Return values as tables hold them: numbers, or the names that they stand for."""
         return [self.names[int(value)] for value in values] if self.names else values.tolist()
-
-
-@dataclass(frozen=True)
-class Evaluation:
-    """Scores, losses and limits of N candidates."""
-
-    parts: Parts
-    scores: Mapping[str, FloatArray]
-    losses: FloatArray
-    """Shape (N, free scores); smaller is better."""
-    excess: Mapping[str, FloatArray]
-    """For each limit how far it is broken; 0 or less where it is kept."""
-    room: FloatArray
-    """Shape (N, rooms): noticeable steps to each limit and target that no free score tells of."""
-
-    @property
-    def broken(self) -> FloatArray:
-        """Sum of what is broken, shape (N,); 0 where the candidate is feasible."""
-        return np.asarray(np.sum([np.maximum(e, 0.0) for e in self.excess.values()], axis=0))
-
-    @property
-    def feasible(self) -> BoolArray:
-        """Which candidates keep every limit."""
-        return np.asarray(self.broken <= 0.0)
-
-    def __len__(self) -> int:
-        """Return the number of candidates."""
-        return len(self.losses)
-
-    def take(self, rows: IntArray | BoolArray) -> Evaluation:
-        """Return the candidates at ``rows``."""
-        return Evaluation(
-            {name: a[rows] for name, a in self.parts.items()},
-            {name: a[rows] for name, a in self.scores.items()},
-            self.losses[rows],
-            {name: a[rows] for name, a in self.excess.items()},
-            self.room[rows],
-        )
-
-    @staticmethod
-    def join(pieces: list[Evaluation]) -> Evaluation:
-        """Return the pieces one after the other; at least one piece.
-
-        What is rated for some devices only is no limit to the others.
-        """
-        first = pieces[0]
-        limits = dict.fromkeys(name for piece in pieces for name in piece.excess)
-        return Evaluation(
-            {n: np.concatenate([p.parts[n] for p in pieces]) for n in first.parts},
-            {n: np.concatenate([p.scores[n] for p in pieces]) for n in first.scores},
-            np.concatenate([p.losses for p in pieces]),
-            {
-                n: np.concatenate([p.excess.get(n, np.full(len(p), -np.inf)) for p in pieces])
-                for n in limits
-            },
-            np.concatenate([p.room for p in pieces]),
-        )
 
 
 @dataclass(frozen=True)
@@ -365,7 +306,10 @@ class Problem:
             for window in (*self.windows, *self.goals)
             if window.name not in told and not REGISTRY[window.name].of_bought_parts
         ]
-        rooms += [-e / _RATING_STEP for name, e in excess.items() if name.endswith(_RATING)]
+        # Which ratings there are differs from device to device; the tightest stands for all.
+        ratings = [e for name, e in excess.items() if name.endswith(_RATING)]
+        if self.ratings_hold:
+            rooms.append(-np.max(ratings, axis=0, initial=-1.0) / _RATING_STEP)
         count = len(excess[ALL_FINITE])
         if not rooms:
             return np.zeros((count, 0))

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.parts import PART_ELEMENTS, highest
+from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
-from explorer.problem import ALL_FINITE, Evaluation, Problem
+from explorer.problem import ALL_FINITE, Problem
 from explorer.search import SearchResult
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment

@@ -10,7 +10,8 @@ from optuna.samplers import BaseSampler, NSGAIISampler, RandomSampler, TPESample
 from optuna.study import Study
 from optuna.trial import FrozenTrial
 
-from explorer.problem import Parts, Problem
+from explorer.evaluation import Parts
+from explorer.problem import Problem
 from explorer.settings import Settings
 
 

@@ -11,9 +11,10 @@ import numpy as np
 import optuna
 from optuna.trial import TrialState
 
+from explorer.evaluation import Evaluation
 from explorer.front import Scale, non_dominated
 from explorer.journal import naming_storage, open_storage
-from explorer.problem import CHUNK, Evaluation, Problem
+from explorer.problem import CHUNK, Problem
 from explorer.sampler import batch_sampler, decode, distributions
 from explorer.settings import Settings
 from objectives.arrays import FloatArray

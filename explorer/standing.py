@@ -11,8 +11,9 @@ import pandas as pd
 
 from explorer.brief.model import Brief
 from explorer.designs import Design
+from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
-from explorer.problem import Evaluation, Problem
+from explorer.problem import Problem
 from objectives.scores.registry import REGISTRY
 
 

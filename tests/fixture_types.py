@@ -20,3 +20,11 @@ MakeFormulation: TypeAlias = Callable[..., Formulation]
 """Takes pairs of texts, and the brief's folder."""
 Restage: TypeAlias = Callable[..., Assessment]
 """Takes fields of the pick's stage."""
+
+
+TARGETLESS = (
+    'input_corner = "8 kHz"\n\n[[targets.radio_bands]]\nname = "medium wave"\nfrom = "530 kHz"\n'
+    'to = "1.7 MHz"\nattenuation = "20 dB"\n',
+    "",
+)
+"""A change of the brief that takes its targets out: a target takes part by itself."""

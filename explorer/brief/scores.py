@@ -106,6 +106,9 @@ def _read_use(name: str, given: Any) -> Use:
     if not isinstance(given, Mapping) or not given:
         raise Mistakes([InputError(name, given, _USES)])
     if "near" in given:
+        if set(_BOUNDS) & given.keys():
+            allowed = "expected near without bounds; put bounds under [limits]"
+            raise Mistakes([InputError(name, given, allowed)])
         return _near(_read_numbers(given, name, *_NEAR), name)
     if "aim" in given:
         return _aimed(given, name)
@@ -113,10 +116,9 @@ def _read_use(name: str, given: Any) -> Use:
 
 
 def _near(numbers: Mapping[str, float], name: str) -> FreeScore:
-    within = numbers.get("within", np.nan) / (100 if unit_of_name(name) == "Hz" else 1)
-    return FreeScore(
-        name, "near", numbers["near"], within=within, weight=numbers.get("weight", 1.0)
-    )
+    scale = 100 if unit_of_name(name) == "Hz" else 1
+    rest = {"within": numbers["within"] / scale} if "within" in numbers else {}
+    return FreeScore(name, "near", numbers["near"], weight=numbers.get("weight", 1.0), **rest)
 
 
 def _aimed(given: Mapping[str, Any], name: str) -> FreeScore:

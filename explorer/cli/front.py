@@ -85,13 +85,8 @@ def _obstacles(data: ReportData) -> Iterator[tuple[str, str]]:
 
 
 def _wrapped(label: str, text: str, width: int) -> list[str]:
-    """Return the lines of one entry; numbers stay with their units."""
-    lines = textwrap.wrap(
-        text.replace(SPACE, _GLUE), max(width, 2 * _LABEL) - _LABEL,
-        break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
+    """Return the lines of one entry; a no-break space keeps a number with its unit."""
+    room = max(width, 2 * _LABEL) - _LABEL
+    lines = textwrap.wrap(text, room, break_long_words=False, break_on_hyphens=False)
     leads = [label, *[""] * len(lines)]
-    return [
-        f"{lead:<{_LABEL}}{line}".replace(_GLUE, SPACE)
-        for lead, line in zip(leads, lines, strict=False)
-    ]
+    return [f"{lead:<{_LABEL}}{line}" for lead, line in zip(leads, lines, strict=False)]

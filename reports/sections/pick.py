@@ -68,7 +68,8 @@ def pick_section(data: ReportData) -> Section:
 
 def parts_words(data: ReportData, candidate: int, *, changed_only: bool = False) -> str:
     """Return the parts that vary, of one design; on request those that differ from the pick's."""
-    own, pick = _row(data, candidate), data.shown.iloc[0]
+    pick = data.shown.iloc[0]
+    own = pick if candidate == pick["candidate"] else _row(data, candidate)
     return ", ".join(
         f"{label} {part_value(part, own[part])}"
         for part, label in data.part_labels.items()

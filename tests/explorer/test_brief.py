@@ -296,7 +296,7 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
     ([put("parts.plate_load", ...)], "parts.plate_load: not given: required: Plate"),
     ([put("parts.cathode_resistor", ...)], "parts.cathode_resistor: not given: required"),
     ([put("parts.bypass", ...)], "parts.bypass: not given: required"),
-    ([put("scores", ...)], "scores: not given: required"),
+    ([put("scores", ...), put("targets", ...)], "scores: []: expected a target, or at least one"),
     # units and bounds
     ([put("supply.voltage", "300 A")], "supply.voltage: '300 A': expected a voltage *a current"),
     ([put("supply.voltage", "0 V")], "supply.voltage: '0 V': * above 0 V"),
@@ -400,9 +400,12 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
         "parts.grid_leak: 'none': the grid would float",
     ),
     # scores, limits, targets
-    ([put("scores", {})], "scores: []: expected at least one score that is maximised"),
+    ([put("scores", {}), put("targets", ...)], "scores: []: expected a target, or at least one"),
     ([put("scores", 3)], "scores: 3: expected a table of scores"),
-    ([put("scores", {"gain_dB": "show"})], "scores: ['gain_dB']: expected at least one score"),
+    (
+        [put("scores", {"gain_dB": "show"}), put("targets", ...)],
+        "scores: ['gain_dB']: expected a target, or at least one score",
+    ),
     ([put("scores.gain_dB", "big")], 'scores.gain_dB: \'big\': expected "maximise", "minimise"'),
     ([put("scores.gain_dB", {})], 'scores.gain_dB: {}: expected "maximise"'),
     ([put("scores.gain_dB", {"near": "3 V"})], "scores.gain_dB.near: '3 V': expected a level"),

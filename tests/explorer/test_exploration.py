@@ -15,7 +15,7 @@ import pytest
 from explorer.exploration import Exploration, Mark, explore
 from explorer.search import Progress
 from explorer.settings import Settings
-from fixture_types import MakeFormulation
+from fixture_types import TARGETLESS, MakeFormulation
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 
@@ -75,10 +75,13 @@ def test_nothing_in_the_space_beats_the_front(auto: Exploration) -> None:
     assert auto.front.feasible.all()
 
 
-def test_the_most_balanced_come_first(auto: Exploration) -> None:
-    sums = scaled(auto.front.losses).sum(axis=1)
-    assert np.array_equal(sums, np.sort(sums))
-    assert Mark("knee") in auto.marks[0]
+def test_those_on_target_that_achieve_most_come_first(auto: Exploration) -> None:
+    decision = auto.decision
+    assert decision is not None
+    missed = decision.missed.sum(axis=1)
+    assert np.array_equal(missed > 0, np.sort(missed > 0))
+    on_target = decision.shortfall[missed == 0]
+    assert np.array_equal(on_target, np.sort(on_target))
 
 
 @pytest.mark.slow
@@ -93,11 +96,13 @@ def test_a_search_that_sees_everything_finds_everything(
     assert ex.search_share <= 1.0
 
 
-def test_the_pick_is_least_bad_in_what_it_does_worst(auto: Exploration) -> None:
-    losses = scaled(auto.front.losses)
-    augmented = [max(row) + 1e-3 * sum(row) for row in losses]
-    assert auto.pick == int(np.argmin(augmented)) == int(auto.representatives[0])
+def test_the_pick_is_marked_and_comes_first(auto: Exploration) -> None:
+    assert auto.decision is not None
+    assert auto.decision.pick == auto.pick == int(auto.representatives[0])
     assert Mark("pick") in auto.marks[auto.pick]
+    chosen = auto.choosing(5)
+    assert chosen.pick == int(chosen.representatives[0]) == 5
+    assert chosen.marks[5][0] == Mark("pick")
 
 
 def test_marks_name_the_best_of_each_score(auto: Exploration) -> None:
@@ -253,13 +258,13 @@ def test_when_every_score_is_constant_one_is_kept(formulated: MakeFormulation) -
             ('input_corner_error_octaves = "minimise"\n', ""),
             ('noise_dBu = "minimise"\n', 'series_departure_rms_percent = "minimise"\n'),
             ('rf_margin_dB = "maximise"\n', ""),
+            TARGETLESS,
         ),
         QUICK,
     )
     assert [f.name for f in ex.problem.free] == ["series_departure_percent"]
     assert ex.constants == {"series_departure_rms_percent": 0.0}
-    assert len(ex.front) == 1
-    assert ex.pick == 0
+    assert ex.on_front.sum() == 1
 
 
 def test_one_score_has_one_best_candidate(formulated: MakeFormulation) -> None:
@@ -268,12 +273,13 @@ def test_one_score_has_one_best_candidate(formulated: MakeFormulation) -> None:
             ('input_corner_error_octaves = "minimise"\n', ""),
             ('noise_dBu = "minimise"\n', ""),
             ('rf_margin_dB = "maximise"\n', ""),
+            TARGETLESS,
         ),
         QUICK,
     )
     whole = everything(ex)
-    assert len(ex.front) == 1
-    assert ex.front.scores["gain_dB"][0] == pytest.approx(
+    assert ex.on_front.sum() == 1
+    assert ex.front.scores["gain_dB"][ex.on_front][0] == pytest.approx(
         whole.scores["gain_dB"][whole.feasible].max(), rel=1e-12
     )
     assert ex.hypervolume == pytest.approx(1.0)

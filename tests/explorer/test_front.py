@@ -12,9 +12,7 @@ from explorer.front import (
     MAX_REPRESENTATIVES,
     Scale,
     extremes,
-    knee,
     non_dominated,
-    pick,
     represent,
 )
 
@@ -132,56 +130,9 @@ def test_extremes_are_the_best_of_each_score_and_the_better_of_two_equals() -> N
     assert extremes(losses).tolist() == [1, 2, 3]
 
 
-def test_the_knee_of_a_quarter_circle_is_its_middle() -> None:
-    # x = 1 - cos t, y = 1 - sin t runs from (0, 1) to (1, 0); the line through its ends is
-    # x + y = 1 and the point farthest below it is at 45 degrees.
-    t = np.radians(np.arange(0, 91, 5))
-    circle = np.stack([1 - np.cos(t), 1 - np.sin(t)], axis=-1)
-    assert knee(circle) == 9
-    assert knee(circle * [1e-12, 40.0] + [3.0, -2.0]) == 9
-
-
-def test_the_knee_of_a_hyperbola_is_where_its_slope_is_that_of_the_chord() -> None:
-    # y = 1/x from x = 1/4 to 4: chord of slope -1, and dy/dx = -1/x^2 = -1 at x = 1.
-    x = np.geomspace(0.25, 4.0, 33)
-    assert x[knee(np.stack([x, 1 / x], axis=-1))] == pytest.approx(1.0)
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_the_knee_is_farthest_below_the_line_through_the_ends(seed: int) -> None:
-    front = front_of(60, 2, seed)
-    scaled = (front - front.min(axis=0)) / np.ptp(front, axis=0)
-    first, last = scaled[scaled[:, 0].argmin()], scaled[scaled[:, 1].argmin()]
-    along = last - first
-    below = along[1] * (scaled[:, 0] - first[0]) - along[0] * (scaled[:, 1] - first[1])
-    distance = np.abs(below) / np.hypot(*along)
-    assert knee(front) == distance.argmax()
-
-
-@pytest.mark.parametrize("scores", [1, 2, 3, 4, 5])
-@pytest.mark.parametrize("seed", range(4))
-def test_the_pick_is_least_bad_in_what_it_does_worst(scores: int, seed: int) -> None:
-    front = front_of(80, scores, seed)
-    span = np.ptp(front, axis=0)
-    worst = [max((row - front.min(axis=0)) / np.where(span > 0, span, 1)) for row in front]
-    chosen = pick(front)
-    # The small share of the sum may change the winner by no more than all of it.
-    assert worst[chosen] <= min(worst) + 1e-3 * scores
-    augmented = [
-        w + 1e-3 * sum((row - front.min(axis=0)) / np.where(span > 0, span, 1))
-        for w, row in zip(worst, front, strict=True)
-    ]
-    assert chosen == int(np.argmin(augmented))
-
-
-def test_of_two_equally_bad_rows_the_pick_is_better_in_the_rest() -> None:
-    losses = np.array([[0.0, 1.0, 1.0], [1.0, 0.0, 0.0], [0.5, 0.5, 0.4], [0.5, 0.5, 0.1]])
-    assert pick(losses) == 3
-
-
 def test_one_candidate_is_everything() -> None:
     alone = np.array([[3.0, -1.0]])
-    assert (pick(alone), knee(alone), extremes(alone).tolist()) == (0, 0, [0, 0])
+    assert extremes(alone).tolist() == [0, 0]
     assert Scale.of(alone).hypervolume(alone) == pytest.approx(1.0)
 
 
@@ -227,7 +178,7 @@ def test_each_row_added_adds_most(seed: int) -> None:
 def test_a_front_of_hundreds_is_shown_in_forty_with_all_that_must_be_there() -> None:
     front = front_of(2000, 4, seed=11)
     assert len(front) > 500
-    always = [*extremes(front).tolist(), pick(front), knee(front)]
+    always = [*extremes(front).tolist(), 7, 3]
     chosen = represent(front, MAX_REPRESENTATIVES, always)
     assert MAX_REPRESENTATIVES == 40
     assert len(chosen) == len(set(chosen.tolist())) == MAX_REPRESENTATIVES

@@ -13,8 +13,9 @@ from closed_forms import dense_response
 from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
+from explorer.evaluation import Evaluation
 from explorer.formulation import formulate
-from explorer.problem import ALL_FINITE, CHUNK, Choice, Evaluation, Problem
+from explorer.problem import ALL_FINITE, CHUNK, Choice, Problem
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import format_valves, valve
@@ -78,6 +79,7 @@ def evaluation(excess: dict[str, list[float]]) -> Evaluation:
         {"gain_dB": np.arange(count, dtype=float) * 10.0},
         np.arange(count, dtype=float)[:, None],
         {name: np.array(e) for name, e in excess.items()},
+        np.zeros((count, 0)),
     )
 
 

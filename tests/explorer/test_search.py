@@ -22,8 +22,9 @@ from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import FreeScore
+from explorer.evaluation import Evaluation, Parts
 from explorer.front import Scale
-from explorer.problem import Evaluation, Parts, Problem
+from explorer.problem import Problem
 from explorer.search import Progress, SearchResult, constant_scores, enumerate_front, search
 from explorer.settings import Settings
 from fixture_types import MakeBriefText, MakeFormulation

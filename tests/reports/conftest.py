@@ -17,18 +17,21 @@ import pytest
 
 from fixture_types import Restage
 from objectives.assessment import Assessment
+from objectives.format import mark_words
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
 from reports.model import (
+    DecisionSummary,
     DriverSummary,
     LimitRow,
     Mark,
     MissedLimit,
+    NamedDesign,
     Obstacles,
     PartLine,
-    PickReason,
     ReportData,
+    ScoreStanding,
     ScoreUse,
     SearchSummary,
     WiringLine,
@@ -117,21 +120,19 @@ def make_contents(
     front = frame.iloc[keep].reset_index(drop=True)
     front["candidate"] = np.arange(len(front)) + 1
     front["limits_broken"] = 0.0
+    front["on_front"] = True
     scaled = _scaled_losses(front)
-    pick, knee = int(np.argmin(scaled.max(axis=1))), int(np.argmin(scaled.sum(axis=1)))
+    pick, close = int(np.argmin(scaled.max(axis=1))), int(np.argmin(scaled.sum(axis=1)))
     best = [int(np.argmin(scaled[:, j])) for j in range(len(FREE))]
     marks: dict[int, list[Mark]] = {}
     for row, mark in (
         (pick, Mark("pick")),
-        (knee, Mark("knee")),
+        (close, Mark("alternative", FREE[0])),
         *((row, Mark("best", name)) for row, name in zip(best, FREE, strict=True)),
     ):
         marks.setdefault(row + 1, []).append(mark)
     front["marks"] = [
-        ", ".join(
-            f"best {REGISTRY[mark.score].label}" if mark.score else mark.kind
-            for mark in marks.get(candidate, ())
-        )
+        ", ".join(mark_words(mark.kind, mark.score) for mark in marks.get(candidate, ()))
         for candidate in front["candidate"]
     ]
     others = np.random.default_rng(7).permutation(len(front))
@@ -167,17 +168,7 @@ def make_contents(
         marks=marks,
         shown=shown,
         pick=one,
-        reasons=[
-            PickReason(
-                name,
-                float(scaled[pick, j]),
-                float(front[name].iloc[pick]),
-                float(front[name].iloc[best[j]]),
-                None if best[j] == pick else best[j] + 1,
-            )
-            for j, name in enumerate(FREE)
-        ],
-        given_up=scaled.max(axis=1),
+        decision=_decision(front, pick, best, scaled),
         origins=PARTS,
         parts=_parts(shown.iloc[0], one),
         limits=[
@@ -194,6 +185,38 @@ def make_contents(
                 "hypervolume": 0.8 * (1 - np.exp(-np.arange(1, 21) / 4)),
             }
         ),
+    )
+
+
+def _decision(
+    front: pd.DataFrame, pick: int, best: list[int], scaled: np.ndarray
+) -> DecisionSummary:
+    standings = [
+        ScoreStanding(
+            name,
+            float(front[name].iloc[pick]),
+            float(front[name].quantile(0.9 if BETTER[name] > 0 else 0.1)),
+            float(front[name].median()),
+            False,
+            float(front[name].iloc[best[j]]),
+            float(
+                abs(
+                    REGISTRY[name].step.count(front[name].iloc[pick])
+                    - REGISTRY[name].step.count(front[name].iloc[best[j]])
+                )
+            ),
+        )
+        for j, name in enumerate(FREE)
+    ]
+    close = int(np.argmin(scaled.sum(axis=1)))
+    return DecisionSummary(
+        NamedDesign(pick + 1, "", 0.93),
+        [NamedDesign(close + 1, FREE[0], 0.95)] if close != pick else [],
+        [],
+        standings,
+        0.9,
+        len(front),
+        10 * scaled.max(axis=1),
     )
 
 
@@ -228,7 +251,7 @@ def infeasible(contents: ReportData) -> ReportData:
         front=_broken(contents.front),
         shown=_broken(contents.shown),
         marks={int(contents.shown["candidate"].iloc[0]): [Mark("nearest")]},
-        reasons=(),
+        decision=None,
         obstacles=Obstacles(
             1000,
             [MissedLimit("window", "gain_dB", 0.4, 36.0, at_least=40.0)],

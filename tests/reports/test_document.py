@@ -416,7 +416,7 @@ let spot = null;
 const seek = (group, x, y) => (group.items || []).forEach((mark) => {
   if (mark.marktype === "group") mark.items.forEach((i) => seek(i, x + (i.x || 0), y + (i.y || 0)));
   else if (mark.marktype === "symbol") mark.items.forEach((i) => {
-    if (!spot && i.datum && i.datum.kind === "knee" && i.datum.axis === undefined)
+    if (!spot && i.datum && i.datum.kind === "alternative" && i.datum.axis === undefined)
       spot = [x + i.x, y + i.y, i.datum.candidate]; }); });
 seek(view.scenegraph().root.items[0], 0, 0);
 const canvas = document.querySelector("#chart-front canvas");

@@ -118,8 +118,11 @@ def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None
         f"The pick is candidate {contents.shown['candidate'].iloc[0]}: grid stopper 120 kΩ, "
         "plate load 220 kΩ, cathode resistor 1 kΩ, cathode bypass 2.2 µF."
     )
-    for reason in contents.reasons:
-        assert f"{100 * reason.share:.0f} % ({score_label(reason.score)})" in prose(pick)
+    assert contents.decision is not None
+    for standing in contents.decision.scores:
+        if standing.given_up_steps >= 1:
+            assert f"of {score_label(standing.score)}" in prose(pick)
+    assert "93 % of builds keep every target and limit; the brief asks 90 %" in plain(prose(pick))
     scores = blocks(pick, Table)[0].frame.set_index("score")["value"]
     assert plain(scores["gain"]) == f"{contents.shown['gain_dB'].iloc[0]:.2f} dB"
 

@@ -73,8 +73,8 @@ def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame)
     # Of those with 90 % or more, the fifth gives up least.
     assert isinstance(finding, Note)
     assert finding.text.replace("\u00a0", " ") == (
-        "Candidate 5 has a yield of 93.0 % against the pick's 20.0 %, and gives up 45 % of the "
-        "front's span in its worst score, against 30 %."
+        "Candidate 5 has a yield of 93.0 % against the pick's 20.0 %, and gives up 0.45 "
+        "noticeable steps in its worst score, against 0.3."
     )
     assert isinstance(words, Prose)
     assert isinstance(figure, Figure)
@@ -128,7 +128,7 @@ def test_the_price_is_the_least_given_up_for_each_yield(
         "the highest": "7",
     }
     assert rows.loc["the highest", "yield (%)"] == "100.0"
-    assert rows.loc["the pick", "given up in its worst score (%)"] == "30"
+    assert rows.loc["the pick", "given up in its worst score (steps)"] == "0.3"
     assert rows.loc["the pick", "grid stopper"] == "20\u00a0kΩ"
     assert table.marked == {0: "pick"}
 

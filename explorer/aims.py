@@ -105,6 +105,11 @@ class FreeScore:
         return tuple(np.where(np.isnan(stated), np.nan, steps).tolist())
 
     @property
+    def nears(self) -> bool:
+        """Whether it counts the distance from a target."""
+        return self.use == "near" or (self.use == "minimise" and self.wanted == 0.0)
+
+    @property
     def window(self) -> Window:
         """Values that count as on target, for a value to come near or to reach."""
         if self.use == "reach":

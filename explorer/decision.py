@@ -170,7 +170,8 @@ def decide(problem: Problem, serious: Evaluation) -> Decision:
     missed = np.stack(misses, axis=-1) if misses else np.zeros((len(serious), 0))
     total = missed.sum(axis=-1)
     # Where no candidate meets every target, those that miss by no more than a step above the least.
-    serving = on_target(missed) if on_target(missed).any() else total <= total.min() + 1.0
+    met = on_target(missed)
+    serving = met if met.any() else total <= total.min() + 1.0
     wanted, good_enough, stated = _references(problem, steps[serving])
     weights = np.array([free.weight for free in problem.free])
     shortfall = achievement(steps, wanted, good_enough, weights)
@@ -182,7 +183,7 @@ def decide(problem: Problem, serious: Evaluation) -> Decision:
             others=tuple((d, t and replace(t, draws=_DRAWS)) for d, t in problem.others),
         )  # fmt: skip
     choice = _Choice(
-        problem, serious.take(order), serving[order], steps[order],
+        problem, serious.take(order), serving[order], bool(met.any()), steps[order],
         shares_of(steps[order], wanted, good_enough), shortfall[order],
     )  # fmt: skip
     pick = choice.pick()
@@ -222,6 +223,7 @@ class _Choice:
         problem: Problem,
         candidates: Evaluation,
         serving: BoolArray,
+        on_target: bool,
         steps: FloatArray,
         shares: FloatArray,
         shortfall: FloatArray,
@@ -229,17 +231,22 @@ class _Choice:
         self.problem, self.candidates = problem, candidates
         self.steps, self.shares, self.shortfall = steps, shares, shortfall
         self.serving = np.flatnonzero(serving)
+        self.on_target = on_target
         self.yields = np.full(len(candidates), np.nan)
         self.asked = problem.yield_asked if problem.targets.tolerance is not None else 0.0
 
     def pick(self) -> int:
         """Return the row of the pick."""
+        # What misses a target as designed misses it in most builds: there yield decides nothing.
+        self.asked = self.asked if self.on_target else 0.0
         # Where those that achieve most are not robust, those with most room are the likeliest.
         for rows in (self.serving, self._roomiest):
             first = self._first_robust(rows, _MOST_BLOCKS)
             if first is not None:
                 return self._simplest(first, self.asked)
-        built = self.serving[~np.isnan(self.yields[self.serving])]
+        # The best yield there is, but not at the price of what is no longer good enough.
+        fair = self.serving[self.shortfall[self.serving] <= max(1.0, self.shortfall.min()) + _SUM]
+        built = fair[~np.isnan(self.yields[fair])]
         best = self.yields[built].max() - _STEP_OF_YIELD
         return self._simplest(int(built[self.yields[built] >= best][0]), best)
 
@@ -253,13 +260,13 @@ class _Choice:
         robust = self._most_robust()
         if robust is not None and self.yields[robust] >= self.yields[pick] + _STEP_OF_YIELD:
             chosen.append(Alternative(YIELD, robust))
-        goals = {goal.name for goal in self.problem.goals}
+        near = [free.nears for free in self.problem.free]
         best = [self._best_in(at, pick) for at in range(len(self.problem.free))]
         gains = [self.steps[pick, at] - self.steps[row, at] for at, row in enumerate(best)]
         names = [free.name for free in self.problem.free]
         # What is nearest a target first, then where most is to be gained.
-        for at in sorted(range(len(names)), key=lambda at: (names[at] not in goals, -gains[at])):
-            enough = _NEARER if names[at] in goals else 1.0
+        for at in sorted(range(len(names)), key=lambda at: (not near[at], -gains[at])):
+            enough = _NEARER if near[at] else 1.0
             if gains[at] >= enough and best[at] not in {a.row for a in chosen}:
                 chosen.append(Alternative(names[at], best[at]))
         return chosen[:_MOST_ALTERNATIVES]

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -51,6 +52,8 @@ _STEP_OF_YIELD = REGISTRY[YIELD].step.size / 100
 class Alternative:
     """A design that stands beside the pick: the best in one score that keeps the targets."""
 
+    kind: Literal["closest", "alternative"]
+    """Whether it is closest to a target, or else best."""
     score: str
     """That it is best in; the yield for the most robust."""
     row: int
@@ -239,11 +242,13 @@ class _Choice:
         """Return the row of the pick."""
         # What misses a target as designed misses it in most builds: there yield decides nothing.
         self.asked = self.asked if self.on_target else 0.0
-        # Where those that achieve most are not robust, those with most room are the likeliest.
-        for rows in (self.serving, self._roomiest):
-            first = self._first_robust(rows, _MOST_BLOCKS)
-            if first is not None:
-                return self._simplest(first, self.asked)
+        first = self._first_robust(self.serving, _MOST_BLOCKS)
+        if first is None:
+            # Where those that achieve most are not robust, those with most room are the likeliest.
+            roomy = self._roomiest[: _BLOCK * _MOST_BLOCKS]
+            first = int(min(roomy[self._robust(roomy)], default=-1))
+        if first >= 0:
+            return self._simplest(first, self.asked)
         # The best yield there is, but not at the price of what is no longer good enough.
         fair = self.serving[self.shortfall[self.serving] <= max(1.0, self.shortfall.min()) + _SUM]
         built = fair[~np.isnan(self.yields[fair])]
@@ -259,7 +264,7 @@ class _Choice:
         chosen: list[Alternative] = []
         robust = self._most_robust()
         if robust is not None and self.yields[robust] >= self.yields[pick] + _STEP_OF_YIELD:
-            chosen.append(Alternative(YIELD, robust))
+            chosen.append(Alternative("alternative", YIELD, robust))
         near = [free.nears for free in self.problem.free]
         best = [self._best_in(at, pick) for at in range(len(self.problem.free))]
         gains = [self.steps[pick, at] - self.steps[row, at] for at, row in enumerate(best)]
@@ -268,7 +273,8 @@ class _Choice:
         for at in sorted(range(len(names)), key=lambda at: (not near[at], -gains[at])):
             enough = _NEARER if near[at] else 1.0
             if gains[at] >= enough and best[at] not in {a.row for a in chosen}:
-                chosen.append(Alternative(names[at], best[at]))
+                kind: Literal["closest", "alternative"] = "closest" if near[at] else "alternative"
+                chosen.append(Alternative(kind, names[at], best[at]))
         return chosen[:_MOST_ALTERNATIVES]
 
     @property

@@ -23,7 +23,7 @@ class Evaluation:
     excess: Mapping[str, FloatArray]
     """For each limit how far it is broken; 0 or less where it is kept."""
     room: FloatArray
-    """Shape (N, rooms): noticeable steps to each limit and target that no free score tells of."""
+    """Shape (N, rooms): the more, the farther from each limit that no free score tells of."""
 
     @property
     def broken(self) -> FloatArray:

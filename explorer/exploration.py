@@ -36,9 +36,10 @@ Method = Literal["auto", "search", "exact"]
 class Mark(NamedTuple):
     """What distinguishes a candidate; the nearest breaks the limits least where all break some."""
 
-    kind: Literal["pick", "alternative", "best", "nearest"]
+    kind: Literal["pick", "closest", "alternative", "best", "nearest"]
     score: str = ""
-    """The score that it is best in: of those on target an alternative, of all the best."""
+    """The score that it is best in: of those on target an alternative, or the closest to a target;
+    of all the best."""
 
 
 @dataclass(frozen=True)
@@ -259,7 +260,7 @@ def _read(
     marks: dict[int, list[Mark]] = {picked: [Mark("pick")]}
     for other in decision.alternatives:
         if other.row != picked:
-            marks.setdefault(other.row, []).append(Mark("alternative", other.score))
+            marks.setdefault(other.row, []).append(Mark(other.kind, other.score))
     for score, row in zip(free, extremes(losses), strict=True):
         marks.setdefault(int(row), []).append(Mark("best", score.name))
     # Designs within a step of each other are one choice.

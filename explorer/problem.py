@@ -28,7 +28,7 @@ CHUNK = 2048
 """Candidates evaluated together; few enough that a sweep stays in the cache."""
 
 
-ENOUGH_ROOM = 4.0
+_ENOUGH_ROOM = 31.0
 """More noticeable steps of room to a limit than this make no design more robust."""
 
 _RATING = " rating"
@@ -296,7 +296,7 @@ class Problem:
     def _room(
         self, scores: Mapping[str, FloatArray], excess: Mapping[str, FloatArray]
     ) -> FloatArray:
-        """Return the room to each limit and target, whole steps up to :data:`ENOUGH_ROOM`.
+        """Return the room to each limit and target: 0, 1, 2 … from 0, 1, 3 … steps on.
 
         A score that is brought as far as can be, or near a value, tells of its own room.
         """
@@ -313,8 +313,8 @@ class Problem:
         count = len(excess[ALL_FINITE])
         if not rooms:
             return np.zeros((count, 0))
-        whole = np.floor(np.stack([np.broadcast_to(r, (count,)) for r in rooms], axis=-1))
-        return np.clip(whole, 0, ENOUGH_ROOM)
+        steps = np.stack([np.broadcast_to(room, (count,)) for room in rooms], axis=-1)
+        return np.floor(np.log2(1 + np.clip(steps, 0, _ENOUGH_ROOM)))
 
     def show(self, found: Evaluation, rows: IntArray) -> Evaluation:
         """Return candidates with the scores that are only shown added.

@@ -173,8 +173,11 @@ def _decision(ex: Exploration) -> DecisionSummary | None:
         return None
     problem, row, scores = ex.problem, decision.pick, ex.front.scores
     named = [
-        NamedDesign(row + 1, score, float(decision.yields[row]))
-        for score, row in (("", row), *((a.score, a.row) for a in decision.alternatives))
+        NamedDesign(row + 1, kind, score, float(decision.yields[row]))
+        for kind, score, row in (
+            ("pick", "", row),
+            *((a.kind, a.score, a.row) for a in decision.alternatives),
+        )
     ]
     aims = {free.name: free.target for free in problem.free if free.use == "near"}
     targets = [

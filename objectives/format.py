@@ -206,6 +206,8 @@ def mark_words(kind: str, score: str = "", terms: Terms = VALVE) -> str:
     """Return what sets a design apart: ``pick``, ``quietest`` of those on target, ``best gain``."""
     if not score:
         return kind
+    if kind == "closest":
+        return "nearest the target"
     superlative = REGISTRY[score].superlative if kind == "alternative" else ""
     return superlative or f"best {score_label(score, terms)}"
 

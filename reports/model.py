@@ -127,9 +127,10 @@ class ScoreUse:
 class Mark:
     """Why a candidate stands out."""
 
-    kind: Literal["pick", "nearest", "alternative", "best"]
+    kind: Literal["pick", "nearest", "closest", "alternative", "best"]
     score: str = ""
-    """The score that it is best in: of the designs on target an alternative, of all the best."""
+    """The score that it is best in: of those on target an alternative, or the closest to a target;
+    of all the best."""
 
 
 @dataclass(frozen=True)
@@ -205,6 +206,7 @@ class NamedDesign:
     """The pick, or a design that stands beside it."""
 
     candidate: int
+    kind: Literal["pick", "closest", "alternative"]
     score: str
     """The score that it is best in; empty for the pick."""
     good: float

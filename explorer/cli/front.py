@@ -71,7 +71,7 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
     yield "Gives", ", ".join(gives)
     yield "Gives up", given_up_words(data, decision)
     for other in decision.alternatives:
-        name = sentence(mark_words("alternative", other.score, data.terms))
+        name = sentence(mark_words(other.kind, other.score, data.terms))
         changes = parts_words(data, other.candidate, changed_only=True)
         yield "Or", f"{name} ({other.candidate}): {changes}; gives {exchange_words(data, other)}"
 

@@ -43,7 +43,6 @@ def _input_corner(a: Assessment) -> FloatArray:
     "distance of the input corner from its target, |log2(f/target)|",
     combine=magnitude,
     requires=("input_corner_Hz",),
-    superlative="nearest the target",
 )  # fmt: skip
 def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     target = a.targets.input_corner_Hz

@@ -165,13 +165,14 @@ def difference_words(score: str, from_value: float, to_value: float) -> str:
     """Return the size of a difference: ``1.2 dB``, ``8 %`` of what is judged by ratio."""
     if REGISTRY[score].step.relative and from_value > 0:
         return percent(abs(to_value / from_value - 1))
-    return quantity(step_rounded(abs(to_value - from_value), score), score_unit(score))
+    unit = score_unit(score).replace("dBu", "dB")  # a difference of levels has no reference
+    return quantity(step_rounded(abs(to_value - from_value), score), unit)
 
 
 def alternative_words(data: ReportData, other: NamedDesign) -> str:
     """Return a named design: what changes, what it gives and what it costs against the pick."""
     assert data.decision is not None
-    name = sentence(mark_words("alternative", other.score, data.terms))
+    name = sentence(mark_words(other.kind, other.score, data.terms))
     changes = parts_words(data, other.candidate, changed_only=True)
     return f"{name} (candidate {other.candidate}): {changes}; {exchange_words(data, other)}."
 

@@ -210,8 +210,8 @@ def _decision(
     ]
     close = int(np.argmin(scaled.sum(axis=1)))
     return DecisionSummary(
-        NamedDesign(pick + 1, "", 0.93),
-        [NamedDesign(close + 1, FREE[0], 0.95)] if close != pick else [],
+        NamedDesign(pick + 1, "pick", "", 0.93),
+        [NamedDesign(close + 1, "alternative", FREE[0], 0.95)] if close != pick else [],
         [],
         standings,
         0.9,

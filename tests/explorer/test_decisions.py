@@ -1,0 +1,134 @@
+"""A table of decisions: what is picked of invented briefs, and why not what a rule of thumb gives.
+
+Each pick is worked out again from the dense nodal system, which shares nothing with the closed form
+that the search uses: its gain, its input corner and its radio margin.
+"""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from objectives.circuit.nodal import dense_response
+from explorer.brief.loading import parse_brief
+from explorer.decision import Decision, decide
+from explorer.designs import parse_design
+from explorer.evaluation import Evaluation
+from explorer.formulation import Formulation, formulate
+from explorer.search import enumerate_front
+from objectives.scores.registry import REGISTRY
+from objectives.targets import BAND_POINTS
+from objectives.tolerance.setup import YIELD
+
+TABLE = tomllib.loads(Path(__file__).with_name("decisions.toml").read_text("utf-8"))
+RULE = {"plate_load": "100k", "cathode_resistor": "1k5", "bypass": "22u"}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One row of the table, decided."""
+
+    row: Mapping[str, Any]
+    formulation: Formulation
+    decision: Decision
+
+    def evaluate(self, parts: Mapping[str, str]) -> Evaluation:
+        """Return the evaluation of a design that is given by its parts."""
+        design = parse_design([f"{k}={v}" for k, v in parts.items()], self.formulation.brief)
+        fields = design.stage_fields()
+        return self.formulation.problem.evaluate({k: np.array([v]) for k, v in fields.items()})
+
+    @property
+    def pick(self) -> Evaluation:
+        """The pick alone."""
+        return self.decision.candidates.take(np.array([self.decision.pick]))
+
+
+def briefed(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the base brief with the keys of a row put over it."""
+    data: dict[str, Any] = copy.deepcopy(TABLE["base"])
+    for path, value in row["set"].items():
+        *tables, key = path.split(".")
+        here = data
+        for name in tables:
+            here = here.setdefault(name, {})
+        here[key] = value
+    return data
+
+
+@pytest.fixture(scope="module", params=TABLE["brief"], ids=lambda row: row["name"])
+def case(request: pytest.FixtureRequest) -> Case:
+    formulation = formulate(parse_brief(briefed(request.param)))
+    serious = enumerate_front(formulation.problem).serious
+    return Case(request.param, formulation, decide(formulation.problem, serious))
+
+
+def test_there_are_ten_and_more() -> None:
+    assert len(TABLE["brief"]) >= 10
+
+
+@pytest.mark.slow
+def test_the_pick_and_what_stands_beside_it(case: Case) -> None:
+    expected = case.evaluate(case.row["pick"])
+    for name, values in case.pick.parts.items():
+        assert values[0] == pytest.approx(expected.parts[name][0], rel=1e-9), name
+    assert [other.score for other in case.decision.alternatives] == case.row["beside"]
+    missed = case.decision.missed[case.decision.pick]
+    goals = [goal.name for goal in case.formulation.problem.goals]
+    assert [n for n, m in zip(goals, missed, strict=True) if m > 0] == case.row["misses"]
+    if "least_good_percent" in case.row:
+        good = 100 * case.decision.yields[case.decision.pick]
+        assert case.row["least_good_percent"] <= good <= case.row["most_good_percent"]
+
+
+@pytest.mark.slow
+def test_the_pick_is_what_the_dense_nodal_system_says(case: Case) -> None:
+    _, problem, parts = case.formulation.problem.by_device(case.pick.parts)[0]
+    a = problem.assess(parts)
+    stage, targets = a.loaded, a.targets
+
+    def level_dB(node: str, frequency: np.ndarray) -> np.ndarray:
+        return np.asarray(
+            20 * np.log10(np.abs(dense_response(stage, a.linear, frequency)[node][0]))
+        )
+
+    reference = np.array([targets.reference_Hz])
+    gain = level_dB("o", reference)[0] + 20 * np.log10(a.stage.source_ratio[0])
+    assert float(a["gain_dB"][0]) == pytest.approx(gain, abs=1e-6)
+    corner = np.array([float(a["input_corner_Hz"][0])])
+    fall = level_dB("g", reference)[0] - level_dB("g", corner)[0]
+    assert fall == pytest.approx(10 * np.log10(2), abs=1e-6)
+    if targets.input_corner_Hz is not None:
+        met = abs(np.log2(corner[0] / targets.input_corner_Hz)) <= np.log2(1.1)
+        assert met == ("input_corner_error_octaves" not in case.row["misses"])
+    for band in targets.radio_bands:
+        edges = np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS)
+        attenuation = level_dB("g", reference)[0] - level_dB("g", edges)
+        least = float(attenuation.min()) - band.attenuation_dB
+        assert float(a["rf_margin_dB"][0]) == pytest.approx(least, abs=1e-6)
+
+
+@pytest.mark.slow
+def test_where_the_rule_of_thumb_differs_there_is_a_reason(case: Case) -> None:
+    problem, because = case.formulation.problem, case.row["because"]
+    rule = case.evaluate({**RULE, **case.row["rule"]})
+    off = [g.name for g in problem.goals if g.room(rule.scores[g.name])[0] < 0]
+    if because == "target":
+        assert off
+    elif because == "limit":
+        assert rule.broken[0] > 0
+    elif because == "yield":
+        good = float(problem.scores(rule.parts, [YIELD])[YIELD][0])
+        better = 100 * case.decision.yields[case.decision.pick] - good
+        assert better >= REGISTRY[YIELD].step.size
+    else:
+        free = next(free for free in problem.free if free.name == because)
+        lost = free.steps(rule.scores[because]) - free.steps(case.pick.scores[because])
+        assert lost[0] >= 1

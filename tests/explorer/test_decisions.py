@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from objectives.circuit.nodal import dense_response
+from closed_forms import dense_response
 from explorer.brief.loading import parse_brief
 from explorer.decision import Decision, decide
 from explorer.designs import parse_design

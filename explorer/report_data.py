@@ -172,12 +172,10 @@ def _decision(ex: Exploration) -> DecisionSummary | None:
     if decision is None:
         return None
     problem, row, scores = ex.problem, decision.pick, ex.front.scores
-    named = [
-        NamedDesign(row + 1, kind, score, float(decision.yields[row]))
-        for kind, score, row in (
-            ("pick", "", row),
-            *((a.kind, a.score, a.row) for a in decision.alternatives),
-        )
+    alternatives = [
+        NamedDesign(other.row + 1, other.kind, other.score, float(decision.yields[other.row]))
+        for other in decision.alternatives
+        if other.row != row
     ]
     aims = {free.name: free.target for free in problem.free if free.use == "near"}
     targets = [
@@ -198,8 +196,8 @@ def _decision(ex: Exploration) -> DecisionSummary | None:
         )
     ]  # fmt: skip
     return DecisionSummary(
-        named[0],
-        [other for other in named[1:] if other.candidate != row + 1],
+        NamedDesign(row + 1, "pick", "", float(decision.yields[row])),
+        alternatives,
         targets,
         standings,
         problem.yield_asked,

@@ -43,6 +43,7 @@ class Driving:
     """What drives the stage; the fields of an earlier stage and of the attenuator broadcast."""
 
     reference_Hz: float
+    temperature_K: float = 300.0
     resistance_ohm: float = 0.0
     """Of the source, without an earlier stage."""
     stage: Stage | None = None
@@ -66,7 +67,10 @@ class Driving:
         if self.stage is None or self.device is None:
             return None
         attenuator = {name: getattr(self, name) for name in _ATTENUATOR}
-        return driver_of(self.stage, self.device, self.reference_Hz, **attenuator)
+        return driver_of(
+            self.stage, self.device, self.reference_Hz,
+            temperature_K=self.temperature_K, **attenuator,
+        )  # fmt: skip
 
     def fields(self) -> dict[str, FloatArray]:
         """Return the fields of :class:`Stage` that state what drives it.
@@ -81,6 +85,8 @@ class Driving:
             return {
                 "source_ohm": self.driver.source_ohm,
                 "source_ratio": np.abs(self.driver.thevenin_gain / self.driver.open_circuit_gain),
+                "driver_noise_ohm": self.driver.noise_ohm,
+                "driver_flicker_Hz": self.driver.flicker_Hz,
                 "cable_F": self.cable_F + np.where(little, own_F, 0.0),
             }
         ahead = self.resistance_ohm + np.asarray(self.divider_series_ohm, float)

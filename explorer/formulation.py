@@ -164,6 +164,7 @@ def _driving(brief: Brief) -> Driving:
     given, earlier = brief.driver, brief.driver.stage
     return Driving(
         brief.reference.frequency,
+        brief.reference.temperature,
         resistance_ohm=given.resistance or 0.0,
         stage=earlier.record() if earlier is not None else None,
         device=_valve(brief, earlier.valve) if earlier is not None else None,

@@ -119,6 +119,8 @@ ELEMENTS: Final = _elements(
     Element("source_ohm", "{source} resistance", "resistor", ("c", GROUND), short="{source}",
             in_series=True),
     Element("source_ratio", "share of the {source} voltage behind its resistance", "setting"),
+    Element("driver_noise_ohm", "noise resistance of the driving stage", "setting"),
+    Element("driver_flicker_Hz", "flicker corner of the driving stage", "setting"),
     Element("cable_F", "cable capacitance", "capacitor", ("c", GROUND), words=_NONE, short="cable"),
     Element("load_ohm", "load resistance", "resistor", ("o", GROUND), words=_OPEN, short="load"),
     Element("load_F", "load capacitance", "capacitor", ("o", GROUND), words=_NONE, short="load"),

@@ -54,6 +54,11 @@ class Stage(Batch):
     """Thevenin resistance of what drives the stage."""
     source_ratio: Floats = Floats(1.0)
     """Open-circuit voltage behind that resistance over the source's own (a level control)."""
+    driver_noise_ohm: Floats = Floats(0.0)
+    """Resistance whose thermal noise the driving stage makes behind source_ohm; 0 for a plain
+    source, whose noise is that of source_ohm."""
+    driver_flicker_Hz: Floats = Floats(0.0)
+    """Where the driving stage's flicker noise equals its white noise."""
     cable_F: Floats = Floats(0.0)
     """Shunt capacitance to ground after the source resistance."""
     input_coupling_F: Floats = Floats(np.inf)

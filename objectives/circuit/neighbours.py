@@ -6,10 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy import constants
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import require
-from objectives.circuit.network import Network
+from objectives.circuit.network import Network, squared
+from objectives.circuit.noise import output_noise_V2_per_Hz
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import Device, OperatingPoint
@@ -44,6 +46,10 @@ class Driver:
     """Driver's source EMF to the open-circuit voltage after the divider (V/V)."""
     thevenin_impedance_ohm: ComplexArray
     """Impedance behind that voltage."""
+    noise_ohm: FloatArray
+    """Resistance whose thermal noise equals the white noise of that voltage, at the reference."""
+    flicker_Hz: FloatArray
+    """Where the flicker noise of that voltage equals the white."""
 
     @property
     def source_ohm(self) -> FloatArray:
@@ -63,6 +69,7 @@ def driver_of(
     divider_series_ohm: ArrayLike = 0.0,
     divider_shunt_ohm: ArrayLike = np.inf,
     level_fraction: ArrayLike = 1.0,
+    temperature_K: float = 300.0,
 ) -> Driver:
     """Work out an earlier stage as the driver of the stage under design.
 
@@ -81,7 +88,8 @@ def driver_of(
     InputError
         If a resistance is negative or zero where it must not be, or the level is out of range.
 
-    Source: Thevenin's theorem on the exact network.
+    Source: Thevenin's theorem on the exact network; the noise of the divider is that of the real
+    part of the impedance, less what of it is the stage's (H. Nyquist, Phys. Rev. 32, 1928).
     """
     series = np.asarray(divider_series_ohm, float)
     shunt = np.asarray(divider_shunt_ohm, float)
@@ -102,6 +110,14 @@ def driver_of(
     upper = output + series + (1.0 - level) * np.where(np.isfinite(shunt), shunt, 0.0)
     lower_S = 1.0 / (level * shunt)
     share = 1.0 / (1.0 + upper * lower_S)
+    thermal = 4 * constants.k * temperature_K
+    noise = device.noise(point, temperature_K)
+    own = output_noise_V2_per_Hz(
+        stage, linear, noise, frequency_Hz=reference_Hz, temperature_K=temperature_K
+    )
+    of_device = squared(Network(stage, linear, reference_Hz).output_of("device"))
+    noise_ohm = squared(share) * (own / thermal - output.real) + (upper * share).real
+    flicker = squared(share) * of_device * noise.white_V2_per_Hz * noise.flicker_corner_Hz
     return Driver(
         point=point,
         output_impedance_ohm=output,
@@ -113,6 +129,8 @@ def driver_of(
         divider_loss_dB=-20 * np.log10(np.abs(share)),
         thevenin_gain=gain * share,
         thevenin_impedance_ohm=upper * share,
+        noise_ohm=noise_ohm,
+        flicker_Hz=flicker / (thermal * noise_ohm),
     )
 
 

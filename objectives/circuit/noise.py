@@ -83,8 +83,10 @@ def noise_budget(
     Gauss-Legendre quadrature in log f. Referred to the source this way the number compares with a
     signal at the reference frequency.
 
-    ``thermal_load_ohm`` is the resistor in ``load_ohm``, if not all of that is one: the rest, what
-    the grid of a follower takes for example, loads without thermal noise.
+    A driving stage that states its own noise is heard in place of the thermal noise of the
+    resistance it is seen as. ``thermal_load_ohm`` is the resistor in ``load_ohm``, if not all of
+    that is one: the rest, what the grid of a follower takes for example, loads without thermal
+    noise.
     """
     low, high = np.log(band_Hz[0]), np.log(band_Hz[1])
     node, weight = np.polynomial.legendre.leggauss(_POINTS)
@@ -94,6 +96,47 @@ def noise_budget(
     # Columns: A-weighted and plain, each for a white spectrum and for one that falls as 1/f.
     bands = np.stack([a_weighted, df, a_weighted / f, df / f], axis=-1)
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(device_noise.white_V2_per_Hz))
+    densities = _white_V2_per_Hz(stage, device_noise, thermal_load_ohm, temperature_K)
+    flicker_Hz = {"device": device_noise.flicker_corner_Hz, "source": stage.driver_flicker_Hz}
+    transfers = _transfers(stage, device, f, bands, tuple(densities), shape)
+    gain_squared = squared(Network(stage, device, reference_Hz).output)
+    powers, plain = {}, 0.0
+    for origin, density in densities.items():
+        a_white, white, a_flicker, flicker = np.moveaxis(transfers[origin], -1, 0)
+        corner = flicker_Hz.get(origin, 0.0)
+        a_white, white = a_white + corner * a_flicker, white + corner * flicker
+        powers[origin] = density * a_white / gain_squared
+        plain = plain + density * white / gain_squared
+    with np.errstate(divide="ignore"):
+        return NoiseBudget(
+            total_dBu=to_dBu(np.sqrt(np.sum(list(powers.values()), axis=0))),
+            by_origin_dBu={name: to_dBu(np.sqrt(power)) for name, power in powers.items()},
+            unweighted_total_dBu=to_dBu(np.sqrt(plain)),
+        )
+
+
+def output_noise_V2_per_Hz(
+    stage: Stage,
+    device: SmallSignal,
+    device_noise: DeviceNoise,
+    *,
+    frequency_Hz: float,
+    temperature_K: float = 300.0,
+) -> FloatArray:
+    """Return the white part of the noise density at the output (V^2/Hz), without weighting."""
+    network = Network(stage, device, frequency_Hz)
+    white = _white_V2_per_Hz(stage, device_noise, None, temperature_K)
+    powers = (density * network.output_power_of(origin) for origin, density in white.items())
+    return np.asarray(sum(powers, 0.0))
+
+
+def _white_V2_per_Hz(
+    stage: Stage,
+    device_noise: DeviceNoise,
+    thermal_load_ohm: ArrayLike | None,
+    temperature_K: float,
+) -> dict[str, FloatArray]:
+    """Return the white density of every origin that makes noise: EMF, or current of the grid."""
     resistors = {
         element.key: getattr(stage, element.name)
         for element in ELEMENTS.values()
@@ -109,25 +152,13 @@ def noise_budget(
         share = np.divide(whole, part, out=np.zeros(np.broadcast_shapes(whole.shape, part.shape)),
                           where=np.isfinite(part))  # fmt: skip
         densities["load"] = densities["load"] * share
+    # What the driving stage makes replaces the thermal noise of the resistance it is seen as.
+    driven = stage.driver_noise_ohm > 0
+    heard_ohm = np.where(driven, stage.driver_noise_ohm, stage.source_ohm)
+    densities["source"] = 4 * constants.k * temperature_K * heard_ohm
     densities["device"] = device_noise.white_V2_per_Hz
     densities["grid_current"] = 2 * constants.e * np.asarray(device_noise.grid_current_A)
-    densities = {name: density for name, density in densities.items() if np.any(density)}
-    transfers = _transfers(stage, device, f, bands, tuple(densities), shape)
-    gain_squared = squared(Network(stage, device, reference_Hz).output)
-    powers, plain = {}, 0.0
-    for origin, density in densities.items():
-        a_white, white, a_flicker, flicker = np.moveaxis(transfers[origin], -1, 0)
-        if origin == "device":
-            corner = device_noise.flicker_corner_Hz
-            a_white, white = a_white + corner * a_flicker, white + corner * flicker
-        powers[origin] = density * a_white / gain_squared
-        plain = plain + density * white / gain_squared
-    with np.errstate(divide="ignore"):
-        return NoiseBudget(
-            total_dBu=to_dBu(np.sqrt(np.sum(list(powers.values()), axis=0))),
-            by_origin_dBu={name: to_dBu(np.sqrt(power)) for name, power in powers.items()},
-            unweighted_total_dBu=to_dBu(np.sqrt(plain)),
-        )
+    return {name: density for name, density in densities.items() if np.any(density)}
 
 
 def _transfers(

@@ -67,6 +67,42 @@ def test_output_resistance_has_its_closed_form_bypassed_and_not() -> None:
     assert output.real[0] > 1.4 * output.real[1]
 
 
+@pytest.mark.parametrize("divided", [False, True])
+def test_a_drivers_noise_has_its_closed_form(divided: bool) -> None:
+    """Noise of a bypassed stage without capacitances: A^2 (R_source + 2.5/gm) + R_L (r_p share)^2.
+
+    The stand-in's white noise is that of 2.5/gm (B. J. Thompson et al., RCA Review, 1940, from
+    memory). A divider adds the thermal noise of its own resistors: the real part of the impedance
+    behind it, less what of it is the stage's (Nyquist, 1928).
+    """
+    device = triode(LAW, (1e-21, 1e-21, 1e-21))
+    stage = replace(DIRECT, source_ohm=20e3, grid_leak_ohm=np.inf)
+    divider = {"divider_series_ohm": 220e3, "divider_shunt_ohm": 47e3} if divided else {}
+    found = driver_of(stage, device, 1000.0, **divider)
+    rp, gm = found.point.plate_resistance_ohm, found.point.transconductance_S
+    loaded = 1e5 * rp / (1e5 + rp)
+    own = (gm * loaded) ** 2 * (20e3 + 2.5 / gm) + 1e5 * (rp / (1e5 + rp)) ** 2
+    share = 47e3 / (loaded + 220e3 + 47e3) if divided else 1.0
+    parallel = 1 / (1 / 47e3 + 1 / (loaded + 220e3)) if divided else loaded
+    np.testing.assert_allclose(found.noise_ohm, share**2 * (own - loaded) + parallel, rtol=1e-8)
+    # The flicker corner is the device's, as far as its white noise is heard.
+    of_device = share**2 * (gm * loaded) ** 2 * 2.5 / gm
+    np.testing.assert_allclose(found.flicker_Hz, 1e3 * of_device / found.noise_ohm, rtol=1e-8)
+
+
+def test_the_noise_of_the_driver_replaces_that_of_its_resistance() -> None:
+    device = triode(LAW, (1e-21, 1e-21, 1e-21))
+    plain = replace(DIRECT, source_ohm=40e3)
+    heard = [
+        Assessment(replace(plain, driver_noise_ohm=ohm), device, Targets()).noise
+        for ohm in (0.0, 40e3, 4e6)
+    ]
+    by_source = [noise.by_origin_dBu["source"] for noise in heard]
+    assert by_source[1] == pytest.approx(by_source[0])
+    assert by_source[2] - by_source[0] == pytest.approx(20.0)  # a hundred times the power
+    assert heard[2].by_origin_dBu["device"] == pytest.approx(heard[0].by_origin_dBu["device"])
+
+
 def test_output_impedance_agrees_with_the_dense_nodal_system() -> None:
     # Two loads on the dense reference give the impedance from the ratio of output voltages.
     device = triode(LAW)

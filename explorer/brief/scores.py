@@ -50,8 +50,8 @@ def unknown_score(name: str, given: object, others: Iterable[str] = ()) -> Input
 def _read_numbers(raw: Mapping[str, Any], name: str, *keys: str) -> dict[str, float]:
     """Read a table of numbers whose unit is the one that ``name`` ends in."""
     unit = unit_of_name(name)
-    # How near a frequency must come is a share of it; a weight has no unit.
-    units = {"weight": "ratio", "within": "percent" if unit == "Hz" else unit}
+    # How near a frequency must come is a share of it; how near a level, in decibels.
+    units = {"weight": "ratio", "within": {"Hz": "percent", "dBu": "dB"}.get(unit, unit)}
     errors: list[InputError] = []
     numbers: dict[str, float] = {}
     for key, text in raw.items():

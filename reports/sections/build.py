@@ -40,10 +40,10 @@ def _large_signals(data: ReportData) -> Section | None:
 _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     cautions_section,
     infeasible_section,
-    job_section,
     pick_section,
-    front_section,
     parts_section,
+    front_section,
+    job_section,
     lambda data: operating_point_section(data.pick),
     lambda data: responses_section(data.pick),
     lambda data: textbook_section(data.pick),

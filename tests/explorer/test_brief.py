@@ -766,3 +766,47 @@ def test_a_brief_cannot_be_changed() -> None:
     with pytest.raises(ValueError, match="frozen"):
         brief.supply.voltage = 1.0
     assert isinstance(brief, Brief)
+
+
+def test_a_score_says_what_is_wanted_and_how_much_it_weighs() -> None:
+    brief = parse_brief(
+        changed(
+            put("scores.gain_dB", {"aim": "maximize", "wanted": "36 dB", "good_enough": 30}),
+            put("scores.noise_dBu", {"near": "-100 dBu", "within": "1 dB", "weight": 2}),
+            put("scores.input_corner_Hz", {"near": "5 kHz", "within": "5 %"}),
+        )
+    )
+    free = {score.name: score for score in brief.free_scores}
+    # Steps of half a decibel: -72 and -60 of them.
+    assert free["gain_dB"].ends == pytest.approx((-72.0, -60.0))
+    assert (free["noise_dBu"].within, free["noise_dBu"].weight) == (1.0, 2.0)
+    window = free["input_corner_Hz"].window
+    assert (window.at_least, window.at_most) == pytest.approx((5e3 / 1.05, 5e3 * 1.05))
+    again = parse_brief(brief.model_dump(mode="json", by_alias=True))
+    assert again.scores == brief.scores
+
+
+def test_targets_take_part_without_being_listed() -> None:
+    listed = parse_brief(changed(put("scores", {"gain_dB": "maximise"})))
+    free = {score.name: score for score in listed.free_scores}
+    assert set(free) == {"gain_dB", "input_corner_error_octaves", "rf_margin_dB"}
+    assert free["rf_margin_dB"].use == "reach"
+    wide = float(np.log2(1.1))
+    assert free["input_corner_error_octaves"].good_enough == pytest.approx(wide)
+    goals = {goal.name: goal for goal in listed.goals}
+    assert goals["rf_margin_dB"].at_least == 0.0
+    assert goals["input_corner_error_octaves"].at_most == pytest.approx(wide)
+    # A radio margin that a limit holds needs no score; the goal stays.
+    limited = parse_brief(TEXT)
+    assert "rf_margin_dB" not in {score.name for score in limited.free_scores}
+    assert "rf_margin_dB" in {goal.name for goal in limited.goals}
+
+
+def test_an_order_of_importance_weighs_by_rank() -> None:
+    """Rank-order centroids of three: 11/18, 5/18, 2/18 (Edwards and Barron, 1994, from memory)."""
+    order = ["gain_dB", "rf_margin_dB", "input_corner_error_octaves"]
+    brief = parse_brief(
+        changed(put("scores", {"gain_dB": "maximise"}), put("decision.order", order))
+    )
+    weights = {score.name: score.weight for score in brief.free_scores}
+    assert [weights[name] / 3 for name in order] == pytest.approx([11 / 18, 5 / 18, 2 / 18])

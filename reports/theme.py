@@ -47,7 +47,11 @@ SI_TICKS: Final = "~s"
 """Axis format of a united quantity: 10k, 1M, 4.7n, 1µ."""
 
 
-@alt.theme.register("stagefront", enable=False)
+THEME: Final = "stagefront"
+"""Name that Altair knows the theme by."""
+
+
+@alt.theme.register(THEME, enable=False)
 def _theme() -> alt.theme.ThemeConfig:
     axis = {
         "labelFont": FONT,
@@ -123,7 +127,7 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
     if isinstance(datasets, dict):
         bare = bare.copy(deep=False)
         bare.datasets = alt.Undefined
-    with alt.theme.enable("stagefront"):
+    with alt.theme.enable(THEME):
         spec: dict[str, Any] = bare.to_dict()
     if isinstance(datasets, dict):
         spec["datasets"] = spec.get("datasets", {}) | datasets

@@ -30,6 +30,13 @@ class FrontMethod(StrEnum):
     exact = "exact"
 
 
+class MeasuredAt(StrEnum):
+    """Where a response was measured."""
+
+    output = "output"
+    grid = "grid"
+
+
 BriefArgument = Annotated[
     str,
     typer.Argument(

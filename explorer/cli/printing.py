@@ -10,10 +10,8 @@ from typing import Any
 import typer
 from rich.console import Console
 
-CAUTION = (
-    "High voltage kills: building and probing are for people trained to do it. All figures are "
-    "calculated, not measured."
-)
+DANGER = "High voltage kills: building and probing are for people trained to do it."
+CAUTION = f"{DANGER} All figures are calculated, not measured."
 
 
 def out() -> Console:

@@ -12,7 +12,7 @@ from objectives.checks import InputError, Written
 from objectives.devices.fit_record import FitPoint, FitRecord
 from objectives.files import drafts
 from reports.charts.layers import layered, signed_volts
-from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS
+from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS, THEME
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
@@ -141,7 +141,8 @@ def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
     kind = chart_format(path)
     with drafts(path.parent) as draft:
         options: dict[str, Any] = {"inline": True} if kind == "html" else {}
-        chart.save(str(draft / path.name), format=kind, **options)
+        with alt.theme.enable(THEME):
+            chart.save(str(draft / path.name), format=kind, **options)
 
 
 def _words(p: FitPoint) -> str:

@@ -52,10 +52,10 @@ _STEP_OF_YIELD = REGISTRY[YIELD].step.size / 100
 class Alternative:
     """A design that stands beside the pick: the best in one score that keeps the targets."""
 
-    kind: Literal["closest", "alternative"]
-    """Whether it is closest to a target, or else best."""
+    kind: Literal["recommended", "closest", "alternative"]
+    """The pick where another design is reported; closest to a target; or else the best."""
     score: str
-    """That it is best in; the yield for the most robust."""
+    """That it is best in; the yield for the most robust; empty for the pick."""
     row: int
 
 

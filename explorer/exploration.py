@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from explorer.aims import FreeScore
-from explorer.decision import Decision, decide, distinct
+from explorer.decision import Alternative, Decision, decide, distinct
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
@@ -25,7 +25,7 @@ from explorer.search import (
 )
 from explorer.settings import Settings
 from objectives.arrays import BoolArray, IntArray
-from objectives.checks import InputError
+from objectives.checks import InputError, did_you_mean
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
 
 _TRACE_POINTS = 20
@@ -36,7 +36,7 @@ Method = Literal["auto", "search", "exact"]
 class Mark(NamedTuple):
     """What distinguishes a candidate; the nearest breaks the limits least where all break some."""
 
-    kind: Literal["pick", "closest", "alternative", "best", "nearest"]
+    kind: Literal["pick", "recommended", "closest", "alternative", "best", "nearest"]
     score: str = ""
     """The score that it is best in: of those on target an alternative, or the closest to a target;
     of all the best."""
@@ -98,10 +98,43 @@ class Exploration:
         """Hypervolume of the front on its own scale, up to 1.1; 0 when nothing is feasible."""
         return self.scale.hypervolume(self.front.losses) if self.feasible else 0.0
 
+    @property
+    def named(self) -> dict[str, int]:
+        """Rows of the pick and of what stands beside it, by name: ``most-robust``."""
+        if self.decision is None:
+            return {}
+        others = {
+            mark_words(other.kind, other.score).replace(" ", "-"): other.row
+            for other in self.decision.alternatives
+        }
+        return {"pick": self.decision.pick, **others}
+
+    def row_of(self, name: str) -> int:
+        """Return the row of a design by its number, from 1, or by its name.
+
+        Raises
+        ------
+        InputError
+            If the front has no such design.
+        """
+        if name in self.named:
+            return self.named[name]
+        number = int(name) if name.isascii() and name.isdecimal() and len(name) < 10 else 0
+        if 1 <= number <= len(self.front):
+            return number - 1
+        names = ", ".join(self.named)
+        allowed = f"expected a number from 1 to {len(self.front)}{', or ' + names if names else ''}"
+        raise InputError("candidate", name, allowed + did_you_mean(name, self.named))
+
     def choosing(self, row: int) -> Exploration:
-        """Return the exploration with another design of the front in place of the pick."""
+        """Return the exploration with another design in place of the pick, that then beside it."""
         assert self.decision is not None
-        decision = replace(self.decision, pick=row)
+        if row == self.decision.pick:
+            return self
+        recommended = Alternative("recommended", "", self.decision.pick)
+        decision = replace(
+            self.decision, pick=row, alternatives=(recommended, *self.decision.alternatives)
+        )
         rows, marks = _read(self.front, self.problem.free, decision)
         return replace(self, decision=decision, representatives=rows, marks=marks)
 

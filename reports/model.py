@@ -127,7 +127,7 @@ class ScoreUse:
 class Mark:
     """Why a candidate stands out."""
 
-    kind: Literal["pick", "nearest", "closest", "alternative", "best"]
+    kind: Literal["pick", "nearest", "recommended", "closest", "alternative", "best"]
     score: str = ""
     """The score that it is best in: of those on target an alternative, or the closest to a target;
     of all the best."""
@@ -206,7 +206,7 @@ class NamedDesign:
     """The pick, or a design that stands beside it."""
 
     candidate: int
-    kind: Literal["pick", "closest", "alternative"]
+    kind: Literal["pick", "recommended", "closest", "alternative"]
     score: str
     """The score that it is best in; empty for the pick."""
     good: float

@@ -9,6 +9,7 @@ from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave, writing
 from explorer.cli.options import (
     DEFAULT_BRIEF,
     BriefArgument,
+    CandidateOption,
     EvaluationsOption,
     FolderOption,
     FormatOption,
@@ -30,6 +31,7 @@ def explore(
     seed: SeedOption = None,
     method: MethodOption = FrontMethod.auto,
     storage: StorageOption = None,
+    candidate: CandidateOption = None,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
 ) -> None:
@@ -46,6 +48,8 @@ def explore(
       stagefront explore my-brief.toml --evaluations 8000 --seed 3
 
       stagefront explore my-brief.toml --method exact --form json
+
+      stagefront explore my-brief.toml --candidate quietest
     """
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
@@ -62,6 +66,8 @@ def explore(
         formulation, folder, method.value,
         quiet=quiet, evaluations=evaluations, seed=seed, storage=storage,
     )  # fmt: skip
+    if candidate is not None and ex.feasible:
+        ex = ex.choosing(ex.row_of(candidate))
     try:
         with writing(folder), working(quiet) as show:
             data = report_data(ex, pick_studies(ex, folder, lambda what: show(f"computing {what}")))

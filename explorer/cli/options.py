@@ -93,4 +93,12 @@ StorageOption = Annotated[
         help="Where the search is stored: a file, or a database URL that workers can share.",
     ),
 ]
+CandidateOption = Annotated[
+    str | None,
+    typer.Option(
+        "--candidate",
+        metavar="N|NAME",
+        help="Report this design in place of the pick: its number, or a name such as quietest.",
+    ),
+]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]

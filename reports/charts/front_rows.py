@@ -35,7 +35,8 @@ FAINT: Final = "rest of the front"
 
 def mark_kind(marks: Sequence[Mark]) -> str:
     """Return which kind of candidate its marks make of a row, the most notable."""
-    kinds = {"alternative" if mark.kind == "closest" else mark.kind for mark in marks}
+    beside = ("recommended", "closest", "alternative")
+    kinds = {"alternative" if mark.kind in beside else mark.kind for mark in marks}
     for kind in ("pick", "nearest", "alternative"):
         if kind in kinds:
             return kind

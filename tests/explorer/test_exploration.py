@@ -332,3 +332,28 @@ def test_an_interrupted_enumeration_falls_back_on_the_search(
     assert alone.interrupted
     assert alone.source.evaluated == 50
     assert len(alone.front) > 0
+
+
+# --- another design than the pick ----------------------------------------------------------------
+
+
+def test_a_design_is_asked_for_by_number_or_by_name(auto: Exploration) -> None:
+    assert auto.decision is not None
+    assert auto.row_of("pick") == auto.pick
+    assert auto.row_of("3") == 2
+    for name, row in auto.named.items():
+        assert auto.row_of(name) == row
+    assert len(auto.named) == 1 + len(auto.decision.alternatives)
+    for wrong in ("0", str(len(auto.front) + 1), "quitest", "-1", "9" * 30, "²"):
+        with pytest.raises(InputError, match="candidate"):
+            auto.row_of(wrong)
+
+
+def test_the_pick_stands_beside_what_is_chosen_in_its_place(auto: Exploration) -> None:
+    assert auto.decision is not None
+    row = (auto.pick + 1) % len(auto.front)
+    chosen = auto.choosing(row)
+    assert chosen.decision is not None
+    assert chosen.pick == int(chosen.representatives[0]) == row
+    assert chosen.named["recommended"] == auto.pick
+    assert auto.choosing(auto.pick) is auto

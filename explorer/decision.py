@@ -169,8 +169,7 @@ def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) ->
 def decide(problem: Problem, serious: Evaluation) -> Decision:
     """Pick one of the serious candidates, all feasible, at least one."""
     steps = np.stack([f.steps(serious.scores[f.name]) for f in problem.free], axis=-1)
-    misses = [np.maximum(-g.room(serious.scores[g.name]), 0.0) for g in problem.goals]
-    missed = np.stack(misses, axis=-1) if misses else np.zeros((len(serious), 0))
+    missed = problem.missed_goals(serious)
     total = missed.sum(axis=-1)
     # Where no candidate meets every target, those that miss by no more than a step above the least.
     met = on_target(missed)

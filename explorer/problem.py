@@ -32,7 +32,7 @@ _ENOUGH_ROOM = 31.0
 """More noticeable steps of room to a limit than this make no design more robust."""
 
 _RATING = " rating"
-_RATING_STEP = 0.05
+RATING_STEP = 0.05
 """A noticeable step of a rating, as a share of it."""
 
 ALL_FINITE = "all scores finite"
@@ -309,12 +309,32 @@ class Problem:
         # Which ratings there are differs from device to device; the tightest stands for all.
         ratings = [e for name, e in excess.items() if name.endswith(_RATING)]
         if self.ratings_hold:
-            rooms.append(-np.max(ratings, axis=0, initial=-1.0) / _RATING_STEP)
+            rooms.append(-np.max(ratings, axis=0, initial=-1.0) / RATING_STEP)
         count = len(excess[ALL_FINITE])
         if not rooms:
             return np.zeros((count, 0))
         steps = np.stack([np.broadcast_to(room, (count,)) for room in rooms], axis=-1)
         return np.floor(np.log2(1 + np.clip(steps, 0, _ENOUGH_ROOM)))
+
+    def missed_limits(self, found: Evaluation) -> FloatArray:
+        """Return the noticeable steps by which candidates miss each limit, shape (N, limits).
+
+        The limits come in the order of ``found.excess``; one that is kept counts 0.
+        """
+        windows = {window.name: window for window in self.windows}
+        missed = np.zeros((len(found), len(found.excess)))
+        for at, (name, excess) in enumerate(found.excess.items()):
+            of_score = name in windows
+            steps = -windows[name].room(found.scores[name]) if of_score else excess / RATING_STEP
+            # Rounding is no difference; yet what is broken never counts as kept.
+            steps = np.clip(np.round(steps, 6), 1e-6, WORST_LOSS)
+            missed[:, at] = np.where(excess > 0, steps, 0.0)
+        return missed
+
+    def missed_goals(self, found: Evaluation) -> FloatArray:
+        """Return the noticeable steps by which candidates miss each goal, shape (N, goals)."""
+        missed = [np.maximum(-goal.room(found.scores[goal.name]), 0.0) for goal in self.goals]
+        return np.stack(missed, axis=-1) if missed else np.zeros((len(found), 0))
 
     def show(self, found: Evaluation, rows: IntArray) -> Evaluation:
         """Return candidates with the scores that are only shown added.

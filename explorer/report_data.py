@@ -10,11 +10,9 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.parts import PART_ELEMENTS, highest
-from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
-from explorer.problem import ALL_FINITE, Problem
+from explorer.obstacles import more_choice, obstacles
 from explorer.search import SearchResult
-from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.elements import Element
 from objectives.format import first
@@ -28,9 +26,7 @@ from reports.model import (
     DriverSummary,
     LimitRow,
     Mark,
-    MissedLimit,
     NamedDesign,
-    Obstacles,
     PartLine,
     PickStudies,
     ReportData,
@@ -84,7 +80,8 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         parts=_parts(ex, pick),
         limits=_limits(ex, pick),
         feasible=ex.feasible,
-        obstacles=_obstacles(ex),
+        obstacles=obstacles(ex),
+        more_choice=more_choice(ex),
         wiring=[
             WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
             for w in brief.strays.wiring
@@ -263,41 +260,3 @@ def _limits(ex: Exploration, pick: Assessment) -> list[LimitRow]:
                      window.at_most, bool(window.excess(np.asarray(value)) <= 0), "brief")
         )  # fmt: skip
     return rows
-
-
-def _obstacles(ex: Exploration) -> Obstacles | None:
-    """Return which limits block; None where something is feasible."""
-    if ex.feasible:
-        return None
-    run = ex.source
-    missed = {name: _missed(ex.problem, name, least) for name, least in run.least_excess.items()}
-    most = sorted(run.broken.items(), key=lambda item: -item[1])
-    return Obstacles(
-        run.evaluated,
-        [missed[name] for name, least in run.least_excess.items() if least > 0],
-        [(missed[name], count / run.evaluated) for name, count in most if count > 0],
-        missed_limits(ex.problem, ex.front) if len(ex.front) else [],
-    )
-
-
-def missed_limits(problem: Problem, candidates: Evaluation, row: int = 0) -> list[MissedLimit]:
-    """Return each limit that a candidate breaks."""
-    return [
-        _missed(problem, name, float(excess[row]), candidates.scores, row)
-        for name, excess in candidates.excess.items()
-        if excess[row] > 0
-    ]
-
-
-def _missed(
-    problem: Problem,
-    name: str,
-    excess: float,
-    scores: Mapping[str, FloatArray] | None = None,
-    row: int = 0,
-) -> MissedLimit:
-    window = next((w for w in problem.windows if w.name == name), None)
-    if window is not None:
-        value = window.value_at(excess) if scores is None else float(scores[name][row])
-        return MissedLimit("window", name, excess, value, window.at_least, window.at_most)
-    return MissedLimit("finite" if name == ALL_FINITE else "rating", name, excess)

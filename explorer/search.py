@@ -14,13 +14,11 @@ from optuna.trial import TrialState
 from explorer.evaluation import Evaluation
 from explorer.front import Scale, non_dominated
 from explorer.journal import naming_storage, open_storage
+from explorer.nearest import may_be_nearest, spread_nearest
 from explorer.problem import CHUNK, Problem
 from explorer.sampler import batch_sampler, decode, distributions
 from explorer.settings import Settings
 from objectives.arrays import FloatArray
-
-_NEAREST = 12
-"""Nearest candidates kept for when nothing is feasible."""
 
 _PROBE, _SLOW_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
@@ -51,7 +49,9 @@ class SearchResult:
     ----------
     front : feasible, non-dominated candidates, each once
     serious : the front, and what is beaten only by candidates with less room to a limit
-    nearest : the candidates that break the least, when none is feasible; else empty
+    nearest : when none is feasible, candidates that break little, spread over the space, those that
+        miss least first; among them for each limit the one that misses it alone and by least; else
+        empty
     evaluated, feasible : numbers of candidates
     broken : for each limit, how many of the evaluated candidates break it
     least_excess : for each limit, the least that any candidate breaks it by (positive: none keeps
@@ -79,7 +79,8 @@ class SearchResult:
 class _Collector:
     """Keeps the front, the nearest candidates and the counts while candidates stream past."""
 
-    def __init__(self, sample: Evaluation) -> None:
+    def __init__(self, problem: Problem, sample: Evaluation) -> None:
+        self._problem = problem
         self.start = time.perf_counter()
         self._none = sample.take(np.zeros(len(sample), dtype=bool))
         self.front = self.serious = self.nearest = self._none
@@ -105,9 +106,7 @@ class _Collector:
             self.front = self.serious.take(non_dominated(self.serious.losses))
         if self.feasible == 0:
             pool = Evaluation.join([self.nearest, new])
-            _, first = np.unique(np.stack(list(pool.parts.values()), -1), axis=0, return_index=True)
-            pool = pool.take(np.sort(first))
-            self.nearest = pool.take(np.argsort(pool.broken, kind="stable")[:_NEAREST])
+            self.nearest = may_be_nearest(self._problem, pool, self.scale(pool.losses))
 
     def progress(
         self, kind: Literal["searching", "enumerating"], done: int, total: int, new: int
@@ -126,7 +125,7 @@ class _Collector:
         return SearchResult(
             front=self.front,
             serious=self.serious,
-            nearest=self._none if len(self.front) else self.nearest,
+            nearest=self._none if self.feasible else spread_nearest(self._problem, self.nearest),
             evaluated=self.evaluated,
             feasible=self.feasible,
             broken=self.broken,
@@ -166,7 +165,7 @@ def enumerate_front(
     problem: Problem, seed: int = 1, progress: ProgressCallback | None = None
 ) -> SearchResult:
     """Work out every candidate of a space without continuous parts and return the exact front."""
-    collector = _Collector(_sample(problem, seed))
+    collector = _Collector(problem, _sample(problem, seed))
     interrupted = False
     try:
         for parts in problem.enumerate(CHUNK):
@@ -198,7 +197,7 @@ def search(
         If the storage cannot be written; it names the file.
     """
     optuna.logging.set_verbosity(optuna.logging.WARNING)
-    collector = _Collector(_sample(problem, settings.seed))
+    collector = _Collector(problem, _sample(problem, settings.seed))
     with naming_storage(settings, Exception):  # the storage drivers raise what they like
         run = _StoredSearch(problem, settings, collector)
     resumed, interrupted = 0, False

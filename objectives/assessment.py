@@ -181,9 +181,9 @@ class Assessment:
             ):
                 if np.isfinite(allowed):
                     found.append(
-                        Rating(f"{label} {kind}", value, np.asarray(allowed), unit, "brief")
+                        Rating(f"{label} {kind}", value, np.asarray(allowed), unit, "brief", name)
                     )
-        return [Rating(r.name, r.value, r.allowed * t.derating, r.unit, r.source) for r in found]
+        return [replace(rating, allowed=rating.allowed * t.derating) for rating in found]
 
     def single(self) -> Assessment:
         """Return the same one stage with the fields of stage and follower as scalars.

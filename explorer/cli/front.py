@@ -12,7 +12,11 @@ from rich.markup import escape
 from explorer.cli.printing import CAUTION, out
 from objectives.format import counted, mark_words, percent, score_label, sentence, stepped
 from reports.model import DecisionSummary, ReportData
-from reports.sections.infeasible import obstacle_sentences
+from reports.sections.infeasible import (
+    blocking_sentences,
+    more_choice_words,
+    relaxation_words,
+)
 from reports.sections.pick import (
     exchange_words,
     given_up_words,
@@ -22,6 +26,9 @@ from reports.sections.pick import (
 
 _LABEL = 10
 """Columns of the label of a line."""
+
+_MOST_LINES = 8
+"""Lines in which a terminal is told what blocks; the report has all of it."""
 
 
 def print_front(data: ReportData, report: Path) -> None:
@@ -36,9 +43,17 @@ def print_front(data: ReportData, report: Path) -> None:
     """
     console = out()
     console.print(f"[bold]{escape(data.title)}[/bold] ({_how(data)})", highlight=False)
-    for label, text in _obstacles(data) if data.decision is None else _decided(data, data.decision):
-        for line in _wrapped(label, text, console.width):
-            console.print(escape(line), highlight=False, soft_wrap=True)
+    lines = (
+        _obstacles(data, console.width)
+        if data.decision is None
+        else [
+            line
+            for label, text in _decided(data, data.decision)
+            for line in _wrapped(label, text, console.width)
+        ]
+    )
+    for line in lines:
+        console.print(escape(line), highlight=False, soft_wrap=True)
     # A path is not broken: it is there to be copied.
     console.print(f"{'Report':<{_LABEL}}{escape(str(report))}", highlight=False, soft_wrap=True)
     for line in textwrap.wrap(CAUTION, console.width):
@@ -55,6 +70,8 @@ def _how(data: ReportData) -> str:
 def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str, str]]:
     if decision.missed:
         yield "Misses", " ".join(target_words(target, data) for target in decision.missed)
+        for more in data.more_choice[:1]:
+            yield "Allow", more_choice_words(more, data)
     pick = decision.pick
     yield "Solder", f"{parts_words(data, pick.candidate)} (candidate {pick.candidate})"
     if decision.met:
@@ -76,12 +93,24 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
         yield "Or", f"{name} ({other.candidate}): {changes}; gives {exchange_words(data, other)}"
 
 
-def _obstacles(data: ReportData) -> Iterator[tuple[str, str]]:
-    yield "Nothing", "keeps every limit."
-    for text in obstacle_sentences(data):
-        yield "", text
+def _obstacles(data: ReportData, width: int) -> list[str]:
+    """Return what blocks and what would help, the most telling first, as far as there is room."""
     candidate = int(data.shown.iloc[0]["candidate"])
-    yield "Nearest", f"{parts_words(data, candidate)} (candidate {candidate})"
+    blocking = blocking_sentences(data)[:-1]  # what the nearest breaks is what is to be relaxed
+    entries = [
+        ("Blocked", f"Nothing keeps every limit. {' '.join(map(sentence, blocking))}"),
+        ("Nearest", f"{parts_words(data, candidate)} (candidate {candidate})"),
+    ]
+    relaxed, more = relaxation_words(data), [more_choice_words(m, data) for m in data.more_choice]
+    entries += [("Relax" if at == 0 else "Or", words) for at, words in enumerate(relaxed[:2])]
+    entries += [("Or allow", words) for words in more]
+    entries += [("Or", words) for words in relaxed[2:]]
+    lines: list[str] = []
+    for label, text in entries:
+        new = _wrapped(label, text, width)
+        if len(lines) + len(new) <= _MOST_LINES or label == "Nearest":
+            lines += new
+    return lines
 
 
 def _wrapped(label: str, text: str, width: int) -> list[str]:

@@ -7,7 +7,7 @@ from rich.table import Table
 
 from explorer.cli.printing import CAUTION, out, signed
 from explorer.exploration import Exploration
-from explorer.report_data import missed_limits
+from explorer.obstacles import missed_limits
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, quantity, score_unit

@@ -29,6 +29,8 @@ class Rating:
     allowed: FloatArray
     unit: str
     source: str
+    part: str = ""
+    """Name of the element that it is of; empty where it is of the device."""
 
     @property
     def excess(self) -> FloatArray:

@@ -24,11 +24,12 @@ def results(data: ReportData) -> dict[str, Any]:
     """Return the results as plain JSON values; :func:`~objectives.json_text.json_value` says how.
 
     Keys: ``schema`` (see :data:`SCHEMA`) and ``version`` of the program; ``title``, ``scenario``
-    and ``job`` in words; ``feasible``, ``blocking`` and ``method``; ``uses``, what the brief asks
-    of each score; ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with
-    its candidate, reasons, device, stage and operating point (SI units); ``parts``, the parts
-    list; ``limits``; ``readable`` and ``front``, one record a candidate (parts in SI units,
-    scores, marks); ``search_trace``; ``assumptions``, ``sources`` and ``cautions``.
+    and ``job`` in words; ``feasible``, ``blocking`` in words, the same as ``obstacles`` and
+    ``more_choice`` in numbers, and ``method``; ``uses``, what the brief asks of each score;
+    ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with its candidate,
+    reasons, device, stage and operating point (SI units); ``parts``, the parts list; ``limits``;
+    ``readable`` and ``front``, one record a candidate (parts in SI units, scores, marks);
+    ``search_trace``; ``assumptions``, ``sources`` and ``cautions``.
     """
     pick, trace = data.pick, data.search_trace
     shown = data.shown.to_dict("records")
@@ -41,6 +42,8 @@ def results(data: ReportData) -> dict[str, Any]:
             "job": job_sentences(data),
             "feasible": data.feasible,
             "blocking": obstacle_sentences(data),
+            "obstacles": data.obstacles,
+            "more_choice": data.more_choice,
             "method": method_sentences(data),
             "uses": data.uses,
             "constants": data.constants,

@@ -1,52 +1,168 @@
-"""Why no candidate keeps every limit."""
+"""Why no candidate keeps every limit, what the least change is that helps, and what more choice."""
 
 from __future__ import annotations
 
 import math
 
+import pandas as pd
+
 from objectives.devices.terms import Terms
-from objectives.format import counted, percent, quantity, score_unit
-from reports.model import MissedLimit, Note, Prose, ReportData, Section
+from objectives.format import (
+    counted,
+    field_label,
+    part_value,
+    percent,
+    quantity,
+    score_unit,
+    sentence,
+)
+from reports.model import (
+    Block,
+    MissedLimit,
+    MoreChoice,
+    Note,
+    Prose,
+    Relaxation,
+    ReportData,
+    Section,
+    Table,
+)
 from reports.sections.limits import allowed_words, limit_label
 
 
 def infeasible_section(data: ReportData) -> Section | None:
-    """Return which limits block; None where some candidate keeps them all."""
+    """Return which limits block and what would help; None where some candidate keeps them all."""
     if data.feasible:
         return None
     finding = Note(
         "Nothing in the design space keeps every limit of the brief. The candidates below come "
-        "nearest; each of them breaks at least one limit, and none should be built as it stands.",
+        "nearest, spread over the space; each of them breaks at least one limit, and none should "
+        "be built as it stands.",
         "finding",
     )
-    sentences = Prose(obstacle_sentences(data), listed=True)
-    return Section("blocked", "No candidate keeps every limit", [finding, sentences])
+    blocks: list[Block] = [finding, Prose(blocking_sentences(data), listed=True)]
+    if data.obstacles is not None and data.obstacles.nearest:
+        blocks.append(_relaxations(data))
+    if data.more_choice:
+        more = [more_choice_words(more, data) for more in data.more_choice]
+        blocks += [Prose(["More choice of parts would help:"]), Prose(more, listed=True)]
+    return Section("blocked", "No candidate keeps every limit", blocks)
 
 
 def obstacle_sentences(data: ReportData) -> list[str]:
+    """Return which limits block and what would help, one sentence an item."""
+    relaxed = [f"Relax {words}." for words in relaxation_words(data)]
+    more = [more_choice_words(more, data) for more in data.more_choice]
+    return [*blocking_sentences(data), *relaxed, *more] if not data.feasible else []
+
+
+def blocking_sentences(data: ReportData) -> list[str]:
     """Return which limits block, one sentence an item."""
-    found, terms = data.obstacles, data.terms
-    if found is None:
+    what, terms = data.obstacles, data.terms
+    if what is None:
         return []
-    total = counted(found.evaluated)
+    total = counted(what.evaluated)
     sentences = [
         f"{limit_label(missed.kind, missed.name, terms)}: none of the {total} candidates evaluated "
         f"keeps it; the best misses it{_by(missed)}."
-        for missed in found.never
+        for missed in what.never
     ]
-    if not found.never:
+    if not what.never:
         shares = ", ".join(
             f"{limit_label(missed.kind, missed.name, terms)} ({percent(share)})"
-            for missed, share in found.shares
+            for missed, share in what.shares
         )
         sentences.append(
             "Each limit is kept by some candidate, but none keeps them all. Share of the "
             f"{total} candidates evaluated that break each: {shares}."
         )
-    if found.nearest:
-        broken = " and ".join(missed_words(missed, terms) for missed in found.nearest)
+    if what.nearest:
+        broken = " and ".join(missed_words(missed, terms) for missed in what.nearest)
         sentences.append(f"The nearest candidate breaks {broken}.")
     return sentences
+
+
+def relaxation_words(data: ReportData) -> list[str]:
+    """Return each relaxation that makes the brief feasible, the least first."""
+    what = data.obstacles
+    if what is None:
+        return []
+    several = what.together if what.together and len(what.together.moved) > 1 else None
+    least = [several] if several else []
+    return [_relaxed(one, data) for one in [*least, *what.alone]]
+
+
+def _relaxed(relaxation: Relaxation, data: ReportData) -> str:
+    """Return one relaxation: ``gain at least 31.2 dB instead of 40 dB (candidate 3)``."""
+    moved = " and ".join(_moved(missed, data) for missed in relaxation.moved)
+    return f"{moved} (candidate {relaxation.candidate})"
+
+
+def _moved(missed: MissedLimit, data: ReportData) -> str:
+    terms = data.terms
+    label = limit_label(missed.kind, missed.name, terms)
+    if missed.kind == "rating":
+        # A part is ordered by its own rating, of which the brief uses a share.
+        share = data.pick.targets.derating if missed.part else 1.0
+        here = quantity(missed.enough / share, missed.unit)
+        part = (
+            f", for a {field_label(missed.part, terms=terms)} of "
+            f"{part_value(missed.part, missed.part_value)}"
+            if missed.part
+            else ""
+        )
+        return f"{label} {here} instead of {quantity(missed.at_most / share, missed.unit)}{part}"
+    low = missed.value < missed.at_least
+    end = missed.at_least if low else missed.at_most
+    here = quantity(missed.enough, missed.unit)
+    words = f"{label} {'at least' if low else 'up to'} {here} instead of"
+    bands = " and ".join(
+        f"{quantity(_floored(band.attenuation_dB), 'dB')} instead of "
+        f"{quantity(band.asked_dB, 'dB')} of attenuation in the {band.band} band"
+        for band in missed.bands
+    )
+    return f"{words} {quantity(end, missed.unit)}{f', that is {bands}' if bands else ''}"
+
+
+def _floored(attenuation_dB: float) -> float:
+    return math.floor(10 * attenuation_dB) / 10
+
+
+def _relaxations(data: ReportData) -> Table:
+    """Return what each limit must be moved to alone, and the least of several together."""
+    what, terms = data.obstacles, data.terms
+    assert what is not None
+    rows = [
+        (limit_label(one.moved[0].kind, one.moved[0].name, terms), _moved(one.moved[0], data),
+         str(one.candidate))
+        for one in what.alone
+    ]  # fmt: skip
+    rows += [
+        (limit_label(missed.kind, missed.name, terms), "no value of it alone suffices", "")
+        for missed in what.not_alone
+    ]
+    if what.together is not None and len(what.together.moved) > 1:
+        moved = " and ".join(_moved(missed, data) for missed in what.together.moved)
+        rows.append(("least in all", moved, str(what.together.candidate)))
+    over = "every candidate" if data.exact is not None else "the candidates evaluated"
+    return Table(
+        pd.DataFrame(rows, columns=["limit", "makes the brief feasible", "then built as"]),
+        "The least relaxation, limit by limit with every other kept, and in noticeable steps in "
+        f"all; over {over}.",
+    )
+
+
+def more_choice_words(more: MoreChoice, data: ReportData) -> str:
+    """Return a part at the end of its range and what a value beyond would do."""
+    end = "largest" if more.largest else "smallest"
+    label = sentence(field_label(more.part, terms=data.terms))
+    missed = " and ".join(missed_words(missed, data.terms) for missed in more.missed)
+    kept = "every limit" if not data.feasible else "every limit and target"
+    then = f"still misses {missed}" if missed else f"keeps {kept}"
+    return (
+        f"{label} at its {end}, {part_value(more.part, more.end)}: "
+        f"{part_value(more.part, more.beyond)} {then}."
+    )
 
 
 def missed_words(missed: MissedLimit, terms: Terms) -> str:

@@ -35,6 +35,7 @@ from reports.model import (
     Table,
     TargetStanding,
 )
+from reports.sections.infeasible import more_choice_words
 from reports.sections.job import asked_words
 from reports.sections.limits import allowed_words
 
@@ -53,7 +54,9 @@ def pick_section(data: ReportData) -> Section:
         return Section("pick", "The nearest candidate", [*blocks, _scores(data)])
     missed = [target_words(target, data) for target in decision.missed]
     if missed:
-        blocks.insert(0, Note(f"It misses what was asked. {' '.join(missed)}", "caution"))
+        more = [more_choice_words(more, data) for more in data.more_choice]
+        text = " ".join(["It misses what was asked.", *missed, *more])
+        blocks.insert(0, Note(text, "caution"))
     blocks += [
         Prose(reason_sentences(data), listed=True),
         _scores(data),

@@ -376,7 +376,7 @@ def test_a_limit_that_nothing_keeps_is_named(
     ex = explore(formulated(impossible), QUICK)
     contents = report_data(ex)
     assert not contents.feasible
-    first, nearest = obstacles(ex)
+    first, nearest, *_ = obstacles(ex)
     assert first.startswith("gain: none of the 162 candidates evaluated keeps it")
     assert "at least 60 dB" in first
     gain = score_words("gain_dB", float(ex.front.scores["gain_dB"][0])).replace("\u00a0", " ")

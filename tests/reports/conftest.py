@@ -177,6 +177,7 @@ def make_contents(
         ],
         feasible=True,
         obstacles=None,
+        more_choice=[],
         wiring=[WiringLine("twisted pair", "grid to ground", 12e-12, "invented for the demo")],
         highest_supply_V=300.0,
         search_trace=pd.DataFrame(

@@ -23,7 +23,7 @@ from objectives.checks import InputError
 from objectives.elements import ELEMENTS
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
-from reports.model import BandAttenuation, MissedLimit, MoreChoice, Obstacles, Relaxation
+from reports.obstacles import BandAttenuation, MissedLimit, MoreChoice, Obstacles, Relaxation
 
 _FINEST = SERIES.index("E12")
 """A step of a finer series is too small to try beyond the end of a range."""

@@ -15,6 +15,7 @@ from reports.model import DecisionSummary, ReportData
 from reports.sections.infeasible import (
     blocking_sentences,
     more_choice_words,
+    not_alone_words,
     relaxation_words,
 )
 from reports.sections.pick import (
@@ -105,6 +106,7 @@ def _obstacles(data: ReportData, width: int) -> list[str]:
     entries += [("Relax" if at == 0 else "Or", words) for at, words in enumerate(relaxed[:2])]
     entries += [("Or allow", words) for words in more]
     entries += [("Or", words) for words in relaxed[2:]]
+    entries += [("", words) for words in not_alone_words(data)]
     lines: list[str] = []
     for label, text in entries:
         new = _wrapped(label, text, width)

@@ -16,17 +16,8 @@ from objectives.format import (
     score_unit,
     sentence,
 )
-from reports.model import (
-    Block,
-    MissedLimit,
-    MoreChoice,
-    Note,
-    Prose,
-    Relaxation,
-    ReportData,
-    Section,
-    Table,
-)
+from reports.model import Block, Note, Prose, ReportData, Section, Table
+from reports.obstacles import MissedLimit, MoreChoice, Relaxation
 from reports.sections.limits import allowed_words, limit_label
 
 
@@ -53,7 +44,8 @@ def obstacle_sentences(data: ReportData) -> list[str]:
     """Return which limits block and what would help, one sentence an item."""
     relaxed = [f"Relax {words}." for words in relaxation_words(data)]
     more = [more_choice_words(more, data) for more in data.more_choice]
-    return [*blocking_sentences(data), *relaxed, *more] if not data.feasible else []
+    told = [*blocking_sentences(data), *relaxed, *not_alone_words(data), *more]
+    return [] if data.feasible else told
 
 
 def blocking_sentences(data: ReportData) -> list[str]:
@@ -90,6 +82,13 @@ def relaxation_words(data: ReportData) -> list[str]:
     several = what.together if what.together and len(what.together.moved) > 1 else None
     least = [several] if several else []
     return [_relaxed(one, data) for one in [*least, *what.alone]]
+
+
+def not_alone_words(data: ReportData) -> list[str]:
+    """Return, in one sentence at most, the limits of which no value alone suffices."""
+    useless = [] if data.obstacles is None else data.obstacles.not_alone
+    names = [limit_label(missed.kind, missed.name, data.terms) for missed in useless]
+    return [f"No value of {' or of '.join(names)} alone suffices."] if names else []
 
 
 def _relaxed(relaxation: Relaxation, data: ReportData) -> str:

@@ -228,11 +228,17 @@ def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(
     assert {p.name for p in folder.iterdir()} == {"report.html", "results.json"}
     assert (folder / "report.html").read_text("utf-8").startswith("gain: none of the 162")
     assert (folder / "results.json").read_text("utf-8") == "False"
+    monkeypatch.setenv("COLUMNS", "80")
     table = run("explore", brief, "--method", "exact", "--quiet")
     assert table.exit_code == 3
     assert "keeps every limit" in table.stdout
     assert "Nearest" in table.stdout
-    assert "gain: none of the 162 candidates evaluated keeps it" in table.stdout
+    told = " ".join(table.stdout.replace("\u00a0", " ").split())
+    assert "Gain: none of the 162 candidates evaluated keeps it" in told
+    assert "36.3 dB instead of 60 dB" in told
+    lines = table.stdout.splitlines()
+    assert len(lines) <= 10 + 2  # and the caution
+    assert all(len(line) <= 80 for line in lines if not line.startswith("Report"))
 
 
 # --- interrupted ---------------------------------------------------------------------------------

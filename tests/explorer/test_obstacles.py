@@ -19,7 +19,7 @@ from explorer.search import enumerate_front
 from explorer.settings import Settings
 from fixture_types import MakeFormulation
 from objectives.format import part_value
-from reports.model import Obstacles
+from reports.obstacles import Obstacles
 
 # A corner above 35 kHz needs a small stopper, 3 dB of radio margin a large one.
 OPPOSED = ("[limits]", '[limits]\ninput_corner_Hz = { at_least = "35 kHz" }\n'
@@ -108,8 +108,10 @@ def test_a_brief_relaxed_as_told_is_feasible_and_no_less_will_do(
                 low = missed.value < missed.at_least
                 end = missed.at_least if low else missed.at_most
                 moved = end + share * (missed.enough - end)
-                bound = {"at_least": moved} if low else {"at_most": moved}
-                windows[missed.name] = replace(windows[missed.name], **bound)
+                window = windows[missed.name]
+                windows[missed.name] = (
+                    replace(window, at_least=moved) if low else replace(window, at_most=moved)
+                )
             relaxed = replace(base.problem, windows=tuple(windows.values()))
             assert (enumerate_front(relaxed).feasible > 0) == feasible
 
@@ -216,7 +218,8 @@ def test_a_target_out_of_reach_names_the_part_at_its_end(formulated: MakeFormula
     assert (more.largest, more.end, more.beyond) == (True, 220e3, 470e3)
     (missed,) = more.missed
     # The default tolerance of a corner: 10 %.
-    assert (missed.name, missed.at_most) == ("input_corner_Hz", pytest.approx(2200.0))
+    assert missed.name == "input_corner_Hz"
+    assert missed.at_most == pytest.approx(2200.0)
     row = {name: values[[ex.pick]] for name, values in ex.front.parts.items()}
     here = float(ex.problem.assess(row).input_corner_Hz[0])
     there = float(ex.problem.assess({**row, "stopper_ohm": np.array([470e3])}).input_corner_Hz[0])

@@ -26,9 +26,7 @@ from reports.model import (
     DriverSummary,
     LimitRow,
     Mark,
-    MissedLimit,
     NamedDesign,
-    Obstacles,
     PartLine,
     ReportData,
     ScoreStanding,
@@ -36,6 +34,7 @@ from reports.model import (
     SearchSummary,
     WiringLine,
 )
+from reports.obstacles import MissedLimit, Obstacles
 from stand_in import StandIn
 
 DEMO = StandIn(

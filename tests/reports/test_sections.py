@@ -13,9 +13,11 @@ from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve
 from objectives.format import score_label
 from reports.model import Block, Figure, LimitRow, Note, Prose, ReportData, Section, Svg, Table
+from reports.obstacles import BandAttenuation, MissedLimit, MoreChoice, Obstacles, Relaxation
 from reports.sections.build import build_sections
 from reports.sections.cautions import CAUTIONS, LOW_VOLTAGE_CAUTIONS
 from reports.sections.front import front_table, trade_offs
+from reports.sections.infeasible import obstacle_sentences
 
 Restage = Callable[..., Assessment]
 B = TypeVar("B", bound=Block)
@@ -90,6 +92,42 @@ def test_broken_limits_are_counted_where_nothing_is_feasible(
     text = prose(section(infeasible, "blocked"))
     assert "gain: none of the 1,000 candidates evaluated keeps it" in text
     assert "(36 dB, at least 40 dB)" in text
+
+
+def test_relaxations_and_more_choice_are_told_in_the_words_and_units_of_the_brief(
+    infeasible: ReportData,
+) -> None:
+    margin = MissedLimit(
+        "window", "rf_margin_dB", 0.17, -1.66, at_least=0.0, enough=-1.7, unit="dB",
+        bands=[BandAttenuation("AM", 18.34, 20.0)],
+    )  # fmt: skip
+    current = MissedLimit(
+        "window", "plate_current_A", 0.15, 2.28e-3, at_most=2e-3, enough=2.3e-3, unit="A"
+    )
+    power = MissedLimit(
+        "rating", "plate load power rating", 0.24, 0.31, at_most=0.25, enough=0.31, unit="W",
+        part="plate_load_ohm", part_value=100e3,
+    )  # fmt: skip
+    what = Obstacles(
+        1000, [], [(margin, 0.9)], [margin, current],
+        [Relaxation([power], 4, 4.8)], [margin, current], Relaxation([margin, current], 1, 4.4),
+    )  # fmt: skip
+    more = [
+        MoreChoice("stopper_ohm", True, 470e3, 680e3, [margin]),
+        MoreChoice("bypass_F", True, 680e-9, 1e-6, []),
+    ]
+    told = [plain(t) for t in obstacle_sentences(replace(infeasible, obstacles=what,
+            more_choice=more))]  # fmt: skip
+    facts = [
+        ["RF margin", "\u22121.7 dB instead of 0 dB", "18.3 dB instead of 20 dB", "AM",
+         "plate current", "2.3 mA instead of 2 mA", "candidate 1"],
+        ["plate load", "310 mW instead of 250 mW", "100 kΩ", "candidate 4"],
+        ["RF margin", "plate current"],
+        ["stopper", "largest", "470 kΩ", "680 kΩ", "RF margin (\u22121.66 dB"],
+        ["bypass", "largest", "680 nF", "1 µF"],
+    ]  # fmt: skip
+    for words, pieces in zip(told[-5:], facts, strict=True):
+        assert [piece for piece in pieces if piece not in words] == []
 
 
 def test_trade_offs_are_rank_correlations_of_the_losses(contents: ReportData) -> None:

@@ -63,12 +63,12 @@ def obstacles(ex: Exploration) -> Obstacles | None:
     def relaxation(row: int) -> Relaxation:
         return Relaxation(missed_limits(problem, nearest, row), row + 1, float(total[row]))
 
-    lone, broken = alone(missed), np.any(missed > 0, axis=0)
+    lone, broken = alone(missed), missed[0] > 0
     singles = [relaxation(int(row)) for row in lone if row >= 0 and total[row] < WORST_LOSS]
     useless = [
         least[name]
-        for name, row, somewhere in zip(nearest.excess, lone, broken.tolist(), strict=True)
-        if somewhere and (row < 0 or total[row] >= WORST_LOSS)
+        for name, row, here in zip(nearest.excess, lone, broken.tolist(), strict=True)
+        if here and (row < 0 or total[row] >= WORST_LOSS)
     ]
     return Obstacles(
         run.evaluated,

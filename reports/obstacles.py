@@ -79,7 +79,7 @@ class Obstacles:
     alone: Sequence[Relaxation] = ()
     """Of one limit each, every other kept; the least first."""
     not_alone: Sequence[MissedLimit] = ()
-    """Limits that the nearest candidates break, and of which no value alone suffices."""
+    """Limits that the nearest candidate breaks, and of which no value alone suffices."""
     together: Relaxation | None = None
     """The least in noticeable steps, of one limit or several; None where some score is never a
     number."""

@@ -297,7 +297,7 @@ def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
     broken = ex.front.broken
     assert (broken > 0).all()
     assert np.array_equal(broken, np.sort(broken))
-    assert broken == pytest.approx(np.sort(everything(ex).broken)[:12], rel=1e-9)
+    assert broken[0] == pytest.approx(everything(ex).broken.min(), rel=1e-9)
     assert ex.marks == {0: (Mark("nearest"),)}
     assert (ex.hypervolume, ex.search_share) == (0.0, None)
     assert ex.frame()["limits_broken"].gt(0).all()

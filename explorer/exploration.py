@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -24,6 +25,7 @@ from explorer.search import (
     search,
 )
 from explorer.settings import Settings
+from explorer.stored import keep, kept
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, did_you_mean
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
@@ -186,6 +188,7 @@ def explore(
     *,
     method: Method = "auto",
     exact_up_to: int = 200_000,
+    folder: Path | None = None,
     progress: ProgressCallback | None = None,
 ) -> Exploration:
     """Search the problem, enumerate it too where it is small enough, and read the front.
@@ -202,6 +205,8 @@ def explore(
         found. "search" and "exact" do one of the two.
     exact_up_to :
         Largest number of candidates that "auto" enumerates.
+    folder :
+        Where a finished enumeration is kept, so that it need not be done again.
     progress :
         Called after each batch.
 
@@ -221,7 +226,7 @@ def explore(
     if not interrupted and (
         method == "exact" or (method == "auto" and problem.enumerable(exact_up_to))
     ):
-        exact = enumerate_front(problem, settings.seed, progress)
+        exact = _enumerated(problem, settings.seed, folder, progress)
         interrupted = exact.interrupted
         if interrupted and searched is not None:
             exact = None  # half an enumeration is not exact, and the search has seen all the space
@@ -263,6 +268,19 @@ def explore(
         scale=scale,
         interrupted=interrupted,
     )
+
+
+def _enumerated(
+    problem: Problem, seed: int, folder: Path | None, progress: ProgressCallback | None
+) -> SearchResult:
+    """Return the enumeration that the folder keeps, or a new one, which it then keeps."""
+    earlier = kept(problem, folder) if folder is not None else None
+    if earlier is not None:
+        return earlier
+    exact = enumerate_front(problem, seed, progress)
+    if folder is not None and len(exact.front) and not exact.interrupted:
+        keep(problem, exact, folder)
+    return exact
 
 
 def _share(searched: SearchResult, front: Evaluation, scale: Scale) -> float | None:

@@ -68,8 +68,9 @@ def run_search(
     )
     with writing(folder), progress_bar(quiet) as progress:
         exploration = explore(
-            formulation, settings, method=method, exact_up_to=stated.exact_up_to, progress=progress
-        )
+            formulation, settings, method=method, exact_up_to=stated.exact_up_to, folder=folder,
+            progress=progress,
+        )  # fmt: skip
     if len(exploration.front) == 0:
         leave("interrupted before any candidate was evaluated", INTERRUPTED)
     return exploration

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import explorer.cli.command  # noqa: F401 (enters the commands)
 from explorer.brief.loading import parse_brief
 from explorer.formulation import Formulation, formulate
 from fixture_types import MakeBriefText, MakeFormulation

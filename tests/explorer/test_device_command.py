@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-import explorer.cli.command  # noqa: F401 (enters the commands)
 from explorer.cli.app import app
 from explorer.device_records import device_record
 from objectives.devices.lookup import device, devices

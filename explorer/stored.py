@@ -1,0 +1,70 @@
+"""An enumeration kept beside its report, so that it need not be done again.
+
+The file holds the serious candidates' parts and the counts, no code; it is read back only where the
+problem is the same to its fingerprint, and the candidates are then scored anew.
+"""
+
+from __future__ import annotations
+
+import json
+import zipfile
+import zlib
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from explorer.front import non_dominated
+from explorer.problem import Problem
+from explorer.search import SearchResult
+from objectives.files import drafts
+
+NAME: Final = "exact.npz"
+_COUNTS: Final = ("evaluated", "feasible", "broken", "least_excess", "seconds")
+
+
+def _key(problem: Problem) -> str:
+    return f"{version('stagefront')} {problem.fingerprint} {[f.name for f in problem.free]}"
+
+
+def keep(problem: Problem, exact: SearchResult, folder: Path) -> None:
+    """Write a finished enumeration with something feasible into a folder, which is made.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    record = {"key": _key(problem), **{name: getattr(exact, name) for name in _COUNTS}}
+    folder.mkdir(parents=True, exist_ok=True)
+    parts: dict[str, Any] = {f"part {name}": a for name, a in exact.serious.parts.items()}
+    with drafts(folder) as draft:
+        np.savez_compressed(draft / NAME, record=np.array(json.dumps(record)), **parts)
+
+
+def kept(problem: Problem, folder: Path) -> SearchResult | None:
+    """Return the enumeration of this problem that a folder keeps; None where it keeps none.
+
+    A file of another problem, of another version or of anything else is no such enumeration.
+    """
+    try:
+        with np.load(folder / NAME, allow_pickle=False) as file:
+            record = json.loads(str(file["record"]))
+            if record.pop("key") != _key(problem):
+                return None
+            parts = {c.part: file[f"part {c.part}"] for c in problem.choices}
+    except (
+        OSError, EOFError, ValueError, KeyError, TypeError, AttributeError,
+        zipfile.BadZipFile, zlib.error,
+    ):  # fmt: skip
+        return None
+    serious = problem.evaluate(parts)
+    if not serious.feasible.all():
+        return None
+    return SearchResult(
+        front=serious.take(non_dominated(serious.losses)),
+        serious=serious,
+        nearest=serious.take(np.zeros(len(serious), dtype=bool)),
+        **record,
+    )

@@ -1,0 +1,52 @@
+"""An enumeration that is kept: the same front again, and nothing believed that is not of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer.exploration import explore
+from explorer.search import enumerate_front
+from explorer.settings import Settings
+from explorer.stored import NAME, keep, kept
+from fixture_types import MakeFormulation
+
+QUICK = Settings(seed=5, evaluations=60, batch=20)
+
+
+def test_what_is_kept_comes_back_scored_anew(formulated: MakeFormulation, tmp_path: Path) -> None:
+    problem = formulated().problem
+    exact = enumerate_front(problem)
+    keep(problem, exact, tmp_path / "new")
+    again = kept(problem, tmp_path / "new")
+    assert again is not None
+    assert np.array_equal(again.serious.losses, exact.serious.losses)
+    assert np.array_equal(again.front.losses, exact.front.losses)
+    assert (again.evaluated, again.feasible) == (exact.evaluated, exact.feasible)
+    assert again.broken == exact.broken
+
+
+def test_a_second_exploration_does_not_enumerate(
+    formulated: MakeFormulation, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = explore(formulated(), QUICK, method="exact", folder=tmp_path)
+    monkeypatch.setattr("explorer.exploration.enumerate_front", None)
+    second = explore(formulated(), QUICK, method="exact", folder=tmp_path)
+    assert first.frame().equals(second.frame())
+    assert first.pick == second.pick
+
+
+def test_another_problem_or_a_broken_file_is_not_believed(
+    formulated: MakeFormulation, tmp_path: Path
+) -> None:
+    problem = formulated().problem
+    assert kept(problem, tmp_path) is None
+    keep(problem, enumerate_front(problem), tmp_path)
+    other = formulated(("250 V", "260 V")).problem
+    assert kept(other, tmp_path) is None
+    whole = (tmp_path / NAME).read_bytes()
+    for broken in (b"", b"PK\\x03\\x04", whole[: len(whole) // 2], b"[1, 2]", whole[100:]):
+        (tmp_path / NAME).write_bytes(broken)
+        assert kept(problem, tmp_path) is None

@@ -164,7 +164,7 @@ class Exploration:
 
     def _repr_html_(self) -> str:
         """Return the designs that represent the front as a notebook shows them, the pick first."""
-        rows, terms = self.frame().iloc[self.representatives], self.problem.device.terms
+        rows, terms = self.frame().iloc[self.representatives], self.problem.terms
         columns: dict[str, object] = {"no.": rows["candidate"]}
         for choice in self.problem.choices:
             values = [part_value(choice.part, v) for v in rows[choice.part]]

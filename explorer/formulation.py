@@ -249,6 +249,8 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
         for choice in choices
         if drawer is not None and ELEMENTS[choice.part].part
     }
+    preferred = _preferred(brief, choices)
+    kinds = sorted({ELEMENTS[part].kind for part in preferred}, reverse=True)  # resistors first
     return Targets(
         drive=_drive(brief, driving, choices),
         carrier=brief.carrier.record(),
@@ -257,7 +259,8 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
         noise_band_Hz=brief.reference.band,
         input_corner_Hz=brief.targets.input_corner,
         radio_bands=tuple(band.record() for band in brief.targets.radio_bands),
-        preferred=_preferred(brief, choices),
+        preferred=preferred,
+        stock=brief.stock.words_for(kinds or ("resistor",)),
         prices={part: (stock.value, stock.price) for part, stock in stocks.items()},
         part_ratings=limits.part_ratings(),
         derating=limits.derating,

@@ -18,6 +18,7 @@ from objectives.arrays import FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
+from objectives.devices.terms import Terms
 from objectives.elements import DRIVER
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -98,6 +99,11 @@ class Problem:
     """Whether a stopper out of a drawer has the capacitance and leads of its style."""
     others: tuple[tuple[Device, ToleranceSetup | None], ...] = ()
     """Further devices to choose from, and the spreads with each; parts then have a ``device``."""
+
+    @property
+    def terms(self) -> Terms:
+        """What people call the device and what belongs to it, and the values that are preferred."""
+        return replace(self.device.terms, stock=self.targets.stock)
 
     @property
     def fingerprint(self) -> str:

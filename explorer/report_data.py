@@ -103,7 +103,7 @@ def _front(
 ) -> pd.DataFrame:
     """Return the whole front with its marks in words and what was found of built stages."""
     front = ex.frame()
-    terms = pick.device.terms
+    terms = ex.problem.terms
     front["marks"] = [
         ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))
         for candidate in front["candidate"]

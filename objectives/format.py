@@ -219,6 +219,11 @@ def score_label(name: str, terms: Terms = VALVE, *, with_unit: bool = False) -> 
     return f"{label} ({symbol})" if with_unit and symbol else label
 
 
+def score_words(name: str, value: float, terms: Terms = VALVE) -> str:
+    """Return a score and its value as running text has them: ``gain 31 dB``, ``off E6 by 18 %``."""
+    return REGISTRY[name].phrase_for(terms, quantity(value, score_unit(name)))
+
+
 def column(values: Iterable[float], unit: str) -> list[str]:
     """Return the numbers of one table column, written alike so that they can be compared.
 

@@ -45,6 +45,8 @@ class Targets:
     radio_bands: tuple[RadioBand, ...] = ()
     preferred: Mapping[str, FloatArray] = field(default_factory=dict)
     """For each varied part (a field of Stage) the values that count as preferred."""
+    stock: str = "the series"
+    """What these values are: ``E12``, ``the drawer``."""
     prices: Mapping[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     """For each varied part the values of the drawer (ascending) and the price of each."""
     part_ratings: Mapping[str, PartRating] = field(default_factory=dict)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 import altair as alt
@@ -335,8 +335,8 @@ class ReportData:
 
     @property
     def terms(self) -> Terms:
-        """What the pick's device, its electrodes and its stage are called."""
-        return self.pick.device.terms
+        """What the pick's device, its electrodes, its stage and preferred values are called."""
+        return replace(self.pick.device.terms, stock=self.pick.targets.stock)
 
     @property
     def front_size(self) -> int:

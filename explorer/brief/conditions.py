@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
@@ -11,7 +11,7 @@ from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
 from explorer.aims import FreeScore
 from explorer.brief.base import Percentage, Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN
-from explorer.drawer import Drawer
+from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
 from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
 from objectives import targets
@@ -237,10 +237,21 @@ class Stock(Section):
         Ascending values, shape (n,); for a series a decade is added at either end. A drawer that
         holds no part of the kind gives way to the series.
         """
-        if self._drawer is not None and len(self._drawer.parts(kind)) > 0:
-            return np.unique(self._drawer.parts(kind).value)
-        name = self.resistor_series if kind == "resistor" else self.capacitor_series
-        return series_values(name, low / 10, high * 10)
+        if (stock := self._in_drawer(kind)) is not None:
+            return np.unique(stock.value)
+        return series_values(self._series(kind), low / 10, high * 10)
+
+    def words_for(self, kinds: Iterable[str]) -> str:
+        """Return what the preferred values of some kinds are: 'E12', 'the drawer', 'E12 and E6'."""
+        names = ("the drawer" if self._in_drawer(k) is not None else self._series(k) for k in kinds)
+        return " and ".join(dict.fromkeys(names))
+
+    def _in_drawer(self, kind: str) -> DrawerParts | None:
+        parts = None if self._drawer is None else self._drawer.parts(kind)
+        return parts if parts is not None and len(parts) > 0 else None
+
+    def _series(self, kind: str) -> SeriesName:
+        return self.resistor_series if kind == "resistor" else self.capacitor_series
 
 
 class Search(Section):

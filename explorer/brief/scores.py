@@ -6,6 +6,7 @@ of any score that spans the front how much it weighs.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal
@@ -34,6 +35,10 @@ _USES: Final = (
     'expected "maximise", "minimise", "show", { near = … }, { aim = "maximise", wanted = …, '
     "good_enough = … }, or { at_least = …, at_most = … }"
 )
+_UNIT: Final = re.compile(
+    r"[munpkg]?(ohms?|f|h|hz|v|a|w|s|k)|dbu?|octaves?|percent|ratio|count|sum"
+)
+_MOST_HINTS: Final = 4
 _BOUNDS: Final = ("at_least", "at_most")
 _REFERENCES: Final = ("wanted", "good_enough")
 _AIMED: Final = ("aim", *_REFERENCES, "weight")
@@ -41,10 +46,29 @@ _NEAR: Final = ("near", "within", "weight")
 
 
 def unknown_score(name: str, given: object, others: Iterable[str] = ()) -> InputError:
-    """Return the mistake of a name that is no score, with the closest of those and ``others``."""
-    hint = did_you_mean(name, [*REGISTRY, *others])
+    """Return the mistake of a name that is no score, with those meant, or the closest known name.
+
+    Meant are the scores that have all its words: a unit left out or another one, ``anode`` in place
+    of ``plate``.
+    """
+    words = _words(name)
+    meant = [known for known in REGISTRY if words and words <= _words(known)]
+    same = [known for known in meant if words == _words(known)]
+    if same:
+        bare = not name.endswith(same[0].rpartition("_")[2])
+        hint = f"{', which ends in its unit' if bare else ''}; did you mean {same[0]}?"
+    elif 0 < len(meant) <= _MOST_HINTS:
+        hint = f"; did you mean {' or '.join(meant)}?"
+    else:
+        hint = did_you_mean(name, [*REGISTRY, *others])
     text = "unknown score" + (hint or f"; expected one of {', '.join(sorted(REGISTRY))}")
     return InputError(name, given, text)
+
+
+def _words(name: str) -> set[str]:
+    """Return the words of a name, without units, in the words that scores are named by."""
+    words = re.split(r"[^a-z0-9]+", name.casefold().replace("anode", "plate"))
+    return {word for word in words if word and not _UNIT.fullmatch(word)}
 
 
 def _read_numbers(raw: Mapping[str, Any], name: str, *keys: str) -> dict[str, float]:

@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from rich.markup import escape
 
 from explorer.cli.app import app
 from explorer.cli.options import BriefArgument, FormatOption, OutputFormat
-from explorer.cli.printing import out, print_json, print_records
+from explorer.cli.printing import out, print_json, print_labelled, print_records
 
 
 @app.command()
 def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None:
-    """Check a brief: list everything that is wrong with it, or sum up what it asks for.
+    """Check a brief: list what is wrong with it, or sum it up and warn of what is doubtful.
+
+    A warning is no mistake: the brief can be explored as it is, and the exit code is 0.
 
     Examples:
 
       stagefront check my-brief.toml
+
+      stagefront check my-brief.toml --form json
     """
     from explorer.brief.loading import load_brief
+    from explorer.brief_review import review
+    from explorer.cli.doubts import doubt_record, doubt_words, point_lines, print_doubts
     from explorer.formulation import formulate
     from objectives.elements import ELEMENTS
 
     read = load_brief(brief)
     formulation = formulate(read)
-    problem = formulation.problem
-    terms = problem.device.terms
+    problem, reviewed = formulation.problem, review(formulation)
+    terms = problem.terms
     exact = problem.enumerable(read.search.exact_up_to)
     summary = {
         "title": read.title,
@@ -39,21 +46,33 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
         "front": "exact and searched" if exact else "searched",
     }
     if form is OutputFormat.json:
-        print_json(summary)
+        points = [{terms.kind: p.device, **p.parts, **p.scores} for p in reviewed.points]
+        warnings = [doubt_record(doubt) for doubt in reviewed.doubts]
+        print_json({**summary, "middle": points, "warnings": warnings})
         return
     if form is OutputFormat.csv:
-        print_records([{k: str(v) for k, v in summary.items()}], form)
+        told = "; ".join(
+            f"{doubt.field}: {doubt_words(doubt, terms)}".removeprefix(": ")
+            for doubt in reviewed.doubts
+        )
+        print_records([{**{k: str(v) for k, v in summary.items()}, "warnings": told}], form)
         return
-    console = out()
-    console.print(f"{escape(read.source)}: valid", soft_wrap=True)
+    out().print(f"{escape(read.source)}: valid", soft_wrap=True)
+    print_labelled(_rows({**summary, "middle of the space": point_lines(reviewed, terms)}))
+    if reviewed.doubts:
+        print_doubts(reviewed.doubts, terms)
+
+
+def _rows(summary: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield what is printed of a summary: a label and a text."""
     for key, value in summary.items():
         if isinstance(value, Mapping):
-            shown = "; ".join(f"{k} ({v})" for k, v in value.items())
+            yield f"{key}:", ""
+            yield from ((f"  {name}:", text) for name, text in value.items())
         elif isinstance(value, list):
-            shown = ", ".join(value)
+            yield f"{key}:", ", ".join(value)
         else:
-            shown = f"{value:,.0f}" if isinstance(value, float) else str(value)
-        console.print(f"  {key}: {escape(shown)}", highlight=False, soft_wrap=True)
+            yield f"{key}:", f"{value:,.0f}" if isinstance(value, float) else str(value)
 
 
 @app.command()

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping, Sequence
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import typer
@@ -24,6 +25,21 @@ def out() -> Console:
 def err() -> Console:
     """Return a console on standard error."""
     return Console(stderr=True)
+
+
+def print_labelled(rows: Iterable[tuple[str, str]], indent: str = "  ") -> None:
+    """Print texts beside their labels, each text wrapped in its own column.
+
+    A no-break space keeps a number with its unit.
+    """
+    rows, console = tuple(rows), out()
+    column = max((len(label) for label, _ in rows), default=0) + 1
+    room = max(console.width - len(indent) - column, 30)
+    for label, text in rows:
+        lines = textwrap.wrap(text, room, break_long_words=False, break_on_hyphens=False) or [""]
+        for lead, line in zip([label, *[""] * (len(lines) - 1)], lines, strict=True):
+            shown = f"{indent}{lead:<{column}}{line}".rstrip()
+            console.print(shown, markup=False, highlight=False, soft_wrap=True)
 
 
 def signed(value: float) -> str:

@@ -38,7 +38,7 @@ def verdict(standing: Standing, ex: Exploration) -> str:
 
 def step_records(standing: Standing, ex: Exploration) -> list[dict[str, object]]:
     """Return a row a step, in words and numbers: part, step, from, to, scores, limits kept."""
-    terms = ex.problem.device.terms
+    terms = ex.problem.terms
     return [
         {
             "part": ELEMENTS[step.part].label_for(terms),
@@ -54,7 +54,7 @@ def step_records(standing: Standing, ex: Exploration) -> list[dict[str, object]]
 
 def print_standing(standing: Standing, ex: Exploration) -> None:
     """Print the scores beside the front's, the verdict and what one step in each part does."""
-    console, terms = out(), ex.problem.device.terms
+    console, terms = out(), ex.problem.terms
     labels = {name: REGISTRY[name].label_for(terms) for name in standing.scores}
     table = Table(title="Scores of the given stage")
     for title in ("score", "value", "front's best", "front's worst"):

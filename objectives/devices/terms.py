@@ -40,6 +40,8 @@ class Terms:
     """What a circuit diagram leaves out."""
     conduction_at: str = "grid at the cathode's voltage"
     """Where the swing on the loud side ends."""
+    stock: str = "the series"
+    """What the values of parts are compared with: ``E12``, ``the drawer``."""
     V_gk: str = "V_gk"
     V_pk: str = "V_pk"
     V_g: str = "V_g"

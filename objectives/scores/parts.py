@@ -116,7 +116,9 @@ def departure_percent(a: Assessment) -> FloatArray:
 
 @score(
     "series_departure_percent", "%", "minimise",
-    "largest distance of a varied part from its nearest preferred value, |ln ratio|",
+    "largest distance of a varied part from its nearest value in {stock}, |ln ratio|",
+    label="departure from {stock}",
+    phrase="off {stock} by {value}",
     source="IEC 60063 for the preferred values",
     of_bought_parts=True,
 )  # fmt: skip
@@ -127,7 +129,9 @@ def _departure(a: Assessment) -> FloatArray:
 
 @score(
     "series_departure_rms_percent", "%", "minimise",
-    "root-mean-square distance of the varied parts from their nearest preferred values",
+    "root-mean-square distance of the varied parts from their nearest values in {stock}",
+    label="r.m.s. departure from {stock}",
+    phrase="off {stock} by {value} r.m.s.",
     source="IEC 60063 for the preferred values",
     of_bought_parts=True,
 )  # fmt: skip

@@ -84,6 +84,8 @@ class Score:
     words : template of the name in words; the name itself without its unit where empty
     step : the smallest difference that matters in practice
     superlative : what the design is called that is best in it, "quietest"; empty: by its name
+    phrase : template of name and value in running text: ``"off {stock} by {value}"``; where empty
+        the value follows the name
     """
 
     name: str
@@ -99,6 +101,7 @@ class Score:
     words: str = ""
     step: Step = _TOLERANCE
     superlative: str = ""
+    phrase: str = ""
 
     def compute(self, assessment: Any) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
@@ -112,6 +115,12 @@ class Score:
     def label_for(self, terms: Terms) -> str:
         """Return the name in words for a kind of device: 'drain current'."""
         return terms.write(self.words or self.name.rpartition("_")[0].replace("_", " "))
+
+    def phrase_for(self, terms: Terms, value: str) -> str:
+        """Return name and value as running text has them: 'gain 31 dB', 'off E6 by 18 %'."""
+        if not self.phrase:
+            return f"{self.label_for(terms)} {value}"
+        return self.phrase.format_map({**vars(terms), "value": value})
 
     def meaning_for(self, terms: Terms) -> str:
         """Return the meaning for a kind of device: 'gate to drain'."""
@@ -176,6 +185,7 @@ def score(
     meaning: str,
     *,
     label: str = "",
+    phrase: str = "",
     combine: Combine | None = None,
     source: str = "definition",
     requires: tuple[str, ...] = (),
@@ -198,7 +208,7 @@ def score(
         _ENTERED[name] = Score(
             name, unit, direction, meaning, source, facets, combine or _only,
             frozenset(requires), slow, of_bought_parts, label,
-            step or _STEPS.get(unit, _TOLERANCE), superlative,
+            step or _STEPS.get(unit, _TOLERANCE), superlative, phrase,
         )  # fmt: skip
         return function
 

@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from objectives.format import first, number, quantity, score_label, score_unit, sentence
+from objectives.format import first, number, quantity, score_label, score_words, sentence
 from reports.model import Block, DriverSummary, Prose, ReportData, ScoreUse, Section, Table
 from reports.sections.limits import allowed_words
 
@@ -27,10 +27,7 @@ def job_section(data: ReportData) -> Section:
         Table(frame, "The scores, and what the brief asks of each."),
     ]
     if data.constants:
-        same = ", ".join(
-            f"{score_label(name, terms)} {quantity(value, score_unit(name))}"
-            for name, value in data.constants.items()
-        )
+        same = ", ".join(score_words(name, v, terms) for name, v in data.constants.items())
         blocks.append(Prose([f"The same for every candidate: {same}."]))
     return Section("job", "The job", blocks)
 

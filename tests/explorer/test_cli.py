@@ -202,7 +202,7 @@ def test_constants_are_printed_once(
               'noise_dBu = "minimise"\nseries_departure_percent = "minimise"')), "utf-8"
     )  # fmt: skip
     result = run("explore", brief, "--method", "exact", "--quiet")
-    assert "series departure" not in result.stdout  # it is traded for nothing
+    assert "off E12" not in result.stdout  # it is traded for nothing
 
 
 def test_nothing_feasible_is_exit_3_with_the_nearest_and_a_report(

@@ -1,0 +1,289 @@
+"""What a designer would ask about a brief: its working point, and what in it is doubtful.
+
+Everything is judged at the middle of the space, at its corners and at a sample, so that it takes a
+moment; the search alone knows the whole space.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import islice, product
+from types import MappingProxyType
+from typing import Final, Literal
+
+import numpy as np
+
+from explorer.aims import FreeScore
+from explorer.brief.model import Brief
+from explorer.brief.parts import highest
+from explorer.formulation import Formulation
+from explorer.problem import ALL_FINITE, Choice, Evaluation, Problem
+from objectives.assessment import Assessment
+from objectives.circuit.operating_point import operating_point
+from objectives.circuit.poles import QUASI_STATIC_HZ
+from objectives.devices.protocol import Device
+from objectives.format import first
+from objectives.scores.registry import REGISTRY
+from objectives.stage import Stage
+
+WORKING_POINT: Final = (
+    "plate_current_A", "plate_voltage_V", "grid_cathode_voltage_V", "gain_dB", "input_corner_Hz",
+)  # fmt: skip
+"""The scores that a working point is shown by."""
+
+SAMPLED: Final = 256
+_CORNERS: Final = 256
+"""Candidates drawn from the whole space, and the most of its corners, that are looked at."""
+
+DoubtKind = Literal[
+    "band beyond the model", "corner out of reach", "limit out of reach", "rating out of reach",
+    "below custom", "above custom", "load below half the plate resistance", "wide range",
+    "leak above rating", "supply above rating", "drawer without range", "plate near supply",
+    "plate near cathode", "grid conducts", "little current", "current outside the data",
+    "voltage outside the data", "rating broken",
+]  # fmt: skip
+
+# Common practice, no source: beyond these a stage of a small-signal valve is a slip of the pen more
+# often than a design. Field of Stage to least and greatest.
+_CUSTOMARY: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {
+        "plate_load_ohm": (0.0, 470e3),
+        "cathode_resistor_ohm": (47.0, 47e3),
+        "stopper_ohm": (0.0, 820e3),
+        "grid_leak_ohm": (10e3, math.inf),
+        "bypass_F": (10e-9, 4.7e-3),
+        "input_coupling_F": (100e-12, 10e-6),
+        "output_coupling_F": (100e-12, 47e-6),
+        "plate_capacitor_F": (0.0, 47e-9),
+        "grid_capacitor_F": (0.0, 10e-9),
+    }
+)
+_WIDEST: Final = 1e3
+"""Ratio of from and to beyond which one of them is doubtful (common practice, no source)."""
+
+_RAIL: Final = 0.1
+"""Share of the supply, from either end of it, in which a plate hardly swings (no source)."""
+
+_LITTLE: Final = 0.01
+"""Share of the rated current below which a valve is starved (common practice, no source)."""
+
+# Data sheets state the grid voltage at which 0.3 µA of grid current flows, and count a grid as
+# conducting from there (Philips, ECC83 data sheet, from memory).
+_CONDUCTING_A: Final = 0.3e-6
+
+# How far from the published numbers that it was compared with a law is still taken (no source):
+# currents and voltages below the least and above the greatest of them, as factors.
+_CURRENT_TAKEN: Final = (0.1, 1.25)
+_VOLTAGE_TAKEN: Final = (0.4, 1.25)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One thing in a brief that a designer would ask about.
+
+    Attributes
+    ----------
+    kind : what is doubtful
+    field : where it stands in the brief; empty where it is the working point's
+    value : what the brief says, or what comes of it; nan where there is no number
+    at_least, at_most : what would not be doubtful
+    unit : of these numbers
+    name : of the score, the rating, the radio band or the device; the field of Stage of a part
+    """
+
+    kind: DoubtKind
+    field: str = ""
+    value: float = math.nan
+    at_least: float = -math.inf
+    at_most: float = math.inf
+    unit: str = ""
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class WorkingPoint:
+    """The middle of the space with one device: part values and what they come to."""
+
+    device: str
+    parts: Mapping[str, float]
+    scores: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class BriefReview:
+    """The working point with each device, and what is doubtful."""
+
+    points: tuple[WorkingPoint, ...]
+    doubts: tuple[Doubt, ...]
+
+
+def review(formulation: Formulation) -> BriefReview:
+    """Return the working point of the middle of a brief's space, and what is doubtful in it."""
+    problem, brief = formulation.problem, formulation.brief
+    points, doubts = [], [*_bands(brief), *_choices(brief, problem), *_samples(brief, problem)]
+    middle = {c.part: _middle(c) for c in problem.choices}
+    least = {"plate_load_ohm": brief.parts["plate_load"].ends()[0]}
+    for number in range(1 + len(problem.others)):
+        chosen = middle | ({"device": float(number)} if problem.others else {})
+        # The second of the batch has the least plate load.
+        assessment = problem.assess({n: np.array([v, least.get(n, v)]) for n, v in chosen.items()})
+        scores = {name: first(assessment[name]) for name in WORKING_POINT}
+        points.append(WorkingPoint(assessment.device.name, chosen, scores))
+        doubts += [*_against_device(brief, assessment), *_working_point(assessment)]
+    return BriefReview(tuple(points), tuple(dict.fromkeys(doubts)))
+
+
+def _middle(choice: Choice) -> float:
+    if choice.continuous:
+        return math.sqrt(choice.low * choice.high)
+    finite = choice.values[np.isfinite(choice.values)]
+    return float(finite[finite.size // 2])
+
+
+def _bands(brief: Brief) -> Iterator[Doubt]:
+    for number, band in enumerate(brief.targets.radio_bands, start=1):
+        if band.high > QUASI_STATIC_HZ:
+            yield Doubt("band beyond the model", f"targets.radio_bands[{number}]", band.high,
+                        at_most=QUASI_STATIC_HZ, unit="Hz", name=band.name)  # fmt: skip
+
+
+def _choices(brief: Brief, problem: Problem) -> Iterator[Doubt]:
+    """Yield what is doubtful in the values of each part by themselves."""
+    of_valve = problem.device.symbol == "triode"
+    for key, choice in brief.parts.items():
+        where, name, unit = f"parts.{key}", choice.element.name, choice.element.unit
+        if choice.drawer is not None and choice.low is None and choice.high is None:
+            yield Doubt("drawer without range", where, float(len(choice.ends())), name=name)
+            continue
+        if choice.low and choice.high and choice.high / choice.low > _WIDEST:
+            yield Doubt("wide range", where, choice.high / choice.low, at_most=_WIDEST, name=name)
+        low, high = _CUSTOMARY.get(name, (0.0, math.inf)) if of_valve else (0.0, math.inf)
+        stated = [v for v in choice.ends() if v > 0 and math.isfinite(v)]
+        if min(stated, default=math.inf) < low:
+            yield Doubt("below custom", where, min(stated), at_least=low, unit=unit, name=name)
+        if max(stated, default=0.0) > high:
+            yield Doubt("above custom", where, max(stated), at_most=high, unit=unit, name=name)
+
+
+def _samples(brief: Brief, problem: Problem) -> Iterator[Doubt]:
+    """Yield what neither the corners of the space nor a sample of it reach."""
+    found = _evaluated(problem)
+    target, corners = brief.targets.input_corner, found.scores["input_corner_Hz"]
+    if target is not None and not corners.min() <= target <= corners.max():
+        low, high = float(corners.min()), float(corners.max())
+        yield Doubt("corner out of reach", "targets.input_corner", target, low, high, "Hz",
+                    "input_corner_Hz")  # fmt: skip
+    windows = {w.name: w for w in problem.windows}
+    for name, excess in found.excess.items():
+        best = int(np.argmin(excess))
+        if excess[best] <= 0 or name == ALL_FINITE:
+            continue
+        if name not in windows:
+            yield Doubt("rating out of reach", "limits.ratings", 100 * float(excess[best]),
+                        at_most=0.0, unit="%", name=name)  # fmt: skip
+            continue
+        window, table = windows[name], "limits" if name in brief.limits.windows else "scores"
+        yield Doubt("limit out of reach", f"{table}.{name}", float(found.scores[name][best]),
+                    window.at_least, window.at_most, REGISTRY[name].unit, name)  # fmt: skip
+
+
+def _evaluated(problem: Problem) -> Evaluation:
+    """Return corners and a sample of the space, with all limits that take no solution in time."""
+    ends = [
+        (c.low, c.high) if c.continuous else tuple({c.values[0], c.values[-1]})
+        for c in problem.choices
+    ]
+    corners = np.array(list(islice(product(*ends), _CORNERS)))
+    sample = problem.draw(SAMPLED, np.random.default_rng(0))
+    parts = {
+        c.part: np.concatenate([corners[:, at], sample[c.part]])
+        for at, c in enumerate(problem.choices)
+    }
+    quick = tuple(w for w in problem.windows if not REGISTRY[w.name].slow)
+    corner = (FreeScore("input_corner_Hz", "maximise"),)
+    return replace(problem, free=corner, windows=quick).evaluate(parts)
+
+
+def _against_device(brief: Brief, assessment: Assessment) -> Iterator[Doubt]:
+    """Yield what of supply, load and leak does not go with the device."""
+    device, point, stage = assessment.device, assessment.point, assessment.stage
+    supply, rated = highest(brief.supply.voltage), device.plate_voltage_max_V
+    if rated is not None and supply > rated:
+        yield Doubt("supply above rating", "supply.voltage", supply, at_most=rated, unit="V",
+                    name=device.name)  # fmt: skip
+    load, half = float(stage.plate_load_ohm[-1]), 0.5 * float(point.plate_resistance_ohm[-1])
+    if device.symbol == "triode" and load < half:
+        yield Doubt("load below half the plate resistance", "parts.plate_load", load, half,
+                    unit="ohm", name=device.name)  # fmt: skip
+    leaks = [v for v in brief.parts.leak.ends() if math.isfinite(v)]
+    allowed = [first(r.allowed) for r in assessment.ratings if r.name == "grid leak"]
+    if leaks and allowed and leaks[-1] > allowed[0]:
+        yield Doubt("leak above rating", "parts.grid_leak", leaks[-1], at_most=allowed[0],
+                    unit="ohm", name=device.name)  # fmt: skip
+
+
+def _working_point(assessment: Assessment) -> Iterator[Doubt]:
+    """Yield what is doubtful in the working point of the first stage of a batch."""
+    device, point, supply = assessment.device, assessment.point, first(assessment.stage.supply_V)
+    plate, across, current = map(
+        first, (point.plate_V, point.plate_cathode_V, point.plate_current_A)
+    )
+    if plate > (1 - _RAIL) * supply:
+        yield Doubt("plate near supply", value=plate, at_most=(1 - _RAIL) * supply, unit="V",
+                    name=device.name)  # fmt: skip
+    if across < _RAIL * supply:
+        yield Doubt("plate near cathode", value=across, at_least=_RAIL * supply, unit="V",
+                    name=device.name)  # fmt: skip
+    if device.law.saturation_V is None and first(point.grid_current_A) > _CONDUCTING_A:
+        yield Doubt("grid conducts", value=first(point.grid_cathode_V), unit="V",
+                    name=device.name)  # fmt: skip
+    # A transistor works at a small share of what it stands.
+    rated = [first(m.value) for m in device.maxima if m.unit == "A" and device.symbol == "triode"]
+    if rated and current < _LITTLE * rated[0]:
+        yield Doubt("little current", value=current, at_least=_LITTLE * rated[0], unit="A",
+                    name=device.name)  # fmt: skip
+    known = _known(device)
+    if known is not None:
+        currents, voltages = known
+        if not _taken(current, currents, _CURRENT_TAKEN):
+            yield Doubt("current outside the data", value=current, unit="A", name=device.name,
+                        at_least=currents[0], at_most=currents[1])  # fmt: skip
+        if not _taken(across, voltages, _VOLTAGE_TAKEN):
+            yield Doubt("voltage outside the data", value=across, unit="V", name=device.name,
+                        at_least=voltages[0], at_most=voltages[1])  # fmt: skip
+    for rating in assessment.ratings:
+        if rating.name != "grid leak" and first(rating.excess) > 0:  # of the leak see above
+            yield Doubt("rating broken", value=first(rating.value), at_most=first(rating.allowed),
+                        unit=rating.unit, name=rating.name)  # fmt: skip
+
+
+def _taken(value: float, known: tuple[float, float], factors: tuple[float, float]) -> bool:
+    return factors[0] * known[0] <= value <= factors[1] * known[1]
+
+
+def _known(device: Device) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Return the ends of plate current (A) and plate-cathode voltage (V) that a law is known at.
+
+    They are the ends of all published numbers that it was fitted to or tested on; a stage gain
+    counts with the working point of its stage. None where no fit is recorded.
+    """
+    if device.fit is None:
+        return None
+    points = [*device.fit.points, *(p for c in device.fit.curves for p in c.points)]
+    at = [p.conditions for p in points if "plate_V" in p.conditions]
+    grid_V, plate_V = (np.array([c[name] for c in at]) for name in ("grid_V", "plate_V"))
+    stages = [p.conditions for p in points if "supply_V" in p.conditions]
+    supply, load, cathode = (
+        np.array([c[name] for c in stages])
+        for name in ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
+    )
+    solved = operating_point(
+        Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode), device.law
+    )
+    current = np.concatenate([device.law.plate_current(grid_V, plate_V), solved.plate_current_A])
+    across = np.concatenate([plate_V, solved.plate_cathode_V])
+    if not current.size:
+        return None
+    return (current.min(), current.max()), (across.min(), across.max())

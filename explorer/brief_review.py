@@ -38,7 +38,8 @@ _CORNERS: Final = 256
 """Candidates drawn from the whole space, and the most of its corners, that are looked at."""
 
 DoubtKind = Literal[
-    "band beyond the model", "corner out of reach", "limit out of reach", "rating out of reach",
+    "band beyond the model", "corner near the reference", "corner out of reach",
+    "limit out of reach", "rating out of reach",
     "below custom", "above custom", "load below half the plate resistance", "wide range",
     "leak above rating", "supply above rating", "drawer without range", "plate near supply",
     "plate near cathode", "grid conducts", "little current", "current outside the data",
@@ -57,11 +58,17 @@ _CUSTOMARY: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
         "input_coupling_F": (100e-12, 10e-6),
         "output_coupling_F": (100e-12, 47e-6),
         "plate_capacitor_F": (0.0, 47e-9),
-        "grid_capacitor_F": (0.0, 10e-9),
+        "grid_capacitor_F": (0.0, 22e-9),
     }
 )
 _WIDEST: Final = 1e3
 """Ratio of from and to beyond which one of them is doubtful (common practice, no source)."""
+
+_APART: Final = 2.0
+"""Ratio of a corner to the reference frequency under which the level there is down already.
+
+A single pole is down by 1 dB at half its corner.
+"""
 
 _RAIL: Final = 0.1
 """Share of the supply, from either end of it, in which a plate hardly swings (no source)."""
@@ -171,7 +178,11 @@ def _samples(brief: Brief, problem: Problem) -> Iterator[Doubt]:
     """Yield what neither the corners of the space nor a sample of it reach."""
     found = _evaluated(problem)
     target, corners = brief.targets.input_corner, found.scores["input_corner_Hz"]
-    if target is not None and not corners.min() <= target <= corners.max():
+    reference = brief.reference.frequency
+    if target is not None and target < _APART * reference:
+        yield Doubt("corner near the reference", "targets.input_corner", target,
+                    at_least=_APART * reference, unit="Hz")  # fmt: skip
+    elif target is not None and not corners.min() <= target <= corners.max():
         low, high = float(corners.min()), float(corners.max())
         yield Doubt("corner out of reach", "targets.input_corner", target, low, high, "Hz",
                     "input_corner_Hz")  # fmt: skip

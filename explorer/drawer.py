@@ -9,7 +9,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from types import MappingProxyType
 from typing import Final, get_args
 
 import numpy as np
@@ -118,26 +117,50 @@ class _Row:
     note: str
 
 
-_REQUIRED: Final = ("kind", "value")
-_NUMBERS: Final[Mapping[str, QuantityField]] = MappingProxyType(
-    {
-        "quantity": QuantityField("ratio", minimum=0),
-        "price": QuantityField("ratio", minimum=0),
-        "tolerance_percent": QuantityField("percent", above=0, maximum=95),
-    }
-)
-_COLUMNS: Final = (*_REQUIRED, *_NUMBERS, "style", "note")
+@dataclass(frozen=True)
+class DrawerColumn:
+    """A column of a drawer: what it says, one cell, and how numbers in it are read."""
+
+    name: str
+    meaning: str
+    example: str
+    quantity: QuantityField | None = None
+    required: bool = False
+
+
+DRAWER_COLUMNS: Final = (
+    DrawerColumn("kind", "resistor or capacitor", "resistor", required=True),
+    DrawerColumn("value", "resistance (ohm) or capacitance (F)", "68k", required=True),
+    DrawerColumn(
+        "quantity", "pieces in hand; a part of which there are 0 is not offered", "12",
+        QuantityField("ratio", minimum=0),
+    ),
+    DrawerColumn(
+        "price", "of one piece, in any one currency: parts_price_sum adds prices up", "0.05",
+        QuantityField("ratio", minimum=0),
+    ),
+    DrawerColumn(
+        "tolerance_percent", "tolerance (± per cent), taken for a part chosen from the drawer", "5",
+        QuantityField("percent", above=0, maximum=95),
+    ),
+    DrawerColumn(
+        "style", "what it is made of; a stopper takes its capacitance and lead inductance from a "
+        "style of the table", "metal film 1/2 W",
+    ),
+    DrawerColumn("note", "anything; repeated in the parts list", "bin 3"),
+)  # fmt: skip
+"""The columns that a drawer may have."""
+
+_REQUIRED: Final = tuple(column.name for column in DRAWER_COLUMNS if column.required)
+_NUMBERS: Final = {c.name: c.quantity for c in DRAWER_COLUMNS if c.quantity is not None}
+_COLUMNS: Final = tuple(column.name for column in DRAWER_COLUMNS)
 
 
 def read_drawer(path: str | Path | Traversable) -> Drawer:
     """Read a drawer from a CSV file.
 
-    The first line names the columns, in any order: ``kind`` (``resistor`` or ``capacitor``) and
-    ``value`` are required. A part chosen from the drawer takes its tolerance from
-    ``tolerance_percent``; a stopper takes its capacitance and the inductance of its leads from
-    ``style`` where that names a resistor style of the table; ``price`` is for ``parts_price_sum``,
-    and ``note`` is repeated in the parts list. Lines that start with ``#`` and empty lines are
-    skipped; a part with ``quantity`` 0 is not offered.
+    The first line names the columns, in any order; :data:`DRAWER_COLUMNS` says which there are.
+    Lines that start with ``#`` and empty lines are skipped.
 
     Raises
     ------

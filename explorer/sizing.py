@@ -18,7 +18,7 @@ from objectives.stage import Stage, parallel
 
 # Common practice, no source, all of these: plate loads in plate resistances, how far a cathode
 # resistor may lie from the middle one, what couplings and bypass pass, a grid leak.
-_LOADS: Final = (1.5, 5.0)
+_LOADS: Final = (1.5, 4.0)
 _ABOUT: Final = 1.5
 _LOWEST_HZ: Final = 10.0
 _LEAK_OHM: Final = 1e6

@@ -24,10 +24,17 @@ from objectives.radio.tables import radio_band
 class Reference(Section):
     """The conditions under which the scores are stated."""
 
-    frequency: Hertz = Field(default=1000.0, description="Frequency at which gain is stated (Hz).")
+    frequency: Hertz = Field(
+        default=1000.0,
+        description="Frequency at which gain is stated and levels are compared (Hz).",
+        examples=["1 kHz"],
+    )
     temperature: Kelvin = Field(default=300.0, description="Temperature of the resistors (K).")
     band: tuple[Hertz, Hertz] = Field(
-        default=(20.0, 20e3), strict=False, description="Band over which noise is summed (Hz)."
+        default=(20.0, 20e3),
+        strict=False,
+        description="Band over which noise is summed (Hz).",
+        examples=[["20 Hz", "20 kHz"]],
     )
 
     @model_validator(mode="after")
@@ -42,11 +49,27 @@ class RadioBand(Section):
     """A radio band to reject at the grid: one of the table, or your own with its edges."""
 
     band: str | None = Field(
-        default=None, description="Key of a band in the table; gives name and edges."
+        default=None,
+        description="A band of the table, which gives name and edges.",
+        examples=["AM"],
     )
-    name: str = Field(default="", description="Name shown in reports.")
-    low: Hertz = Field(default=0.0, alias="from", description="Lower edge (Hz).")
-    high: Hertz = Field(default=0.0, alias="to", description="Upper edge (Hz).")
+    name: str = Field(
+        default="",
+        description="Name shown in reports; needed where band is left out.",
+        examples=["medium wave"],
+    )
+    low: Hertz = Field(
+        default=0.0,
+        alias="from",
+        description="Lower edge (Hz); needed where band is left out.",
+        examples=["530 kHz"],
+    )
+    high: Hertz = Field(
+        default=0.0,
+        alias="to",
+        description="Upper edge (Hz); needed where band is left out.",
+        examples=["1.7 MHz"],
+    )
     attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
         description="Attenuation required at the grid, relative to the reference (dB)."
     )
@@ -85,15 +108,17 @@ class Drive(Section):
     """The signal under which stage and driver are judged at large signals."""
 
     level: Annotated[float, QuantityField("V", above=0)] = Field(
-        description="Peak of the sine EMF ahead of the driver, or of the source (V)."
+        description="Peak of the sine EMF ahead of the driver, or of the source (V).",
+        examples=["20 V"],
     )
-    note: Hertz = Field(description="Frequency of the note (Hz).")
+    note: Hertz = Field(description="Frequency of the note (Hz).", examples=["220 Hz"])
     harmonics_above: Hertz = Field(
         default=5000.0, description="Harmonics above this frequency count as unwanted (Hz)."
     )
     clip: Annotated[float, QuantityField("V", above=0)] | None = Field(
         default=None,
         description="Without an earlier stage: level at which the source clips, on both sides (V).",
+        examples=["8 V"],
     )
     sound: bool = Field(
         default=True, description="Write the signal before and after the stopper as WAV files."
@@ -112,7 +137,9 @@ class Carrier(Section):
     """The amplitude-modulated carrier whose detection is estimated."""
 
     level: Annotated[float, QuantityField("V", above=0)] = Field(
-        default=0.1, description="Unmodulated carrier EMF in series with the source (V r.m.s.)."
+        default=0.1,
+        description="Unmodulated carrier EMF in series with the source (V r.m.s.).",
+        examples=["0.1 V"],
     )
     modulation: Annotated[float, QuantityField("percent", minimum=0, maximum=100)] = Field(
         default=30.0, description="Modulation depth (per cent)."
@@ -158,7 +185,11 @@ class Tolerance(Section):
         description="Each capacitance of the valve, three sigma (per cent); default: the table's.",
     )
     draws: int = Field(
-        default=256, ge=16, le=100_000, description="Builds per candidate for the yield score."
+        default=256,
+        ge=16,
+        le=100_000,
+        description="Builds per candidate for the yield score.",
+        examples=[1024],
     )
 
 
@@ -202,12 +233,14 @@ class Decision(Section):
 
 
 class Stock(Section):
-    """The values that series departure is measured against."""
+    """The values that count as preferred; what departs from them is shown in per cent."""
 
     resistor_series: SeriesName = Field(default="E12", description="Series for resistors.")
     capacitor_series: SeriesName = Field(default="E6", description="Series for capacitors.")
     drawer: str | None = Field(
-        default=None, description="CSV file of the parts you have, in place of the series."
+        default=None,
+        description="CSV file of the parts you have, in place of the series.",
+        examples=["drawer.csv"],
     )
 
     _drawer: Drawer | None = PrivateAttr(None)
@@ -257,18 +290,22 @@ class Stock(Section):
 class Search(Section):
     """How the design space is searched."""
 
-    seed: int = Field(default=0, ge=0, description="Seed of every random choice.")
-    evaluations: int = Field(default=4000, ge=1, description="Stages to evaluate.")
-    batch: int = Field(default=200, ge=1, description="Stages proposed and evaluated together.")
+    seed: int = Field(default=0, ge=0, description="Seed of every random choice.", examples=[3])
+    evaluations: int = Field(default=4000, ge=1, description="Stages to evaluate.", examples=[8000])
+    batch: int = Field(
+        default=200, ge=1, description="Stages proposed and evaluated together.", examples=[100]
+    )
     sampler: Literal["evolution", "estimator", "random"] = Field(
         default="evolution", description="How candidates are proposed."
     )
     storage: str = Field(
         default="",
         description="Database URL or file of the study; empty: a file beside the results.",
+        examples=["search.log"],
     )
     exact_up_to: int = Field(
         default=200_000,
         ge=0,
         description="Enumerate every candidate when there are no more than this.",
+        examples=[50_000],
     )

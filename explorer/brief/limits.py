@@ -55,10 +55,12 @@ class Limits(Section):
 
     ratings: bool = Field(default=True, description="Enforce the ratings of valve and resistors.")
     derating: Annotated[float, QuantityField("ratio", above=0, maximum=1)] = Field(
-        default=1.0, description="Share of every rating that may be used."
+        default=1.0, description="Share of every rating that may be used.", examples=[0.9]
     )
     supply_tolerance: Percentage = Field(
-        default=0.0, description="How far the supply may rise above its voltage (per cent)."
+        default=0.0,
+        description="How far the supply may rise above its voltage (per cent).",
+        examples=["10 %"],
     )
     resistor_power: _Powers = Field(  # type: ignore[valid-type]
         default=_Powers(), description="Rated powers of the resistors (W)."

@@ -38,7 +38,7 @@ from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valves
 from objectives.scores.registry import REGISTRY
 
-_REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     {
         "input_corner_Hz": ("targets.input_corner", "a frequency"),
         "radio_bands": ("targets.radio_bands", "at least one band"),
@@ -74,22 +74,34 @@ class Brief(Section):
     """
 
     schema_version: Literal[1] = Field(
-        default=1, alias="schema", description="Version of the format; 1."
+        default=1, alias="schema", description="Version of the format."
     )
-    title: str = Field(min_length=1, description="Title of the job.")
-    scenario: str = Field(default="", description="What the stage is for, in prose.")
+    title: str = Field(
+        min_length=1, description="Title of the job.", examples=["A quiet second stage"]
+    )
+    scenario: str = Field(
+        default="",
+        description="What the stage is for, in prose.",
+        examples=["It follows a stage that clips."],
+    )
     valve: _Valves | None = Field(
         default=None,
         description="Name in the valve table; a list of names lets the search choose.",
+        examples=["12AX7", ["12AX7", "12AY7"]],
     )
     sections_in_parallel: int = Field(
-        default=1, ge=1, le=4, description="Sections of the valve in parallel."
+        default=1, ge=1, le=4, description="Sections of the valve in parallel.", examples=[2]
     )
     transistor: str | None = Field(
-        default=None, min_length=1, description="Name in the transistor table, in place of valve."
+        default=None,
+        min_length=1,
+        description="Name in the transistor table, in place of valve.",
+        examples=["J201"],
     )
     valve_table: str | None = Field(
-        default=None, description="TOML file of further valves, relative to the brief."
+        default=None,
+        description="TOML file of further valves, relative to the brief.",
+        examples=["valves.toml"],
     )
     supply: Supply
     driver: Driver
@@ -267,7 +279,7 @@ class Brief(Section):
         for section, name in named:
             for need in sorted(REGISTRY[name].requires):
                 if not given.get(need, True):
-                    field, expected = _REQUIREMENTS[need]
+                    field, expected = REQUIREMENTS[need]
                     allowed = f"expected {expected}: {section}.{name} needs it"
                     shown = self.stock.drawer if need == "prices" else None
                     yield InputError(field, shown or NOT_GIVEN, allowed)

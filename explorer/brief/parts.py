@@ -262,6 +262,25 @@ _NOTES: Final[Mapping[str, str]] = MappingProxyType(
 """What a label does not say, by key of a part."""
 
 
+_USUAL: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "stopper": "68k",
+        "plate_load": "100k",
+        "cathode_resistor": "1k5",
+        "cathode_unbypassed": "470",
+        "bypass": "22 uF",
+        "bypass_series": "100",
+        "grid_leak": "1M",
+        "input_coupling": "22n",
+        "output_coupling": "22n",
+        "plate_capacitor": "220p",
+        "plate_capacitor_series": "10k",
+        "grid_capacitor": "47p",
+    }
+)
+"""For an example: a usual value of each part, by its key."""
+
+
 def _part_fields() -> dict[str, Any]:
     defaults = {f.name: f.default for f in fields_of(Stage)}
     made = {}
@@ -272,10 +291,11 @@ def _part_fields() -> dict[str, Any]:
         text = f"{label[0].upper()}{label[1:]}"
         text += f" ({_NOTES[key]})" if key in _NOTES else ""
         text += "".join(f', or "{word}"' for word in element.words.values())
+        example = [{"value": _USUAL[key]}]
         default = defaults[element.name]
         # A part both of whose ends mean something has no natural value when left out.
         if default is MISSING or len(element.words) > 1:
-            made[key] = (model, Field(description=f"{text}."))
+            made[key] = (model, Field(description=f"{text}.", examples=example))
             continue
         word = element.word(default) or format_quantity(default, element.unit)
         made[key] = (
@@ -283,6 +303,7 @@ def _part_fields() -> dict[str, Any]:
             Field(
                 default_factory=lambda model=model, value=default: model(value=value),
                 description=f"{text}; {word} if left out.",
+                examples=example,
             ),
         )
     return made

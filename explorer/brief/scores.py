@@ -35,6 +35,18 @@ _USES: Final = (
     'expected "maximise", "minimise", "show", { near = … }, { aim = "maximise", wanted = …, '
     "good_enough = … }, or { at_least = …, at_most = … }"
 )
+SCORE_USES: Final = (
+    ('gain_dB = "maximise"', "Traded off: as much as can be."),
+    ('noise_dBu = "minimise"', "Traded off: as little as can be."),
+    ('plate_voltage_V = { near = "180 V" }', "Traded off: as near a value as can be."),
+    (
+        'plate_current_A = { at_least = "0.4 mA", at_most = "2 mA" }',
+        "A limit, as under [limits]; either end may be left out.",
+    ),
+    ('lower_corner_Hz = "show"', "Only shown in the report."),
+)
+"""What a brief may say of a score: an example of each, and what it does."""
+
 _UNIT: Final = re.compile(
     r"[munpkg]?(ohms?|f|h|hz|v|a|w|s|k)|dbu?|octaves?|percent|ratio|count|sum"
 )

@@ -21,13 +21,17 @@ Between = Literal[
 class WiringPiece(Section):
     """A length or some pieces of wiring of the table, and which electrodes they lie between."""
 
-    kind: str = Field(description="Name in the table of wiring.")
+    kind: str = Field(
+        description="Name in the table of wiring.", examples=["valve holder, neighbouring pins"]
+    )
     between: Between = Field(description="The two ends of its capacitance.")
     metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
-        default=None, description="Length (m), of what the table gives by the metre."
+        default=None,
+        description="Length (m), of what the table gives by the metre.",
+        examples=[0.1],
     )
     pieces: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
-        default=None, description="Number, of what the table gives by the piece."
+        default=None, description="Number, of what the table gives by the piece.", examples=[1]
     )
 
     @model_validator(mode="after")
@@ -56,20 +60,33 @@ class WiringPiece(Section):
 class Strays(Section):
     """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
 
-    grid_to_plate: Farads = Field(default=0.0, description="Wiring, grid to plate (F).")
-    grid_to_cathode: Farads = Field(default=0.0, description="Wiring, grid to cathode (F).")
-    plate_to_cathode: Farads = Field(default=0.0, description="Wiring, plate to cathode (F).")
-    grid_to_ground: Farads = Field(default=0.0, description="Wiring, grid to ground (F).")
-    plate_to_ground: Farads = Field(default=0.0, description="Wiring, plate to ground (F).")
+    grid_to_plate: Farads = Field(
+        default=0.0, description="Wiring, grid to plate (F).", examples=["0.5 pF"]
+    )
+    grid_to_cathode: Farads = Field(
+        default=0.0, description="Wiring, grid to cathode (F).", examples=["0.5 pF"]
+    )
+    plate_to_cathode: Farads = Field(
+        default=0.0, description="Wiring, plate to cathode (F).", examples=["0.5 pF"]
+    )
+    grid_to_ground: Farads = Field(
+        default=0.0, description="Wiring, grid to ground (F).", examples=["0.5 pF"]
+    )
+    plate_to_ground: Farads = Field(
+        default=0.0, description="Wiring, plate to ground (F).", examples=["0.5 pF"]
+    )
     # Common practice, no source: a half-watt film resistor has a few tenths of a picofarad.
     stopper_shunt: Farads = Field(
-        default=0.3e-12, description="The stopper's own end-to-end capacitance (F)."
+        default=0.3e-12,
+        description="The stopper's own end-to-end capacitance (F).",
+        examples=["0.3 pF"],
     )
     stopper_lead_inductance: Henries = Field(default=0.0, description="Leads of the stopper (H).")
     stopper_style: str | None = Field(
         default=None,
         description="Style of the stopper, from the table of styles; gives its shunt capacitance "
         "and lead inductance.",
+        examples=["metal film 1/4 W"],
     )
     grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
     plate_lead_inductance: Henries = Field(default=0.0, description="Lead of the plate (H).")

@@ -49,31 +49,40 @@ class Supply(Section):
         description="Supply voltage at the top of the plate load (V)."
     )
     heater_elevation: Volts = Field(
-        default=0.0, description="Direct voltage of the heater to ground (V), for its rating."
+        default=0.0,
+        description="Direct voltage of the heater to ground (V), for its rating.",
+        examples=["60 V"],
     )
     grid_bias: Volts = Field(
-        default=0.0, description="Fixed bias that the cold end of the grid leak returns to (V)."
+        default=0.0,
+        description="Fixed bias that the cold end of the grid leak returns to (V).",
+        examples=["-1.5 V"],
     )
     grid_bias_ratio: Share = Field(
         default=0.0,
         description="Share of the supply that is added to grid_bias, as by a divider.",
+        examples=[0.1],
     )
 
 
 class _NeighbourStage(Section):
     """A common-cathode stage before or behind the one under design."""
 
-    valve: str = Field(description="Name in the valve table.")
+    valve: str = Field(description="Name in the valve table.", examples=["12AX7"])
     supply: _PositiveVolts = Field(description="Its supply voltage (V).")
-    plate_load: _PositiveOhms = Field(description="Its plate load (ohm).")
-    cathode_resistor: _Ohms = Field(description="Its cathode resistor, the bypassed section (ohm).")
+    plate_load: _PositiveOhms = Field(description="Its plate load (ohm).", examples=["100k"])
+    cathode_resistor: _Ohms = Field(
+        description="Its cathode resistor, the bypassed section (ohm).", examples=["1k5"]
+    )
     cathode_unbypassed: _Ohms = Field(
-        default=0.0, description="Its unbypassed cathode section (ohm)."
+        default=0.0, description="Its unbypassed cathode section (ohm).", examples=["470"]
     )
     bypass: _BypassFarads = Field(
-        default=math.inf, description='Its bypass (F), or "none" or "full".'
+        default=math.inf, description='Its bypass (F), or "none" or "full".', examples=["22 uF"]
     )
-    grid_bias: Volts = Field(default=0.0, description="Fixed bias on its grid (V).")
+    grid_bias: Volts = Field(
+        default=0.0, description="Fixed bias on its grid (V).", examples=["-1.5 V"]
+    )
 
     def _stage(self, **more: float) -> Stage:
         return Stage(
@@ -97,19 +106,19 @@ class DriverStage(_NeighbourStage):
         description="Its supply voltage (V)."
     )
     plate_load: Annotated[_Value, _freed(f"{DRIVER}plate_load_ohm")] = Field(
-        description="Its plate load (ohm)."
+        description="Its plate load (ohm).", examples=["100k"]
     )
     cathode_resistor: Annotated[_Value, _freed(f"{DRIVER}cathode_resistor_ohm")] = Field(
-        description="Its cathode resistor, the bypassed section (ohm)."
+        description="Its cathode resistor, the bypassed section (ohm).", examples=["1k5"]
     )
     cathode_unbypassed: Annotated[_Value, _freed(f"{DRIVER}cathode_unbypassed_ohm")] = Field(
-        default=0.0, description="Its unbypassed cathode section (ohm)."
+        default=0.0, description="Its unbypassed cathode section (ohm).", examples=["470"]
     )
     bypass: Annotated[_Value, _freed(f"{DRIVER}bypass_F")] = Field(
-        default=math.inf, description='Its bypass (F), or "none" or "full".'
+        default=math.inf, description='Its bypass (F), or "none" or "full".', examples=["22 uF"]
     )
     source_resistance: Ohms = Field(
-        default=0.0, description="Resistance that drives its own grid (ohm)."
+        default=0.0, description="Resistance that drives its own grid (ohm).", examples=["68k"]
     )
 
     def record(self) -> Stage:
@@ -120,8 +129,10 @@ class DriverStage(_NeighbourStage):
 class LoadStage(_NeighbourStage):
     """A next common-cathode stage; its input capacitance is computed from its own gain."""
 
-    stopper: Ohms = Field(default=0.0, description="Its grid stopper (ohm).")
-    grid_leak: PositiveOhms = Field(default=1e6, description="Its grid leak (ohm).")
+    stopper: Ohms = Field(default=0.0, description="Its grid stopper (ohm).", examples=["10k"])
+    grid_leak: PositiveOhms = Field(
+        default=1e6, description="Its grid leak (ohm).", examples=["1M"]
+    )
 
     def record(self) -> Stage:
         """Return the stage."""
@@ -132,23 +143,28 @@ class Driver(Section):
     """What drives the stage: a Thevenin source or an earlier stage, and what lies between."""
 
     resistance: Ohms | None = Field(
-        default=None, description="Thevenin resistance of the source (ohm)."
+        default=None, description="Thevenin resistance of the source (ohm).", examples=["68k"]
     )
     stage: DriverStage | None = Field(
         default=None, description="An earlier stage, in place of resistance."
     )
     voltage: Annotated[float, QuantityField("V", above=0)] = Field(
-        default=1.0, description="Open-circuit signal voltage of the source (V r.m.s.)."
+        default=1.0,
+        description="Open-circuit signal voltage of the source (V r.m.s.).",
+        examples=["100 mV"],
     )
     cable_capacitance: Farads = Field(
-        default=0.0, description="Shunt capacitance to ground after the source resistance (F)."
+        default=0.0,
+        description="Shunt capacitance to ground after the source resistance (F).",
+        examples=["100 pF"],
     )
     cable: str | None = Field(
         default=None,
         description="Kind of cable, from the table of wiring; gives the capacitance by its length.",
+        examples=["microphone cable"],
     )
     cable_metres: Annotated[float, QuantityField("ratio", above=0)] | None = Field(
-        default=None, description="Length of the cable (m)."
+        default=None, description="Length of the cable (m).", examples=[2]
     )
     divider_series_resistance: Annotated[_Value, _freed(f"{DRIVER}divider_series_ohm")] = Field(
         default=0.0,
@@ -162,7 +178,9 @@ class Driver(Section):
         _Value,
         _LEVEL,
     ] = Field(
-        default=1.0, description="Setting of the level control: share of its track below the wiper."
+        default=1.0,
+        description="Setting of the level control: share of its track below the wiper.",
+        examples=[0.5],
     )
 
     @model_validator(mode="after")
@@ -201,9 +219,11 @@ class Driver(Section):
 class CathodeFollower(Section):
     """A directly coupled cathode follower."""
 
-    valve: str = Field(description="Name in the valve table.")
+    valve: str = Field(description="Name in the valve table.", examples=["12AU7"])
     supply: PositiveVolts = Field(description="Its supply voltage (V).")
-    cathode_resistor: PositiveOhms = Field(description="Its cathode resistor (ohm).")
+    cathode_resistor: PositiveOhms = Field(
+        description="Its cathode resistor (ohm).", examples=["47k"]
+    )
     load_resistance: _LoadOhms = Field(
         default=math.inf, description='Load for signals at its cathode (ohm), or "none".'
     )
@@ -221,10 +241,10 @@ class Load(Section):
     """What the stage drives: a resistance, a next stage, or a cathode follower."""
 
     resistance: _LoadOhms | None = Field(
-        default=None, description='Load to ground (ohm), or "none".'
+        default=None, description='Load to ground (ohm), or "none".', examples=["1M"]
     )
     capacitance: Farads = Field(
-        default=0.0, description="Shunt capacitance to ground at the load (F)."
+        default=0.0, description="Shunt capacitance to ground at the load (F).", examples=["50 pF"]
     )
     stage: LoadStage | None = Field(
         default=None, description="A next stage, in place of resistance."

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Annotated, Any
 
+import typer
 from rich.markup import escape
 
 from explorer.cli.app import app
@@ -76,13 +77,25 @@ def _rows(summary: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 @app.command()
-def schema() -> None:
-    """Print the JSON Schema of a brief, for editors that complete and check TOML.
+def schema(
+    reference: Annotated[
+        bool,
+        typer.Option("--reference", help="Print every table, key and score, with examples."),
+    ] = False,
+) -> None:
+    """Print the JSON Schema of a brief, for editors; or the reference of a brief, for people.
 
     Examples:
 
       stagefront schema > brief.schema.json
+
+      stagefront schema --reference
     """
+    if reference:
+        from explorer.brief.reference import brief_reference
+
+        typer.echo(brief_reference())
+        return
     from explorer.brief.schema import brief_schema
 
     print_json(brief_schema())

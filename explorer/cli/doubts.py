@@ -21,7 +21,8 @@ _WORDS: Final[Mapping[DoubtKind, str]] = MappingProxyType(
         "band beyond the model": "{name} reaches {value}; above {most} the {kind} no longer "
         "follows its {grid} at once, and what is calculated there is a rough guide.",
         "corner near the reference": "{value} is asked, but a corner is where the level is 3 dB "
-        "under that at reference.frequency: expected {least} or more, or a lower reference.frequency.",
+        "under that at reference.frequency: expected {least} or more, or a lower "
+        "reference.frequency.",
         "corner out of reach": "{value} is asked; the middle of the space, its corners and a "
         "sample reach {least} to {most}: choose another range for the stopper, or another target.",
         "limit out of reach": "none of the candidates sampled keeps {allowed}; the best {name} "

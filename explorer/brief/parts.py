@@ -24,7 +24,7 @@ from explorer.brief.base import Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
-from explorer.units import QuantityField, format_quantity
+from explorer.units import UNITS, QuantityField, format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
 from objectives.elements import ELEMENTS, Element
@@ -278,7 +278,7 @@ _USUAL: Final[Mapping[str, str]] = MappingProxyType(
         "grid_capacitor": "47p",
     }
 )
-"""For an example: a usual value of each part, by its key."""
+"""For the example of a part: a value more usual than that of its unit, by key."""
 
 
 def _part_fields() -> dict[str, Any]:
@@ -291,7 +291,7 @@ def _part_fields() -> dict[str, Any]:
         text = f"{label[0].upper()}{label[1:]}"
         text += f" ({_NOTES[key]})" if key in _NOTES else ""
         text += "".join(f', or "{word}"' for word in element.words.values())
-        example = [{"value": _USUAL[key]}]
+        example = [{"value": _USUAL.get(key, UNITS[element.unit].examples[0])}]
         default = defaults[element.name]
         # A part both of whose ends mean something has no natural value when left out.
         if default is MISSING or len(element.words) > 1:

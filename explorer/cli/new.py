@@ -27,10 +27,13 @@ class _Question(NamedTuple):
     above: float | None = None
 
 
+_SUPPLY_V: Final = 300.0
+"""Usual supply (V), or less where the plate is rated for less."""
+
 _QUESTIONS: Final[Mapping[str, _Question]] = MappingProxyType(
     {
         "valve": _Question("--valve", "Valve", "12AX7"),
-        "supply_V": _Question("--supply", "Supply voltage", "300 V", "V", above=0),
+        "supply_V": _Question("--supply", "Supply voltage", f"{_SUPPLY_V:g} V", "V", above=0),
         "source_ohm": _Question("--source", "Resistance of what drives the stage", "10k", "ohm", 0),
         "load_ohm": _Question("--load", "Resistance that the stage drives", "1M", "ohm", above=0),
         "corner_Hz": _Question(
@@ -106,7 +109,13 @@ def new(
         "title": title,
     }  # fmt: skip
     asks = sys.stdin.isatty() and drawer is None and not any(v is not None for v in given.values())
-    answers = {name: _answer(name, text, asks) for name, text in given.items()}
+    answers: dict[str, Any] = {}
+    for name, text in given.items():
+        usual = _QUESTIONS[name].usual
+        if name == "supply_V":
+            rated = answers["valve"].plate_voltage_max_V or _SUPPLY_V
+            usual = f"{min(rated, _SUPPLY_V):g} V"
+        answers[name] = _answer(name, text, usual, asks)
     parts = _drawer_path(drawer, file.parent)
     text = new_brief_text(BriefAnswers(**answers, drawer=parts), file.name)
     formulation = formulate(parse_brief(text, file.parent, str(file)))
@@ -131,11 +140,10 @@ def _check_place(file: Path, force: bool) -> None:
         raise InputError("FILE", str(file), "exists: choose another name, or add --force")
 
 
-def _answer(name: str, text: str | None, asks: bool) -> Any:
+def _answer(name: str, text: str | None, usual: str, asks: bool) -> Any:
     """Return an answer as a new brief takes it, asked for where it is not given."""
-    question = _QUESTIONS[name]
     if text is not None or not asks:
-        return _read(name, question.usual if text is None else text)
+        return _read(name, usual if text is None else text)
 
     def read(entered: str) -> Any:
         try:
@@ -143,9 +151,7 @@ def _answer(name: str, text: str | None, asks: bool) -> Any:
         except ValueError as error:  # asked once more
             raise typer.BadParameter(str(error)) from None
 
-    return typer.prompt(
-        question.words, question.usual, value_proc=read, show_default=bool(question.usual)
-    )
+    return typer.prompt(_QUESTIONS[name].words, usual, value_proc=read, show_default=bool(usual))
 
 
 def _read(name: str, text: str) -> Any:

@@ -517,6 +517,28 @@ def test_a_faulty_drawer_names_line_and_column(tmp_path: Path) -> None:
         parse_brief(data, tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("given", "meant"),
+    [
+        ("plate_voltage", "plate_voltage_V"),  # the unit left out
+        ("plate_current_mA", "plate_current_A"),  # with another unit
+        ("Plate voltage", "plate_voltage_V"),
+        ("anode_voltage_V", "plate_voltage_V"),  # the other word of the trade
+        ("plate_curent_A", "plate_current_A"),  # misspelt
+        ("input_corner", "input_corner_Hz"),
+        ("yield", "tolerance_yield_percent"),  # part of a name
+        ("corner_Hz", "lower_corner_Hz"),  # part of several
+    ],
+)
+def test_the_score_that_is_meant_is_guessed(given: str, meant: str) -> None:
+    for table, use in (("scores", "show"), ("limits", {"at_least": 1})):
+        with pytest.raises(BriefError) as caught:
+            parse_brief(changed(put(f"{table}.{given}", use)))
+        (line,) = caught.value.problems
+        assert line.startswith(f"{table}.{given}: ")
+        assert meant in line.partition("did you mean")[2]
+
+
 def test_a_faulty_valve_table_is_said_so(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text("[[valve]]\nnme = 1\n")
     with pytest.raises(BriefError) as caught:
@@ -533,6 +555,7 @@ def test_a_misspelt_score_is_told_the_closest_and_not_the_whole_list() -> None:
     assert lines["scores.gian_dB"].endswith("did you mean gain_dB?")
     assert lines["limits.plate_voltage"].endswith("did you mean plate_voltage_V?")
     assert "noise_dBu" not in lines["scores.gian_dB"]
+    assert "ends in its unit" in lines["limits.plate_voltage"]
     assert "noise_dBu" in lines["scores.xyzzy"]
 
 

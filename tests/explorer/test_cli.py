@@ -413,6 +413,33 @@ def test_check_sums_a_brief_up(brief: Path, place: Path) -> None:
     assert list(place.iterdir()) == []
 
 
+def test_check_warns_and_still_leaves_with_0(
+    brief: Path, place: Path, text: MakeBriefText, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    calm = run("check", brief)
+    assert "warning" not in calm.stdout
+    assert "plate voltage 1" in calm.stdout  # of the middle of the space
+    brief.write_text(text(('value = "22n"', 'value = "22 uF"'), ('"250 V"', '"320 V"')), "utf-8")
+    result = run("check", brief)
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    warned = lines[lines.index("1 warning:") + 1 :]
+    assert warned[0].startswith("  - supply.voltage: 320\u00a0V is more than the rated plate volt")
+    assert max(map(len, lines[1:])) <= 80  # the first is a path
+    told = json.loads(run("check", brief, "--form", "json").stdout)
+    assert told["warnings"] == [
+        {"kind": "supply above rating", "field": "supply.voltage", "unit": "V", "name": "12AX7",
+         "value": 320.0, "at_most": 300.0}
+    ]  # fmt: skip
+    (middle,) = told["middle"]
+    assert middle["valve"] == "12AX7"
+    assert middle["plate_load_ohm"] == 150e3
+    assert 0.5e-3 < middle["plate_current_A"] < 1.5e-3
+    (row,) = csv.DictReader(io.StringIO(run("check", brief, "--form", "csv").stdout))
+    assert row["warnings"].startswith("supply.voltage: 320")
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", shipped_briefs())
 def test_shipped_briefs_are_valid(name: str, place: Path) -> None:
@@ -614,7 +641,7 @@ def test_brackets_in_words_and_paths_are_no_markup(
 
 # --- help and processes --------------------------------------------------------------------------
 
-COMMANDS = ("explore", "assess", "devices", "check", "schema")
+COMMANDS = ("explore", "assess", "devices", "new", "check", "schema")
 
 
 def test_help_lists_every_command_and_the_exit_codes() -> None:

@@ -12,8 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from explorer.brief.errors import BriefError
+from explorer.brief.loading import parse_brief
 from explorer.drawer import read_drawer
+from explorer.formulation import formulate
 from explorer.series import SERIES, series_values
+from fixture_types import MakeBriefText
+from objectives.format import score_label, score_words
 
 REFERENCE = tomllib.loads(
     (Path(__file__).parents[1] / "references" / "iec_60063.toml").read_text(encoding="utf-8")
@@ -180,3 +184,18 @@ def test_a_missing_or_unreadable_drawer_is_said_so(tmp_path: Path) -> None:
     path.write_bytes(b"kind,value\nresistor,1\xff\n")
     with pytest.raises(BriefError, match="not UTF-8"):
         read_drawer(path)
+
+
+def test_what_values_are_compared_with_is_named(tmp_path: Path, brief_text: MakeBriefText) -> None:
+    (tmp_path / "mine.csv").write_text("kind,value\nresistor,100k\n")
+    for stock, name in (
+        ('resistor_series = "E6"\ncapacitor_series = "E6"', "E6"),
+        ("", "E12 and E6"),
+        ('drawer = "mine.csv"', "the drawer and E6"),
+    ):
+        brief = parse_brief(brief_text(("[scores]", f"[stock]\n{stock}\n\n[scores]")), tmp_path)
+        terms = formulate(brief).problem.terms
+        assert score_label("series_departure_percent", terms) == f"departure from {name}"
+        words = score_words("series_departure_percent", 18.0, terms)
+        assert words == f"off {name} by 18\u00a0%"
+        assert score_words("gain_dB", 31.0, terms) == "gain 31\u00a0dB"

@@ -15,11 +15,12 @@ from typing import Final, Literal
 
 import numpy as np
 
-from explorer.aims import FreeScore
+from explorer.aims import FreeScore, Window, merged
 from explorer.brief.model import Brief
 from explorer.brief.parts import highest
+from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
-from explorer.problem import ALL_FINITE, Choice, Evaluation, Problem
+from explorer.problem import ALL_FINITE, Choice, Problem
 from objectives.assessment import Assessment
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.poles import QUASI_STATIC_HZ
@@ -176,32 +177,44 @@ def _choices(brief: Brief, problem: Problem) -> Iterator[Doubt]:
 
 def _samples(brief: Brief, problem: Problem) -> Iterator[Doubt]:
     """Yield what neither the corners of the space nor a sample of it reach."""
-    found = _evaluated(problem)
+    bounds = (*problem.goals, *problem.windows)
+    windows = {w.name: w for w in merged(w for w in bounds if not REGISTRY[w.name].slow)}
+    found = _evaluated(problem, tuple(windows.values()))
     target, corners = brief.targets.input_corner, found.scores["input_corner_Hz"]
-    reference = brief.reference.frequency
+    low, high = float(corners.min()), float(corners.max())
+    reference, place = brief.reference.frequency, "targets.input_corner"
+    said = {ALL_FINITE}
     if target is not None and target < _APART * reference:
-        yield Doubt("corner near the reference", "targets.input_corner", target,
-                    at_least=_APART * reference, unit="Hz")  # fmt: skip
-    elif target is not None and not corners.min() <= target <= corners.max():
-        low, high = float(corners.min()), float(corners.max())
-        yield Doubt("corner out of reach", "targets.input_corner", target, low, high, "Hz",
-                    "input_corner_Hz")  # fmt: skip
-    windows = {w.name: w for w in problem.windows}
+        yield Doubt("corner near the reference", place, target, _APART * reference, unit="Hz")
+        said.add("input_corner_error_octaves")
+    elif target is not None and not low <= target <= high:
+        yield Doubt("corner out of reach", place, target, low, high, "Hz", "input_corner_Hz")
+        said.add("input_corner_error_octaves")
     for name, excess in found.excess.items():
         best = int(np.argmin(excess))
-        if excess[best] <= 0 or name == ALL_FINITE:
+        if excess[best] <= 0 or name in said:
             continue
         if name not in windows:
             yield Doubt("rating out of reach", "limits.ratings", 100 * float(excess[best]),
                         at_most=0.0, unit="%", name=name)  # fmt: skip
             continue
-        window, table = windows[name], "limits" if name in brief.limits.windows else "scores"
-        yield Doubt("limit out of reach", f"{table}.{name}", float(found.scores[name][best]),
-                    window.at_least, window.at_most, REGISTRY[name].unit, name)  # fmt: skip
+        window, value = windows[name], float(found.scores[name][best])
+        yield Doubt("limit out of reach", _place(brief, name), value, window.at_least,
+                    window.at_most, REGISTRY[name].unit, name)  # fmt: skip
 
 
-def _evaluated(problem: Problem) -> Evaluation:
-    """Return corners and a sample of the space, with all limits that take no solution in time."""
+def _place(brief: Brief, name: str) -> str:
+    """Return where a brief bounds a score: by a limit, by its use, or by a target."""
+    if name in brief.limits.windows:
+        return f"limits.{name}"
+    if not isinstance(brief.scores.get(name), FreeScore | None):
+        return f"scores.{name}"
+    targets = {"rf_margin_dB": "radio_bands", "input_corner_error_octaves": "input_corner"}
+    return f"targets.{targets[name]}" if name in targets else f"scores.{name}"
+
+
+def _evaluated(problem: Problem, windows: tuple[Window, ...]) -> Evaluation:
+    """Return corners and a sample of the space, with these limits."""
     ends = [
         (c.low, c.high) if c.continuous else tuple({c.values[0], c.values[-1]})
         for c in problem.choices
@@ -212,9 +225,8 @@ def _evaluated(problem: Problem) -> Evaluation:
         c.part: np.concatenate([corners[:, at], sample[c.part]])
         for at, c in enumerate(problem.choices)
     }
-    quick = tuple(w for w in problem.windows if not REGISTRY[w.name].slow)
     corner = (FreeScore("input_corner_Hz", "maximise"),)
-    return replace(problem, free=corner, windows=quick).evaluate(parts)
+    return replace(problem, free=corner, windows=windows, goals=()).evaluate(parts)
 
 
 def _against_device(brief: Brief, assessment: Assessment) -> Iterator[Doubt]:

@@ -221,7 +221,7 @@ def score_label(name: str, terms: Terms = VALVE, *, with_unit: bool = False) -> 
 
 def score_words(name: str, value: float, terms: Terms = VALVE) -> str:
     """Return a score and its value as running text has them: ``gain 31 dB``, ``off E6 by 18 %``."""
-    return REGISTRY[name].phrase_for(terms, quantity(value, score_unit(name)))
+    return REGISTRY[name].phrase_for(terms, stepped(value, name))
 
 
 def column(values: Iterable[float], unit: str) -> list[str]:

@@ -229,6 +229,7 @@ class Decision(Section):
         default=(),
         strict=False,
         description="Scores in order of importance, the most important first, in place of weights.",
+        examples=[["noise_dBu", "gain_dB"]],
     )
 
 

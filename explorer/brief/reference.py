@@ -114,6 +114,8 @@ def _kind(field: FieldInfo) -> str:
         return f"a part, {UNITS[part.unit].quantity} in {UNITS[part.unit].symbol}"
     if options := _options(field):
         return "one of " * (len(options) > 1) + ", ".join(map(_toml, options))
+    if field.default == ():
+        return "a list of text"
     if bool in _flat(field.annotation):
         return "true or false"
     return "a whole number" if int in _flat(field.annotation) else "text"

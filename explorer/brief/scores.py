@@ -38,7 +38,18 @@ _USES: Final = (
 SCORE_USES: Final = (
     ('gain_dB = "maximise"', "Traded off: as much as can be."),
     ('noise_dBu = "minimise"', "Traded off: as little as can be."),
-    ('plate_voltage_V = { near = "180 V" }', "Traded off: as near a value as can be."),
+    (
+        'output_resistance_ohm = { aim = "minimise", wanted = "20k", good_enough = "60k" }',
+        "Traded off between a value that is wanted and one that is good enough.",
+    ),
+    (
+        'input_capacitance_F = { aim = "minimise", weight = 2 }',
+        "Traded off, and counted so many times; the others count once.",
+    ),
+    (
+        'plate_voltage_V = { near = "180 V", within = "10 V" }',
+        "A target: as near a value as can be; within (in per cent of a frequency) may be left out.",
+    ),
     (
         'plate_current_A = { at_least = "0.4 mA", at_most = "2 mA" }',
         "A limit, as under [limits]; either end may be left out.",

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from rich.markup import escape
 
-from explorer.cli.printing import CAUTION, out
-from objectives.format import counted, mark_words, percent, score_label, sentence, stepped
+from explorer.cli.printing import CAUTION, labelled, out
+from objectives.format import counted, mark_words, percent, score_words, sentence
 from reports.model import DecisionSummary, ReportData
 from reports.sections.infeasible import (
     blocking_sentences,
@@ -50,7 +50,7 @@ def print_front(data: ReportData, report: Path) -> None:
         else [
             line
             for label, text in _decided(data, data.decision)
-            for line in _wrapped(label, text, console.width)
+            for line in labelled(label, text, console.width, _LABEL)
         ]
     )
     for line in lines:
@@ -79,7 +79,7 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
         yield "On target", " ".join(target_words(target, data) for target in decision.met)
     row, targeted = data.shown.iloc[0], {target.score for target in decision.targets}
     gives = [
-        f"{score_label(s.score, data.terms)} {stepped(float(row[s.score]), s.score)}"
+        score_words(s.score, float(row[s.score]), data.terms)
         for s in decision.scores
         if s.score not in targeted
     ]
@@ -109,15 +109,7 @@ def _obstacles(data: ReportData, width: int) -> list[str]:
     entries += [("", words) for words in not_alone_words(data)]
     lines: list[str] = []
     for label, text in entries:
-        new = _wrapped(label, text, width)
+        new = labelled(label, text, width, _LABEL)
         if len(lines) + len(new) <= _MOST_LINES or label == "Nearest":
             lines += new
     return lines
-
-
-def _wrapped(label: str, text: str, width: int) -> list[str]:
-    """Return the lines of one entry; a no-break space keeps a number with its unit."""
-    room = max(width, 2 * _LABEL) - _LABEL
-    lines = textwrap.wrap(text, room, break_long_words=False, break_on_hyphens=False)
-    leads = [label, *[""] * len(lines)]
-    return [f"{lead:<{_LABEL}}{line}" for lead, line in zip(leads, lines, strict=False)]

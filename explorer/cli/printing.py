@@ -27,19 +27,24 @@ def err() -> Console:
     return Console(stderr=True)
 
 
-def print_labelled(rows: Iterable[tuple[str, str]], indent: str = "  ") -> None:
-    """Print texts beside their labels, each text wrapped in its own column.
+def labelled(label: str, text: str, width: int, column: int) -> list[str]:
+    """Return the lines of a text beside its label, which takes so many columns.
 
     A no-break space keeps a number with its unit.
     """
+    room = max(width, 2 * column) - column
+    lines = textwrap.wrap(text, room, break_long_words=False, break_on_hyphens=False) or [""]
+    leads = [label, *[""] * len(lines)]
+    return [f"{lead:<{column}}{line}".rstrip() for lead, line in zip(leads, lines, strict=False)]
+
+
+def print_labelled(rows: Iterable[tuple[str, str]]) -> None:
+    """Print texts beside their labels, indented, each text wrapped in its own column."""
     rows, console = tuple(rows), out()
-    column = max((len(label) for label, _ in rows), default=0) + 1
-    room = max(console.width - len(indent) - column, 30)
+    column = max((len(label) for label, _ in rows), default=0) + 3
     for label, text in rows:
-        lines = textwrap.wrap(text, room, break_long_words=False, break_on_hyphens=False) or [""]
-        for lead, line in zip([label, *[""] * (len(lines) - 1)], lines, strict=True):
-            shown = f"{indent}{lead:<{column}}{line}".rstrip()
-            console.print(shown, markup=False, highlight=False, soft_wrap=True)
+        for line in labelled(f"  {label}", text, console.width, column):
+            console.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
 def signed(value: float) -> str:

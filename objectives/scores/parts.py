@@ -119,6 +119,7 @@ def departure_percent(a: Assessment) -> FloatArray:
     "largest distance of a varied part from its nearest value in {stock}, |ln ratio|",
     label="departure from {stock}",
     phrase="off {stock} by {value}",
+    superlative="commonest values",
     source="IEC 60063 for the preferred values",
     of_bought_parts=True,
 )  # fmt: skip

@@ -17,6 +17,7 @@ from objectives.format import (
     quantity,
     score_label,
     score_unit,
+    score_words,
     sentence,
     signed_percent,
     step_rounded,
@@ -194,7 +195,7 @@ def exchange_words(data: ReportData, other: NamedDesign) -> str:
         step = REGISTRY[shown].step
         moved = step.count(own[shown]) - step.count(pick[shown])
         if abs(moved) >= _NOTICED or (shown != name and own[shown] != pick[shown]):
-            pieces.append(f"{score_label(shown, data.terms)} {stepped(own[shown], shown)}")
+            pieces.append(score_words(shown, own[shown], data.terms))
     return ", ".join(pieces) or "no score noticeably different"
 
 

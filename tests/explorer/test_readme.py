@@ -7,6 +7,7 @@ from pathlib import Path
 
 from explorer.brief.loading import parse_brief
 from explorer.brief.shipped import shipped_briefs
+from explorer.cli import assess, check, devices, explore, fit, new  # noqa: F401 (enter commands)
 from explorer.cli.app import app
 from explorer.formulation import formulate
 
@@ -19,7 +20,7 @@ def test_its_brief_poses_a_problem() -> None:
     problem = formulate(parse_brief(toml)).problem
     assert problem.size > 1000
     assert [f.name for f in problem.free] == [
-        "gain_dB", "input_corner_error_octaves", "rf_margin_dB", "noise_dBu",
+        "input_corner_error_octaves", "rf_margin_dB", "gain_dB", "noise_dBu",
     ]  # fmt: skip
 
 

@@ -27,7 +27,7 @@ from explorer.search import (
 from explorer.settings import Settings
 from explorer.stored import keep, kept
 from objectives.arrays import BoolArray, IntArray
-from objectives.checks import InputError, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
 
 _TRACE_POINTS = 20
@@ -213,10 +213,17 @@ def explore(
     Raises
     ------
     InputError
-        If "exact" is asked for and a part is continuous, or the storage cannot be opened.
+        If every part is fixed, "exact" is asked for and a part is continuous, or the storage cannot
+        be opened.
     OSError
         If the storage cannot be written.
     """
+    if not formulation.problem.choices:
+        allowed = (
+            "every part is fixed, so there is nothing to explore: expected values, series, "
+            "continuous or drawer for one (stagefront assess reads such a stage)"
+        )
+        raise InputError("parts", Written("nothing varies"), allowed)
     problem, constants = _without_constants(formulation.problem, settings.seed)
     if method == "exact" and not np.isfinite(problem.size):
         raise InputError("method", "exact", "must be 'auto' or 'search' where a part is continuous")

@@ -246,9 +246,6 @@ class Brief(Section):
     def _part_errors(self) -> Iterator[InputError]:
         parts = self.parts
         coupling, output = parts["input_coupling"].ends(), parts["output_coupling"].ends()
-        if not self.varied:
-            allowed = "every part is fixed: expected values, series, continuous or drawer for one"
-            yield InputError("parts", NOT_GIVEN, allowed)
         if math.inf in parts.leak.ends() and any(map(math.isfinite, coupling)):
             allowed = "the grid would float: expected a leak, or input_coupling direct"
             yield InputError("parts.grid_leak", "none", allowed)
@@ -261,7 +258,8 @@ class Brief(Section):
             yield InputError("parts.output_coupling", shown, allowed)
 
     def _score_errors(self) -> Iterator[InputError]:
-        if not self.free_scores:
+        # A stage whose parts are all fixed is read as it is; there is nothing to choose by.
+        if self.varied and not self.free_scores:
             allowed = (
                 "expected a target, or at least one score that is maximised, minimised or near a "
                 "value"

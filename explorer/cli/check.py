@@ -35,7 +35,9 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
     formulation = formulate(read)
     problem, reviewed = formulation.problem, review(formulation)
     terms = problem.terms
-    exact = problem.enumerable(read.search.exact_up_to)
+    front = "exact and searched" if problem.enumerable(read.search.exact_up_to) else "searched"
+    if not read.varied:
+        front = "none: every part is fixed; stagefront assess reads the stage"
     summary = {
         "title": read.title,
         terms.kind: " or ".join(d.name for d in (problem.device, *(d for d, _ in problem.others))),
@@ -44,7 +46,7 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
         "free scores": [f.name for f in problem.free],
         "limits": [w.name for w in problem.windows],
         "source resistance (ohm)": formulation.source_ohm,
-        "front": "exact and searched" if exact else "searched",
+        "front": front,
     }
     if form is OutputFormat.json:
         points = [{terms.kind: p.device, **p.parts, **p.scores} for p in reviewed.points]
@@ -68,10 +70,10 @@ def _rows(summary: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """Yield what is printed of a summary: a label and a text."""
     for key, value in summary.items():
         if isinstance(value, Mapping):
-            yield f"{key}:", ""
+            yield f"{key}:", "" if value else "none"
             yield from ((f"  {name}:", text) for name, text in value.items())
         elif isinstance(value, list):
-            yield f"{key}:", ", ".join(value)
+            yield f"{key}:", ", ".join(value) or "none"
         else:
             yield f"{key}:", f"{value:,.0f}" if isinstance(value, float) else str(value)
 

@@ -10,8 +10,11 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.parts import PART_ELEMENTS, highest
+from explorer.evaluation import Parts
 from explorer.exploration import Exploration
+from explorer.formulation import Formulation
 from explorer.obstacles import more_choice, obstacles
+from explorer.problem import Problem
 from explorer.search import SearchResult
 from objectives.assessment import Assessment
 from objectives.elements import Element
@@ -33,6 +36,7 @@ from reports.model import (
     ScoreStanding,
     ScoreUse,
     SearchSummary,
+    StageData,
     TargetStanding,
     WiringLine,
 )
@@ -53,16 +57,13 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
     """
     if len(ex.front) == 0:
         raise ValueError("front: empty: must hold at least one candidate")
-    brief, trace = ex.formulation.brief, ex.trace
+    trace = ex.trace
     pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
     marks = {row + 1: [Mark(*mark) for mark in marked] for row, marked in ex.marks.items()}
     front = _front(ex, pick, marks, studies.yields if studies is not None else None)
-    others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
+    own = {name: a[[ex.pick]] for name, a in ex.front.parts.items()}
     return ReportData(
-        title=brief.title,
-        scenario=" ".join(brief.scenario.split()),
-        driver=_driver(ex),
-        next_device="" if brief.load.stage is None else brief.load.stage.valve,
+        **_of_stage(ex.formulation, ex.problem, pick, own),
         uses=_uses(ex),
         constants=dict(ex.constants),
         space=ex.problem.size,
@@ -74,25 +75,45 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         front=front,
         marks=marks,
         shown=front.iloc[ex.representatives].reset_index(drop=True),
-        pick=pick,
         decision=_decision(ex),
-        origins={c.part: c.origin for c in ex.problem.choices},
-        parts=_parts(ex, pick),
-        limits=_limits(ex, pick),
         feasible=ex.feasible,
         obstacles=obstacles(ex),
         more_choice=more_choice(ex),
-        wiring=[
-            WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
-            for w in brief.strays.wiring
-        ],
-        highest_supply_V=max(
-            highest(brief.supply.voltage), *(highest(o.supply) for o in others if o is not None), 0
-        ),
-        neighbours=ex.formulation.neighbours,
         studies=studies,
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
     )
+
+
+def stage_data(formulation: Formulation) -> StageData:
+    """Return the stage of a brief whose parts are all fixed, as a report takes it."""
+    problem = formulation.problem
+    return StageData(**_of_stage(formulation, problem, problem.assess({}), {}))
+
+
+def _of_stage(
+    formulation: Formulation, problem: Problem, pick: Assessment, own: Parts
+) -> dict[str, Any]:
+    """Return the fields of a stage and its surroundings; ``own`` are the parts that it states."""
+    brief = formulation.brief
+    others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
+    return {
+        "title": brief.title,
+        "scenario": " ".join(brief.scenario.split()),
+        "driver": _driver(formulation, problem, own),
+        "next_device": "" if brief.load.stage is None else brief.load.stage.valve,
+        "pick": pick,
+        "origins": {c.part: c.origin for c in problem.choices},
+        "parts": _parts(problem, pick, own),
+        "limits": _limits(problem, pick),
+        "wiring": [
+            WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
+            for w in brief.strays.wiring
+        ],
+        "highest_supply_V": max(
+            highest(brief.supply.voltage), *(highest(o.supply) for o in others if o is not None), 0
+        ),
+        "neighbours": formulation.neighbours,
+    }
 
 
 def _front(
@@ -124,9 +145,9 @@ def yield_columns(yields: FrontYields) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _driver(ex: Exploration) -> DriverSummary:
-    driving = ex.problem.driving.at({n: a[[ex.pick]] for n, a in ex.front.parts.items()})
-    fields, earlier = driving.fields(), ex.formulation.brief.driver.stage
+def _driver(formulation: Formulation, problem: Problem, own: Parts) -> DriverSummary:
+    driving = problem.driving.at(own)
+    fields, earlier = driving.fields(), formulation.brief.driver.stage
     if driving.driver is None or driving.stage is None or earlier is None:
         return DriverSummary(first(fields["source_ohm"]))
     return DriverSummary(
@@ -203,15 +224,15 @@ def _decision(ex: Exploration) -> DecisionSummary | None:
     )
 
 
-def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
-    origins = {c.part: c.origin for c in ex.problem.choices}
+def _parts(problem: Problem, pick: Assessment, own: Parts) -> list[PartLine]:
+    origins = {c.part: c.origin for c in problem.choices}
     stage = pick.stage.numeric_fields()
     lines = []
     for element in PART_ELEMENTS.values():
         field, value = element.name, first(stage[element.name])
         fitted = 0 < value < np.inf
         if fitted:
-            marking, note = iec_60062_code(value, element.unit), ex.problem.note(field, value)
+            marking, note = iec_60062_code(value, element.unit), problem.note(field, value)
             line = PartLine(field, value, marking, origins.get(field, ""), note=note)
             lines.append(_stressed(line, element, pick))
         elif field in origins:
@@ -220,11 +241,8 @@ def _parts(ex: Exploration, pick: Assessment) -> list[PartLine]:
             place = first(stage["leak_at_grid"])
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
     listed = {line.field for line in lines}
-    around = [c for c in ex.problem.choices if c.part not in listed]
-    lines += [
-        PartLine(c.part, c.shown(ex.front.parts[c.part][[ex.pick]])[0], "", c.origin)
-        for c in around
-    ]
+    around = [c for c in problem.choices if c.part not in listed]
+    lines += [PartLine(c.part, c.shown(own[c.part])[0], "", c.origin) for c in around]
     return lines
 
 
@@ -245,7 +263,7 @@ def _stressed(line: PartLine, element: Element, pick: Assessment) -> PartLine:
     return line
 
 
-def _limits(ex: Exploration, pick: Assessment) -> list[LimitRow]:
+def _limits(problem: Problem, pick: Assessment) -> list[LimitRow]:
     rows = []
     for rating in pick.ratings:
         value, allowed = first(rating.value), first(rating.allowed)
@@ -253,7 +271,7 @@ def _limits(ex: Exploration, pick: Assessment) -> list[LimitRow]:
             LimitRow("rating", f"{rating.name} rating", rating.unit, value, -np.inf, allowed,
                      value <= allowed, rating.source)
         )  # fmt: skip
-    for window in ex.problem.windows:
+    for window in problem.windows:
         value = first(pick[window.name])
         rows.append(
             LimitRow("window", window.name, REGISTRY[window.name].unit, value, window.at_least,

@@ -16,6 +16,8 @@ from objectives.assessment import Assessment
 from objectives.devices.protocol import Device
 from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
+from objectives.reading.comparison import Comparison
+from objectives.reading.purposes import Reading
 from objectives.tolerance.front_yields import FrontYields
 from objectives.tolerance.results import ToleranceStudy
 from objectives.transient.large_signal_study import LargeSignalStudy
@@ -284,15 +286,47 @@ class PickStudies:
     yields: FrontYields | None = None
 
 
-@dataclass(frozen=True)
-class ReportData:
-    """A finished exploration: records, tables and batches that a report can recompute from."""
+@dataclass(frozen=True, kw_only=True)
+class StageData:
+    """A stage in its surroundings: records and a batch of one that a report can recompute from."""
 
     title: str
     scenario: str
     driver: DriverSummary
     next_device: str
     """Device of the stage that this one drives; empty where there is none."""
+    pick: Assessment
+    """The stage as a batch of one."""
+    origins: Mapping[str, str]
+    """Field of Stage to where its values come from, for every varied part."""
+    parts: Sequence[PartLine]
+    limits: Sequence[LimitRow]
+    wiring: Sequence[WiringLine]
+    highest_supply_V: float
+    """Of this stage and those around it."""
+    neighbours: Sequence[tuple[str, Device]] = ()
+    """Devices of the stages before and behind, with what each is there."""
+
+    @property
+    def terms(self) -> Terms:
+        """What the device, its electrodes, its stage and preferred values are called."""
+        return replace(self.pick.device.terms, stock=self.pick.targets.stock)
+
+
+@dataclass(frozen=True)
+class StageReport:
+    """A given stage, read, and another beside it where there is one."""
+
+    stage: StageData
+    reading: Reading
+    other: StageData | None = None
+    comparison: Comparison | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReportData(StageData):
+    """A finished exploration and its pick."""
+
     uses: Sequence[ScoreUse]
     constants: Mapping[str, float]
     """Scores that are the same for every candidate."""
@@ -311,32 +345,16 @@ class ReportData:
     """Candidate id to why it stands out."""
     shown: pd.DataFrame
     """At most 40 rows of the front, pick first; same columns."""
-    pick: Assessment
-    """The pick as a batch of one."""
     decision: DecisionSummary | None
     """None where nothing is feasible."""
-    origins: Mapping[str, str]
-    """Field of Stage to where its values come from, for every varied part."""
-    parts: Sequence[PartLine]
-    limits: Sequence[LimitRow]
     feasible: bool
     """False: no candidate keeps every limit; ``shown`` then holds the nearest ones."""
     obstacles: Obstacles | None
     more_choice: Sequence[MoreChoice]
     """What would help where nothing is feasible or the pick misses a target, the most first."""
-    wiring: Sequence[WiringLine]
-    highest_supply_V: float
-    """Of this stage and those around it."""
-    neighbours: Sequence[tuple[str, Device]] = ()
-    """Devices of the stages before and behind, with what each is there."""
     studies: PickStudies | None = None
     search_trace: pd.DataFrame | None = None
     """Evaluations and hypervolume as the search went on."""
-
-    @property
-    def terms(self) -> Terms:
-        """What the pick's device, its electrodes, its stage and preferred values are called."""
-        return replace(self.pick.device.terms, stock=self.pick.targets.stock)
 
     @property
     def front_size(self) -> int:

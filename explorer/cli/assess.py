@@ -26,7 +26,10 @@ def assess(
     brief: BriefArgument,
     parts: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[PART=VALUE]...", help="Values of the stage's parts."),
+        typer.Argument(
+            metavar="[PART=VALUE]...",
+            help="Values of the stage's parts; or the brief of another stage to compare with.",
+        ),
     ] = None,
     design: Annotated[
         Path | None,
@@ -51,7 +54,8 @@ def assess(
 ) -> None:
     """Assess one given stage: its scores, how it compares with the front, one step in each part.
 
-    Parts that the brief fixes may be left out.
+    Parts that the brief fixes may be left out. A brief that fixes every part is a stage: it is
+    read for what it does and what each part is for, beside a second one where two are given.
 
     Examples:
 
@@ -61,6 +65,8 @@ def assess(
       stagefront assess my-brief.toml --design existing.toml --form json
 
       stagefront assess my-brief.toml --design existing.toml --measured response.csv
+
+      stagefront assess stage.toml other-stage.toml
     """
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
@@ -71,7 +77,12 @@ def assess(
     from explorer.standing import assess_design
 
     read = load_brief(brief)
-    if (design is None) == (not parts):
+    if not read.varied and design is None and measured is None:
+        from explorer.cli.stage import assess_stage
+
+        assess_stage(read, parts or (), into, form, quiet=quiet)
+        return
+    if (design is None) == (not parts) and read.varied:
         raise typer.BadParameter(
             "neither or both ways given: expected PART=VALUE arguments or --design FILE",
             param_hint="design",

@@ -15,6 +15,10 @@ DANGER = "High voltage kills: building and probing are for people trained to do 
 CAUTION = f"{DANGER} All figures are calculated, not measured."
 
 
+_LABEL = 10
+"""Columns of the label of an entry."""
+
+
 def out() -> Console:
     """Return a console on standard output, as wide as COLUMNS says or as the terminal is."""
     piped = sys.stdout is None or not sys.stdout.isatty()
@@ -45,6 +49,18 @@ def print_labelled(rows: Iterable[tuple[str, str]]) -> None:
     for label, text in rows:
         for line in labelled(f"  {label}", text, console.width, column):
             console.print(line, markup=False, highlight=False, soft_wrap=True)
+
+
+def print_entry(console: Console, label: str, text: str) -> None:
+    """Print a text beside a short label, as wide as the console."""
+    for line in labelled(label, text, console.width, _LABEL):
+        console.print(line, markup=False, highlight=False, soft_wrap=True)
+
+
+def print_caution(console: Console) -> None:
+    """Print the caution that ends every command about a circuit."""
+    for line in textwrap.wrap(CAUTION, console.width):
+        console.print(line, style="bold red", soft_wrap=True)
 
 
 def signed(value: float) -> str:

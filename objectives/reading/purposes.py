@@ -7,8 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+import numpy as np
+
 from objectives.assessment import Assessment
 from objectives.circuit.stability import WELL_DAMPED
+from objectives.elements import ELEMENTS
 from objectives.format import first
 from objectives.reading.differences import (
     RADIO,
@@ -20,6 +23,7 @@ from objectives.reading.differences import (
     differences,
     figures,
 )
+from objectives.scores.registry import REGISTRY
 
 AUDIO_HZ: Final = (20.0, 20e3)
 """The audio band: common practice, no source."""
@@ -72,7 +76,8 @@ class Corner:
     place: Literal["inside", "edge", "outside"]
     """Of the audio band; inside by more than an octave it looks deliberate."""
     part: str
-    """The part whose change moves it furthest out of the band; empty where none does."""
+    """The part whose change moves it furthest out of the band, one of the stage if by an octave;
+    empty where none does."""
 
 
 @dataclass(frozen=True)
@@ -212,8 +217,13 @@ def _corner(score: str, value_Hz: float, purposes: Sequence[Purpose]) -> Corner:
         place = "outside"
     elif inside_by > _EDGE:
         place = "inside"
-    outward = {p.part: p.of(score).steps * (-1 if lower else 1) for p in purposes}
-    part = max(outward, key=outward.__getitem__, default="")
+    # A lower corner is made by a capacitor and all that it works into; the capacitor is the part.
+    made = [p for p in purposes if not lower or ELEMENTS[p.part].kind == "capacitor"]
+    outward = {p.part: p.of(score).steps * (-1 if lower else 1) for p in made}
+    # What belongs to the stage goes before the surroundings, where it moves the corner an octave.
+    octave = abs(float(np.diff(REGISTRY[score].step.count(np.array([1.0, 2.0])))[0]))
+    own = {p: steps for p, steps in outward.items() if ELEMENTS[p].part and steps >= octave}
+    part = max(own or outward, key=outward.__getitem__, default="")
     return Corner(score, value_Hz, place, part if outward.get(part, 0.0) >= 1 else "")
 
 
@@ -222,7 +232,8 @@ def _guesses(
 ) -> Iterator[Guess]:
     told: set[str] = set()
     for corner in corners:
-        if corner.place == "inside" and corner.part and corner.part not in told:
+        own = bool(corner.part) and ELEMENTS[corner.part].part and corner.part not in told
+        if corner.place == "inside" and own:
             told.add(corner.part)
             low = corner.score == "lower_corner_Hz"
             yield Guess("bass_cut" if low else "treble_cut", corner.part, corner.value_Hz)

@@ -71,12 +71,13 @@ def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg
     finally:
         svg_backend.config.text = before
     t = device.terms
+    blue = "Values in blue were chosen by the exploration, the others are given. " if chosen else ""
     return Svg(
         "schematic",
         markup,
         _in_words(values, device),
-        "The stage. Values in blue were chosen by the exploration, the others are given. "
-        f"{sentence(t.supplies)} and the capacitances of {t.kind} and wiring are not drawn.",
+        f"The stage. {blue}{sentence(t.supplies)} and the capacitances of {t.kind} and "
+        "wiring are not drawn.",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
@@ -14,9 +14,9 @@ from reports.charts.front import thinned
 from reports.document.blocks import FIGURES
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
-from reports.document.results import results
-from reports.model import Block, Figure, ReportData, Svg
-from reports.sections.build import build_sections
+from reports.document.results import results, stage_results
+from reports.model import Block, Figure, ReportData, Section, StageReport, Svg
+from reports.sections.build import build_sections, build_stage_sections
 from reports.theme import spec_of, svg_of
 
 _ROLES: Final = {
@@ -56,9 +56,26 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     >>> files["html"].name
     'report.html'
     """
+    tables = {
+        "front.csv": data.front.to_csv(index=False),
+        "readable.csv": data.shown.to_csv(index=False),
+        "results.json": json_text(results(data), indent=1) + "\n",
+    }
+    return _write(folder, data.title, lambda: build_sections(data), tables)
+
+
+def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
+    """Write the report of a stage that was read, as :func:`write_report` does; without a front."""
+    tables = {"results.json": json_text(stage_results(data), indent=1) + "\n"}
+    return _write(folder, data.stage.title, lambda: build_stage_sections(data), tables)
+
+
+def _write(
+    folder: str | Path, title: str, build: Callable[[], list[Section]], tables: dict[str, str]
+) -> dict[str, Path]:
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    files = _render(data)
+    files = _render(title, build) | tables
     with drafts(folder) as draft:
         for name, text in files.items():
             place = draft / name
@@ -67,22 +84,19 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
 
 
-def _render(data: ReportData) -> dict[str, str]:
-    """Return every file of the report by its path in the folder."""
+def _render(title: str, build: Callable[[], list[Section]]) -> dict[str, str]:
+    """Return page, text and drawings by their paths in the folder."""
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(chart_script)
-        sections = build_sections(data)
+        sections = build()
         blocks = [block for section in sections for block in section.blocks]
         _require_own_names(blocks)
         specs = {b.name: spec_of(b.chart) for b in blocks if isinstance(b, Figure)}
         drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
         files = {
-            "report.md": markdown_text(data.title, sections, specs),
-            "front.csv": data.front.to_csv(index=False),
-            "readable.csv": data.shown.to_csv(index=False),
-            "results.json": json_text(results(data), indent=1) + "\n",
-            "report.html": html_page(data.title, sections, specs, bundle.result()),
+            "report.md": markdown_text(title, sections, specs),
+            "report.html": html_page(title, sections, specs, bundle.result()),
         }
         for name, svg in drawn.items():
             files[f"{FIGURES}/{name}.svg"] = svg.result()

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from objectives.format import first
 from objectives.json_text import json_value
-from reports.model import ReportData
+from objectives.reading.differences import RADIO, Aspect, Difference
+from reports.model import ReportData, StageReport
 from reports.sections.assumptions import assumption_sentences, source_lines
 from reports.sections.cautions import cautions
 from reports.sections.infeasible import obstacle_sentences
@@ -15,6 +16,7 @@ from reports.sections.job import job_sentences
 from reports.sections.limits import limit_frame
 from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
+from reports.sections.purposes import guess_sentences, part_entries
 
 SCHEMA: Final = 1
 """Raised by one whenever a key changes its name or its meaning, or goes."""
@@ -65,3 +67,92 @@ def results(data: ReportData) -> dict[str, Any]:
             "cautions": cautions(data),
         }
     )
+
+
+def stage_results(data: StageReport) -> dict[str, Any]:
+    """Return what was read of a stage as plain JSON values.
+
+    Keys: ``schema``, ``version``, ``title``; ``device``, ``stage`` (SI units), ``parts``;
+    ``scores`` by name and ``radio_attenuation_dB`` by band; ``assumed_lead_H``, 0 where the brief
+    states the leads; ``corners``; ``purposes``, one a change of a part with the differences of a
+    noticeable step and more, and ``parts_in_words``; ``guesses`` and ``guesses_in_words``;
+    ``by_hand``; ``limits``; ``comparison`` with another stage, or null; ``cautions``.
+    """
+    reading, stage = data.reading, data.stage
+    by_hand = reading.assessment.textbook
+    return json_value(  # type: ignore[no-any-return]
+        {
+            "schema": SCHEMA,
+            "version": version("stagefront"),
+            "title": stage.title,
+            "device": stage.pick.device.name,
+            "stage": {n: first(v) for n, v in stage.pick.stage.numeric_fields().items()},
+            "parts": stage.parts,
+            "scores": {a.score: v for a, v in reading.figures.items() if a.score != RADIO},
+            "radio_attenuation_dB": {
+                a.band: v for a, v in reading.figures.items() if a.score == RADIO
+            },
+            "assumed_lead_H": reading.lead_H,
+            "corners": reading.corners,
+            "purposes": [
+                {
+                    "part": purpose.part,
+                    "change": purpose.kind,
+                    "value": purpose.value,
+                    "differences": [_difference(d) for d in purpose.noticeable],
+                }
+                for purpose in reading.purposes
+            ],
+            "parts_in_words": dict(part_entries(reading)),
+            "guesses": reading.guesses,
+            "guesses_in_words": guess_sentences(reading),
+            "by_hand": {
+                "gain": first(by_hand.gain_magnitude),
+                "input_capacitance_F": first(by_hand.input_F),
+                "input_corner_Hz": first(by_hand.corner_Hz),
+                "error_percent": first(by_hand.error_percent),
+                "simplifications_percent": {
+                    s.name: first(s.error_percent) for s in by_hand.simplifications
+                },
+            },
+            "limits": limit_frame(stage).to_dict("records"),
+            "comparison": _comparison(data),
+            "cautions": cautions(stage),
+        }
+    )
+
+
+def _difference(difference: Difference) -> dict[str, Any]:
+    return {
+        **_aspect(difference.aspect),
+        "value": difference.value,
+        "changed": difference.changed,
+        "steps": difference.steps,
+    }
+
+
+def _aspect(aspect: Aspect) -> dict[str, str]:
+    return {"score": aspect.score, **({"band": aspect.band} if aspect.band else {})}
+
+
+def _comparison(data: StageReport) -> dict[str, Any] | None:
+    comparison, other = data.comparison, data.other
+    if comparison is None or other is None:
+        return None
+    return {
+        "title": other.title,
+        "device": other.pick.device.name,
+        "stage": {n: first(v) for n, v in other.pick.stage.numeric_fields().items()},
+        "scores": [
+            {**_difference(total.difference), "explained_steps": total.explained_steps}
+            for total in comparison.totals
+        ],
+        "swaps": [
+            {
+                "part": swap.part,
+                "values": swap.values,
+                "differences": [_difference(d) for d in swap.noticeable],
+            }
+            for swap in comparison.swaps
+        ],
+    }

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from objectives.devices.protocol import Device
 from objectives.format import first, number, quantity
-from reports.model import Prose, ReportData, Section
+from reports.model import Prose, Section, StageData
 
 
-def assumptions_section(data: ReportData) -> Section:
+def assumptions_section(data: StageData) -> Section:
     """Return the assumptions as a section."""
     listed = Prose(assumption_sentences(data), listed=True)
     return Section("assumptions", "Assumptions", [listed])
 
 
-def sources_section(data: ReportData) -> Section:
+def sources_section(data: StageData) -> Section:
     """Return the sources as a section."""
     return Section("sources", "Sources", [Prose(source_lines(data), listed=True)])
 
 
-def assumption_sentences(data: ReportData) -> list[str]:
+def assumption_sentences(data: StageData) -> list[str]:
     """Return what was assumed, one sentence an item."""
     pick, terms = data.pick, data.terms
     targets, stage = pick.targets, pick.stage
@@ -66,7 +66,7 @@ def _caveats(device: Device) -> list[str]:
     return found
 
 
-def source_lines(data: ReportData) -> list[str]:
+def source_lines(data: StageData) -> list[str]:
     """Return where laws, data and standards come from."""
     device = data.pick.device
     return [

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from reports.model import ReportData, Section
+from reports.model import ReportData, Section, StageReport
 from reports.sections.assumptions import assumptions_section, sources_section
 from reports.sections.cautions import cautions_section
+from reports.sections.comparison import comparison_section
 from reports.sections.device import device_section
 from reports.sections.drive import drive_section, headroom_table
 from reports.sections.front import front_section
@@ -19,6 +20,7 @@ from reports.sections.noise import noise_section
 from reports.sections.operating_point import operating_point_section
 from reports.sections.parts import parts_section
 from reports.sections.pick import pick_section
+from reports.sections.purposes import purposes_section, reading_section
 from reports.sections.radio import radio_section
 from reports.sections.responses import responses_section
 from reports.sections.stability import stability_section
@@ -63,4 +65,28 @@ _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
 def build_sections(data: ReportData) -> list[Section]:
     """Return every section of the report in reading order; empty ones are left out."""
     sections = [make(data) for make in _SECTIONS]
+    return [section for section in sections if section is not None and section.blocks]
+
+
+def build_stage_sections(data: StageReport) -> list[Section]:
+    """Return every section of the report of a stage that was read, in reading order."""
+    stage, pick = data.stage, data.stage.pick
+    sections = (
+        cautions_section(stage),
+        reading_section(data),
+        purposes_section(data),
+        comparison_section(data),
+        parts_section(stage),
+        operating_point_section(pick),
+        responses_section(pick),
+        textbook_section(pick),
+        noise_section(pick),
+        radio_section(pick),
+        Section("headroom", "Headroom", [headroom_table(pick.headroom, stage.terms)]),
+        stability_section(pick),
+        limits_section(stage),
+        device_section(pick, stage.neighbours),
+        assumptions_section(stage),
+        sources_section(stage),
+    )
     return [section for section in sections if section is not None and section.blocks]

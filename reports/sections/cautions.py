@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from reports.model import Note, ReportData, Section
+from reports.model import Note, Section, StageData
 
 _HARMLESS_V: Final = 60.0
 """Direct voltages up to here are harmless to dry skin (IEC 61140, from memory, ripple-free)."""
@@ -41,12 +41,12 @@ LOW_VOLTAGE_CAUTIONS: Final = (
 """Where every supply of the circuit is harmless."""
 
 
-def cautions(data: ReportData) -> tuple[str, ...]:
+def cautions(data: StageData) -> tuple[str, ...]:
     """Return the cautions that the highest supply of the circuit asks for."""
     return CAUTIONS if data.highest_supply_V > _HARMLESS_V else LOW_VOLTAGE_CAUTIONS
 
 
-def cautions_section(data: ReportData) -> Section:
+def cautions_section(data: StageData) -> Section:
     """Return the cautions as a section."""
     notes = [Note(text, "caution") for text in cautions(data)]
     return Section("cautions", "Before you build anything", notes)

@@ -7,7 +7,16 @@ import math
 import pandas as pd
 
 from objectives.format import first, number, quantity, score_label, score_words, sentence
-from reports.model import Block, DriverSummary, Prose, ReportData, ScoreUse, Section, Table
+from reports.model import (
+    Block,
+    DriverSummary,
+    Prose,
+    ReportData,
+    ScoreUse,
+    Section,
+    StageData,
+    Table,
+)
 from reports.sections.limits import allowed_words
 
 
@@ -34,14 +43,8 @@ def job_section(data: ReportData) -> Section:
 
 def job_sentences(data: ReportData) -> list[str]:
     """Return the job, one sentence an item."""
-    pick, terms = data.pick, data.terms
-    targets = pick.targets
-    sentences = [
-        f"One {pick.device.name} {terms.stage} on a supply of "
-        f"{quantity(pick.stage.supply_V, 'V')}.",
-        _driver_sentence(data.driver),
-        _load_sentence(data),
-    ]
+    terms, targets = data.terms, data.pick.targets
+    sentences = surroundings_sentences(data)
     if targets.input_corner_Hz is not None:
         sentences.append(
             f"The input corner, where the {terms.grid} is 3.01 dB down, should lie at "
@@ -66,6 +69,17 @@ def job_sentences(data: ReportData) -> list[str]:
     return sentences
 
 
+def surroundings_sentences(data: StageData) -> list[str]:
+    """Return what the stage is, what drives it and what it drives, one sentence an item."""
+    pick = data.pick
+    supply = quantity(pick.stage.supply_V, "V")
+    return [
+        f"One {pick.device.name} {data.terms.stage} on a supply of {supply}.",
+        _driver_sentence(data.driver),
+        _load_sentence(data),
+    ]
+
+
 def _driver_sentence(driver: DriverSummary) -> str:
     ohm = quantity(driver.source_ohm, "ohm")
     if not driver.device:
@@ -85,7 +99,7 @@ def _driver_sentence(driver: DriverSummary) -> str:
     return f"{stage} with an output resistance of {ohm}."
 
 
-def _load_sentence(data: ReportData) -> str:
+def _load_sentence(data: StageData) -> str:
     pick = data.pick
     if pick.follower is not None:
         return f"It drives a directly coupled {pick.follower[1].name} cathode follower."

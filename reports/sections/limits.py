@@ -10,21 +10,21 @@ import pandas as pd
 
 from objectives.devices.terms import Terms
 from objectives.format import percent, quantity, score_label
-from reports.model import Block, LimitRow, Prose, ReportData, Section, Table
+from reports.model import Block, LimitRow, Prose, Section, StageData, Table
 
 
-def limits_section(data: ReportData) -> Section | None:
+def limits_section(data: StageData) -> Section | None:
     """Return the limits and where the pick stands; None where there are none."""
     if not data.limits:
         return None
     broken = {at: "broken" for at, row in enumerate(data.limits) if not row.kept}
     frame = limit_frame(data)
     frame["kept"] = ["yes" if kept else "no" for kept in frame["kept"]]
-    table = Table(frame, "Every rating and every limit of the brief, at the pick.", broken)
+    table = Table(frame, "Every rating and every limit of the brief.", broken)
     return Section("limits", "Limits and margins", numbered_sources(table))
 
 
-def limit_frame(data: ReportData) -> pd.DataFrame:
+def limit_frame(data: StageData) -> pd.DataFrame:
     """Return one row a limit: what it is, value and margin of the pick, whether it is kept."""
     return pd.DataFrame(
         [

@@ -1,4 +1,4 @@
-"""The circuit and the parts list of the pick."""
+"""The circuit and the parts list of a stage."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import pandas as pd
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, quantity
 from reports.charts.schematic import schematic
-from reports.model import Block, PartLine, Prose, ReportData, Section, Table
+from reports.model import Block, PartLine, Prose, Section, StageData, Table
 
 
-def parts_section(data: ReportData) -> Section:
+def parts_section(data: StageData) -> Section:
     """Return the schematic and the parts list."""
     pick, terms = data.pick, data.terms
     blocks: list[Block] = [schematic(pick.stage, pick.device, data.origins)]

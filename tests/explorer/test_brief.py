@@ -392,10 +392,6 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
         "parts.input_coupling.value: 'none': *\"direct\"",
     ),
     (
-        [put("parts.stopper", {"value": 0}), put("parts.bypass", {"value": "full"})],
-        "parts: not given: every part is fixed: expected values, series",
-    ),
-    (
         [put("parts.grid_leak.value", "none"), put("parts.input_coupling.value", "22n")],
         "parts.grid_leak: 'none': the grid would float",
     ),

@@ -97,12 +97,16 @@ def _print_reading(reading: Reading, console: Console) -> None:
 def _print_comparison(data: StageReport, other: StageData, console: Console) -> None:
     table = Table(title=f"Beside it: {escape(other.title)}")
     frame = comparison_frame(data)
-    table.add_column("score (of radio bands: attenuation)", no_wrap=True, overflow="ellipsis")
-    for column in frame.columns[1:]:
-        table.add_column(column, justify="right", no_wrap=True)
+    # The numbers are not cut; what room is left is the names'.
+    widths = [max(map(len, (name, *frame[name]))) for name in frame.columns[1:]]
+    room = console.width - sum(widths) - 3 * len(frame.columns) - 1
+    table.add_column("score", no_wrap=True, overflow="ellipsis", max_width=room)
+    for name, width in zip(frame.columns[1:], widths, strict=True):
+        table.add_column(name, justify="right", no_wrap=True, min_width=width)
     for row in frame.itertuples(index=False):
         table.add_row(*row)
     console.print(table)
+    print_entry(console, "", "Of radio bands the attenuation.")
     console.print("[bold]Why they differ[/bold] (one part changed at a time)")
     for part, text in swap_entries(data):
         print_entry(console, "", f"{part}: {text}.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
@@ -56,26 +56,18 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     >>> files["html"].name
     'report.html'
     """
-    tables = {
-        "front.csv": data.front.to_csv(index=False),
-        "readable.csv": data.shown.to_csv(index=False),
-        "results.json": json_text(results(data), indent=1) + "\n",
-    }
-    return _write(folder, data.title, lambda: build_sections(data), tables)
+    return _write(_render(data), Path(folder))
 
 
 def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
     """Write the report of a stage that was read, as :func:`write_report` does; without a front."""
-    tables = {"results.json": json_text(stage_results(data), indent=1) + "\n"}
-    return _write(folder, data.stage.title, lambda: build_stage_sections(data), tables)
+    files = _pages(data.stage.title, lambda: build_stage_sections(data))
+    files["results.json"] = json_text(stage_results(data), indent=1) + "\n"
+    return _write(files, Path(folder))
 
 
-def _write(
-    folder: str | Path, title: str, build: Callable[[], list[Section]], tables: dict[str, str]
-) -> dict[str, Path]:
-    folder = Path(folder)
+def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
     folder.mkdir(parents=True, exist_ok=True)
-    files = _render(title, build) | tables
     with drafts(folder) as draft:
         for name, text in files.items():
             place = draft / name
@@ -84,7 +76,16 @@ def _write(
     return {_ROLES.get(name) or f"figure_{Path(name).stem}": folder / name for name in files}
 
 
-def _render(title: str, build: Callable[[], list[Section]]) -> dict[str, str]:
+def _render(data: ReportData) -> dict[str, str]:
+    """Return every file of the report by its path in the folder."""
+    return _pages(data.title, lambda: build_sections(data)) | {
+        "front.csv": data.front.to_csv(index=False),
+        "readable.csv": data.shown.to_csv(index=False),
+        "results.json": json_text(results(data), indent=1) + "\n",
+    }
+
+
+def _pages(title: str, build: Callable[[], list[Section]]) -> dict[str, str]:
     """Return page, text and drawings by their paths in the folder."""
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:

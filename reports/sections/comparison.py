@@ -7,7 +7,14 @@ from collections.abc import Iterator
 import pandas as pd
 
 from objectives.elements import ELEMENTS
-from objectives.format import part_value, quantity, score_unit, sentence, signed_percent
+from objectives.format import (
+    part_value,
+    quantity,
+    score_unit,
+    sentence,
+    signed_percent,
+    step_rounded,
+)
 from objectives.scores.registry import REGISTRY
 from reports.model import Block, Prose, Section, StageReport, Table
 from reports.sections.purposes import aspect_label, difference_list, figure_words
@@ -51,7 +58,7 @@ def _steps_words(score: str, steps: float) -> str:
         return signed_percent(100 * ((1 + step.size) ** steps - 1))
     value = step.size * steps
     unit = "dB" if score_unit(score) == "dBu" else score_unit(score)
-    return f"{'+' if value > 0 else ''}{quantity(round(value, 2), unit)}"
+    return f"{'+' if value > 0 else ''}{quantity(step_rounded(value, score), unit)}"
 
 
 def comparison_frame(data: StageReport) -> pd.DataFrame:

@@ -31,6 +31,7 @@ from objectives.scores.registry import REGISTRY
 from reports.calculation import simplification_frame
 from reports.model import Prose, Section, StageReport, Table
 from reports.sections.job import surroundings_sentences
+from reports.sections.textbook import left_out_sentences
 
 _CHANGED: Final[dict[Kind, str]] = {
     "without": "",
@@ -311,7 +312,7 @@ def hand_words(reading: Reading) -> str:
         f"{terms.plate} gain {number(e.gain_magnitude, 3)} (exact {number(exact_gain, 3)}), input "
         f"{quantity(e.input_F, 'F', 3)} behind {quantity(e.resistance_ohm, 'ohm', 3)}, corner "
         f"{quantity(e.corner_Hz, 'Hz', 3)} (exact {exact}, {off}). "
-        f"Error of each simplification alone: {errors}."
+        f"Error of each simplification alone: {errors}. {' '.join(left_out_sentences(one))}"
     )
 
 

@@ -41,13 +41,7 @@ def textbook_section(pick: Assessment) -> Section:
         f"gain, the resistance that the {t.grid} looks back into, one RC corner. Below it stands "
         "the corner of the whole network."
     ]
-    left_out = [
-        f"{ELEMENTS[name].label_for(t)} {part_value(name, value)}"
-        for name in _LEFT_OUT
-        if 0 < (value := first(getattr(pick.loaded, name))) < np.inf
-    ]
-    if left_out:
-        texts.append(f"The estimate leaves out: {', '.join(left_out)}.")
+    texts += left_out_sentences(pick)
     errors = frame["error_percent"].to_numpy()[1:-2]
     if np.isfinite(errors).any():
         worst = 1 + int(np.nanargmax(np.abs(errors)))
@@ -68,3 +62,13 @@ def textbook_section(pick: Assessment) -> Section:
             ),
         ],
     )
+
+
+def left_out_sentences(pick: Assessment) -> list[str]:
+    """Return what of the stage has no place in the estimate, in a sentence; empty if nothing."""
+    left_out = [
+        f"{ELEMENTS[name].label_for(pick.device.terms)} {part_value(name, value)}"
+        for name in _LEFT_OUT
+        if 0 < (value := first(getattr(pick.loaded, name))) < np.inf
+    ]
+    return [f"The estimate leaves out: {', '.join(left_out)}."] if left_out else []

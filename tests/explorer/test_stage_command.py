@@ -65,6 +65,7 @@ def test_needs_no_target_no_score_and_no_limit() -> None:
         parse_brief(STAGE.replace('{ value = "68k" }', '{ values = ["10k", "68k"] }'))
 
 
+@pytest.mark.slow
 def test_check_takes_it_and_explore_says_that_nothing_varies(stage: Path, tmp_path: Path) -> None:
     checked = run("check", stage)
     assert checked.exit_code == 0
@@ -75,6 +76,7 @@ def test_check_takes_it_and_explore_says_that_nothing_varies(stage: Path, tmp_pa
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_a_terminal_of_80_columns_holds_it(stage: Path, other: Path) -> None:
     for args in ([stage], [stage, other]):
         result = run("assess", *args)
@@ -82,6 +84,16 @@ def test_a_terminal_of_80_columns_holds_it(stage: Path, other: Path) -> None:
         lines = result.output.splitlines()
         assert max(map(len, lines)) <= 80
         assert "High voltage kills" in " ".join(lines[-2:])
+
+
+def test_no_number_of_the_table_is_cut(stage: Path, other: Path) -> None:
+    told = json.loads(run("assess", stage, other, "--form", "json").output)["comparison"]
+    rows = [line for line in run("assess", stage, other).output.splitlines() if "│" in line]
+    assert len(rows) == len(told["scores"])
+    for line in rows:
+        assert len(line) <= 80
+        assert line.count("│") == 5
+        assert "…" not in line.split("│", 2)[2]
 
 
 def test_json_holds_the_numbers(stage: Path, other: Path) -> None:

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from closed_forms import dense_response
 from fixture_types import ReadReference
 from objectives.assessment import Assessment, assess
 from objectives.circuit.follower import CathodeFollower
-from objectives.circuit.nodal import dense_response
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import small_signal
 from objectives.devices.protocol import Device
@@ -232,6 +232,7 @@ def test_swaps_are_the_first_stage_with_one_part_of_the_second() -> None:
     assert total.interaction_steps == pytest.approx(total.difference.steps - apart)
 
 
+@pytest.mark.slow
 def test_a_follower_and_a_floating_grid_are_swapped_whole() -> None:
     follower = CathodeFollower(supply_V=330.0, cathode_resistor_ohm=100e3)
     direct = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0)

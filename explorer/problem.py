@@ -264,7 +264,7 @@ class Problem:
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
         """
-        count = len(next(iter(parts.values())))
+        count = len(next(iter(parts.values()), (0,)))  # where nothing varies there is one candidate
         pieces = [
             self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
             for at in range(0, max(count, 1), CHUNK)

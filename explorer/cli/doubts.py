@@ -103,11 +103,10 @@ def print_doubts(doubts: Sequence[Doubt], terms: Terms) -> None:
 def point_lines(found: BriefReview, terms: Terms) -> dict[str, str]:
     """Return the parts of the middle of the space, then its working point with each device."""
     parts = found.points[0].parts.items()
-    lines = {
-        "parts": ", ".join(
-            f"{ELEMENTS[n].label_for(terms)} {part_value(n, v)}" for n, v in parts if n != "device"
-        )
-    }
+    words = ", ".join(
+        f"{ELEMENTS[n].label_for(terms)} {part_value(n, v)}" for n, v in parts if n != "device"
+    )
+    lines = {"parts": words} if words else {}
     for point in found.points:
         lines[point.device] = ", ".join(
             f"{score_label(name, terms)} {quantity(value, score_unit(name), 3)}"

@@ -94,7 +94,7 @@ def formulate(brief: Brief) -> Formulation:
     fixed = Stage(
         supply_V=nominal(brief.supply.voltage),
         grid_bias_V=brief.supply.grid_bias,
-        grid_bias_ratio=brief.supply.grid_bias_ratio,
+        grid_bias_ratio=brief.supply.bias_share,
         stray_grid_plate_F=strays.total_F("grid to plate"),
         stray_grid_cathode_F=strays.total_F("grid to cathode"),
         stray_plate_cathode_F=strays.total_F("plate to cathode"),

@@ -9,17 +9,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from explorer.brief.parts import PART_ELEMENTS, highest
+from explorer.brief.parts import highest
 from explorer.evaluation import Parts
 from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.obstacles import more_choice, obstacles
 from explorer.problem import Problem
+from explorer.report_parts import part_lines
 from explorer.search import SearchResult
 from objectives.assessment import Assessment
-from objectives.elements import Element
 from objectives.format import first
-from objectives.marking import iec_60062_code
 from objectives.radio.tables import wiring
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields
@@ -30,7 +29,6 @@ from reports.model import (
     LimitRow,
     Mark,
     NamedDesign,
-    PartLine,
     PickStudies,
     ReportData,
     ScoreStanding,
@@ -94,16 +92,16 @@ def _of_stage(
     formulation: Formulation, problem: Problem, pick: Assessment, own: Parts
 ) -> dict[str, Any]:
     """Return the fields of a stage and its surroundings; ``own`` are the parts that it states."""
-    brief = formulation.brief
+    brief, driver = formulation.brief, _driver(formulation, problem, own)
     others = (brief.driver.stage, brief.load.stage, brief.load.cathode_follower)
     return {
         "title": brief.title,
         "scenario": " ".join(brief.scenario.split()),
-        "driver": _driver(formulation, problem, own),
+        "driver": driver,
         "next_device": "" if brief.load.stage is None else brief.load.stage.valve,
         "pick": pick,
         "origins": {c.part: c.origin for c in problem.choices},
-        "parts": _parts(problem, pick, own),
+        "parts": part_lines(problem, brief.stock.capacitor_series, pick, own, driver),
         "limits": _limits(problem, pick),
         "wiring": [
             WiringLine(w.kind, w.between, w.total_F, wiring(w.kind).source)
@@ -148,16 +146,25 @@ def yield_columns(yields: FrontYields) -> pd.DataFrame:
 def _driver(formulation: Formulation, problem: Problem, own: Parts) -> DriverSummary:
     driving = problem.driving.at(own)
     fields, earlier = driving.fields(), formulation.brief.driver.stage
-    if driving.driver is None or driving.stage is None or earlier is None:
-        return DriverSummary(first(fields["source_ohm"]))
-    return DriverSummary(
+    plain = DriverSummary(
         first(fields["source_ohm"]),
         first(fields["source_ratio"]),
-        earlier.valve,
-        first(driving.stage.plate_load_ohm),
-        first(driving.stage.cathode_total_ohm),
-        first(driving.driver.point.plate_current_A),
-        first(driving.driver.point.plate_V),
+        driving.resistance_ohm,
+        first(driving.divider_series_ohm),
+        first(driving.divider_shunt_ohm),
+        first(driving.level_fraction),
+    )
+    if driving.driver is None or driving.stage is None or earlier is None:
+        return plain
+    return replace(
+        plain,
+        ahead_ohm=first(driving.driver.output_impedance_ohm.real),
+        device=earlier.valve,
+        supply_V=first(driving.stage.supply_V),
+        plate_load_ohm=first(driving.stage.plate_load_ohm),
+        cathode_ohm=first(driving.stage.cathode_total_ohm),
+        plate_current_A=first(driving.driver.point.plate_current_A),
+        plate_V=first(driving.driver.point.plate_V),
     )
 
 
@@ -222,45 +229,6 @@ def _decision(ex: Exploration) -> DecisionSummary | None:
         int(np.count_nonzero(decision.on_target & ex.on_front)),
         np.asarray((decision.steps - decision.best).max(axis=1)),
     )
-
-
-def _parts(problem: Problem, pick: Assessment, own: Parts) -> list[PartLine]:
-    origins = {c.part: c.origin for c in problem.choices}
-    stage = pick.stage.numeric_fields()
-    lines = []
-    for element in PART_ELEMENTS.values():
-        field, value = element.name, first(stage[element.name])
-        fitted = 0 < value < np.inf
-        if fitted:
-            marking, note = iec_60062_code(value, element.unit), problem.note(field, value)
-            line = PartLine(field, value, marking, origins.get(field, ""), note=note)
-            lines.append(_stressed(line, element, pick))
-        elif field in origins:
-            lines.append(PartLine(field, value, origin=origins[field]))
-        if field == "grid_leak_ohm" and (fitted or field in origins):
-            place = first(stage["leak_at_grid"])
-            lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
-    listed = {line.field for line in lines}
-    around = [c for c in problem.choices if c.part not in listed]
-    lines += [PartLine(c.part, c.shown(own[c.part])[0], "", c.origin) for c in around]
-    return lines
-
-
-def _stressed(line: PartLine, element: Element, pick: Assessment) -> PartLine:
-    """Return a line of the parts list with the power and the voltage that the part must bear."""
-    point = pick.point
-    if element.direct_current:
-        currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
-        amperes, ohms = first(currents[element.direct_current]), float(line.value)
-        return replace(line, power_W=amperes**2 * ohms, voltage_V=amperes * ohms,
-                       when="at rest")  # fmt: skip
-    if element.voltage == "supply_V":
-        return replace(line, voltage_V=first(pick.stage.supply_V), when="at switch-on")
-    if element.voltage == "cathode_V":
-        return replace(line, voltage_V=first(point.cathode_V), when="at rest")
-    if element.voltage == "source_V":
-        return replace(line, when="at switch-on")  # the supply of whatever drives it
-    return line
 
 
 def _limits(problem: Problem, pick: Assessment) -> list[LimitRow]:

@@ -155,13 +155,7 @@ class Assessment:
         """Every rating of the valve and of the rated resistors."""
         t, stage, point = self.targets, self.stage, self.point
         if t.supply_rise > 0:
-            raised = replace(stage, supply_V=stage.supply_V * (1 + t.supply_rise))
-            high = replace(self, stage=raised, targets=replace(t, supply_rise=0.0))
-            if self.follower is not None:
-                after, device = self.follower
-                up = after.supply_V * (1 + t.supply_rise)
-                high = replace(high, follower=(replace(after, supply_V=up), device))
-            return high.ratings
+            return self.with_supply_raised(t.supply_rise).ratings
         found = list(self.device.ratings(stage, point))
         if self.follower is not None and self.coupled is not None:
             after, device = self.follower
@@ -184,6 +178,16 @@ class Assessment:
                         Rating(f"{label} {kind}", value, np.asarray(allowed), unit, "brief", name)
                     )
         return [replace(rating, allowed=rating.allowed * t.derating) for rating in found]
+
+    def with_supply_raised(self, rise: float) -> Assessment:
+        """Return the stages with every supply raised by a fraction, and no further rise to come."""
+        stage = replace(self.stage, supply_V=self.stage.supply_V * (1 + rise))
+        follower = self.follower
+        if follower is not None:
+            after, device = follower
+            follower = replace(after, supply_V=after.supply_V * (1 + rise)), device
+        targets = replace(self.targets, supply_rise=0.0)
+        return replace(self, stage=stage, targets=targets, follower=follower)
 
     def single(self) -> Assessment:
         """Return the same one stage with the fields of stage and follower as scalars.

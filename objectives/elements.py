@@ -1,6 +1,7 @@
 """The elements of a stage: the name of each, its place in the circuit, what stresses it.
 
-An element is a field of :class:`objectives.stage.Stage`, or of what drives it. Labels are templates
+An element is a field of :class:`objectives.stage.Stage`, or of what drives it, or a part that makes
+up such a field. Labels are templates
 for :meth:`objectives.devices.terms.Terms.write`, since a transistor's grid is a gate or a base.
 """
 
@@ -38,7 +39,9 @@ class Element:
     needs : the part without which this one is not fitted either
     direct_current : which direct current flows through it, ``supply`` or ``cathode``; else empty
     voltage : the direct voltage that a capacitor must withstand: ``supply_V`` or ``source_V`` (the
-        supply of what drives the stage) at switch-on, ``cathode_V`` at rest
+        supply of what drives the stage) at switch-on, ``cathode_V`` (that of the bypassed section)
+        at rest
+    purpose : template of what a part is for
     """
 
     name: str
@@ -52,6 +55,7 @@ class Element:
     needs: str = ""
     direct_current: Literal["", "supply", "cathode"] = ""
     voltage: Literal["", "supply_V", "source_V", "cathode_V"] = ""
+    purpose: str = ""
 
     @property
     def key(self) -> str:
@@ -76,6 +80,11 @@ class Element:
 DRIVER: Final = "driver."
 """Begins the name of what belongs to the driver of a stage, and is no field of it."""
 
+
+BIAS_UPPER, BIAS_LOWER = "bias_divider.upper_ohm", "bias_divider.lower_ohm"
+"""The two resistors that give ``grid_bias_ratio`` and ``grid_leak_ohm`` of a stage."""
+
+
 _NONE: Final = {0.0: "none"}
 _DIRECT: Final = {math.inf: "direct"}
 _OPEN: Final = {math.inf: "none"}
@@ -88,32 +97,44 @@ def _elements(*entries: Element) -> Mapping[str, Element]:
 ELEMENTS: Final = _elements(
     Element("device", "{kind}", "setting"),
     Element("supply_V", "supply", "setting"),
-    Element("stopper_ohm", "{grid} stopper", "resistor", ("a", "m"), True, _NONE, in_series=True),
+    Element("stopper_ohm", "{grid} stopper", "resistor", ("a", "m"), True, _NONE, in_series=True,
+            purpose="keeps radio out, and with the {grid}'s capacitance sets the input corner"),
     Element("plate_load_ohm", "{plate} load", "resistor", ("q", GROUND), True,
-            direct_current="supply"),
+            direct_current="supply",
+            purpose="turns the {plate} current into the output voltage"),
     Element("cathode_resistor_ohm", "{cathode} resistor", "resistor", ("j", GROUND), True, _NONE,
-            direct_current="cathode"),
+            direct_current="cathode",
+            purpose="sets the bias"),
     Element("cathode_unbypassed_ohm", "unbypassed {cathode} resistor", "resistor", ("y", "j"), True,
-            _NONE, "unbypassed", in_series=True, direct_current="cathode"),
+            _NONE, "unbypassed", in_series=True, direct_current="cathode",
+            purpose="sets the bias, and by feedback trades gain for evenness"),
     Element("bypass_F", "{cathode} bypass", "capacitor", ("b", GROUND), True,
             {0.0: "none", math.inf: "full"}, "bypass", in_series=True, voltage="cathode_V",
-            needs="cathode_resistor_ohm"),
+            needs="cathode_resistor_ohm",
+            purpose="restores the gain that the {cathode} resistor costs"),
     Element("bypass_series_ohm", "resistor in series with the bypass", "resistor", ("j", "b"), True,
-            _NONE, "in series", in_series=True, needs="bypass_F"),
-    Element("grid_leak_ohm", "{grid_leak}", "resistor", ("a", GROUND), True, _OPEN),
+            _NONE, "in series", in_series=True, needs="bypass_F",
+            purpose="limits how much the bypass restores"),
+    Element("grid_leak_ohm", "{grid_leak}", "resistor", ("a", GROUND), True, _OPEN,
+            purpose="holds the {grid} at its bias"),
     Element("leak_at_grid", "position of the {grid_leak}", "setting",
             words={0.0: "before the stopper", 1.0: "after the stopper"}),
     Element("input_coupling_F", "input coupling capacitor", "capacitor", ("c", "a"), True, _DIRECT,
-            "input coupling", in_series=True, voltage="source_V"),
+            "input coupling", in_series=True, voltage="source_V",
+            purpose="keeps direct voltage from the {grid}"),
     Element("output_coupling_F", "output coupling capacitor", "capacitor", ("q", "o"), True,
-            _DIRECT, "output coupling", in_series=True, voltage="supply_V"),
+            _DIRECT, "output coupling", in_series=True, voltage="supply_V",
+            purpose="keeps the {plate}'s direct voltage from the load"),
     Element("plate_capacitor_F", "capacitor across the {plate} load", "capacitor", ("z", GROUND),
-            True, _NONE, "across the load", voltage="supply_V"),
+            True, _NONE, "across the load", voltage="supply_V",
+            purpose="cuts treble"),
     Element("plate_capacitor_series_ohm", "resistor in series with the capacitor across the load",
             "resistor", ("q", "z"), True, _NONE, "in series", in_series=True,
-            needs="plate_capacitor_F"),
+            needs="plate_capacitor_F",
+            purpose="ends the treble cut"),
     Element("grid_capacitor_F", "capacitor from {grid} to ground", "capacitor", ("x", GROUND), True,
-            _NONE, "{grid} to ground"),
+            _NONE, "{grid} to ground",
+            purpose="keeps radio out, and lowers the input corner"),
     Element("grid_bias_V", "fixed {grid} bias", "setting"),
     Element("grid_bias_ratio", "{grid} bias as a share of the supply", "setting"),
     Element("source_ohm", "{source} resistance", "resistor", ("c", GROUND), short="{source}",
@@ -139,6 +160,10 @@ ELEMENTS: Final = _elements(
             in_series=True),
     Element("cathode_lead_H", "inductance of the {cathode} lead", "inductor", ("k", "y"),
             in_series=True),
+    Element(BIAS_UPPER, "upper resistor of the {grid} bias divider", "resistor",
+            short="upper bias", purpose="sets the {grid}'s bias, together with the lower one"),
+    Element(BIAS_LOWER, "lower resistor of the {grid} bias divider", "resistor",
+            short="lower bias", purpose="sets the {grid}'s bias, together with the upper one"),
     Element(f"{DRIVER}supply_V", "supply of the driving stage", "setting"),
     Element(f"{DRIVER}plate_load_ohm", "plate load of the driving stage", "resistor"),
     Element(f"{DRIVER}cathode_resistor_ohm", "cathode resistor of the driving stage", "resistor",
@@ -148,8 +173,10 @@ ELEMENTS: Final = _elements(
     Element(f"{DRIVER}bypass_F", "cathode bypass of the driving stage", "capacitor",
             words={0.0: "none", math.inf: "full"}),
     Element(f"{DRIVER}divider_series_ohm", "series resistor of the attenuator", "resistor",
-            words=_NONE),
-    Element(f"{DRIVER}divider_shunt_ohm", "shunt resistor of the attenuator", "resistor"),
+            words=_NONE, short="attenuator",
+            purpose="attenuates, together with its shunt"),
+    Element(f"{DRIVER}divider_shunt_ohm", "shunt resistor of the attenuator", "resistor",
+            short="shunt", purpose="attenuates"),
     Element(f"{DRIVER}level_fraction", "setting of the attenuator", "setting"),
 )  # fmt: skip
 """Every field of a stage by its name; parts first, in the order of a parts list; driver last."""

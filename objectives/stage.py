@@ -98,6 +98,18 @@ class Stage(Batch):
         """The voltage that the cold end of the grid leak returns to (V)."""
         return self.grid_bias_V + self.grid_bias_ratio * self.supply_V
 
+    @property
+    def bias_divider_ohm(self) -> tuple[FloatArray, FloatArray]:
+        """Upper and lower resistor (ohm) that set ``grid_bias_ratio``; inf where there are none.
+
+        In parallel they are the grid leak, and the lower divides the supply down to the bias.
+        """
+        leak, ratio = np.broadcast_arrays(self.grid_leak_ohm, self.grid_bias_ratio)
+        there = (ratio > 0) & (ratio < 1) & (self.grid_bias_V == 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            upper, lower = leak / ratio, leak / (1 - ratio)
+        return np.where(there, upper, np.inf), np.where(there, lower, np.inf)
+
     def grid_return(self) -> tuple[FloatArray, FloatArray]:
         """Return the direct voltage (V) and resistance (ohm) that the grid sees to ground.
 

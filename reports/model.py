@@ -16,6 +16,7 @@ from objectives.assessment import Assessment
 from objectives.devices.protocol import Device
 from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
+from objectives.ordering import SIGNALS_ONLY, Order, Stress
 from objectives.reading.comparison import Comparison
 from objectives.reading.purposes import Reading
 from objectives.tolerance.front_yields import FrontYields
@@ -141,14 +142,28 @@ class DriverSummary:
     """What drives the stage."""
 
     source_ohm: float
+    """Resistance behind the attenuator, if any."""
     passed: float = 1.0
-    """Share of the voltage that the level control passes."""
+    """Share of the source's open-circuit voltage that is left there."""
+    ahead_ohm: float = 0.0
+    """Resistance of the source itself, or output resistance of the earlier stage."""
+    series_ohm: float = 0.0
+    shunt_ohm: float = math.inf
+    """Resistors of the attenuator; 0 and inf where absent."""
+    level: float = 1.0
+    """Share of the shunt resistor below its tap."""
     device: str = ""
     """Of the earlier stage; empty where a plain source drives."""
+    supply_V: float = math.nan
     plate_load_ohm: float = math.nan
     cathode_ohm: float = math.nan
     plate_current_A: float = math.nan
     plate_V: float = math.nan
+
+    @property
+    def attenuates(self) -> bool:
+        """Whether an attenuator stands between source and stage."""
+        return self.series_ohm > 0 or math.isfinite(self.shunt_ohm)
 
 
 @dataclass(frozen=True)
@@ -262,16 +277,21 @@ class PartLine:
     """One line of the parts list of the pick."""
 
     field: str
-    """Field of Stage, e.g. 'stopper_ohm'."""
+    """An element by its name, e.g. 'stopper_ohm'."""
     value: float | str
+    """As the stage has it: inf for a full bypass."""
     marking: str = ""
-    """IEC 60062 code; empty where no part is fitted."""
+    """IEC 60062 code of what is bought; empty where no part is fitted."""
     origin: str = ""
     """Where the values come from that it was chosen from; empty where the brief fixes it."""
-    power_W: float = math.nan
-    voltage_V: float = math.nan
-    """What the part is exposed to; nan where it does not matter or is not known."""
-    when: Literal["", "at rest", "at switch-on"] = ""
+    bought: float = math.nan
+    """Value of the part that does the work: the stage's own, or in place of an ideal capacitor the
+    smallest that will do; nan where there is none."""
+    down_to_Hz: float = math.nan
+    """Lowest frequency at which a part does the work of an ideal one; nan where it need not."""
+    stress: Stress = SIGNALS_ONLY
+    order: Order | None = None
+    """None where nothing is to be bought, or nothing large enough exists."""
     note: str = ""
     """The drawer's."""
 

@@ -22,7 +22,14 @@ MODULES = {
 TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in MODULES.items()}
 # What stands behind the command line and the notebook may use the reports; nothing else of the
 # explorer may.
-COMMAND_LINE = {"cli", "__main__.py", "notebook.py", "report_data.py", "report_studies.py"}
+COMMAND_LINE = {
+    "cli",
+    "__main__.py",
+    "notebook.py",
+    "report_data.py",
+    "report_parts.py",
+    "report_studies.py",
+}
 LONGEST = 400
 """Lines of a module."""
 

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Annotated, Any, Final, Literal, Self
 
 import numpy as np
-from pydantic import Field, PrivateAttr, ValidationInfo, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, ValidationInfo, model_validator
 
 from explorer.aims import FreeScore, Window
 from explorer.brief.base import Section
@@ -28,7 +28,7 @@ from explorer.brief.limits import Limits
 from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
 from explorer.brief.strays import Strays
-from explorer.brief.supply_driver_load import Driver, Load, Supply
+from explorer.brief.supply_driver_load import BiasDivider, Driver, Load, Supply
 from explorer.units import format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written, did_you_mean
@@ -233,6 +233,17 @@ class Brief(Section):
             raise InputError("schema", version, "expected 1, the only version that is read")
         return raw
 
+    @model_validator(mode="before")
+    @classmethod
+    def _leak_of_divider(cls, raw: Any) -> Any:
+        """Give the grid leak the value that a stated bias divider has for it."""
+        try:
+            divider = BiasDivider.model_validate(raw["supply"]["bias_divider"])
+            leak = {"value": divider.parallel_ohm, **raw["parts"].get("grid_leak", {})}
+            return {**raw, "parts": {**raw["parts"], "grid_leak": leak}}
+        except (KeyError, TypeError, AttributeError, ValidationError):
+            return raw  # there is none, or what is wrong with it is told by its own table
+
     @model_validator(mode="after")
     def _cross_check(self, info: ValidationInfo) -> Self:
         context = info.context or {}
@@ -246,6 +257,11 @@ class Brief(Section):
     def _part_errors(self) -> Iterator[InputError]:
         parts = self.parts
         coupling, output = parts["input_coupling"].ends(), parts["output_coupling"].ends()
+        divider = self.supply.bias_divider
+        if divider is not None and parts.leak.ends() != (divider.parallel_ohm,):
+            shown = Written(" or ".join(format_quantity(end, "ohm") for end in parts.leak.ends()))
+            allowed = "expected at most a position: supply.bias_divider gives the value"
+            yield InputError("parts.grid_leak", shown, allowed)
         if math.inf in parts.leak.ends() and any(map(math.isfinite, coupling)):
             allowed = "the grid would float: expected a leak, or input_coupling direct"
             yield InputError("parts.grid_leak", "none", allowed)

@@ -11,7 +11,15 @@ from pydantic import Field, model_validator
 from explorer.brief.base import Section, Share
 from explorer.brief.errors import NOT_GIVEN
 from explorer.brief.parts import PART_ELEMENTS, Freed, PartChoice, nominal, quantity_of
-from explorer.units import Farads, Ohms, PositiveOhms, PositiveVolts, QuantityField, Volts
+from explorer.units import (
+    Farads,
+    Ohms,
+    PositiveOhms,
+    PositiveVolts,
+    QuantityField,
+    Volts,
+    format_quantity,
+)
 from objectives.checks import InputError, Written, did_you_mean
 from objectives.circuit import follower
 from objectives.elements import DRIVER, ELEMENTS
@@ -42,6 +50,23 @@ def _exactly_one(table: Section, *names: str) -> None:
         raise InputError("", shown, f"expected exactly one of {', '.join(names)}")
 
 
+class BiasDivider(Section):
+    """Two resistors that bias the grid from the supply; in parallel they are its leak."""
+
+    upper: PositiveOhms = Field(description="From the supply to the grid's side (ohm).")
+    lower: PositiveOhms = Field(description="From there to ground (ohm).")
+
+    @property
+    def share(self) -> float:
+        """Share of the supply that they divide down to."""
+        return self.lower / (self.upper + self.lower)
+
+    @property
+    def parallel_ohm(self) -> float:
+        """Resistance of both in parallel."""
+        return self.upper * self.share
+
+
 class Supply(Section):
     """The supply and the fixed potentials about the valve."""
 
@@ -63,6 +88,26 @@ class Supply(Section):
         description="Share of the supply that is added to grid_bias, as by a divider.",
         examples=[0.1],
     )
+    bias_divider: BiasDivider | None = Field(
+        default=None,
+        description="The divider itself, in place of grid_bias, grid_bias_ratio and a value of "
+        "parts.grid_leak.",
+    )
+
+    @model_validator(mode="after")
+    def _one_bias(self) -> Self:
+        if self.bias_divider is not None:
+            for name, unit in (("grid_bias", "V"), ("grid_bias_ratio", "ratio")):
+                value = getattr(self, name)
+                if value != 0:
+                    shown = Written(format_quantity(value, unit))
+                    raise InputError(name, shown, "expected nothing: bias_divider gives the bias")
+        return self
+
+    @property
+    def bias_share(self) -> float:
+        """Share of the supply that the grid's bias takes, however it is stated."""
+        return self.grid_bias_ratio if self.bias_divider is None else self.bias_divider.share
 
 
 class _NeighbourStage(Section):

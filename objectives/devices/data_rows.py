@@ -20,7 +20,7 @@ class DataRow:
 
 
 def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[DataRow, ...]:
-    """Return law, capacitances, ratings, noise and spreads of a device.
+    """Return law, capacitances, pins, heater, ratings, noise and spreads of a device.
 
     Parameters
     ----------
@@ -43,6 +43,22 @@ def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[Data
     if law.grid_parameters():
         rows.append(DataRow("{grid} current", law.grid_parameters(), sources.grid_current))
     rows.append(DataRow(where, capacitances, sources.capacitance))
+    wired = device.connections
+    for number, pins in enumerate(wired.sections):
+        other = "" if number == 0 else "the other section's "
+        own = (Datum("{grid}", pins.grid), Datum("{plate}", pins.plate),
+               Datum("{cathode}", pins.cathode))  # fmt: skip
+        shield = () if wired.shield is None else (Datum("shield", wired.shield),)
+        rows.append(DataRow(f"{other}pins, {wired.base}", own + shield, wired.source))
+    if wired.heater is not None:
+        heater = wired.heater
+        ends = tuple(Datum("pin", pin) for pin in heater.pins)
+        tap = () if heater.centre_tap is None else (Datum("centre tap", heater.centre_tap),)
+        supplied = (
+            Datum("voltage", heater.voltage_V, "V"),
+            Datum("current", heater.current_A, "A"),
+        )
+        rows.append(DataRow("heater", supplied + ends + tap, wired.source))
     if device.maxima:
         rows.append(DataRow("ratings, each a maximum", device.maxima, sources.ratings))
     rows.append(DataRow("noise", device.noise_data, sources.noise))

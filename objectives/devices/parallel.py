@@ -85,6 +85,7 @@ class ParallelSections(ModifiedDevice):
             "name": f"{nominal.name}, {n} sections in parallel",
             "law": _ParallelLaw(nominal.law, float(n)),
             "plate_dissipation_max_W": None if rated is None else n * rated,
+            "connections": replace(nominal.connections, used=n),
             "fit": None,  # what is recorded of the fit is of one section
         }
         return super().of(nominal, **(together | changed))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import Batch, FloatArray
+from objectives.devices.connections import NOT_KNOWN, Connections
 from objectives.devices.fit_record import FitRecord
 from objectives.devices.law import ConductionLaw, Datum
 from objectives.devices.terms import Terms
@@ -94,6 +95,8 @@ class Device(ABC):
     """Rated plate-cathode voltage (V); None where not published."""
     plate_dissipation_max_W: float | None = None
     """Rated dissipation (W); None where not published."""
+    connections: Connections = NOT_KNOWN
+    """Base or case, pins and heater."""
     fit: FitRecord | None = None
     """How its law was fitted and how well it does; None where that is not recorded."""
 

@@ -20,6 +20,8 @@ from typing import Annotated, Any, TypeAlias
 from pydantic import Field
 
 from objectives.devices.bipolar import Bipolar, BipolarTransistor
+from objectives.devices.connection_entries import BipolarCase, FetCase
+from objectives.devices.connections import NOT_KNOWN
 from objectives.devices.field_effect import JunctionFet, SquareLawFet
 from objectives.devices.junctions import capacitance_spreads
 from objectives.devices.protocol import DataSources
@@ -95,6 +97,7 @@ class _Transistor(NamedEntry):
     noise: Sourced
     ratings: Sourced
     spread: _Spread | None = None
+    case: FetCase | BipolarCase | None = None
 
     def data(self, own: Spread | None) -> dict[str, Any]:
         """Return all of the device but its law; ``own`` is the spread of its kind."""
@@ -107,6 +110,7 @@ class _Transistor(NamedEntry):
             **self.noise.numbers,
             **self.ratings.numbers,
             "spreads": common if own is None else (own, *common),
+            "connections": NOT_KNOWN if self.case is None else self.case.connections(),
             "sources": DataSources(
                 law=self.law.source,
                 capacitance=self.capacitance.source,
@@ -122,6 +126,7 @@ class _FetEntry(_Transistor):
     noise: _FetNoise
     ratings: _FetRatings
     spread: _FetSpread | None = None
+    case: FetCase | None = None
 
     def device(self) -> JunctionFet:
         s, own = self.spread, None
@@ -172,6 +177,7 @@ class _BipolarEntry(_Transistor):
     noise: _BipolarNoise
     ratings: _BipolarRatings
     spread: _BipolarSpread | None = None
+    case: BipolarCase | None = None
 
     def device(self) -> BipolarTransistor:
         s, own = self.spread, None

@@ -75,7 +75,6 @@ class Valve(Device):
     grid_leak_cathode_bias_max_ohm, grid_leak_fixed_bias_max_ohm : grid-circuit resistance (ohm)
     grid_negative_max_V : most negative bias, given as a positive number (V)
     grid_positive_max_V : most positive direct grid voltage (V)
-    heater_V, heater_A : heater, for the whole envelope
     noise_resistance_factor : equivalent noise resistance times transconductance (dimensionless)
     flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
     shielded : whether the capacitances published with an external shield hold
@@ -103,8 +102,6 @@ class Valve(Device):
     grid_leak_fixed_bias_max_ohm: float | None = None
     grid_negative_max_V: float | None = None
     grid_positive_max_V: float | None = None
-    heater_V: float | None = None
-    heater_A: float | None = None
     noise_resistance_factor: float = 2.5
     flicker_corner_Hz: float = 5e3
     shielded: bool = False

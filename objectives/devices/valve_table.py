@@ -18,6 +18,12 @@ import tomlkit
 from pydantic import Field, create_model
 
 from objectives.checks import InputError
+from objectives.devices.connection_entries import (
+    BaseEntry,
+    HeaterEntry,
+    connection_tables,
+    valve_connections,
+)
 from objectives.devices.fit_record import (
     QUANTITIES,
     CurveReading,
@@ -90,11 +96,6 @@ class _Ratings(Sourced):
     grid_positive_max_V: NotNegative | None = None
 
 
-class _Heater(Entry):
-    voltage_V: Positive
-    current_A: Positive
-
-
 class _Noise(Sourced):
     resistance_factor: Positive
     flicker_corner_Hz: NotNegative
@@ -140,7 +141,8 @@ class _Valve(NamedEntry):
     capacitance: _Capacitance
     capacitance_shielded: _Shielded | None = None
     ratings: _Ratings | None = None
-    heater: _Heater | None = None
+    heater: HeaterEntry | None = None
+    base: BaseEntry | None = None
     noise: _Noise | None = None
     spread: _Spread | None = None
     fit: _Fit | None = None
@@ -162,8 +164,7 @@ def _valve(entry: _Valve) -> Valve:
     if entry.ratings is not None:
         given |= entry.ratings.numbers
         sources["ratings"] = entry.ratings.source
-    if entry.heater is not None:
-        given |= {"heater_V": entry.heater.voltage_V, "heater_A": entry.heater.current_A}
+    given["connections"] = valve_connections(entry.heater, entry.base)
     if entry.noise is not None:
         given["noise_resistance_factor"] = entry.noise.resistance_factor
         given["flicker_corner_Hz"] = entry.noise.flicker_corner_Hz
@@ -278,7 +279,7 @@ def _fields(entry: Valve) -> dict[str, Any]:
         "capacitance": {**_in_pF(bare), "source": sources.capacitance},
         "capacitance_shielded": _in_pF(shield),
         "ratings": {**ratings, "source": sources.ratings} if sources.ratings else {},
-        "heater": {"voltage_V": entry.heater_V, "current_A": entry.heater_A},
+        **connection_tables(entry.connections),
         "noise": {
             "resistance_factor": entry.noise_resistance_factor,
             "flicker_corner_Hz": entry.flicker_corner_Hz,
@@ -343,7 +344,7 @@ def _item(value: Any, inline: bool = False) -> Any:
     if isinstance(value, Mapping):
         table: Any = tomlkit.inline_table() if inline else tomlkit.table()
         for name, inner in value.items():
-            table.append(name, _item(inner, inline or name == "point"))
+            table.append(name, _item(inner, inline or name in ("point", "sections")))
         return table
     if isinstance(value, list) and not inline and value and isinstance(value[0], Mapping):
         tables = tomlkit.aot()

@@ -167,7 +167,9 @@ MAINS_SUPPLY = Spread(
 )
 """The supply of an unregulated set follows the mains."""
 
-_ELECTROLYTIC_FROM_F = 1e-6
+
+ELECTROLYTIC_FROM_F = 1e-6
+"""From this capacitance up a capacitor is taken to be electrolytic where it may be."""
 
 
 def default_spreads(
@@ -205,7 +207,7 @@ def default_spreads(
             )
         elif part in RESISTORS:
             found.append(Spread.plus_minus(part, 0.05, source="E24 part, IEC 60063 (from memory)"))
-        elif fitted.max() >= _ELECTROLYTIC_FROM_F:
+        elif fitted.max() >= ELECTROLYTIC_FROM_F:
             found.append(
                 Spread(
                     part, -0.2, 0.5, "rounded",

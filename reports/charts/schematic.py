@@ -18,15 +18,17 @@ import schemdraw.elements as elm
 from schemdraw.backends import svg as svg_backend
 
 from objectives.devices.protocol import Device, Symbol
-from objectives.elements import ELEMENTS
-from objectives.format import first, part_value, quantity, sentence
+from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
+from objectives.format import first, number, part_value, quantity, sentence
 from objectives.stage import Stage
-from reports.model import Svg
+from reports.model import DriverSummary, Svg
 from reports.theme import ACCENTS, FONT, INK, MUTED
 
 _RAIL: Final = -6.0
 _PLATE: Final = 1.7
 _SUPPLY: Final = 5.2
+_SERIES, _SHUNT = f"{DRIVER}divider_series_ohm", f"{DRIVER}divider_shunt_ohm"
+_LEVEL: Final = f"{DRIVER}level_fraction"
 _Point = tuple[float, float]
 _Side = Literal["left", "center", "right"]
 _PARTS: Final[Mapping[str, Any]] = {"resistor": elm.ResistorIEC, "capacitor": elm.Capacitor}
@@ -41,7 +43,12 @@ _DEVICES: Final[Mapping[Symbol, tuple[Callable[[], Any], str, str, str]]] = {
 """Symbol of each kind of device, and which of its ends are control, plate and cathode."""
 
 
-def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg:
+def schematic(
+    stage: Stage,
+    device: Device,
+    chosen: Collection[str] = (),
+    driver: DriverSummary | None = None,
+) -> Svg:
     """Draw the first stage of a batch.
 
     Parameters
@@ -52,6 +59,9 @@ def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg
         What amplifies; its name is written beside its symbol.
     chosen :
         Fields of Stage that were chosen by the exploration; their values are set off in colour.
+    driver :
+        What drives the stage; its attenuator is drawn. Without it the source is the Thevenin
+        equivalent that the stage states.
 
     Examples
     --------
@@ -64,6 +74,13 @@ def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg
     """
     values = {n: first(v) for n, v in stage.numeric_fields().items()}
     values["bias_V"] = first(stage.bias_V)
+    upper, lower = stage.bias_divider_ohm
+    values |= {BIAS_UPPER: first(upper), BIAS_LOWER: first(lower)}
+    if math.isfinite(values[BIAS_UPPER]):
+        values["grid_leak_ohm"] = math.inf  # the two resistors are what it is made of
+    if driver is not None and driver.attenuates:
+        values |= {"source_ohm": driver.ahead_ohm, _SERIES: driver.series_ohm}
+        values |= {_SHUNT: driver.shunt_ohm, _LEVEL: driver.level}
     # Text stays text: it can be searched, and it is set in the page's own fonts.
     before, svg_backend.config.text = svg_backend.config.text, "text"
     try:
@@ -77,13 +94,18 @@ def schematic(stage: Stage, device: Device, chosen: Collection[str] = ()) -> Svg
         markup,
         _in_words(values, device),
         f"The stage. {blue}{sentence(t.supplies)} and the capacitances of {t.kind} and "
-        "wiring are not drawn.",
+        + "wiring are not drawn"
+        + (
+            ", nor is the capacitor that couples the earlier stage to its attenuator."
+            if driver is not None and driver.device and driver.attenuates
+            else "."
+        ),
     )
 
 
 def _present(values: Mapping[str, float], name: str) -> bool:
     """Return whether a part is there at all: neither a short nor an open circuit."""
-    return values[name] > 0 and (values[name] < math.inf or name == "bypass_F")
+    return values.get(name, 0.0) > 0 and (values[name] < math.inf or name == "bypass_F")
 
 
 def _in_words(values: Mapping[str, float], device: Device) -> str:
@@ -141,17 +163,17 @@ class _Drawing:
         label = elm.Label().at(at).label(text, halign=halign, valign="center", **style)
         self.drawing.add(label)
 
-    def name(self, field: str, at: _Point, halign: _Side) -> None:
-        """Write a part's name and, below it, its value."""
+    def name(self, field: str, at: _Point, halign: _Side, called: str = "") -> None:
+        """Write a part's name, its own or what it is called here, and its value below."""
         x, y = at
         element = ELEMENTS[field]
-        short = self.device.terms.write(element.short or element.label)
+        short = called or self.device.terms.write(element.short or element.label)
         self.text((x, y + 0.2), short, halign, color=MUTED)
         colour = ACCENTS["blue"] if field in self.chosen else INK
         self.text((x, y - 0.22), part_value(field, self.values[field]), halign, color=colour)
 
     def across(
-        self, field: str, x: float, y: float = 0.0, width: float = 2.8, name_at: float = 0.85
+        self, field: str, x: float, y: float = 0.0, width: float = 2.4, name_at: float = 0.85
     ) -> float:
         """Draw a part lying in a line, if it is there; return where the line goes on."""
         if not self.has(field):
@@ -176,7 +198,7 @@ class _Drawing:
         if not present:
             self.wire(top, (x, bottom))
 
-    def shunt(self, field: str, x: float, room: float = 2.2) -> float:
+    def shunt(self, field: str, x: float, room: float = 1.9) -> float:
         """Draw a part from the signal line to the rail, if it is there; return where it goes on."""
         if not self.has(field):
             return x
@@ -192,7 +214,9 @@ class _Drawing:
         """Draw everything up to the grid and return where the signal line has come."""
         self.span(elm.SourceSin, (0, _RAIL), (0, 0))
         self.text((-0.75, _RAIL / 2), self.device.terms.source, "right", color=MUTED)
-        x = self.shunt("cable_F", self.across("source_ohm", 0.0))
+        x = self.across(_SERIES, self.across("source_ohm", 0.0))
+        x = self._level_control(x) if self.values.get(_LEVEL, 1.0) < 1 else self.shunt(_SHUNT, x)
+        x = self.shunt("cable_F", x)
         x = self.across("input_coupling_F", x)
         if self.values["leak_at_grid"] > 0.5:
             x = self._leak(self._stopper(x))
@@ -200,7 +224,36 @@ class _Drawing:
             x = self._stopper(self._leak(x))
         return self.shunt("grid_capacitor_F", x, 3.0)
 
+    def _level_control(self, x: float) -> float:
+        """Draw the track of a level control, named on its left, and go on from its wiper."""
+        track, wiper = x + 2.4, x + 3.6
+        self.wire((x, 0), (track, 0))
+        self.dot((track, _RAIL))
+        self.span(_PARTS["resistor"], (track, 0), (track, _RAIL))
+        middle = _RAIL / 2
+        self.name(_SHUNT, (track - 0.55, middle), "right", "level control")
+        self.drawing.add(elm.Arrow(headwidth=0.2).at((wiper, middle)).to((track + 0.3, middle)))
+        self.wire((wiper, middle), (wiper, 0))
+        setting = f"set to {number(self.values[_LEVEL], 3)}"
+        colour = ACCENTS["blue"] if _LEVEL in self.chosen else INK
+        self.text((wiper - 0.6, middle - 0.6), setting, "left", color=colour)
+        return wiper
+
+    def _bias_divider(self, x: float) -> float:
+        here, top = x + 0.5, 4.2
+        self.wire((x, 0), (here + 2.3, 0))
+        self.dot((here, 0), (here, _RAIL))
+        self.wire((here, 0), (here, 1.4))
+        self.down([BIAS_UPPER], (here, top), 1.4)
+        self.terminal((here, top))
+        supply = f"+{quantity(self.values['supply_V'], 'V')}"
+        self.text((here, top + 0.4), supply, "center", fontsize=12)
+        self.down([BIAS_LOWER], (here, 0), _RAIL)
+        return here + 2.3
+
     def _leak(self, x: float) -> float:
+        if self.has(BIAS_UPPER):
+            return self._bias_divider(x)
         bias = self.values["bias_V"]
         if bias == 0 or not self.has("grid_leak_ohm"):
             return self.shunt("grid_leak_ohm", x, 2.0)
@@ -282,7 +335,7 @@ class _Drawing:
             self.wire((x, top), (beside, top))
             self.down(["plate_capacitor_F", "plate_capacitor_series_ohm"], (beside, top), foot)
             self.wire((beside, foot), (x, foot))
-        end = self.across("output_coupling_F", start, _PLATE, 2.6)
+        end = self.across("output_coupling_F", start, _PLATE)
         foot = max(end, right + 3.0)
         self.wire((x, _PLATE), (start, _PLATE))
         self.wire((end, _PLATE), (foot, _PLATE))
@@ -291,8 +344,8 @@ class _Drawing:
             if self.has(field):
                 self.dot((end, _PLATE), (end, _RAIL))
                 self.down([field], (end, _PLATE), _RAIL)
-                self.wire((end, _PLATE), (end + 2.6, _PLATE))
-                end += 2.6
+                self.wire((end, _PLATE), (end + 2.1, _PLATE))
+                end += 2.1
         self.terminal((end, _PLATE))
         self.text((end + 0.25, _PLATE), "output", "left", color=MUTED)
         self.wire((0, _RAIL), (end, _RAIL))

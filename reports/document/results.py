@@ -18,7 +18,7 @@ from reports.sections.method import method_sentences
 from reports.sections.pick import reason_sentences
 from reports.sections.purposes import guess_sentences, part_entries
 
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 """Raised by one whenever a key changes its name or its meaning, or goes."""
 
 

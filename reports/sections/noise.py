@@ -6,6 +6,7 @@ from objectives.assessment import Assessment
 from objectives.format import quantity
 from reports.charts.noise import noise_chart, noise_shares, share_text
 from reports.model import Figure, Prose, Section
+from reports.sections.levels import attenuator_loss
 
 
 def noise_section(pick: Assessment) -> Section:
@@ -15,8 +16,10 @@ def noise_section(pick: Assessment) -> Section:
         return Section("noise", "Noise budget", [])
     low, high = (quantity(f, "Hz") for f in pick.targets.noise_band_Hz)
     largest, *rest = zip(shares["label"], map(share_text, shares["share"]), strict=True)
+    lost = attenuator_loss(pick)
     text = (
-        f"Referred to the {pick.device.terms.source} the stage makes "
+        f"Referred to the {pick.device.terms.source}"
+        f"{f', ahead of an attenuator that loses {lost},' if lost else ''} the stage makes "
         f"{quantity(pick.noise.total_dBu, 'dBu')} of A-weighted noise, and "
         f"{quantity(pick.noise.unweighted_total_dBu, 'dBu')} unweighted from {low} to {high}, "
         f"with its resistors at {quantity(pick.targets.temperature_K, 'K')}. The largest share, "

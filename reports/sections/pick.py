@@ -38,6 +38,7 @@ from reports.model import (
 )
 from reports.sections.infeasible import more_choice_words
 from reports.sections.job import asked_words
+from reports.sections.levels import level_sentences
 from reports.sections.limits import allowed_words
 
 _NOTICED = 0.5
@@ -61,6 +62,7 @@ def pick_section(data: ReportData) -> Section:
     blocks += [
         Prose(reason_sentences(data), listed=True),
         _scores(data),
+        Prose(level_sentences(data.pick)),
         _standings(data, decision.scores),
     ]
     if decision.alternatives:

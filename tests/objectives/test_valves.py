@@ -249,8 +249,9 @@ def test_every_entry_is_complete_and_sourced(entry: Valve) -> None:
     assert entry.plate_dissipation_max_W is not None
     assert 0.5 < entry.plate_dissipation_max_W < 6
     assert entry.cathode_current_max_A is None or 5e-3 < entry.cathode_current_max_A < 30e-3
-    assert entry.heater_V is not None
-    assert 6 < entry.heater_V < 13
+    heater = entry.connections.heater
+    assert heater is not None
+    assert 6 < heater.voltage_V < 13
     assert all(p.source for p in fit_of(entry).points)
     # Biased to cut-off the law passes next to nothing, at the rated voltage.
     assert entry.law.plate_current(-50.0, entry.plate_voltage_max_V) < 1e-6
@@ -263,7 +264,9 @@ def test_twelve_ax_seven_capacitances_and_ratings_are_the_published_ones() -> No
         (1.8e-12, 1.7e-12, 1.9e-12)
     )
     assert (entry.plate_voltage_max_V, entry.plate_dissipation_max_W) == (300.0, 1.0)
-    assert (entry.heater_V, entry.heater_A) == (12.6, 0.15)
+    heater = entry.connections.heater
+    assert heater is not None
+    assert (heater.voltage_V, heater.current_A) == (12.6, 0.15)
 
 
 def test_shielded_capacitances_that_are_not_published_are_refused() -> None:

@@ -18,6 +18,7 @@ import pytest
 from fixture_types import Restage
 from objectives.assessment import Assessment
 from objectives.format import mark_words
+from objectives.ordering import Order, Stress
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
@@ -220,17 +221,34 @@ def _decision(
     )
 
 
+FILM = Order((-0.1, 0.1), np.nan, 400.0)
+
+
 def _parts(row: pd.Series, pick: Assessment) -> list[PartLine]:
     current = float(pick.point.supply_current_A[0])
     load = float(row["plate_load_ohm"])
     return [
-        PartLine("stopper_ohm", float(row["stopper_ohm"]), "120K", PARTS["stopper_ohm"]),
         PartLine(
-            "plate_load_ohm", load, "220K", PARTS["plate_load_ohm"], current**2 * load,
-            current * load, "at rest",
+            "stopper_ohm", float(row["stopper_ohm"]), "120K", PARTS["stopper_ohm"],
+            float(row["stopper_ohm"]), order=Order((-0.05, 0.05), 0.125, 150.0),
         ),
-        PartLine("bypass_F", 22e-6, "22µ", PARTS["bypass_F"], voltage_V=1.6, when="at rest"),
-        PartLine("input_coupling_F", 22e-9, "22n", when="at switch-on"),
+        PartLine(
+            "plate_load_ohm", load, "220K", PARTS["plate_load_ohm"], load,
+            stress=Stress(current**2 * load, current * load, "at rest"),
+            order=Order((-0.05, 0.05), 0.5, 350.0),
+        ),
+        PartLine(
+            "bypass_F", np.inf, "22µ", PARTS["bypass_F"], 22e-6, 20.0,
+            Stress(voltage_V=1.6, when="at rest", at_most_V=2.0), Order((-0.2, 0.5), np.nan, 6.3),
+        ),
+        PartLine(
+            "input_coupling_F", 22e-9, "22n", "", 22e-9,
+            stress=Stress(voltage_V=300.0, when="at switch-on"), order=FILM,
+        ),
+        PartLine(
+            "output_coupling_F", 22e-9, "22n", "", 22e-9,
+            stress=Stress(voltage_V=300.0, when="at switch-on"), order=FILM,
+        ),
     ]  # fmt: skip
 
 

@@ -268,7 +268,7 @@ def test_json_reads_back_as_the_contents(written: dict[str, Path], contents: Rep
         written["json"].read_text("utf-8"),
         parse_constant=lambda name: pytest.fail(f"{name} is no JSON"),
     )
-    assert data["schema"] == 1
+    assert data["schema"] == 2
     assert data["version"] == version("stagefront")
     back = pd.DataFrame(data["front"])
     back["bypass_F"] = back["bypass_F"].map(float)  # "Infinity" is how JSON must write it

@@ -15,7 +15,7 @@ import pytest
 from objectives.assessment import Assessment
 from objectives.devices.transistor_table import transistors
 from reports.charts.schematic import schematic
-from reports.model import Svg
+from reports.model import DriverSummary, Svg
 from reports.theme import ACCENTS
 
 Restage = Callable[..., Assessment]
@@ -108,8 +108,23 @@ def test_a_full_bypass_is_said_to_be_one(restage: Restage) -> None:
 def test_a_fixed_bias_is_where_the_leak_returns_to(restage: Restage) -> None:
     assert "−1.5 V bias" in words(drawn(restage(grid_bias_V=-1.5)))
     assert not any("bias" in w for w in words(drawn(restage())))
-    divided = restage(grid_bias_ratio=0.05, supply_V=200.0)
-    assert "10 V bias" in words(drawn(divided))
+
+
+def test_a_bias_divider_is_drawn_as_its_two_resistors(restage: Restage) -> None:
+    divided = restage(grid_bias_ratio=22 / 122, grid_leak_ohm=22e3 * 100 / 122, supply_V=12.0)
+    shown = words(drawn(divided))
+    assert {"upper bias", "100 kΩ", "lower bias", "22 kΩ"} <= shown
+    assert not {"grid leak", "18.03 kΩ"} & shown
+
+
+@pytest.mark.parametrize("level", [1.0, 0.3])
+def test_an_attenuator_stands_between_source_and_stage(restage: Restage, level: float) -> None:
+    driver = DriverSummary(9.9e3, 0.02, 39e3, 390e3, 10e3, level)
+    svg = drawn(restage(source_ohm=9.9e3), driver=driver)
+    places = {t.words: t.x for t in texts(svg)}
+    assert places["39 kΩ"] < places["390 kΩ"] < places["10 kΩ"] < places["input coupling"]
+    assert ("set to 0.3" in places) == (level < 1)
+    assert "9.9 kΩ" not in places  # the Thevenin equivalent of what is drawn
 
 
 def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> None:
@@ -137,12 +152,20 @@ def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
         {"leak_at_grid": 1.0},
         {"leak_at_grid": 1.0, **FULL},
         {"grid_bias_V": -1.5},
+        {"grid_bias_ratio": 0.18},
+        {"grid_bias_ratio": 0.18, "leak_at_grid": 1.0},
         {"bypass_F": 0.0, "output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0},
         {"source_ohm": 0.0, "cable_F": 0.0, "input_coupling_F": np.inf},
     ],
 )
-def test_no_two_labels_overlap(restage: Restage, change: dict[str, float]) -> None:
-    labels = texts(drawn(restage(**change)))
+@pytest.mark.parametrize(
+    "driver", [None, DriverSummary(9.9e3, 0.02, 39e3, 470e3, 10e3), DriverSummary(
+        50e3, 0.5, 600.0, 0.0, 100e3, 0.5)]
+)  # fmt: skip
+def test_no_two_labels_overlap(
+    restage: Restage, change: dict[str, float], driver: DriverSummary | None
+) -> None:
+    labels = texts(drawn(restage(**change), driver=driver))
     assert len(labels) > 8
     for first, second in combinations(labels, 2):
         a, b = first.box, second.box

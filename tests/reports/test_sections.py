@@ -171,18 +171,25 @@ def test_the_parts_list_has_markings_stresses_and_the_circuit(contents: ReportDa
     assert blocks(parts, Svg)[0].name == "schematic"
     frame = blocks(parts, Table)[0].frame
     assert "marking (IEC 60062)" in frame.columns
-    load = contents.parts[1]
+    load = contents.parts[1].stress
     stress = [plain(text) for text in frame["stress"]]
-    assert stress[0] == "—"
-    assert stress[1] == f"{1e3 * load.power_W:.3g} mW, {load.voltage_V:.3g} V at rest"
-    assert stress[3] == "the supply of the driving stage, at switch-on"
-    assert frame["origin"].tolist()[2:] == [
+    assert stress[1] == "signals only"
+    assert stress[2] == f"{1e3 * load.power_W:.3g} mW, {load.voltage_V:.3g} V at rest"
+    assert "1.6 V at rest" in stress[3]
+    assert "2 V" in stress[3]
+    assert [plain(text) for text in frame["order"]][1:] == [
+        "±5 %, 0.125 W, 150 V", "±5 %, 0.5 W, 350 V", "−20/+50 %, 6.3 V", "±10 %, 400 V",
+    ]  # fmt: skip
+    # Equal parts, ordered alike, are one line; a full bypass is listed by what takes its place.
+    assert [plain(text) for text in frame["value"]][3:] == ["1 × 22 µF", "2 × 22 nF"]
+    assert "300 V" in stress[4]
+    assert frame["origin"].tolist()[3:] == [
         "chosen from 5 listed values, none to full", "fixed by the brief",
     ]  # fmt: skip
     assert "note" not in frame.columns
     noted = [replace(contents.parts[0], note="from the old set"), *contents.parts[1:]]
     frame = blocks(section(replace(contents, parts=noted), "parts"), Table)[0].frame
-    assert frame["note"].tolist() == ["from the old set", "—", "—", "—"]
+    assert frame["note"].tolist() == ["—", "from the old set", "—", "—", "—"]
 
 
 @pytest.mark.slow

@@ -35,6 +35,20 @@ class Design:
         device = {} if self.device is None else {"device": float(self.device)}
         return {**fields, **device, "leak_at_grid": float(self.leak_at_grid)}
 
+    @classmethod
+    def of(cls, brief: Brief, fields: Mapping[str, float]) -> Design:
+        """Return the design with these fields of a stage; what the brief fixes may be left out."""
+        parts = {
+            choice.element.key: fields.get(choice.element.name, choice.ends()[0])
+            for choice in brief.all_choices()
+        }
+        number = fields.get("device")
+        return cls(
+            MappingProxyType(parts),
+            fields.get("leak_at_grid", brief.parts.leak.positions()[0]) > 0.5,
+            None if number is None else int(number),
+        )
+
 
 _POSITION: Final = "grid_leak_position"
 _BY_KEY: Final = {element.key: element for element in ELEMENTS.values()}
@@ -66,8 +80,10 @@ def load_design(path: str | Path, brief: Brief) -> Design:
     return _read_design(table, brief, str(path))
 
 
-def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
+def parse_design(pairs: Iterable[str], brief: Brief, start: Design | None = None) -> Design:
     """Read a design from ``part=value`` pairs, as given on a command line.
+
+    With a design to start from, what is not given stays as it is there.
 
     Raises
     ------
@@ -86,10 +102,12 @@ def parse_design(pairs: Iterable[str], brief: Brief) -> Design:
             table[name] = value
     if errors:
         raise BriefError(errors, "design")
-    return _read_design(table, brief, "design")
+    return _read_design(table, brief, "design", start)
 
 
-def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
+def _read_design(
+    table: Mapping[str, Any], brief: Brief, source: str, start: Design | None = None
+) -> Design:
     choices = {choice.element.key: choice for choice in brief.all_choices()}
     valves = brief.devices if len(brief.devices) > 1 else ()
     known = (*choices, *(["valve"] if valves else []), _POSITION, "title")
@@ -112,18 +130,23 @@ def _read_design(table: Mapping[str, Any], brief: Brief, source: str) -> Design:
                     InputError(f"design.{name}", own.value, own.allowed)
                     for own in errors_of(error, type(choice))
                 ]
+        elif start is not None:
+            parts[name] = start.parts[name]
         elif choice.varied and not (name == "grid_leak" and len(choice.ends()) == 1):
             allowed = "required: the brief leaves it free"
             errors.append(InputError(f"design.{name}", NOT_GIVEN, allowed))
         else:
             parts[name] = choice.ends()[0]
-    position = table.get(_POSITION, brief.parts.leak.position)
+    usual = brief.parts.leak.position
+    if start is not None:
+        usual = "after stopper" if start.leak_at_grid else "before stopper"
+    position = table.get(_POSITION, usual)
     if position not in ("before stopper", "after stopper"):
         shown = table.get(_POSITION, NOT_GIVEN)
         allowed = "expected 'before stopper' or 'after stopper'"
         errors.append(InputError(f"design.{_POSITION}", shown, allowed))
-    device = None
-    if valves:
+    device = None if start is None else start.device
+    if valves and ("valve" in table or device is None):
         wanted = table.get("valve", NOT_GIVEN)
         names = [name.casefold() for name in valves]
         if str(wanted).casefold() in names:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from explorer.aims import FreeScore
 from explorer.decision import Alternative, Decision, decide, distinct
+from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
@@ -127,6 +128,12 @@ class Exploration:
         names = ", ".join(self.named)
         allowed = f"expected a number from 1 to {len(self.front)}{', or ' + names if names else ''}"
         raise InputError("candidate", name, allowed + did_you_mean(name, self.named))
+
+    def design(self, name: str) -> Design:
+        """Return the design of that number or name; see :meth:`row_of`."""
+        row = self.row_of(name)
+        fields = {part: float(values[row]) for part, values in self.front.parts.items()}
+        return Design.of(self.formulation.brief, fields)
 
     def choosing(self, row: int) -> Exploration:
         """Return the exploration with another design in place of the pick, that then beside it."""

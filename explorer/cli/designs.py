@@ -1,0 +1,49 @@
+"""From what is typed to a stage: values, a file, or a design of the front by its name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from explorer.cli.searching import output_folder, run_search
+from explorer.designs import Design, load_design, parse_design
+from explorer.exploration import Exploration
+from explorer.formulation import Formulation
+from explorer.sweep import middle
+
+
+def explored(formulation: Formulation, into: Path | None, *, quiet: bool = True) -> Exploration:
+    """Return the exploration of a brief: kept beside its report, or run now.
+
+    The exact front needs no search beside it; a stored search is taken up where it stands.
+    """
+    brief = formulation.brief
+    exact = formulation.problem.enumerable(brief.search.exact_up_to)
+    method = "exact" if exact else "search"
+    return run_search(formulation, output_folder(brief, into), method, quiet=quiet)  # type: ignore[arg-type]
+
+
+def starting_design(
+    formulation: Formulation,
+    pairs: Sequence[str],
+    file: Path | None,
+    candidate: str | None,
+    into: Path | None,
+) -> Design:
+    """Return a design of the front, of a file, or of the middle, and the pairs put over it.
+
+    Raises
+    ------
+    InputError
+        If the front has no such design.
+    BriefError
+        If a pair or the file is wrong.
+    """
+    brief = formulation.brief
+    if file is not None:
+        start = load_design(file, brief)
+    elif candidate is not None:
+        start = explored(formulation, into).design(candidate)
+    else:
+        start = Design.of(brief, middle(formulation.problem))
+    return parse_design(pairs, brief, start)

@@ -1,0 +1,215 @@
+"""Prints and draws what ``vary`` works out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import altair as alt
+import numpy as np
+from rich.table import Table
+
+from explorer.cli.app import writing
+from explorer.cli.options import OutputFormat
+from explorer.cli.printing import DANGER, out, print_records
+from explorer.problem import Problem
+from explorer.sweep import Sweep
+from objectives.checks import one_of
+from objectives.elements import ELEMENTS
+from objectives.format import part_value, score_label, sentence, stepped
+from objectives.scores.registry import REGISTRY
+from reports.charts.residuals import write_chart
+from reports.charts.sweep import sweep_chart, sweep_two_chart
+
+CHART: Final = "vary.html"
+_ERROR: Final = "input_corner_error_octaves"
+"""Shown as the corner itself."""
+
+_UNMOVED: Final = 0.1
+"""A score that moves by no more noticeable steps than this is not drawn."""
+
+_COLUMN, _ROOM = 13, 34
+"""Columns of a score, and of the part and the remarks about it."""
+
+
+def show_sweep(problem: Problem, moved: Sweep, into: Path | None, form: OutputFormat) -> None:
+    """Print every score over the values of one part, and draw it into a folder if one is given."""
+    names = _names(problem, moved)
+    if form is OutputFormat.table:
+        _print_one(problem, moved, names)
+    else:
+        _print_rows(problem, [moved], form)
+    if into is not None:
+        chart = sweep_chart(
+            moved.part,
+            moved.values,
+            {n: moved.stages.scores[n] for n in names if _span(moved, n) > _UNMOVED},
+            present=moved.present,
+            broken=[bool(b) for b in moved.breaks],
+            bounds={name: _bounds(problem, name) for name in names},
+            finding=finding(problem, moved),
+            terms=problem.device.terms,
+        )
+        _write(chart, into)
+
+
+def show_two(
+    problem: Problem,
+    second: Sweep,
+    firsts: Sequence[Sweep],
+    score: str,
+    into: Path | None,
+    form: OutputFormat,
+) -> None:
+    """Print one score over the values of two parts, and draw it into a folder if one is given."""
+    one_of("score", score, second.stages.scores)
+    terms, first = problem.device.terms, firsts[second.present]
+    across, down = (ELEMENTS[moved.part].label_for(terms) for moved in (first, second))
+    told = f"{sentence(score_label(score, terms))} over {across} (across) and {down} (down)"
+    if form is OutputFormat.table:
+        _print_two(second, firsts, score, told)
+    else:
+        _print_rows(problem, firsts, form, (second.part, second.values))
+    if into is not None:
+        chart = sweep_two_chart(
+            (first.part, second.part),
+            (first.values, second.values),
+            score,
+            np.stack([row.stages.scores[score] for row in firsts]),
+            present=(first.present, second.present),
+            broken=[[bool(b) for b in row.breaks] for row in firsts],
+            finding=told,
+            terms=terms,
+        )
+        _write(chart, into)
+
+
+def finding(problem: Problem, moved: Sweep) -> str:
+    """Return what a sweep shows: what moves most, and over which values all is kept."""
+    terms = problem.device.terms
+    scores = moved.stages.scores
+    most = max((n for n in scores if n != _ERROR), key=lambda name: _span(moved, name))
+    ends = [part_value(moved.part, value) for value in (moved.values[0], moved.values[-1])]
+    there = [stepped(float(scores[most][row]), most) for row in (0, -1)]
+    text = (
+        f"{sentence(ELEMENTS[moved.part].label_for(terms))} from {ends[0]} to {ends[1]} moves "
+        f"{score_label(most, terms)} most, from {there[0]} to {there[1]}"
+    )
+    good = [part_value(moved.part, moved.values[row])
+            for row, bad in enumerate(moved.breaks) if not bad]  # fmt: skip
+    if not good:
+        return f"{text}; no value keeps every target and limit"
+    if len(good) == len(moved.values):
+        return f"{text}; every value keeps all targets and limits"
+    between = good[0] if len(good) == 1 else f"{good[0]} to {good[-1]}"
+    return f"{text}; targets and limits are kept at {between}"
+
+
+def _span(moved: Sweep, name: str) -> float:
+    """Return how many noticeable steps a score moves; 0 where it is no number somewhere."""
+    return float(np.nan_to_num(np.ptp(REGISTRY[name].step.count(moved.stages.scores[name]))))
+
+
+def _names(problem: Problem, moved: Sweep) -> list[str]:
+    """Return the scores in the order in which they are wanted; a corner in hertz, not octaves."""
+    wanted = dict.fromkeys((*problem.shown, *problem.searched_names))
+    free = dict.fromkeys(("input_corner_Hz", *(f.name for f in problem.free)))
+    return [n for n in (free | wanted) if n in moved.stages.scores and n != _ERROR]
+
+
+def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
+    console, terms = out(), problem.device.terms
+    fits = max(2, (console.width - _ROOM) // _COLUMN)
+    table = Table(title=finding(problem, moved), title_justify="left", box=None, pad_edge=False)
+    table.add_column(ELEMENTS[moved.part].label_for(terms), justify="right")
+    for name in names[:fits]:
+        table.add_column(score_label(name, terms), justify="right")
+    table.add_column("")
+    for row, value in enumerate(moved.values):
+        here = row == moved.present
+        table.add_row(
+            ("> " if here else "") + part_value(moved.part, value),
+            *(stepped(float(moved.stages.scores[name][row]), name) for name in names[:fits]),
+            _remark(problem, moved.breaks[row]),
+            style="bold" if here else None,
+        )
+    console.print(table)
+    if names[fits:]:
+        rest = ", ".join(score_label(name, terms) for name in names[fits:])
+        console.print(f"Not shown: {rest} (--form csv has all).", highlight=False)
+    console.print(DANGER, style="bold red")
+
+
+def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) -> None:
+    console, first = out(), firsts[second.present]
+    fits = max(2, (console.width - 12) // 10)
+    nearest = np.argsort(np.abs(np.arange(len(first.values)) - first.present), kind="stable")
+    columns = np.sort(nearest[:fits])
+    table = Table(title=told, title_justify="left", box=None, pad_edge=False)
+    table.add_column("", justify="right")
+    for at in columns:
+        table.add_column(part_value(first.part, first.values[at]), justify="right")
+    for row, value in enumerate(second.values):
+        moved = firsts[row]
+        cells = (
+            stepped(float(moved.stages.scores[score][at]), score)
+            + ("×" if moved.breaks[at] else " ")
+            for at in columns
+        )
+        style = "bold" if row == second.present else None
+        table.add_row(part_value(second.part, value), *cells, style=style)
+    console.print(table)
+    console.print("× a limit is broken or a target missed", highlight=False)
+    console.print(DANGER, style="bold red")
+
+
+def _remark(problem: Problem, breaks: Sequence[str]) -> str:
+    """Return the first thing that a value breaks or misses, and how many more there are."""
+    if not breaks:
+        return ""
+    first = breaks[0]
+    goal = first in {goal.name for goal in problem.goals}
+    label = "input corner" if first == _ERROR else score_label(first, problem.device.terms)
+    more = f" +{len(breaks) - 1}" if len(breaks) > 1 else ""
+    return f"{'misses' if goal else 'breaks'} {label}{more}"
+
+
+def _print_rows(
+    problem: Problem,
+    sweeps: Sequence[Sweep],
+    form: OutputFormat,
+    over: tuple[str, Sequence[float] | np.ndarray] | None = None,
+) -> None:
+    print_records(
+        [
+            {
+                **({} if over is None else {over[0]: float(over[1][at])}),
+                moved.part: float(value),
+                **{name: float(column[row]) for name, column in moved.stages.scores.items()},
+                "breaks": ", ".join(moved.breaks[row]),
+                "present": row == moved.present,
+            }
+            for at, moved in enumerate(sweeps)
+            for row, value in enumerate(moved.values)
+        ],
+        form,
+    )
+
+
+def _bounds(problem: Problem, name: str) -> list[float]:
+    """Return the ends of limits and targets on a score that are worth a line."""
+    windows = (w for w in (*problem.windows, *problem.goals) if w.name == name)
+    ends = [end for w in windows for end in (w.at_least, w.at_most) if np.isfinite(end)]
+    corner = problem.targets.input_corner_Hz
+    if name == "input_corner_Hz" and corner is not None:
+        wide = next((2**g.at_most for g in problem.goals if g.name == _ERROR), 1.0)
+        ends += [corner / wide, corner * wide]
+    return ends
+
+
+def _write(chart: alt.TopLevelMixin, into: Path) -> None:
+    with writing(into):
+        into.mkdir(parents=True, exist_ok=True)
+        write_chart(chart, into / CHART)
+    out().print(f"Chart: {into / CHART}", highlight=False, soft_wrap=True)

@@ -15,14 +15,14 @@ from typing import Literal
 
 import numpy as np
 
-from explorer.evaluation import Evaluation
+from explorer.evaluation import Evaluation, Parts
 from explorer.problem import Problem
 from explorer.series import rarity
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
 from objectives.scores.parts import fitted_values
 from objectives.scores.registry import REGISTRY
-from objectives.tolerance.setup import YIELD
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 _BEYOND_WANTED, _BELOW_GOOD = 0.05, 10.0
 """Slopes of what is achieved beyond what is wanted, and below what is good enough."""
@@ -161,6 +161,18 @@ def achievement(
     return np.asarray(short.max(axis=-1) + _SUM * short.mean(axis=-1))
 
 
+def built_well(problem: Problem, parts: Parts) -> FloatArray:
+    """Return the share of the builds of each candidate that keeps every target and limit."""
+
+    def often(setup: ToleranceSetup | None) -> ToleranceSetup | None:
+        return None if setup is None else replace(setup, draws=_DRAWS)
+
+    targets = replace(problem.targets, tolerance=often(problem.targets.tolerance))
+    others = tuple((device, often(setup)) for device, setup in problem.others)
+    own = replace(problem, targets=targets, others=others)
+    return np.asarray(own.scores(parts, [YIELD])[YIELD] / 100)
+
+
 def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) -> FloatArray:
     """Return the way of each score from what is wanted (0) to what is good enough (1)."""
     return np.asarray((steps - wanted) / (good_enough - wanted))
@@ -178,12 +190,6 @@ def decide(problem: Problem, serious: Evaluation) -> Decision:
     weights = np.array([free.weight for free in problem.free])
     shortfall = achievement(steps, wanted, good_enough, weights)
     order = np.lexsort((shortfall, np.where(serving, 0.0, total)))
-    setup = problem.targets.tolerance
-    if setup is not None:
-        problem = replace(
-            problem, targets=replace(problem.targets, tolerance=replace(setup, draws=_DRAWS)),
-            others=tuple((d, t and replace(t, draws=_DRAWS)) for d, t in problem.others),
-        )  # fmt: skip
     choice = _Choice(
         problem, serious.take(order), serving[order], bool(met.any()), steps[order],
         shares_of(steps[order], wanted, good_enough), shortfall[order],
@@ -287,7 +293,7 @@ class _Choice:
         new = rows[np.isnan(self.yields[rows])]
         if new.size and self.asked > 0:
             parts = {name: values[new] for name, values in self.candidates.parts.items()}
-            self.yields[new] = self.problem.scores(parts, [YIELD])[YIELD] / 100
+            self.yields[new] = built_well(self.problem, parts)
         return np.asarray(self.yields[rows])
 
     def _robust(self, rows: IntArray) -> BoolArray:

@@ -10,11 +10,18 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
+from explorer.decision import Decision, achievement, built_well
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
 from explorer.problem import Problem
+from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
+
+_NO_GAIN = (0.0, 0.0, 0.02)
+"""A change that gains no more than this is not worth the soldering."""
+
+_MOST_ADVICE = 2
 
 
 @dataclass(frozen=True)
@@ -28,6 +35,8 @@ class Step:
     start, end : values (SI) before and after
     change : by how much each score that the brief names moves, in its own unit
     keeps_limits : whether the stage keeps every limit afterwards
+    merit : how much better the stage is afterwards: limits first, then targets, then what is
+        achieved; compared as a tuple, above zeros where it is better
     """
 
     part: str
@@ -36,6 +45,7 @@ class Step:
     end: float
     change: Mapping[str, float]
     keeps_limits: bool
+    merit: tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -54,6 +64,8 @@ class Standing:
     nearest : candidate of the front that lies nearest on the front's own scale; None without a
         front
     steps : one a part and direction
+    missed : noticeable steps by which each goal is missed, by score
+    good : share of builds that keep targets and limits; nan where nothing spreads
     """
 
     evaluation: Evaluation
@@ -64,6 +76,14 @@ class Standing:
     on_front: bool
     nearest: int | None
     steps: tuple[Step, ...]
+    missed: Mapping[str, float]
+    good: float
+
+    @property
+    def advice(self) -> tuple[Step, ...]:
+        """The one or two single changes that gain most: limits, targets, then what is achieved."""
+        ranked = sorted(self.steps, key=lambda step: step.merit, reverse=True)
+        return tuple(step for step in ranked if step.merit > _NO_GAIN)[:_MOST_ADVICE]
 
     def frame(self) -> pd.DataFrame:
         """Return the steps, one a row: part, direction, values (SI), change of each score."""
@@ -100,11 +120,22 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         beats=int(np.all(front >= loss - slack, axis=1).sum()),
         on_front=bool(np.any(np.all(np.abs(front - loss) <= slack, axis=1))),
         nearest=int(np.argmin(distance)) + 1 if len(front) else None,
-        steps=one_step(problem, ex.formulation.brief, design),
+        steps=one_step(problem, ex.formulation.brief, design, ex.decision),
+        missed={
+            goal.name: float(missed)
+            for goal, missed in zip(problem.goals, problem.missed_goals(evaluation)[0], strict=True)
+        },
+        good=(
+            float(built_well(problem, fields)[0])
+            if problem.targets.tolerance is not None
+            else float("nan")
+        ),
     )
 
 
-def one_step(problem: Problem, brief: Brief, design: Design) -> tuple[Step, ...]:
+def one_step(
+    problem: Problem, brief: Brief, design: Design, decision: Decision | None = None
+) -> tuple[Step, ...]:
     """Return what one step down or up in each part does to each score that the brief names.
 
     A step is to the next value that the brief allows for the part, or for a part that it fixes the
@@ -118,6 +149,7 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> tuple[Step, ...]
         parts[part][row] = end
     stages = problem.show(problem.evaluate(parts), np.arange(len(moves) + 1))
     scores = {name: stages.scores[name] for name in problem.score_names}
+    merits = _merits(problem, stages, decision)
     return tuple(
         Step(
             part,
@@ -126,9 +158,21 @@ def one_step(problem: Problem, brief: Brief, design: Design) -> tuple[Step, ...]
             end,
             {name: float(values[row] - values[0]) for name, values in scores.items()},
             bool(stages.feasible[row]),
+            tuple(np.round(merits[0] - merits[row], 6).tolist()),
         )
         for row, (part, direction, end) in enumerate(moves, start=1)
     )
+
+
+def _merits(problem: Problem, stages: Evaluation, decision: Decision | None) -> FloatArray:
+    """Return what is broken, missed and fallen short of by each stage, shape (N, 3)."""
+    short = np.zeros(len(stages))
+    if decision is not None:
+        steps = np.stack([f.steps(stages.scores[f.name]) for f in problem.free], axis=-1)
+        weights = np.array([free.weight for free in problem.free])
+        short = achievement(steps, decision.wanted, decision.good_enough, weights)
+    broken = problem.missed_limits(stages).sum(axis=-1)
+    return np.stack([broken, problem.missed_goals(stages).sum(axis=-1), short], axis=-1)
 
 
 def _moves(

@@ -26,6 +26,7 @@ COMMAND_LINE = {
     "cli",
     "__main__.py",
     "notebook.py",
+    "obstacles.py",
     "report_data.py",
     "report_parts.py",
     "report_studies.py",

@@ -27,8 +27,10 @@ def assess(
     parts: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[PART=VALUE]...",
-            help="Values of the stage's parts; or the brief of another stage to compare with.",
+            metavar="[DESIGN|PART=VALUE]...",
+            help="Values of the stage's parts; or designs side by side: pick, an alternative by "
+            "its name, a number of the front, a file. PART=VALUE changes the one before it. Beside "
+            "a brief that fixes every part: the brief of another such stage.",
         ),
     ] = None,
     design: Annotated[
@@ -62,6 +64,8 @@ def assess(
       stagefront assess studio-line stopper=1k plate_load=47k \\
       cathode_resistor=470 cathode_unbypassed=330 bypass=100u
 
+      stagefront assess studio-line pick most-robust pick stopper=10k
+
       stagefront assess my-brief.toml --design existing.toml --form json
 
       stagefront assess my-brief.toml --design existing.toml --measured response.csv
@@ -70,6 +74,8 @@ def assess(
     """
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
+    from explorer.cli.beside import show_beside
+    from explorer.cli.designs import designs_of
     from explorer.cli.searching import output_folder, run_search
     from explorer.cli.standing import print_standing, step_records, verdict
     from explorer.designs import load_design, parse_design
@@ -87,13 +93,13 @@ def assess(
             "neither or both ways given: expected PART=VALUE arguments or --design FILE",
             param_hint="design",
         )
-    given = load_design(design, read) if design is not None else parse_design(parts or (), read)
     formulation = formulate(read)
     if measured is not None:
+        stage = load_design(design, read) if design is not None else parse_design(parts or (), read)
         # Charts are half a second that the other way does without.
         from explorer.cli.measured import assess_measured
 
-        assess_measured(formulation.problem, given, measured, at.value, into, form)
+        assess_measured(formulation.problem, stage, measured, at.value, into, form)
         return
     # The exact front needs no search beside it; a stored search is taken up where it stands.
     exact = method is FrontMethod.exact or (
@@ -101,7 +107,12 @@ def assess(
     )
     folder = output_folder(read, into)
     ex = run_search(formulation, folder, "exact" if exact else "search", quiet=quiet)
-    standing = assess_design(ex, given)
+    given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())
+    standings = [(name, assess_design(ex, one)) for name, one in given]
+    if len(standings) > 1:
+        show_beside(standings, ex, form)
+        return
+    ((_, standing),) = standings
     if form is OutputFormat.csv:
         print_records(step_records(standing, ex), form)
     elif form is OutputFormat.json:

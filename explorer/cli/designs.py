@@ -23,6 +23,37 @@ def explored(formulation: Formulation, into: Path | None, *, quiet: bool = True)
     return run_search(formulation, output_folder(brief, into), method, quiet=quiet)  # type: ignore[arg-type]
 
 
+def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:
+    """Return designs by what they are called: ``pick``, ``17``, ``old.toml``, ``stopper=100k``.
+
+    A pair changes the design before it; where none came before, it belongs to a new one.
+
+    Raises
+    ------
+    InputError
+        If the front has no such design.
+    BriefError
+        If a pair or a file is wrong, or a part is missing.
+    """
+    brief = ex.formulation.brief
+    groups: list[list[str]] = []
+    for word in words:
+        if "=" in word and groups:
+            groups[-1].append(word)
+        else:
+            groups.append([word])
+    designs = []
+    for first, *pairs in groups:
+        if "=" in first:
+            design = parse_design([first, *pairs], brief)
+        else:
+            file = first.endswith(".toml")
+            start = load_design(first, brief) if file else ex.design(first)
+            design = parse_design(pairs, brief, start)
+        designs.append((" ".join([first, *pairs]), design))
+    return designs
+
+
 def starting_design(
     formulation: Formulation,
     pairs: Sequence[str],

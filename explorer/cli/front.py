@@ -69,6 +69,8 @@ def _how(data: ReportData) -> str:
 
 
 def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str, str]]:
+    if data.interrupted:
+        yield "Stopped", "interrupted: better designs may be left"
     if decision.missed:
         yield "Misses", " ".join(target_words(target, data) for target in decision.missed)
         for more in data.more_choice[:1]:

@@ -5,14 +5,22 @@ from __future__ import annotations
 import numpy as np
 from rich.table import Table
 
-from explorer.cli.printing import CAUTION, out, signed
+from explorer.cli.printing import CAUTION, out
 from explorer.exploration import Exploration
 from explorer.obstacles import missed_limits
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
-from objectives.format import part_value, quantity, score_unit
+from objectives.format import part_value, quantity, score_label, score_unit, stepped
 from objectives.scores.registry import REGISTRY
 from reports.sections.infeasible import missed_words
+
+_ERROR = "input_corner_error_octaves"
+
+_COLUMN, _ROOM = 13, 40
+"""Columns of a score, and of the step and the remarks about it."""
+
+_NOTICED = 0.5
+"""Changes of less than half a noticeable step are not worth a word."""
 
 
 def verdict(standing: Standing, ex: Exploration) -> str:
@@ -73,28 +81,77 @@ def print_standing(standing: Standing, ex: Exploration) -> None:
             for value in c.shown(ex.front.parts[c.part][[row]])
         )
         console.print(f"Nearest on the front: candidate {standing.nearest} ({listed}).")
-    table = Table(title="One step in each part")
-    for title in ("part", "step", "from", "to"):
-        table.add_column(title)
-    # What is only shown is in the JSON and CSV; a terminal has no room for it.
-    names = ex.problem.searched_names
-    for name in names:
-        table.add_column(f"{labels[name]} ({REGISTRY[name].unit})", justify="right")
-    table.add_column("limits")
-    for step, record in zip(standing.steps, step_records(standing, ex), strict=True):
-        table.add_row(
-            *(str(record[k]) for k in ("part", "step", "from", "to")),
-            *(signed(step.change[n]) for n in names),
-            "kept" if step.keeps_limits else "broken",
-        )
-    console.print(table)
+    console.print(_steps_table(standing, ex, console.width))
+    for words in advice_words(standing, ex):
+        console.print(words, highlight=False)
     console.print(CAUTION, soft_wrap=True)
+
+
+def _steps_table(standing: Standing, ex: Exploration, width: int) -> Table:
+    """Return what one step in each part leads to, in as many scores as fit; one a row."""
+    terms, own = ex.problem.device.terms, standing.scores
+    names = shown_scores(ex)[: max(2, (width - _ROOM) // _COLUMN)]
+    table = Table(title="One step in each part", title_justify="left", box=None, pad_edge=False)
+    table.add_column("")
+    for name in names:
+        table.add_column(score_label(name, terms), justify="right")
+    table.add_column("")
+    for step in standing.steps:
+        after = {name: own[name] + step.change[name] for name in names}
+        moved = [REGISTRY[n].step.count(np.array([own[n], after[n]])) for n in names]
+        if step.keeps_limits and all(abs(m[1] - m[0]) < _NOTICED for m in moved):
+            continue
+        ends = [part_value(step.part, value) for value in (step.start, step.end)]
+        table.add_row(
+            f"{ELEMENTS[step.part].label_for(terms)} {ends[0]} → {ends[1]}",
+            *(stepped(after[name], name) for name in names),
+            "" if step.keeps_limits else "breaks a limit",
+        )
+    return table
+
+
+def shown_scores(ex: Exploration) -> list[str]:
+    """Return the scores to compare, free ones first; the corner in hertz, not its distance."""
+    free = ["input_corner_Hz" if f.name == _ERROR else f.name for f in ex.problem.free]
+    return [n for n in dict.fromkeys([*free, *ex.problem.score_names]) if n != _ERROR]
+
+
+def advice_words(standing: Standing, ex: Exploration) -> list[str]:
+    """Return the one or two changes that gain most, with what each gives and costs."""
+    problem = ex.problem
+    terms, own = problem.device.terms, standing.evaluation.scores
+    words = []
+    for step in standing.advice:
+        gives: list[str] = []
+        costs: list[str] = []
+        for free in problem.free:
+            before = float(own[free.name][0])
+            after = before + step.change[free.name]
+            lost = free.steps(np.array([before, after]))
+            moved = float(lost[1] - lost[0])
+            if abs(moved) < _NOTICED:
+                continue
+            name, value = free.name, after
+            if name == _ERROR and "input_corner_Hz" in step.change:
+                name = "input_corner_Hz"
+                value = standing.scores[name] + step.change[name]
+            shown = f"{score_label(name, terms)} {stepped(value, name)}"
+            (costs if moved > 0 else gives).append(shown)
+        if not gives and step.merit[:2] <= (0.0, 0.0):
+            continue
+        price = f", at the cost of {', '.join(costs)}" if costs else ""
+        label = ELEMENTS[step.part].label_for(terms)
+        words.append(
+            f"Try {label} {part_value(step.part, step.end)}: it gives "
+            f"{', '.join(gives) or 'more room to limits or targets'}{price}."
+        )
+    return words
 
 
 def _ends(ex: Exploration, name: str) -> tuple[str, str]:
     """Return the best and the worst value of a score on the front; nothing without one."""
-    if name not in ex.front.scores or not ex.feasible:
-        return "", ""
+    if name not in ex.problem.searched_names or not ex.feasible:
+        return "", ""  # of what is only shown nothing is better or worse
     column = ex.front.scores[name]
     best, worst = np.nanmin(column), np.nanmax(column)
     free = next((f for f in ex.problem.free if f.name == name), None)

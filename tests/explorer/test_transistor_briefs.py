@@ -304,7 +304,10 @@ def test_cautions_are_those_of_a_low_voltage(contents: ReportData, name: str) ->
 
 
 def test_the_noise_budget_has_both_noises_of_the_device(contents: ReportData, name: str) -> None:
-    """By hand for the base current, 2 q I: source and stopper, the bias resistance beside them."""
+    """By hand for the base current, 2 q I: source and stopper, the bias resistance beside them.
+
+    The current returns through the emitter resistor that is left unbypassed.
+    """
     origins = contents.pick.noise.by_origin_dBu
     assert {"device", "grid_current"} <= origins.keys()
     if name == "talkback":
@@ -312,6 +315,7 @@ def test_the_noise_budget_has_both_noises_of_the_device(contents: ReportData, na
         f = np.geomspace(100.0, 10e3, 2001)
         band_Hz = np.trapezoid(10 ** (a_weighting_dB(f) / 10), f)
         through = 4.7e3 + float(pick.stage.stopper_ohm[0]) * (1 + 4.7 / 18.03)
+        through += float(pick.stage.cathode_unbypassed_ohm[0]) * (1 + 4.7 / 18.03)
         amperes = np.sqrt(2 * constants.e * float(pick.point.grid_current_A[0]) * band_Hz)
         level = 20 * np.log10(amperes * through / np.sqrt(0.6))
         assert float(origins["grid_current"][0]) == pytest.approx(level, abs=0.2)

@@ -301,7 +301,7 @@ def test_when_nothing_is_feasible_it_says_so_first(infeasible: ReportData, tmp_p
     files = write_report(infeasible, tmp_path)
     page = Page(files["html"].read_text("utf-8"))
     keys = [s["id"] for s in page.all("section")]
-    assert keys[:3] == ["cautions", "blocked", "job"]
+    assert keys[:3] == ["cautions", "blocked", "pick"]
     text = " ".join(page.words)
     first = obstacle_sentences(infeasible)[0]
     assert first in text

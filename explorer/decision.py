@@ -161,11 +161,19 @@ def achievement(
     return np.asarray(short.max(axis=-1) + _SUM * short.mean(axis=-1))
 
 
+def in_steps(problem: Problem, candidates: Evaluation) -> FloatArray:
+    """Return the loss of N candidates in each free score, in noticeable steps, shape (N, F)."""
+    return np.stack([f.steps(candidates.scores[f.name]) for f in problem.free], axis=-1)
+
+
 def built_well(problem: Problem, parts: Parts) -> FloatArray:
-    """Return the share of the builds of each candidate that keeps every target and limit."""
+    """Return the share of builds that keeps every target and limit; nan where nothing spreads."""
 
     def often(setup: ToleranceSetup | None) -> ToleranceSetup | None:
         return None if setup is None else replace(setup, draws=_DRAWS)
+
+    if problem.targets.tolerance is None:
+        return np.full(len(next(iter(parts.values()))), np.nan)
 
     targets = replace(problem.targets, tolerance=often(problem.targets.tolerance))
     others = tuple((device, often(setup)) for device, setup in problem.others)
@@ -180,7 +188,7 @@ def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) ->
 
 def decide(problem: Problem, serious: Evaluation) -> Decision:
     """Pick one of the serious candidates, all feasible, at least one."""
-    steps = np.stack([f.steps(serious.scores[f.name]) for f in problem.free], axis=-1)
+    steps = in_steps(problem, serious)
     missed = problem.missed_goals(serious)
     total = missed.sum(axis=-1)
     # Where no candidate meets every target, those that miss by no more than a step above the least.

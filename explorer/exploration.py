@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from explorer.aims import FreeScore
-from explorer.decision import Alternative, Decision, decide, distinct
+from explorer.decision import Alternative, Decision, built_well, decide, distinct
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
@@ -30,6 +30,7 @@ from explorer.stored import keep, kept
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
+from objectives.scores.registry import REGISTRY
 
 _TRACE_POINTS = 20
 
@@ -99,7 +100,7 @@ class Exploration:
     @property
     def hypervolume(self) -> float:
         """Hypervolume of the front on its own scale, up to 1.1; 0 when nothing is feasible."""
-        return self.scale.hypervolume(self.front.losses) if self.feasible else 0.0
+        return self.scale.hypervolume(self.front.losses[self.on_front]) if self.feasible else 0.0
 
     @property
     def named(self) -> dict[str, int]:
@@ -141,11 +142,21 @@ class Exploration:
         if row == self.decision.pick:
             return self
         recommended = Alternative("recommended", "", self.decision.pick)
+        yields = self.decision.yields.copy()
+        if np.isnan(yields[row]):
+            yields[row] = built_well(self.problem, self.front.take(np.array([row])).parts)[0]
         decision = replace(
-            self.decision, pick=row, alternatives=(recommended, *self.decision.alternatives)
+            self.decision,
+            pick=row,
+            alternatives=(recommended, *self.decision.alternatives),
+            yields=yields,
         )
-        rows, marks = _read(self.front, self.problem.free, decision)
-        return replace(self, decision=decision, representatives=rows, marks=marks)
+        rows, marks = _read(self.front, self.on_front, self.problem.free, decision)
+        # Slow scores are known of the rows shown so far alone.
+        slow = {name for name in self.problem.shown if REGISTRY[name].slow}
+        known = {name: a for name, a in self.front.scores.items() if name not in slow}
+        front = self.problem.show(replace(self.front, scores=known), rows)
+        return replace(self, front=front, decision=decision, representatives=rows, marks=marks)
 
     @property
     def trace(self) -> list[tuple[int, float]]:
@@ -258,7 +269,7 @@ def explore(
         kept[[decision.pick, *(a.row for a in decision.alternatives)]] = True
         decision, on_front = decision.take(np.flatnonzero(kept)), on_front[kept]
         front = decision.candidates
-        rows, marks = _read(front, problem.free, decision)
+        rows, marks = _read(front, on_front, problem.free, decision)
         if exact is not None and searched is not None:
             share = _share(searched, front, scale)
     else:
@@ -318,15 +329,17 @@ def _without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, 
 
 
 def _read(
-    front: Evaluation, free: tuple[FreeScore, ...], decision: Decision
+    front: Evaluation, on_front: BoolArray, free: tuple[FreeScore, ...], decision: Decision
 ) -> tuple[IntArray, dict[int, tuple[Mark, ...]]]:
     """Return the rows to show, pick first, and what is marked."""
-    losses, picked = front.losses, decision.pick
+    # A given stage may be far beyond the front, which alone has ends.
+    losses, picked = np.minimum(front.losses, front.losses[on_front].max(axis=0)), decision.pick
     marks: dict[int, list[Mark]] = {picked: [Mark("pick")]}
     for other in decision.alternatives:
         if other.row != picked:
             marks.setdefault(other.row, []).append(Mark(other.kind, other.score))
-    for score, row in zip(free, extremes(losses), strict=True):
+    ends = np.flatnonzero(on_front)[extremes(losses[on_front])]
+    for score, row in zip(free, ends, strict=True):
         marks.setdefault(int(row), []).append(Mark("best", score.name))
     # Designs within a step of each other are one choice.
     some = np.union1d(distinct(decision.steps), list(marks))

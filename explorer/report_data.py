@@ -64,7 +64,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         **_of_stage(ex.formulation, ex.problem, pick, own),
         uses=_uses(ex),
         constants=dict(ex.constants),
-        space=ex.problem.size,
+        space=ex.formulation.problem.size,
         exact=_search(ex.exact),
         searched=_search(ex.searched),
         search_share=ex.search_share,

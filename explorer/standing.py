@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
-from explorer.decision import Decision, achievement, built_well
+from explorer.decision import Decision, achievement, built_well, in_steps
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
-from explorer.problem import Problem
+from explorer.problem import Choice, Problem
 from objectives.arrays import FloatArray
+from objectives.checks import InputError
+from objectives.format import first
 from objectives.scores.registry import REGISTRY
 
 _NO_GAIN = (0.0, 0.0, 0.02)
@@ -125,11 +127,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
             goal.name: float(missed)
             for goal, missed in zip(problem.goals, problem.missed_goals(evaluation)[0], strict=True)
         },
-        good=(
-            float(built_well(problem, fields)[0])
-            if problem.targets.tolerance is not None
-            else float("nan")
-        ),
+        good=float(built_well(problem, fields)[0]),
     )
 
 
@@ -168,7 +166,7 @@ def _merits(problem: Problem, stages: Evaluation, decision: Decision | None) -> 
     """Return what is broken, missed and fallen short of by each stage, shape (N, 3)."""
     short = np.zeros(len(stages))
     if decision is not None:
-        steps = np.stack([f.steps(stages.scores[f.name]) for f in problem.free], axis=-1)
+        steps = in_steps(problem, stages)
         weights = np.array([free.weight for free in problem.free])
         short = achievement(steps, decision.wanted, decision.good_enough, weights)
     broken = problem.missed_limits(stages).sum(axis=-1)
@@ -196,3 +194,50 @@ def _moves(
             yield part, "up", float(above[0])
         if part == "grid_leak_ohm":
             yield "leak_at_grid", "move", 1.0 - start["leak_at_grid"]
+
+
+def with_stage(ex: Exploration, design: Design) -> Exploration:
+    """Return the exploration with a given stage in place of the pick, as its last candidate.
+
+    Parts of the stage that the brief fixes otherwise count among those that vary.
+
+    Raises
+    ------
+    InputError
+        If no candidate keeps every limit, so that there is no front to stand beside.
+    """
+    if ex.decision is None:
+        raise InputError("report", design.title or "stage", "needs a front: no candidate keeps "
+                         "every limit of the brief")  # fmt: skip
+    fields, fixed = design.stage_fields(), ex.problem.fixed.numeric_fields()
+    varied = {choice.part for choice in ex.problem.choices}
+    other = [
+        Choice(name, np.unique([first(fixed[name]), value]), origin="as given")
+        for name, value in fields.items()
+        if name in fixed and name not in varied and value != first(fixed[name])
+    ]
+    problem = replace(ex.problem, choices=(*ex.problem.choices, *other))
+    count = len(ex.front)
+    parts = {c.part: np.full(count, first(fixed[c.part])) for c in other}
+    stage = problem.evaluate({c.part: np.array([fields[c.part]]) for c in problem.choices})
+    own, decision = in_steps(problem, stage), ex.decision
+    weights = np.array([free.weight for free in problem.free])
+    short = achievement(own, decision.wanted, decision.good_enough, weights)
+    front = Evaluation.join(
+        [
+            replace(ex.front, parts={**ex.front.parts, **parts}),
+            problem.show(stage, np.arange(1)),
+        ]
+    )
+    decision = replace(
+        decision,
+        candidates=front,
+        steps=np.vstack([decision.steps, own]),
+        missed=np.vstack([decision.missed, problem.missed_goals(stage)]),
+        shortfall=np.append(decision.shortfall, short),
+        yields=np.append(decision.yields, np.nan),
+    )
+    whole = replace(
+        ex, problem=problem, front=front, on_front=np.append(ex.on_front, False), decision=decision
+    )
+    return whole.choosing(count)

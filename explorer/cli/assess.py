@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.markup import escape
 
 from explorer.cli.app import INTERRUPTED, app
 from explorer.cli.options import (
@@ -18,7 +19,7 @@ from explorer.cli.options import (
     OutputFormat,
     QuietOption,
 )
-from explorer.cli.printing import print_json, print_records
+from explorer.cli.printing import err, print_json, print_records
 
 
 @app.command()
@@ -50,6 +51,10 @@ def assess(
         MeasuredAt, typer.Option("--at", help="Where the response was measured.")
     ] = MeasuredAt.output,
     into: FolderOption = None,
+    report: Annotated[
+        bool,
+        typer.Option("--report", help="Write the report of the one stage given, with --into."),
+    ] = False,
     method: MethodOption = FrontMethod.auto,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
@@ -66,6 +71,8 @@ def assess(
 
       stagefront assess studio-line pick most-robust pick stopper=10k
 
+      stagefront assess treble-cut pick stopper=270k --report --into out/mine
+
       stagefront assess my-brief.toml --design existing.toml --form json
 
       stagefront assess my-brief.toml --design existing.toml --measured response.csv
@@ -80,7 +87,8 @@ def assess(
     from explorer.cli.standing import print_standing, step_records, verdict
     from explorer.designs import load_design, parse_design
     from explorer.formulation import formulate
-    from explorer.standing import assess_design
+    from explorer.standing import assess_design, with_stage
+    from objectives.checks import InputError
 
     read = load_brief(brief)
     if not read.varied and design is None and measured is None:
@@ -105,10 +113,15 @@ def assess(
     exact = method is FrontMethod.exact or (
         method is FrontMethod.auto and formulation.problem.enumerable(read.search.exact_up_to)
     )
-    folder = output_folder(read, into)
+    if report and into is None:
+        raise InputError("report", "", "needs --into FOLDER, so that no earlier report is lost")
+    # A report goes elsewhere: the front is where an exploration has left it.
+    folder = output_folder(read, None if report else into)
     ex = run_search(formulation, folder, "exact" if exact else "search", quiet=quiet)
     given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())
     standings = [(name, assess_design(ex, one)) for name, one in given]
+    if report and len(standings) > 1:
+        raise InputError("report", len(standings), "expected with one stage alone")
     if len(standings) > 1:
         show_beside(standings, ex, form)
         return
@@ -128,5 +141,11 @@ def assess(
         )
     else:
         print_standing(standing, ex)
+    if report:
+        from explorer.cli.searching import write_full_report
+
+        whole = with_stage(ex, given[0][1])
+        _, page = write_full_report(whole, output_folder(read, into), quiet=quiet)
+        err().print(f"Report: {escape(str(page))}", soft_wrap=True)
     if ex.interrupted:
         raise typer.Exit(INTERRUPTED)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import typer
 from rich.markup import escape
 
-from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave, writing
+from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave
 from explorer.cli.options import (
     DEFAULT_BRIEF,
     BriefArgument,
@@ -54,11 +54,8 @@ def explore(
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
     from explorer.cli.front import print_front
-    from explorer.cli.searching import output_folder, run_search, working
+    from explorer.cli.searching import output_folder, run_search, write_full_report
     from explorer.formulation import formulate
-    from explorer.report_data import report_data
-    from explorer.report_studies import pick_studies
-    from reports.document.files import write_report
 
     formulation = formulate(load_brief(brief))
     folder = output_folder(formulation.brief, into)
@@ -69,10 +66,7 @@ def explore(
     if candidate is not None and ex.feasible:
         ex = ex.choosing(ex.row_of(candidate))
     try:
-        with writing(folder), working(quiet) as show:
-            data = report_data(ex, pick_studies(ex, folder, lambda what: show(f"computing {what}")))
-            show("writing the report")
-            report = write_report(data, folder)["html"]
+        data, report = write_full_report(ex, folder, quiet=quiet)
     except KeyboardInterrupt:
         kept = "; the search is saved, and the same command resumes it" if ex.searched else ""
         leave(f"interrupted: no report was written to {str(folder)!r}{kept}", INTERRUPTED)

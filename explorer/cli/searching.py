@@ -25,6 +25,7 @@ from explorer.search import Progress as SearchProgress
 from explorer.search import ProgressCallback
 from explorer.settings import Settings
 from objectives.checks import InputError
+from reports.model import ReportData
 
 
 def output_folder(brief: Brief, into: Path | None) -> Path:
@@ -109,3 +110,15 @@ def working(quiet: bool) -> Iterator[Callable[[str], None]]:
         return
     with err().status("working") as status:
         yield status.update
+
+
+def write_full_report(ex: Exploration, folder: Path, *, quiet: bool) -> tuple[ReportData, Path]:
+    """Study the pick of an exploration and write its report; return its data and the HTML file."""
+    from explorer.report_data import report_data
+    from explorer.report_studies import pick_studies
+    from reports.document.files import write_report
+
+    with writing(folder), working(quiet) as show:
+        data = report_data(ex, pick_studies(ex, folder, lambda what: show(f"computing {what}")))
+        show("writing the report")
+        return data, write_report(data, folder)["html"]

@@ -13,8 +13,9 @@ from explorer.cli.app import app
 from explorer.cli.designs import designs_of
 from explorer.designs import parse_design
 from explorer.exploration import Exploration, explore
+from explorer.report_data import report_data
 from explorer.settings import Settings
-from explorer.standing import assess_design
+from explorer.standing import assess_design, with_stage
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.checks import InputError
 
@@ -88,3 +89,22 @@ def test_designs_stand_side_by_side_within_eighty_columns(
     unknown = run("pick", "quickest")
     assert unknown.exit_code == 2
     assert "quickest" in unknown.stderr
+
+
+@pytest.mark.slow
+def test_a_given_stage_has_the_report_of_a_pick(ex: Exploration) -> None:
+    given = ["stopper=33k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u"]
+    whole = with_stage(ex, parse_design(given, ex.formulation.brief))
+    data = report_data(whole)
+    stage = data.pick.stage
+    assert float(stage.stopper_ohm[0]) == 33e3
+    assert float(data.shown["stopper_ohm"][0]) == 33e3
+    assert data.decision is not None
+    assert data.decision.alternatives[0].kind == "recommended"
+    # The front is as it was: the stage stands beside it.
+    assert data.front_size == int(ex.on_front.sum())
+    assert whole.hypervolume == pytest.approx(ex.hypervolume)
+    alone = float(ex.problem.assess({n: np.array([v]) for n, v in {
+        "stopper_ohm": 33e3, "plate_load_ohm": 100e3, "cathode_resistor_ohm": 1.5e3,
+        "bypass_F": 22e-6, "leak_at_grid": 0.0}.items()})["gain_dB"][0])  # fmt: skip
+    assert float(data.shown["gain_dB"][0]) == pytest.approx(alone)

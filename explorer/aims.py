@@ -86,8 +86,10 @@ class FreeScore:
         step = REGISTRY[self.name].step
         if self.use == "maximise":
             steps = -steps
-        elif self.use in ("near", "reach"):
+        elif self.use == "near":
             return step.shift(self.target, -steps)
+        elif self.use == "reach":
+            return self.target  # more is no better, less is a target missed
         return float(np.exp(steps * np.log1p(step.size))) if step.relative else steps * step.size
 
     @property

@@ -103,10 +103,10 @@ class ScoreUse:
     meaning: str
     """Template for :meth:`~objectives.devices.terms.Terms.write`."""
     source: str
-    aim: Literal["maximise", "minimise", "near", ""] = ""
+    aim: Literal["maximise", "minimise", "near", "reach", ""] = ""
     """How it spans the front; empty where it does not."""
     target: float = math.nan
-    """The value wanted, where the aim is 'near'."""
+    """The value wanted, where the aim is 'near' or 'reach'."""
     at_least: float = -math.inf
     at_most: float = math.inf
     shown: bool = False

@@ -114,7 +114,8 @@ def _load_sentence(data: StageData) -> str:
 
 
 def _aim(use: ScoreUse) -> str:
-    return f"near {quantity(use.target, use.unit)}" if use.aim == "near" else use.aim
+    lead = {"near": "near", "reach": "at least"}.get(use.aim)
+    return use.aim if lead is None else f"{lead} {quantity(use.target, use.unit)}"
 
 
 def asked_words(use: ScoreUse) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -66,6 +66,7 @@ class Standing:
     nearest : candidate of the front that lies nearest on the front's own scale; None without a
         front
     steps : one a part and direction
+    advice : the one or two single changes, to any value of a part, that gain most
     missed : noticeable steps by which each goal is missed, by score
     good : share of builds that keep targets and limits; nan where nothing spreads
     """
@@ -78,14 +79,9 @@ class Standing:
     on_front: bool
     nearest: int | None
     steps: tuple[Step, ...]
+    advice: tuple[Step, ...]
     missed: Mapping[str, float]
     good: float
-
-    @property
-    def advice(self) -> tuple[Step, ...]:
-        """The one or two single changes that gain most: limits, targets, then what is achieved."""
-        ranked = sorted(self.steps, key=lambda step: step.merit, reverse=True)
-        return tuple(step for step in ranked if step.merit > _NO_GAIN)[:_MOST_ADVICE]
 
     def frame(self) -> pd.DataFrame:
         """Return the steps, one a row: part, direction, values (SI), change of each score."""
@@ -100,7 +96,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
 
     Scores that lack a target in the brief (no radio bands, say) are left out.
     """
-    problem = ex.problem
+    problem, brief, start = ex.problem, ex.formulation.brief, design.stage_fields()
     fields = {name: np.array([value]) for name, value in design.stage_fields().items()}
     assessment = problem.assess(fields)
     evaluation = problem.evaluate(fields)
@@ -122,7 +118,8 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         beats=int(np.all(front >= loss - slack, axis=1).sum()),
         on_front=bool(np.any(np.all(np.abs(front - loss) <= slack, axis=1))),
         nearest=int(np.argmin(distance)) + 1 if len(front) else None,
-        steps=one_step(problem, ex.formulation.brief, design, ex.decision),
+        steps=_judged(problem, start, _moves(problem, brief, start), ex.decision),
+        advice=_advice(problem, brief, start, ex.decision),
         missed={
             goal.name: float(missed)
             for goal, missed in zip(problem.goals, problem.missed_goals(evaluation)[0], strict=True)
@@ -140,14 +137,34 @@ def one_step(
     next preferred value of its stock series. Parts that are not fitted have no step.
     """
     start = design.stage_fields()
-    moves = list(_moves(problem, brief, start))
+    return _judged(problem, start, _moves(problem, brief, start), decision)
+
+
+def _advice(
+    problem: Problem, brief: Brief, start: Mapping[str, float], decision: Decision | None
+) -> tuple[Step, ...]:
+    """Return the best change of each of the one or two parts that gain most by it alone."""
+    quick = replace(problem, shown=tuple(n for n in problem.shown if not REGISTRY[n].slow))
+    judged = _judged(quick, start, _moves(problem, brief, start, every=True), decision)
+    ranked = sorted(judged, key=lambda step: step.merit, reverse=True)
+    best = {step.part: step for step in reversed(ranked) if step.merit > _NO_GAIN}
+    return tuple(step for step in ranked if best.get(step.part) is step)[:_MOST_ADVICE]
+
+
+def _judged(
+    problem: Problem,
+    start: Mapping[str, float],
+    moves: Iterable[_Move],
+    decision: Decision | None,
+) -> tuple[Step, ...]:
+    moves = list(moves)
     # The stage as it is comes first.
     parts = {name: np.full(len(moves) + 1, value) for name, value in start.items()}
     for row, (part, _, end) in enumerate(moves, start=1):
         parts[part][row] = end
     stages = problem.show(problem.evaluate(parts), np.arange(len(moves) + 1))
     scores = {name: stages.scores[name] for name in problem.score_names}
-    merits = _merits(problem, stages, decision)
+    merits = np.round(_merits(problem, stages, decision), 6)
     return tuple(
         Step(
             part,
@@ -156,7 +173,7 @@ def one_step(
             end,
             {name: float(values[row] - values[0]) for name, values in scores.items()},
             bool(stages.feasible[row]),
-            tuple(np.round(merits[0] - merits[row], 6).tolist()),
+            tuple((merits[0] - merits[row]).tolist()),
         )
         for row, (part, direction, end) in enumerate(moves, start=1)
     )
@@ -173,10 +190,13 @@ def _merits(problem: Problem, stages: Evaluation, decision: Decision | None) -> 
     return np.stack([broken, problem.missed_goals(stages).sum(axis=-1), short], axis=-1)
 
 
+_Move = tuple[str, Literal["down", "up", "move"], float]
+
+
 def _moves(
-    problem: Problem, brief: Brief, start: Mapping[str, float]
-) -> Iterator[tuple[str, Literal["down", "up", "move"], float]]:
-    """Yield the part, the direction and the new value of each step."""
+    problem: Problem, brief: Brief, start: Mapping[str, float], *, every: bool = False
+) -> Iterator[_Move]:
+    """Yield the part, the direction and the new value of each step, or of every change."""
     for element in (choice.element for choice in brief.all_choices()):
         part, value = element.name, start[element.name]
         choice = next((c for c in problem.choices if c.part == part), None)
@@ -188,10 +208,10 @@ def _moves(
             continue
         below = values[values < value * (1 - 1e-9)]
         above = values[values > value * (1 + 1e-9)]
-        if below.size:
-            yield part, "down", float(below[-1])
-        if above.size:
-            yield part, "up", float(above[0])
+        # A part that the brief fixes is moved by a step at most: it was fixed for a reason.
+        far = every and choice is not None
+        yield from ((part, "down", float(v)) for v in below[None if far else -1 :])
+        yield from ((part, "up", float(v)) for v in above[: None if far else 1])
         if part == "grid_leak_ohm":
             yield "leak_at_grid", "move", 1.0 - start["leak_at_grid"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from explorer.problem import Problem
 from explorer.units import QuantityError, parse_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean
+from objectives.scores.registry import REGISTRY
 
 _DECADES = 1.0
 """A part that the brief fixes is moved as far up and down as this."""
@@ -54,6 +55,8 @@ def sweep(
     key: str,
     low: float | None = None,
     high: float | None = None,
+    *,
+    score: str = "",
 ) -> Sweep:
     """Move one part of a stage along what the brief allows, or along its stock series.
 
@@ -65,6 +68,8 @@ def sweep(
         The part by its key in the brief.
     low, high :
         Ends of the move (SI); None: those of the brief, or a decade about a part that it fixes.
+    score :
+        A slow score to work out too; the others are left out.
 
     Raises
     ------
@@ -73,7 +78,7 @@ def sweep(
     """
     part, values, present = _moved(problem, brief, start, key, low, high)
     parts = {name: np.full(len(values), value) for name, value in start.items()}
-    stages = _shown(problem, {**parts, part: values})
+    stages = _shown(problem, {**parts, part: values}, score)
     return Sweep(part, values, present, stages, _breaks(problem, stages))
 
 
@@ -82,11 +87,13 @@ def sweep_two(
     brief: Brief,
     start: Mapping[str, float],
     keys: tuple[str, str],
+    score: str = "",
 ) -> tuple[Sweep, tuple[Sweep, ...]]:
     """Move two parts; return the sweep of the second, and of the first at each of its values."""
-    over = sweep(problem, brief, start, keys[1])
+    over = sweep(problem, brief, start, keys[1], score=score)
     return over, tuple(
-        sweep(problem, brief, {**start, over.part: float(value)}, keys[0]) for value in over.values
+        sweep(problem, brief, {**start, over.part: float(value)}, keys[0], score=score)
+        for value in over.values
     )
 
 
@@ -110,8 +117,11 @@ def ends_of(
     return ends[0], ends[1]
 
 
-def _shown(problem: Problem, parts: Parts) -> Evaluation:
-    return problem.show(problem.evaluate(parts), np.arange(len(next(iter(parts.values())))))
+def _shown(problem: Problem, parts: Parts, asked: str) -> Evaluation:
+    """Return the stages with the scores that are shown; a slow one only where it is asked for."""
+    shown = tuple(n for n in problem.shown if n == asked or not REGISTRY[n].slow)
+    rows = np.arange(len(next(iter(parts.values()))))
+    return replace(problem, shown=shown).show(problem.evaluate(parts), rows)
 
 
 def _moved(

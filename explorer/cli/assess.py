@@ -84,7 +84,7 @@ def assess(
     from explorer.cli.beside import show_beside
     from explorer.cli.designs import designs_of
     from explorer.cli.searching import output_folder, run_search
-    from explorer.cli.standing import print_standing, step_records, verdict
+    from explorer.cli.standing import advice_words, print_standing, step_records, verdict
     from explorer.designs import load_design, parse_design
     from explorer.formulation import formulate
     from explorer.standing import assess_design, with_stage
@@ -136,6 +136,9 @@ def assess(
                 "verdict": verdict(standing, ex),
                 "beaten_by": standing.beaten_by,
                 "nearest": standing.nearest,
+                "missed": standing.missed,
+                "built_well": standing.good,
+                "advice": advice_words(standing, ex),
                 "one_step": step_records(standing, ex),
             }
         )

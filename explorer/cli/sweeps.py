@@ -29,7 +29,7 @@ _ERROR: Final = "input_corner_error_octaves"
 _UNMOVED: Final = 0.1
 """A score that moves by no more noticeable steps than this is not drawn."""
 
-_COLUMN, _ROOM = 13, 34
+_COLUMN, _ROOM = 15, 18
 """Columns of a score, and of the part and the remarks about it."""
 
 
@@ -114,7 +114,8 @@ def _span(moved: Sweep, name: str) -> float:
 def _names(problem: Problem, moved: Sweep) -> list[str]:
     """Return the scores in the order in which they are wanted; a corner in hertz, not octaves."""
     wanted = dict.fromkeys((*problem.shown, *problem.searched_names))
-    free = dict.fromkeys(("input_corner_Hz", *(f.name for f in problem.free)))
+    goals = (goal.name for goal in problem.goals)
+    free = dict.fromkeys(("input_corner_Hz", *goals, *(f.name for f in problem.free)))
     return [n for n in (free | wanted) if n in moved.stages.scores and n != _ERROR]
 
 
@@ -127,14 +128,20 @@ def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
         table.add_column(score_label(name, terms), justify="right")
     table.add_column("")
     for row, value in enumerate(moved.values):
-        here = row == moved.present
+        here, breaks = row == moved.present, moved.breaks[row]
+        cells = (
+            stepped(float(moved.stages.scores[n][row]), n) + (" ×" if _is_off(n, breaks) else "  ")
+            for n in names[:fits]
+        )
+        more = [n for n in breaks if not any(_is_off(shown, [n]) for shown in names[:fits])]
         table.add_row(
             ("> " if here else "") + part_value(moved.part, value),
-            *(stepped(float(moved.stages.scores[name][row]), name) for name in names[:fits]),
-            _remark(problem, moved.breaks[row]),
+            *cells,
+            _remark(problem, more),
             style="bold" if here else None,
         )
     console.print(table)
+    console.print("× a limit is broken or a target missed", highlight=False)
     if names[fits:]:
         rest = ", ".join(score_label(name, terms) for name in names[fits:])
         console.print(f"Not shown: {rest} (--form csv has all).", highlight=False)
@@ -162,6 +169,10 @@ def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) ->
     console.print(table)
     console.print("× a limit is broken or a target missed", highlight=False)
     console.print(DANGER, style="bold red")
+
+
+def _is_off(score: str, breaks: Sequence[str]) -> bool:
+    return score in breaks or (score == "input_corner_Hz" and _ERROR in breaks)
 
 
 def _remark(problem: Problem, breaks: Sequence[str]) -> str:

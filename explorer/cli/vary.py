@@ -33,7 +33,8 @@ def vary(
         str | None, typer.Option("--over", metavar="PART", help="A second part that moves.")
     ] = None,
     score: Annotated[
-        str | None, typer.Option("--score", help="With --over: the score in the table.")
+        str | None,
+        typer.Option("--score", help="A slow score to show too; with --over the one to show."),
     ] = None,
     low: Annotated[str | None, typer.Option("--from", help="Least value of PART.")] = None,
     high: Annotated[str | None, typer.Option("--to", help="Greatest value of PART.")] = None,
@@ -66,7 +67,9 @@ def vary(
     start = starting_design(formulation, parts or (), design, candidate, into).stage_fields()
     if over is None:
         ends = ends_of(read, part, low, high)
-        show_sweep(problem, sweep(problem, read, start, part, *ends), into, form)
+        moved = sweep(problem, read, start, part, *ends, score=score or "")
+        show_sweep(problem, moved, into, form)
     else:
         name = score or problem.free[0].name
-        show_two(problem, *sweep_two(problem, read, start, (part, over)), name, into, form)
+        swept = sweep_two(problem, read, start, (part, over), name)
+        show_two(problem, *swept, name, into, form)

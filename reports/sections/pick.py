@@ -49,6 +49,7 @@ def pick_section(data: ReportData) -> Section:
     """Return the pick with its parts, the reasons for it and its scores."""
     row = data.shown.iloc[0]
     lead = "The pick is" if data.feasible else "The nearest is"
+    lead = "In place of the pick, as asked, stands" if _chosen_by_hand(data.decision) else lead
     named = f"{lead} candidate {row['candidate']}: {parts_words(data, row['candidate'])}."
     blocks: list[Block] = [Note(named, "finding")]
     decision = data.decision
@@ -69,7 +70,8 @@ def pick_section(data: ReportData) -> Section:
         blocks.append(Prose(["Close by:"]))
         close = [alternative_words(data, other) for other in decision.alternatives]
         blocks.append(Prose(close, listed=True))
-    return Section("pick", "The pick and why", blocks)
+    title = "The design asked for" if _chosen_by_hand(decision) else "The pick and why"
+    return Section("pick", title, blocks)
 
 
 def parts_words(data: ReportData, candidate: int, *, changed_only: bool = False) -> str:
@@ -136,13 +138,18 @@ def yield_words(decision: DecisionSummary) -> str:
     here = f"{percent(good)} of builds keep every target and limit"
     if good >= decision.asked:
         return f"{here}; the brief asks {percent(decision.asked)}."
-    return (
-        f"{here}, fewer than the {percent(decision.asked)} that the brief asks; no design built "
-        "does better."
-    )
+    best = "" if _chosen_by_hand(decision) else "; no design built does better"
+    return f"{here}, fewer than the {percent(decision.asked)} that the brief asks{best}."
+
+
+def _chosen_by_hand(decision: DecisionSummary | None) -> bool:
+    """Return whether another design than the one recommended is reported."""
+    return decision is not None and any(o.kind == "recommended" for o in decision.alternatives)
 
 
 def _why(data: ReportData, decision: DecisionSummary) -> str:
+    if _chosen_by_hand(decision):
+        return "It was asked for by number or name, and is not the one that is recommended."
     met = (
         f"{counted(decision.on_target)} of the {counted(data.front_size)} designs on the front "
         f"meet{'s' if decision.on_target == 1 else ''} every target"

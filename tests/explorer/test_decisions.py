@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 
 from closed_forms import dense_response
-from explorer.brief.loading import parse_brief
+from explorer.brief.loading import load_brief, parse_brief
+from explorer.brief.shipped import shipped_briefs
 from explorer.decision import Decision, decide
 from explorer.designs import parse_design
 from explorer.evaluation import Evaluation
@@ -132,3 +133,23 @@ def test_where_the_rule_of_thumb_differs_there_is_a_reason(case: Case) -> None:
         free = next(free for free in problem.free if free.name == because)
         lost = free.steps(rule.scores[because]) - free.steps(case.pick.scores[because])
         assert lost[0] >= 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", shipped_briefs())
+def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
+    formulation = formulate(load_brief(name))
+    problem = formulation.problem
+    decision = decide(problem, enumerate_front(problem).serious)
+    row = decision.candidates.take(np.array([decision.pick]))
+    assert not decision.missed[decision.pick].any()
+    assert decision.yields[decision.pick] > 0.9
+    target = problem.targets.input_corner_Hz
+    if target is not None:
+        corner = float(problem.scores(row.parts, ["input_corner_Hz"])["input_corner_Hz"][0])
+        assert corner == pytest.approx(target, rel=0.05)
+    if problem.targets.drive is not None:
+        # Six decibels less of the power of the harmonics is plainly heard (common practice, no
+        # source: three are noticed, ten sound half as loud).
+        fall = problem.scores(row.parts, ["harmonic_fall_dB"])["harmonic_fall_dB"]
+        assert float(fall[0]) > 6.0

@@ -53,8 +53,8 @@ def test_advice_is_the_step_that_gains_most_and_does_what_it_says(ex: Exploratio
     design = parse_design(given, ex.formulation.brief)
     standing = assess_design(ex, design)
     assert 1 <= len(standing.advice) <= 2
-    best = max(step.merit for step in standing.steps)
-    assert standing.advice[0].merit == best
+    # Any value of a part may be advised, so that it gains as much as the best single step.
+    assert standing.advice[0].merit >= max(step.merit for step in standing.steps)
     step = standing.advice[0]
     fields = {name: np.array([value]) for name, value in design.stage_fields().items()}
     after = ex.problem.evaluate({**fields, step.part: np.array([step.end])})

@@ -207,6 +207,7 @@ def explore(
     method: Method = "auto",
     exact_up_to: int = 200_000,
     folder: Path | None = None,
+    keeping: bool = True,
     progress: ProgressCallback | None = None,
 ) -> Exploration:
     """Search the problem, enumerate it too where it is small enough, and read the front.
@@ -225,6 +226,8 @@ def explore(
         Largest number of candidates that "auto" enumerates.
     folder :
         Where a finished enumeration is kept, so that it need not be done again.
+    keeping :
+        Whether a new one is kept; an earlier one is read all the same.
     progress :
         Called after each batch.
 
@@ -251,7 +254,7 @@ def explore(
     if not interrupted and (
         method == "exact" or (method == "auto" and problem.enumerable(exact_up_to))
     ):
-        exact = _enumerated(problem, settings.seed, folder, progress)
+        exact = _enumerated(problem, settings.seed, folder, keeping, progress)
         interrupted = exact.interrupted
         if interrupted and searched is not None:
             exact = None  # half an enumeration is not exact, and the search has seen all the space
@@ -296,14 +299,18 @@ def explore(
 
 
 def _enumerated(
-    problem: Problem, seed: int, folder: Path | None, progress: ProgressCallback | None
+    problem: Problem,
+    seed: int,
+    folder: Path | None,
+    keeping: bool,
+    progress: ProgressCallback | None,
 ) -> SearchResult:
     """Return the enumeration that the folder keeps, or a new one, which it then keeps."""
     earlier = kept(problem, folder) if folder is not None else None
     if earlier is not None:
         return earlier
     exact = enumerate_front(problem, seed, progress)
-    if folder is not None and len(exact.front) and not exact.interrupted:
+    if folder is not None and keeping and len(exact.front) and not exact.interrupted:
         keep(problem, exact, folder)
     return exact
 

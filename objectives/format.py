@@ -154,6 +154,17 @@ def quantity(
     return str(text).replace(SPACE, space)
 
 
+def allowed_words(at_least: float, at_most: float, unit: str) -> str:
+    """Return a window in words: ``at least 0 dB``, ``600 µA to 900 µA``."""
+    if math.isfinite(at_least) and math.isfinite(at_most):
+        return f"{quantity(at_least, unit)} to {quantity(at_most, unit)}"
+    if math.isfinite(at_least):
+        return f"at least {quantity(at_least, unit)}"
+    if math.isfinite(at_most):
+        return f"at most {quantity(at_most, unit)}"
+    return "of any value"
+
+
 def part_value(name: str, value: float | str, digits: int = 4, *, space: str = SPACE) -> str:
     """Return what an element holds: ``68 kΩ``, ``full``, ``direct``, ``none``; a name as it is."""
     if isinstance(value, str):

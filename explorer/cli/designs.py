@@ -10,6 +10,7 @@ from explorer.designs import Design, load_design, parse_design
 from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.sweep import middle
+from objectives.checks import InputError
 
 
 def explored(formulation: Formulation, into: Path | None, *, quiet: bool = True) -> Exploration:
@@ -47,11 +48,20 @@ def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]
         if "=" in first:
             design = parse_design([first, *pairs], brief)
         else:
-            file = first.endswith(".toml")
-            start = load_design(first, brief) if file else ex.design(first)
+            start = _start(ex, first)
             design = parse_design(pairs, brief, start)
         designs.append((" ".join([first, *pairs]), design))
     return designs
+
+
+def _start(ex: Exploration, word: str) -> Design:
+    if word.endswith(".toml"):
+        return load_design(word, ex.formulation.brief)
+    try:
+        return ex.design(word)
+    except InputError as error:
+        allowed = f"{error.allowed}; or expected part=value, such as stopper=68k"
+        raise InputError("design", word, allowed) from None
 
 
 def starting_design(

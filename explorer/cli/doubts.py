@@ -11,9 +11,8 @@ from explorer.brief_review import BriefReview, Doubt, DoubtKind
 from explorer.cli.printing import out, print_labelled
 from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
-from objectives.format import part_value, quantity, score_label, score_unit
+from objectives.format import allowed_words, part_value, quantity, score_label, score_unit
 from objectives.scores.registry import REGISTRY
-from reports.sections.limits import allowed_words
 
 # {value}, {least} and {most} are quantities, {name} what it is about; the others words of Terms.
 _WORDS: Final[Mapping[DoubtKind, str]] = MappingProxyType(

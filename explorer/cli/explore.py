@@ -61,7 +61,7 @@ def explore(
     folder = output_folder(formulation.brief, into)
     ex = run_search(
         formulation, folder, method.value,
-        quiet=quiet, evaluations=evaluations, seed=seed, storage=storage,
+        quiet=quiet, keeping=True, evaluations=evaluations, seed=seed, storage=storage,
     )  # fmt: skip
     if candidate is not None and ex.feasible:
         ex = ex.choosing(ex.row_of(candidate))

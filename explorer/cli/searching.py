@@ -51,11 +51,15 @@ def run_search(
     method: Method,
     *,
     quiet: bool,
+    keeping: bool = False,
     evaluations: int | None = None,
     seed: int | None = None,
     storage: str | None = None,
 ) -> Exploration:
-    """Explore as the brief says and the options overrule; leave if there is nothing to show."""
+    """Explore as the brief says and the options overrule; leave if there is nothing to show.
+
+    Only a command that writes a report keeps an enumeration beside it.
+    """
     stated, source = formulation.brief.search, Path(formulation.brief.source)
     # Like every path in a brief, that of its storage starts from the brief's own folder.
     is_url = "://" in stated.storage
@@ -70,7 +74,7 @@ def run_search(
     with writing(folder), progress_bar(quiet) as progress:
         exploration = explore(
             formulation, settings, method=method, exact_up_to=stated.exact_up_to, folder=folder,
-            progress=progress,
+            keeping=keeping, progress=progress,
         )  # fmt: skip
     if len(exploration.front) == 0:
         leave("interrupted before any candidate was evaluated", INTERRUPTED)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from objectives.devices.terms import Terms
 from objectives.format import (
+    allowed_words,
     counted,
     field_label,
     part_value,
@@ -18,7 +19,7 @@ from objectives.format import (
 )
 from reports.model import Block, Note, Prose, ReportData, Section, Table
 from reports.obstacles import MissedLimit, MoreChoice, Relaxation
-from reports.sections.limits import allowed_words, limit_label
+from reports.sections.limits import limit_label
 
 
 def infeasible_section(data: ReportData) -> Section | None:

@@ -6,7 +6,15 @@ import math
 
 import pandas as pd
 
-from objectives.format import first, number, quantity, score_label, score_words, sentence
+from objectives.format import (
+    allowed_words,
+    first,
+    number,
+    quantity,
+    score_label,
+    score_words,
+    sentence,
+)
 from reports.model import (
     Block,
     DriverSummary,
@@ -17,7 +25,6 @@ from reports.model import (
     StageData,
     Table,
 )
-from reports.sections.limits import allowed_words
 
 
 def job_section(data: ReportData) -> Section:

@@ -9,7 +9,7 @@ from typing import Literal
 import pandas as pd
 
 from objectives.devices.terms import Terms
-from objectives.format import percent, quantity, score_label
+from objectives.format import allowed_words, percent, quantity, score_label
 from reports.model import Block, LimitRow, Prose, Section, StageData, Table
 
 
@@ -44,17 +44,6 @@ def limit_frame(data: StageData) -> pd.DataFrame:
 def limit_label(kind: Literal["rating", "window", "finite"], name: str, terms: Terms) -> str:
     """Return the name of a limit: ``plate voltage rating``, ``gain``."""
     return score_label(name, terms) if kind == "window" else name
-
-
-def allowed_words(at_least: float, at_most: float, unit: str) -> str:
-    """Return a window in words: ``at least 0 dB``, ``600 µA to 900 µA``."""
-    if math.isfinite(at_least) and math.isfinite(at_most):
-        return f"{quantity(at_least, unit)} to {quantity(at_most, unit)}"
-    if math.isfinite(at_least):
-        return f"at least {quantity(at_least, unit)}"
-    if math.isfinite(at_most):
-        return f"at most {quantity(at_most, unit)}"
-    return "of any value"
 
 
 def _margin(row: LimitRow) -> str:

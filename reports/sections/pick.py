@@ -9,6 +9,7 @@ import pandas as pd
 
 from objectives.format import (
     SPACE,
+    allowed_words,
     counted,
     fixed,
     mark_words,
@@ -39,7 +40,6 @@ from reports.model import (
 from reports.sections.infeasible import more_choice_words
 from reports.sections.job import asked_words
 from reports.sections.levels import level_sentences
-from reports.sections.limits import allowed_words
 
 _NOTICED = 0.5
 """Differences of less than half a noticeable step are not worth a word."""

@@ -11,6 +11,7 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.format import (
     MINUS,
     SPACE,
+    allowed_words,
     column,
     counted,
     fixed,
@@ -29,7 +30,6 @@ from reports.charts.response_band import response_band_chart
 from reports.charts.sensitivity import WORTH_NAMING, sensitivity_chart
 from reports.charts.tolerance_bands import band_chart, quantity_label, scores_drawn, windowed_first
 from reports.model import Block, Figure, Note, Prose, ReportData, Section, Table
-from reports.sections.limits import allowed_words
 from reports.sections.yields import yield_blocks
 
 

@@ -43,7 +43,7 @@ def test_words_name_designs_and_pairs_change_the_one_before(
         assert second[part] == values[1]
         assert changed[part] == (47e3 if part == "stopper_ohm" else values[ex.pick])
     assert old["stopper_ohm"] == 22e3
-    with pytest.raises(InputError, match="candidate"):
+    with pytest.raises(InputError, match="quickest"):
         designs_of(ex, ["pick", "quickest"])
 
 

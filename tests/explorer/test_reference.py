@@ -37,6 +37,8 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
         "load.resistance": None, "parts.output_coupling": None,
         "load.cathode_follower": {"valve": "12AU7", "supply": "250 V", "cathode_resistor": "47k"}},
     ("drive", ""): {"drive": {"level": "10 V", "note": "220 Hz"}},
+    ("supply.bias_divider", ""): {"supply.bias_divider": {"upper": "100k", "lower": "22k"},
+                                  "parts.grid_leak": None},
     ("strays.wiring", ""): {"strays.wiring": [
         {"kind": "valve holder, neighbouring pins", "between": "grid to plate", "pieces": 1}]},
     ("strays.wiring", "metres"): {"strays.wiring": [

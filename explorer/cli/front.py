@@ -18,6 +18,7 @@ from reports.sections.infeasible import (
     not_alone_words,
     relaxation_words,
 )
+from reports.sections.levels import attenuator_loss
 from reports.sections.pick import (
     exchange_words,
     given_up_words,
@@ -88,7 +89,9 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
     if not math.isnan(pick.good):
         asked = "" if pick.good >= decision.asked else f" ({percent(decision.asked)} asked)"
         gives.append(f"targets and limits kept in {percent(pick.good)} of builds{asked}")
-    yield "Gives", ", ".join(gives)
+    lost = attenuator_loss(data.pick)
+    behind = f" (levels ahead of an attenuator that loses {lost})" if lost else ""
+    yield "Gives", ", ".join(gives) + behind
     yield "Gives up", given_up_words(data, decision)
     for other in decision.alternatives:
         name = sentence(mark_words(other.kind, other.score, data.terms))

@@ -186,14 +186,20 @@ def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) ->
     return np.asarray((steps - wanted) / (good_enough - wanted))
 
 
-def decide(problem: Problem, serious: Evaluation) -> Decision:
-    """Pick one of the serious candidates, all feasible, at least one."""
+def decide(problem: Problem, serious: Evaluation, sold: BoolArray | None = None) -> Decision:
+    """Pick one of the serious candidates, all feasible, at least one.
+
+    ``sold`` says which are made of parts that are sold, shape (N,): of those that serve, the
+    others are then not picked. None: all are.
+    """
     steps = in_steps(problem, serious)
     missed = problem.missed_goals(serious)
     total = missed.sum(axis=-1)
     # Where no candidate meets every target, those that miss by no more than a step above the least.
     met = on_target(missed)
     serving = met if met.any() else total <= total.min() + 1.0
+    if sold is not None and np.any(serving & sold):
+        serving = serving & sold
     wanted, good_enough, stated = _references(problem, steps[serving])
     weights = np.array([free.weight for free in problem.free])
     shortfall = achievement(steps, wanted, good_enough, weights)

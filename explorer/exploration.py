@@ -29,6 +29,7 @@ from explorer.settings import Settings
 from explorer.stored import keep, kept
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
+from objectives.elements import ELEMENTS
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
 from objectives.scores.registry import REGISTRY
 
@@ -266,7 +267,7 @@ def explore(
     on_front = np.zeros(len(front), dtype=bool)
     if feasible:
         scale = Scale.of(front.losses)
-        decision = decide(problem, result.serious)
+        decision = _decided(formulation, problem, result.serious)
         on_front = non_dominated(decision.candidates.losses)
         kept = on_front.copy()
         kept[[decision.pick, *(a.row for a in decision.alternatives)]] = True
@@ -313,6 +314,33 @@ def _enumerated(
     if folder is not None and keeping and len(exact.front) and not exact.interrupted:
         keep(problem, exact, folder)
     return exact
+
+
+def _decided(formulation: Formulation, problem: Problem, serious: Evaluation) -> Decision:
+    """Return the decision; where a part may have any value, of values that are sold.
+
+    Each serious candidate is taken once more with the values of the stock series below and above
+    its own.
+    """
+    stock = formulation.brief.stock
+    continuous = [choice for choice in problem.choices if choice.continuous]
+    if not continuous:
+        return decide(problem, serious)
+    parts = dict(serious.parts)
+    for choice in continuous:
+        values = stock.preferred(ELEMENTS[choice.part].kind, choice.low, choice.high)
+        values = values[(values >= choice.low) & (values <= choice.high)]
+        if values.size == 0:
+            return decide(problem, serious)
+        above = np.clip(np.searchsorted(values, parts[choice.part]), 0, values.size - 1)
+        parts = {name: np.tile(a, 2) for name, a in parts.items()}
+        parts[choice.part] = np.concatenate([values[np.maximum(above - 1, 0)], values[above]])
+    rows = np.stack(list(parts.values()), axis=-1)
+    once = np.unique(rows, axis=0, return_index=True)[1]
+    stocked = problem.evaluate({name: a[once] for name, a in parts.items()})
+    stocked = stocked.take(stocked.feasible)
+    sold = np.repeat([False, True], [len(serious), len(stocked)])
+    return decide(problem, Evaluation.join([serious, stocked]), sold)
 
 
 def _share(searched: SearchResult, front: Evaluation, scale: Scale) -> float | None:

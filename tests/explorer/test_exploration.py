@@ -357,3 +357,17 @@ def test_the_pick_stands_beside_what_is_chosen_in_its_place(auto: Exploration) -
     assert chosen.pick == int(chosen.representatives[0]) == row
     assert chosen.named["recommended"] == auto.pick
     assert auto.choosing(auto.pick) is auto
+
+
+def test_where_a_part_may_have_any_value_the_pick_has_one_that_is_sold(
+    formulated: MakeFormulation, continuous: tuple[str, str]
+) -> None:
+    ex = explore(formulated(continuous), Settings(seed=5, evaluations=200, batch=50))
+    assert ex.decision is not None
+    e12 = {10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82}  # IEC 60063
+    value = float(ex.front.parts["stopper_ohm"][ex.pick])
+    mantissa = value / 10 ** (np.floor(np.log10(value)) - 1)
+    assert min(abs(mantissa - m) for m in e12) < 1e-6
+    # The front itself keeps the values that were searched.
+    on_front = ex.front.parts["stopper_ohm"][ex.on_front]
+    assert np.any(np.abs(on_front / value - 1) > 1e-3)

@@ -20,7 +20,8 @@ from explorer.brief.model import Brief
 from explorer.brief.parts import highest
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation
-from explorer.problem import ALL_FINITE, Choice, Problem
+from explorer.problem import ALL_FINITE, Problem
+from explorer.sweep import middle
 from objectives.assessment import Assessment
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.poles import QUASI_STATIC_HZ
@@ -131,23 +132,16 @@ def review(formulation: Formulation) -> BriefReview:
     """Return the working point of the middle of a brief's space, and what is doubtful in it."""
     problem, brief = formulation.problem, formulation.brief
     points, doubts = [], [*_bands(brief), *_choices(brief, problem), *_samples(brief, problem)]
-    middle = {c.part: _middle(c) for c in problem.choices}
+    values = middle(problem)
     least = {"plate_load_ohm": brief.parts["plate_load"].ends()[0]}
     for number in range(1 + len(problem.others)):
-        chosen = middle | ({"device": float(number)} if problem.others else {})
+        chosen = values | ({"device": float(number)} if problem.others else {})
         # The second of the batch has the least plate load.
         assessment = problem.assess({n: np.array([v, least.get(n, v)]) for n, v in chosen.items()})
         scores = {name: first(assessment[name]) for name in WORKING_POINT}
         points.append(WorkingPoint(assessment.device.name, chosen, scores))
         doubts += [*_against_device(brief, assessment), *_working_point(assessment)]
     return BriefReview(tuple(points), tuple(dict.fromkeys(doubts)))
-
-
-def _middle(choice: Choice) -> float:
-    if choice.continuous:
-        return math.sqrt(choice.low * choice.high)
-    finite = choice.values[np.isfinite(choice.values)]
-    return float(finite[finite.size // 2])
 
 
 def _bands(brief: Brief) -> Iterator[Doubt]:

@@ -10,7 +10,7 @@ import numpy as np
 from explorer.brief.model import Brief
 from explorer.brief.parts import PartChoice
 from explorer.evaluation import Evaluation, Parts
-from explorer.problem import Problem
+from explorer.problem import Choice, Problem
 from explorer.units import QuantityError, parse_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean
@@ -41,11 +41,18 @@ class Sweep:
 
 
 def middle(problem: Problem) -> dict[str, float]:
-    """Return the fields of the stage in the middle of the space: of each part the middle value."""
-    return {
-        c.part: float(np.sqrt(c.low * c.high) if c.continuous else c.values[len(c.values) // 2])
-        for c in problem.choices
-    }
+    """Return the fields of the stage in the middle of the space: of each part the middle value.
+
+    A value without end, such as a full bypass, is no middle.
+    """
+    return {c.part: _middle(c) for c in problem.choices}
+
+
+def _middle(choice: Choice) -> float:
+    if choice.continuous:
+        return float(np.sqrt(choice.low * choice.high))
+    finite = choice.values[np.isfinite(choice.values)]
+    return float(finite[finite.size // 2] if finite.size else choice.values[0])
 
 
 def sweep(

@@ -280,7 +280,9 @@ class Problem:
         assessment = self.assess(parts)
         with np.errstate(divide="ignore"):
             scores = self.scores(parts, self.searched_names, assessment)
-        losses = np.stack([f.loss(scores[f.name]) for f in self.free], axis=-1)
+        columns = [f.loss(scores[f.name]) for f in self.free]
+        shape = assessment.point.plate_current_A.shape
+        losses = np.stack(columns, axis=-1) if columns else np.zeros((*shape, 0))
         sound = np.isfinite(losses).all(axis=-1)
         excess = {}
         if self.ratings_hold:

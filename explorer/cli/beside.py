@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from rich.table import Table
 
 from explorer.cli.options import OutputFormat
-from explorer.cli.printing import CAUTION, out, print_json, print_records
+from explorer.cli.printing import out, print_caution, print_json, print_records, print_text
 from explorer.cli.standing import advice_words, shown_scores, verdict
 from explorer.exploration import Exploration
 from explorer.standing import Standing
@@ -61,8 +61,8 @@ def show_beside(
     console.print("× a limit is broken or a target missed", highlight=False)
     for name, standing in standings:
         words = [verdict(standing, ex), *advice_words(standing, ex)]
-        console.print(f"{name}: {' '.join(words)}", highlight=False, markup=False)
-    console.print(CAUTION, style="bold red")
+        print_text(console, f"{name}: {' '.join(words)}")
+    print_caution(console)
 
 
 def _off(standing: Standing, score: str) -> bool:

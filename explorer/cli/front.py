@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
 from rich.markup import escape
 
-from explorer.cli.printing import CAUTION, labelled, out
+from explorer.cli.printing import labelled, out, print_caution
 from objectives.format import counted, mark_words, percent, score_words, sentence
 from reports.model import DecisionSummary, ReportData
 from reports.sections.infeasible import (
@@ -58,8 +57,7 @@ def print_front(data: ReportData, report: Path) -> None:
         console.print(escape(line), highlight=False, soft_wrap=True)
     # A path is not broken: it is there to be copied.
     console.print(f"{'Report':<{_LABEL}}{escape(str(report))}", highlight=False, soft_wrap=True)
-    for line in textwrap.wrap(CAUTION, console.width):
-        console.print(line, style="bold red", soft_wrap=True)
+    print_caution(console)
 
 
 def _how(data: ReportData) -> str:

@@ -13,7 +13,7 @@ import typer
 from rich.markup import escape
 
 from explorer.cli.app import app, writing
-from explorer.cli.printing import CAUTION, out
+from explorer.cli.printing import out, print_caution
 
 
 class _Question(NamedTuple):
@@ -128,7 +128,7 @@ def new(
     doubts = review(formulation).doubts
     if doubts:
         print_doubts(doubts, formulation.problem.terms)
-    console.print(CAUTION)
+    print_caution(console)
 
 
 def _check_place(file: Path, force: bool) -> None:

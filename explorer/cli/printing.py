@@ -57,15 +57,16 @@ def print_entry(console: Console, label: str, text: str) -> None:
         console.print(line, markup=False, highlight=False, soft_wrap=True)
 
 
+def print_text(console: Console, text: str) -> None:
+    """Print a text as wide as the console; no number is parted from its unit."""
+    for line in labelled("", text, console.width, 0):
+        console.print(line, markup=False, highlight=False, soft_wrap=True)
+
+
 def print_caution(console: Console) -> None:
     """Print the caution that ends every command about a circuit."""
     for line in textwrap.wrap(CAUTION, console.width):
         console.print(line, style="bold red", soft_wrap=True)
-
-
-def signed(value: float) -> str:
-    """Return a difference with its sign: ``+0.5``, ``−3.2``, ``0``."""
-    return "0" if abs(value) < 1e-12 else f"{value:+.3g}".replace("-", "−")
 
 
 def print_records(records: Sequence[Mapping[Any, Any]], form: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rich.table import Table
 
-from explorer.cli.printing import CAUTION, out
+from explorer.cli.printing import out, print_caution, print_text
 from explorer.exploration import Exploration
 from explorer.obstacles import missed_limits
 from explorer.standing import Standing
@@ -24,23 +24,36 @@ _NOTICED = 0.5
 
 
 def verdict(standing: Standing, ex: Exploration) -> str:
-    """Return in words whether a stage keeps the limits, and what on the front beats it."""
+    """Return in words what limits and targets a stage keeps, and what on the front beats it."""
+    missed = [
+        score_label("input_corner_Hz" if name == _ERROR else name, ex.problem.terms)
+        for name, steps in standing.missed.items()
+        if steps > 0
+    ]
+    misses = f" Off target: {', '.join(missed)}." if missed else ""
     count = len(standing.broken)
     if count:
-        return f"It breaks {count} limit{'s' if count > 1 else ''} of the brief."
+        return f"It breaks {count} limit{'s' if count > 1 else ''} of the brief.{misses}"
+    return f"It keeps every limit{_against_front(standing, ex)}{misses}"
+
+
+def _against_front(standing: Standing, ex: Exploration) -> str:
+    """Return how a stage that keeps every limit compares with the front, to end a sentence."""
     if not ex.feasible:
-        return "It keeps every limit; the exploration found no candidate that does."
+        return "; the exploration found no candidate that does."
     if standing.beaten_by:
+        count = len(standing.beaten_by)
         return (
-            f"It keeps every limit, and {len(standing.beaten_by):,} of the {len(ex.front):,} "
-            "candidates on the front are at least as good in every score and better in one."
+            f"; as designed, {count:,} of the {len(ex.front):,} candidates "
+            f"{'is' if count == 1 else 'are'} at least as good in all that is asked, and better in "
+            "one score."
         )
     if standing.on_front:
-        return "It keeps every limit and is on the front."
+        return " and is on the front."
     beats = f"; it beats {standing.beats:,} of them" if standing.beats else ""
     return (
-        f"It keeps every limit and no candidate on the front beats it{beats}. Its parts lie "
-        "outside what the brief varies, or the front is not exact."
+        f" and no candidate on the front beats it{beats}. Its parts lie outside what the brief "
+        "varies, or the front is not exact."
     )
 
 
@@ -70,7 +83,7 @@ def print_standing(standing: Standing, ex: Exploration) -> None:
     for name, value in standing.scores.items():
         table.add_row(labels[name], quantity(value, score_unit(name)), *_ends(ex, name))
     console.print(table)
-    console.print(verdict(standing, ex))
+    print_text(console, verdict(standing, ex))
     for missed in missed_limits(ex.problem, standing.evaluation):
         console.print(f"  broken: {missed_words(missed, terms)}", highlight=False, soft_wrap=True)
     if standing.nearest is not None:
@@ -80,11 +93,11 @@ def print_standing(standing: Standing, ex: Exploration) -> None:
             for c in ex.problem.choices
             for value in c.shown(ex.front.parts[c.part][[row]])
         )
-        console.print(f"Nearest on the front: candidate {standing.nearest} ({listed}).")
+        print_text(console, f"Nearest on the front: candidate {standing.nearest} ({listed}).")
     console.print(_steps_table(standing, ex, console.width))
     for words in advice_words(standing, ex):
-        console.print(words, highlight=False)
-    console.print(CAUTION, soft_wrap=True)
+        print_text(console, words)
+    print_caution(console)
 
 
 def _steps_table(standing: Standing, ex: Exploration, width: int) -> Table:
@@ -141,10 +154,8 @@ def advice_words(standing: Standing, ex: Exploration) -> list[str]:
             continue
         price = f", at the cost of {', '.join(costs)}" if costs else ""
         label = ELEMENTS[step.part].label_for(terms)
-        words.append(
-            f"Try {label} {part_value(step.part, step.end)}: it gives "
-            f"{', '.join(gives) or 'more room to limits or targets'}{price}."
-        )
+        gain = f"gives {', '.join(gives)}" if gives else "brings limits or targets nearer"
+        words.append(f"Try {label} {part_value(step.part, step.end)}: it {gain}{price}.")
     return words
 
 

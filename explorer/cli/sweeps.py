@@ -12,7 +12,7 @@ from rich.table import Table
 
 from explorer.cli.app import writing
 from explorer.cli.options import OutputFormat
-from explorer.cli.printing import DANGER, out, print_records
+from explorer.cli.printing import out, print_caution, print_records, print_text
 from explorer.problem import Problem
 from explorer.sweep import Sweep
 from objectives.checks import one_of
@@ -85,6 +85,12 @@ def show_two(
         _write(chart, into)
 
 
+def default_score(problem: Problem) -> str:
+    """Return the score to show over two parts where none is named; a corner in hertz."""
+    first = problem.free[0].name if problem.free else _ERROR
+    return "input_corner_Hz" if first == _ERROR else first
+
+
 def finding(problem: Problem, moved: Sweep) -> str:
     """Return what a sweep shows: what moves most, and over which values all is kept."""
     terms = problem.device.terms
@@ -122,7 +128,8 @@ def _names(problem: Problem, moved: Sweep) -> list[str]:
 def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
     console, terms = out(), problem.device.terms
     fits = max(2, (console.width - _ROOM) // _COLUMN)
-    table = Table(title=finding(problem, moved), title_justify="left", box=None, pad_edge=False)
+    print_text(console, f"{finding(problem, moved)}.")
+    table = Table(box=None, pad_edge=False)
     table.add_column(ELEMENTS[moved.part].label_for(terms), justify="right")
     for name in names[:fits]:
         table.add_column(score_label(name, terms), justify="right")
@@ -145,7 +152,7 @@ def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
     if names[fits:]:
         rest = ", ".join(score_label(name, terms) for name in names[fits:])
         console.print(f"Not shown: {rest} (--form csv has all).", highlight=False)
-    console.print(DANGER, style="bold red")
+    print_caution(console)
 
 
 def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) -> None:
@@ -153,7 +160,8 @@ def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) ->
     fits = max(2, (console.width - 12) // 10)
     nearest = np.argsort(np.abs(np.arange(len(first.values)) - first.present), kind="stable")
     columns = np.sort(nearest[:fits])
-    table = Table(title=told, title_justify="left", box=None, pad_edge=False)
+    print_text(console, f"{told}.")
+    table = Table(box=None, pad_edge=False)
     table.add_column("", justify="right")
     for at in columns:
         table.add_column(part_value(first.part, first.values[at]), justify="right")
@@ -168,7 +176,7 @@ def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) ->
         table.add_row(part_value(second.part, value), *cells, style=style)
     console.print(table)
     console.print("× a limit is broken or a target missed", highlight=False)
-    console.print(DANGER, style="bold red")
+    print_caution(console)
 
 
 def _is_off(score: str, breaks: Sequence[str]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -56,20 +57,23 @@ def vary(
     """
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
+    from explorer.brief_review import WORKING_POINT
     from explorer.cli.designs import starting_design
-    from explorer.cli.sweeps import show_sweep, show_two
+    from explorer.cli.sweeps import default_score, show_sweep, show_two
     from explorer.formulation import formulate
     from explorer.sweep import ends_of, sweep, sweep_two
 
     read = load_brief(brief)
     formulation = formulate(read)
     problem = formulation.problem
+    if not problem.score_names:  # a stage that is read for what it does
+        problem = replace(problem, shown=WORKING_POINT)
     start = starting_design(formulation, parts or (), design, candidate, into).stage_fields()
     if over is None:
         ends = ends_of(read, part, low, high)
         moved = sweep(problem, read, start, part, *ends, score=score or "")
         show_sweep(problem, moved, into, form)
     else:
-        name = score or problem.free[0].name
+        name = score or default_score(problem)
         swept = sweep_two(problem, read, start, (part, over), name)
         show_two(problem, *swept, name, into, form)

@@ -128,3 +128,10 @@ def test_what_cannot_be_compared_is_named(stage: Path, tmp_path: Path) -> None:
         result = run("assess", *args)
         assert result.exit_code == 2
         assert named in result.output
+
+
+def test_vary_moves_a_part_of_it(stage: Path) -> None:
+    rows = json.loads(run("vary", stage, "output_coupling", "--form", "json").stdout)
+    # A coupling capacitor carries no direct current.
+    assert len({row["plate_current_A"] for row in rows}) == 1 < len(rows)
+    assert run("vary", stage, "stopper", "--over", "plate_load").exit_code == 0

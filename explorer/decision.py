@@ -277,7 +277,8 @@ class _Choice:
     def alternatives(self, pick: int) -> list[Alternative]:
         """Return what stands beside the pick, each better than it by a step in what it is for.
 
-        Each is good enough in every other score, or no worse there than the pick.
+        Each but the most robust is good enough in every other score, or no worse there than the
+        pick.
         """
         self.asked = min(self.asked, self.yields[pick] - _STEP_OF_YIELD)
         chosen: list[Alternative] = []

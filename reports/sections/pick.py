@@ -138,7 +138,8 @@ def yield_words(decision: DecisionSummary) -> str:
     here = f"{percent(good)} of builds keep every target and limit"
     if good >= decision.asked:
         return f"{here}; the brief asks {percent(decision.asked)}."
-    best = "" if _chosen_by_hand(decision) else "; no design built does better"
+    better = any(other.good > good for other in decision.alternatives)
+    best = "" if better else "; no design built does noticeably better"
     return f"{here}, fewer than the {percent(decision.asked)} that the brief asks{best}."
 
 

@@ -161,6 +161,14 @@ def achievement(
     return np.asarray(short.max(axis=-1) + _SUM * short.mean(axis=-1))
 
 
+def shortfall_of(
+    problem: Problem, steps: FloatArray, wanted: FloatArray, good_enough: FloatArray
+) -> FloatArray:
+    """Return the :func:`achievement` of candidates with the problem's weights, shape (N,)."""
+    weights = np.array([free.weight for free in problem.free])
+    return achievement(steps, wanted, good_enough, weights)
+
+
 def in_steps(problem: Problem, candidates: Evaluation) -> FloatArray:
     """Return the loss of N candidates in each free score, in noticeable steps, shape (N, F)."""
     return np.stack([f.steps(candidates.scores[f.name]) for f in problem.free], axis=-1)
@@ -201,8 +209,7 @@ def decide(problem: Problem, serious: Evaluation, sold: BoolArray | None = None)
     if sold is not None and np.any(serving & sold):
         serving = serving & sold
     wanted, good_enough, stated = _references(problem, steps[serving])
-    weights = np.array([free.weight for free in problem.free])
-    shortfall = achievement(steps, wanted, good_enough, weights)
+    shortfall = shortfall_of(problem, steps, wanted, good_enough)
     order = np.lexsort((shortfall, np.where(serving, 0.0, total)))
     choice = _Choice(
         problem, serious.take(order), serving[order], bool(met.any()), steps[order],

@@ -83,7 +83,7 @@ class _Collector:
         self._problem = problem
         self.start = time.perf_counter()
         self._none = sample.take(np.zeros(len(sample), dtype=bool))
-        self.front = self.serious = self.nearest = self._none
+        self.serious = self.nearest = self._none
         # Known before the search, the scale stays fixed while it runs.
         feasible = sample.feasible
         enough = feasible.sum() >= _FEW
@@ -103,10 +103,14 @@ class _Collector:
         if len(good):
             pool = Evaluation.join([self.serious, good])
             self.serious = pool.take(non_dominated(np.hstack([pool.losses, -pool.room])))
-            self.front = self.serious.take(non_dominated(self.serious.losses))
         if self.feasible == 0:
             pool = Evaluation.join([self.nearest, new])
             self.nearest = may_be_nearest(self._problem, pool, self.scale(pool.losses))
+
+    @property
+    def front(self) -> Evaluation:
+        """The serious candidates that no other beats in scores alone."""
+        return self.serious.take(non_dominated(self.serious.losses))
 
     def progress(
         self, kind: Literal["searching", "enumerating"], done: int, total: int, new: int

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
-from explorer.decision import Decision, achievement, built_well, in_steps
+from explorer.decision import Decision, built_well, in_steps, shortfall_of
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
@@ -97,7 +97,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
     Scores that lack a target in the brief (no radio bands, say) are left out.
     """
     problem, brief, start = ex.problem, ex.formulation.brief, design.stage_fields()
-    fields = {name: np.array([value]) for name, value in design.stage_fields().items()}
+    fields = {name: np.array([value]) for name, value in start.items()}
     assessment = problem.assess(fields)
     evaluation = problem.evaluate(fields)
     loss = evaluation.losses[0]
@@ -126,18 +126,6 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         },
         good=float(built_well(problem, fields)[0]),
     )
-
-
-def one_step(
-    problem: Problem, brief: Brief, design: Design, decision: Decision | None = None
-) -> tuple[Step, ...]:
-    """Return what one step down or up in each part does to each score that the brief names.
-
-    A step is to the next value that the brief allows for the part, or for a part that it fixes the
-    next preferred value of its stock series. Parts that are not fitted have no step.
-    """
-    start = design.stage_fields()
-    return _judged(problem, start, _moves(problem, brief, start), decision)
 
 
 def _advice(
@@ -184,8 +172,7 @@ def _merits(problem: Problem, stages: Evaluation, decision: Decision | None) -> 
     short = np.zeros(len(stages))
     if decision is not None:
         steps = in_steps(problem, stages)
-        weights = np.array([free.weight for free in problem.free])
-        short = achievement(steps, decision.wanted, decision.good_enough, weights)
+        short = shortfall_of(problem, steps, decision.wanted, decision.good_enough)
     broken = problem.missed_limits(stages).sum(axis=-1)
     return np.stack([broken, problem.missed_goals(stages).sum(axis=-1), short], axis=-1)
 
@@ -196,7 +183,11 @@ _Move = tuple[str, Literal["down", "up", "move"], float]
 def _moves(
     problem: Problem, brief: Brief, start: Mapping[str, float], *, every: bool = False
 ) -> Iterator[_Move]:
-    """Yield the part, the direction and the new value of each step, or of every change."""
+    """Yield the part, the direction and the new value of each step, or of every change.
+
+    A step is to the next value that the brief allows for the part, or for a part that it fixes the
+    next preferred value of its stock series. Parts that are not fitted have no step.
+    """
     for element in (choice.element for choice in brief.all_choices()):
         part, value = element.name, start[element.name]
         choice = next((c for c in problem.choices if c.part == part), None)
@@ -241,8 +232,7 @@ def with_stage(ex: Exploration, design: Design) -> Exploration:
     parts = {c.part: np.full(count, first(fixed[c.part])) for c in other}
     stage = problem.evaluate({c.part: np.array([fields[c.part]]) for c in problem.choices})
     own, decision = in_steps(problem, stage), ex.decision
-    weights = np.array([free.weight for free in problem.free])
-    short = achievement(own, decision.wanted, decision.good_enough, weights)
+    short = shortfall_of(problem, own, decision.wanted, decision.good_enough)
     front = Evaluation.join(
         [
             replace(ex.front, parts={**ex.front.parts, **parts}),

@@ -7,7 +7,7 @@ table cell or axis label breaks a value in two.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from types import MappingProxyType
 from typing import Final
@@ -228,6 +228,20 @@ def score_label(name: str, terms: Terms = VALVE, *, with_unit: bool = False) -> 
     label = REGISTRY[name].label_for(terms) if name in REGISTRY else plain_words(name)
     symbol = unit_symbol(score_unit(name))
     return f"{label} ({symbol})" if with_unit and symbol else label
+
+
+def listed(items: Sequence[str]) -> str:
+    """Return items, at least one, as a sentence lists them: ``a, b and c``."""
+    *rest, last = items
+    return f"{', '.join(rest)} and {last}" if rest else last
+
+
+def shown_name(name: str) -> str:
+    """Return the score that people are shown: a corner in hertz for its distance from a target.
+
+    The name of a limit that is none of a score is its own.
+    """
+    return (REGISTRY[name].shown_as or name) if name in REGISTRY else name
 
 
 def score_words(name: str, value: float, terms: Terms = VALVE) -> str:

@@ -82,8 +82,8 @@ def assess(
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
     from explorer.cli.beside import show_beside
-    from explorer.cli.designs import designs_of
-    from explorer.cli.searching import output_folder, run_search
+    from explorer.cli.designs import designs_of, explored
+    from explorer.cli.searching import output_folder
     from explorer.cli.standing import advice_words, print_standing, step_records, verdict
     from explorer.designs import load_design, parse_design
     from explorer.formulation import formulate
@@ -109,15 +109,10 @@ def assess(
 
         assess_measured(formulation.problem, stage, measured, at.value, into, form)
         return
-    # The exact front needs no search beside it; a stored search is taken up where it stands.
-    exact = method is FrontMethod.exact or (
-        method is FrontMethod.auto and formulation.problem.enumerable(read.search.exact_up_to)
-    )
     if report and into is None:
         raise InputError("report", "", "needs --into FOLDER, so that no earlier report is lost")
     # A report goes elsewhere: the front is where an exploration has left it.
-    folder = output_folder(read, None if report else into)
-    ex = run_search(formulation, folder, "exact" if exact else "search", quiet=quiet)
+    ex = explored(formulation, None if report else into, method.value, quiet=quiet)
     given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())
     standings = [(name, assess_design(ex, one)) for name, one in given]
     if report and len(standings) > 1:

@@ -9,7 +9,7 @@ from rich.table import Table
 
 from explorer.cli.options import OutputFormat
 from explorer.cli.printing import out, print_caution, print_json, print_records, print_text
-from explorer.cli.standing import advice_words, shown_scores, verdict
+from explorer.cli.standing import advice_words, is_off, shown_scores, verdict
 from explorer.exploration import Exploration
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
@@ -51,7 +51,8 @@ def show_beside(
             table.add_row(ELEMENTS[part].label_for(terms), *shown, style="bold")
     for score in names:
         cells = [
-            stepped(s.scores[score], score) + (" ×" if _off(s, score) else "") for _, s in standings
+            stepped(s.scores[score], score) + (" ×" if is_off(score, _off(s)) else "")
+            for _, s in standings
         ]
         table.add_row(score_label(score, terms), *cells)
     builds = ["—" if math.isnan(s.good) else percent(s.good) for _, s in standings]
@@ -65,10 +66,9 @@ def show_beside(
     print_caution(console)
 
 
-def _off(standing: Standing, score: str) -> bool:
-    corner = "input_corner_error_octaves" if score == "input_corner_Hz" else score
-    return any(name in standing.broken or standing.missed.get(name, 0.0) > 0
-               for name in (score, corner))  # fmt: skip
+def _off(standing: Standing) -> list[str]:
+    """Return the scores that break a limit or miss a target."""
+    return [*standing.broken, *(name for name, steps in standing.missed.items() if steps > 0)]
 
 
 def _part(ex: Exploration, part: str, value: float) -> str:

@@ -7,21 +7,24 @@ from pathlib import Path
 
 from explorer.cli.searching import output_folder, run_search
 from explorer.designs import Design, load_design, parse_design
-from explorer.exploration import Exploration
+from explorer.exploration import Exploration, Method
 from explorer.formulation import Formulation
 from explorer.sweep import middle
 from objectives.checks import InputError
 
 
-def explored(formulation: Formulation, into: Path | None, *, quiet: bool = True) -> Exploration:
+def explored(
+    formulation: Formulation, into: Path | None, method: Method = "auto", *, quiet: bool = True
+) -> Exploration:
     """Return the exploration of a brief: kept beside its report, or run now.
 
     The exact front needs no search beside it; a stored search is taken up where it stands.
     """
     brief = formulation.brief
-    exact = formulation.problem.enumerable(brief.search.exact_up_to)
-    method = "exact" if exact else "search"
-    return run_search(formulation, output_folder(brief, into), method, quiet=quiet)  # type: ignore[arg-type]
+    if method == "auto":
+        exact = formulation.problem.enumerable(brief.search.exact_up_to)
+        method = "exact" if exact else "search"
+    return run_search(formulation, output_folder(brief, into), method, quiet=quiet)
 
 
 def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:

@@ -20,7 +20,7 @@ from objectives.bench.fit import FittedValue
 from objectives.bench.prediction import Departure
 from objectives.circuit.corners import Port
 from objectives.devices.terms import Terms
-from objectives.format import first, number, percent, quantity
+from objectives.format import first, listed, number, percent, quantity
 from reports.charts.measured_response import measured_response_chart
 from reports.charts.residuals import write_chart
 
@@ -216,11 +216,11 @@ def _told(comparison: BenchComparison, terms: Terms) -> Iterator[str]:
     if not known:
         yield "This response cannot tell these values apart."
     for names in fit.tied:
-        listed = _listed([labels[name] for name in names])
-        yield f"It tells {listed} only taken together: one can stand in for another."
+        told = listed([labels[name] for name in names])
+        yield f"It tells {told} only taken together: one can stand in for another."
     silent = [labels[value.quantity] for value in fit.values if value.told == "not"]
     if silent:
-        yield f"It says little of {_listed(silent)}: what is printed is mostly what was assumed."
+        yield f"It says little of {listed(silent)}: what is printed is mostly what was assumed."
     upper = first(prediction.nominal.output_corners_Hz[1])
     highest = prediction.readings.frequency_Hz[-1]
     if len(known) < len(fit.values) and highest < 2 * upper < float("inf"):
@@ -228,12 +228,6 @@ def _told(comparison: BenchComparison, terms: Terms) -> Iterator[str]:
             f"Readings up to {quantity(3 * upper, 'Hz', 2)}, beyond the upper corner at "
             f"{quantity(upper, 'Hz', 3)}, would tell more."
         )
-
-
-def _listed(names: list[str]) -> str:
-    """Return names as a sentence lists them: 'a, b and c'."""
-    *rest, last = names
-    return f"{', '.join(rest)} and {last}" if rest else last
 
 
 def _say(text: str) -> None:

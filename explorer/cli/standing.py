@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from rich.table import Table
 
@@ -10,11 +12,9 @@ from explorer.exploration import Exploration
 from explorer.obstacles import missed_limits
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
-from objectives.format import part_value, quantity, score_label, score_unit, stepped
+from objectives.format import part_value, quantity, score_label, score_unit, shown_name, stepped
 from objectives.scores.registry import REGISTRY
 from reports.sections.infeasible import missed_words
-
-_ERROR = "input_corner_error_octaves"
 
 _COLUMN, _ROOM = 13, 40
 """Columns of a score, and of the step and the remarks about it."""
@@ -26,7 +26,7 @@ _NOTICED = 0.5
 def verdict(standing: Standing, ex: Exploration) -> str:
     """Return in words what limits and targets a stage keeps, and what on the front beats it."""
     missed = [
-        score_label("input_corner_Hz" if name == _ERROR else name, ex.problem.terms)
+        score_label(shown_name(name), ex.problem.terms)
         for name, steps in standing.missed.items()
         if steps > 0
     ]
@@ -125,8 +125,13 @@ def _steps_table(standing: Standing, ex: Exploration, width: int) -> Table:
 
 def shown_scores(ex: Exploration) -> list[str]:
     """Return the scores to compare, free ones first; the corner in hertz, not its distance."""
-    free = ["input_corner_Hz" if f.name == _ERROR else f.name for f in ex.problem.free]
-    return [n for n in dict.fromkeys([*free, *ex.problem.score_names]) if n != _ERROR]
+    names = (*(free.name for free in ex.problem.free), *ex.problem.score_names)
+    return list(dict.fromkeys(map(shown_name, names)))
+
+
+def is_off(score: str, names: Iterable[str]) -> bool:
+    """Return whether a score, as it is shown, is among those that are broken or missed."""
+    return any(score in (name, shown_name(name)) for name in names)
 
 
 def advice_words(standing: Standing, ex: Exploration) -> list[str]:
@@ -145,8 +150,8 @@ def advice_words(standing: Standing, ex: Exploration) -> list[str]:
             if abs(moved) < _NOTICED:
                 continue
             name, value = free.name, after
-            if name == _ERROR and "input_corner_Hz" in step.change:
-                name = "input_corner_Hz"
+            if shown_name(name) != name and shown_name(name) in step.change:
+                name = shown_name(name)
                 value = standing.scores[name] + step.change[name]
             shown = f"{score_label(name, terms)} {stepped(value, name)}"
             (costs if moved > 0 else gives).append(shown)

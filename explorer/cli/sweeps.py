@@ -13,18 +13,18 @@ from rich.table import Table
 from explorer.cli.app import writing
 from explorer.cli.options import OutputFormat
 from explorer.cli.printing import out, print_caution, print_records, print_text
+from explorer.cli.standing import is_off
 from explorer.problem import Problem
 from explorer.sweep import Sweep
 from objectives.checks import one_of
 from objectives.elements import ELEMENTS
-from objectives.format import part_value, score_label, sentence, stepped
+from objectives.format import part_value, score_label, sentence, shown_name, stepped
 from objectives.scores.registry import REGISTRY
 from reports.charts.residuals import write_chart
 from reports.charts.sweep import sweep_chart, sweep_two_chart
 
 CHART: Final = "vary.html"
-_ERROR: Final = "input_corner_error_octaves"
-"""Shown as the corner itself."""
+_CORNER: Final = "input_corner_Hz"
 
 _UNMOVED: Final = 0.1
 """A score that moves by no more noticeable steps than this is not drawn."""
@@ -87,15 +87,14 @@ def show_two(
 
 def default_score(problem: Problem) -> str:
     """Return the score to show over two parts where none is named; a corner in hertz."""
-    first = problem.free[0].name if problem.free else _ERROR
-    return "input_corner_Hz" if first == _ERROR else first
+    return shown_name(problem.free[0].name) if problem.free else _CORNER
 
 
 def finding(problem: Problem, moved: Sweep) -> str:
     """Return what a sweep shows: what moves most, and over which values all is kept."""
     terms = problem.device.terms
     scores = moved.stages.scores
-    most = max((n for n in scores if n != _ERROR), key=lambda name: _span(moved, name))
+    most = max((n for n in scores if n == shown_name(n)), key=lambda name: _span(moved, name))
     ends = [part_value(moved.part, value) for value in (moved.values[0], moved.values[-1])]
     there = [stepped(float(scores[most][row]), most) for row in (0, -1)]
     text = (
@@ -119,10 +118,9 @@ def _span(moved: Sweep, name: str) -> float:
 
 def _names(problem: Problem, moved: Sweep) -> list[str]:
     """Return the scores in the order in which they are wanted; a corner in hertz, not octaves."""
-    wanted = dict.fromkeys((*problem.shown, *problem.searched_names))
-    goals = (goal.name for goal in problem.goals)
-    free = dict.fromkeys(("input_corner_Hz", *goals, *(f.name for f in problem.free)))
-    return [n for n in (free | wanted) if n in moved.stages.scores and n != _ERROR]
+    goals, free = ([one.name for one in of] for of in (problem.goals, problem.free))
+    wanted = (_CORNER, *goals, *free, *problem.shown, *problem.searched_names)
+    return [n for n in dict.fromkeys(map(shown_name, wanted)) if n in moved.stages.scores]
 
 
 def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
@@ -137,10 +135,10 @@ def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
     for row, value in enumerate(moved.values):
         here, breaks = row == moved.present, moved.breaks[row]
         cells = (
-            stepped(float(moved.stages.scores[n][row]), n) + (" ×" if _is_off(n, breaks) else "  ")
+            stepped(float(moved.stages.scores[n][row]), n) + (" ×" if is_off(n, breaks) else "  ")
             for n in names[:fits]
         )
-        more = [n for n in breaks if not any(_is_off(shown, [n]) for shown in names[:fits])]
+        more = [n for n in breaks if not any(is_off(shown, [n]) for shown in names[:fits])]
         table.add_row(
             ("> " if here else "") + part_value(moved.part, value),
             *cells,
@@ -179,17 +177,13 @@ def _print_two(second: Sweep, firsts: Sequence[Sweep], score: str, told: str) ->
     print_caution(console)
 
 
-def _is_off(score: str, breaks: Sequence[str]) -> bool:
-    return score in breaks or (score == "input_corner_Hz" and _ERROR in breaks)
-
-
 def _remark(problem: Problem, breaks: Sequence[str]) -> str:
     """Return the first thing that a value breaks or misses, and how many more there are."""
     if not breaks:
         return ""
     first = breaks[0]
     goal = first in {goal.name for goal in problem.goals}
-    label = "input corner" if first == _ERROR else score_label(first, problem.device.terms)
+    label = score_label(shown_name(first), problem.device.terms)
     more = f" +{len(breaks) - 1}" if len(breaks) > 1 else ""
     return f"{'misses' if goal else 'breaks'} {label}{more}"
 
@@ -221,8 +215,9 @@ def _bounds(problem: Problem, name: str) -> list[float]:
     windows = (w for w in (*problem.windows, *problem.goals) if w.name == name)
     ends = [end for w in windows for end in (w.at_least, w.at_most) if np.isfinite(end)]
     corner = problem.targets.input_corner_Hz
-    if name == "input_corner_Hz" and corner is not None:
-        wide = next((2**g.at_most for g in problem.goals if g.name == _ERROR), 1.0)
+    if name == _CORNER and corner is not None:
+        distances = (g for g in problem.goals if g.name != _CORNER == shown_name(g.name))
+        wide = next((2**g.at_most for g in distances), 1.0)
         ends += [corner / wide, corner * wide]
     return ends
 

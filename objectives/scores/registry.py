@@ -86,6 +86,7 @@ class Score:
     superlative : what the design is called that is best in it, "quietest"; empty: by its name
     phrase : template of name and value in running text: ``"off {stock} by {value}"``; where empty
         the value follows the name
+    shown_as : the score that people are shown in its place; empty: itself
     """
 
     name: str
@@ -102,6 +103,7 @@ class Score:
     step: Step = _TOLERANCE
     superlative: str = ""
     phrase: str = ""
+    shown_as: str = ""
 
     def compute(self, assessment: Any) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
@@ -193,6 +195,7 @@ def score(
     of_bought_parts: bool = False,
     step: Step | None = None,
     superlative: str = "",
+    shown_as: str = "",
 ) -> Callable[[_F], _F]:
     """Enter a function of an assessment into the registry as a score; see :class:`Score`.
 
@@ -208,7 +211,7 @@ def score(
         _ENTERED[name] = Score(
             name, unit, direction, meaning, source, facets, combine or _only,
             frozenset(requires), slow, of_bought_parts, label,
-            step or _STEPS.get(unit, _TOLERANCE), superlative, phrase,
+            step or _STEPS.get(unit, _TOLERANCE), superlative, phrase, shown_as,
         )  # fmt: skip
         return function
 

@@ -43,6 +43,7 @@ def _input_corner(a: Assessment) -> FloatArray:
     "distance of the input corner from its target, |log2(f/target)|",
     combine=magnitude,
     requires=("input_corner_Hz",),
+    shown_as="input_corner_Hz",
 )  # fmt: skip
 def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     target = a.targets.input_corner_Hz

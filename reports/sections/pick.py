@@ -12,6 +12,7 @@ from objectives.format import (
     allowed_words,
     counted,
     fixed,
+    listed,
     mark_words,
     part_value,
     percent,
@@ -20,6 +21,7 @@ from objectives.format import (
     score_unit,
     score_words,
     sentence,
+    shown_name,
     signed_percent,
     step_rounded,
     stepped,
@@ -172,7 +174,7 @@ def given_up_words(data: ReportData, decision: DecisionSummary) -> str:
         for standing in decision.scores
         if standing.given_up_steps >= _NOTICED and standing.score not in _targeted(decision)
     ]
-    return _listed(given) if given else "nothing noticeable"
+    return listed(given) if given else "nothing noticeable"
 
 
 def difference_words(score: str, from_value: float, to_value: float) -> str:
@@ -201,7 +203,7 @@ def exchange_words(data: ReportData, other: NamedDesign) -> str:
         pieces.append(f"yield {percent(good)}")
     for standing in data.decision.scores:
         name = standing.score
-        shown = "input_corner_Hz" if name == "input_corner_error_octaves" else name
+        shown = shown_name(name)
         step = REGISTRY[shown].step
         moved = step.count(own[shown]) - step.count(pick[shown])
         if abs(moved) >= _NOTICED or (shown != name and own[shown] != pick[shown]):
@@ -215,10 +217,6 @@ def _row(data: ReportData, candidate: int) -> pd.Series:
 
 def _targeted(decision: DecisionSummary) -> set[str]:
     return {target.score for target in decision.targets}
-
-
-def _listed(items: Sequence[str]) -> str:
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
 
 
 def _scores(data: ReportData) -> Table:

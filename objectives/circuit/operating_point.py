@@ -14,11 +14,6 @@ from objectives.devices.protocol import OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
-# Below this the cathode is taken as grounded: the solver divides by the cathode resistance. At
-# 10 mA it moves the grid-cathode voltage by 0.1 uV, a few parts per million of the thermal voltage
-# that the steepest device, a bipolar transistor, goes by.
-_LEAST_CATHODE_OHM = 1e-5
-
 
 def load_lines(
     grid_cathode_V: FloatArray,
@@ -55,7 +50,8 @@ def operating_point(
     ``plate current of the device - plate current that the cathode resistor asks for``, rises with
     v, is negative at v = bias - supply (or below, where the grid takes current there) and not
     negative at v = bias (or a little above, where the grid leaks at a very negative voltage), so a
-    bracketed root always exists and is unique.
+    bracketed root always exists and is unique. A grounded cathode leaves two equations that are
+    solved one after the other: the grid return for v, then the plate's load line.
 
     Parameters of the law may be arrays that broadcast with the stage (tolerance draws);
     ``extra_plate_current_A`` is further direct current drawn from the plate node (for example by
@@ -80,42 +76,60 @@ def operating_point(
     if own_shape != () and int(np.prod(shape)) == 1:
         shape = own_shape  # one stage, many devices
     each_law = law.flat(shape)
-    cathode = np.maximum(resistor, _LEAST_CATHODE_OHM)
     bias, rg, vb, rp, rk, drawn = (
-        np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, cathode, extra)
+        np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, resistor, extra)
     )
 
-    def ports(v: FloatArray, at: IntArray | slice) -> tuple[FloatArray, ...]:
-        own = law if own_shape == () else each_law.at(at)
+    def law_of(at: IntArray) -> ConductionLaw:
+        return law if own_shape == () else each_law.at(at)
+
+    def excess(v: FloatArray, at: IntArray) -> FloatArray:
+        """Return the device's plate current less what the cathode resistor asks for (A)."""
+        own = law_of(at)
         # The grid currents of the sources depend on the grid voltage alone while the device
         # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
         grid = own.grid_current(v, vb[at])
-        cathode_V, plate_A, plate_V = load_lines(
+        cathode_V, asked, plate_V = load_lines(
             v, grid, bias[at], rg[at], vb[at], rp[at], rk[at], drawn[at]
         )
-        return grid, cathode_V, plate_A, own.plate_current(v, plate_V - cathode_V)
+        return own.plate_current(v, plate_V - cathode_V) - asked
 
-    def excess(v: FloatArray, at: IntArray) -> FloatArray:
-        _, _, asked, given = ports(v, at)
-        return given - asked
+    def grid_excess_V(v: FloatArray, at: IntArray) -> FloatArray:
+        """Return by how much the grid is above what its return leaves it, cathode grounded."""
+        over_V: FloatArray = v + law_of(at).grid_current(v, vb[at]) * rg[at] - bias[at]
+        return over_V
 
-    v = bias
-    if v.size:
-        # At or below this voltage the cathode is at or above the supply, so no plate current flows.
-        low = np.minimum(bias - vb, 0.0)
-        taken = np.maximum(each_law.grid_current(low, vb), 0.0)
-        low = low - 2.0 * taken * (rg + rk)
-        # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
-        # as much is above the root whatever the rounding.
-        leaked = np.maximum(-each_law.grid_current(low, vb), 0.0)
-        v = bracketed_roots(excess, low, bias + 2.0 * leaked * (rg + rk)).x
-    grid, cathode_V, asked, given = ports(v, slice(None))
-    # With a grounded cathode the current is known better from the device than from the tiny
-    # voltage across the least resistance.
-    grounded = rk <= _LEAST_CATHODE_OHM
-    # Near cut-off rounding of the cathode voltage could leave a negative current.
-    plate_A = np.maximum(np.where(grounded, given, asked), 0.0)
+    def plate_excess_V(plate_V: FloatArray, at: IntArray) -> FloatArray:
+        """Return by how much the plate is above its load line, cathode grounded."""
+        current = law_of(at).plate_current(v[at], plate_V)
+        over_V: FloatArray = plate_V + (current + drawn[at]) * rp[at] - vb[at]
+        return over_V
+
+    grounded = rk == 0
+    lifted, at_ground = np.flatnonzero(~grounded), np.flatnonzero(grounded)
+    v = np.empty(bias.shape)
+    # At or below this voltage the cathode is at or above the supply, so no plate current flows.
+    low = np.minimum(bias - vb, 0.0)
+    taken = np.maximum(each_law.grid_current(low, vb), 0.0)
+    low = low - 2.0 * taken * (rg + rk)
+    # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
+    # as much is above the root whatever the rounding.
+    leaked = np.maximum(-each_law.grid_current(low, vb), 0.0)
+    high = bias + 2.0 * leaked * (rg + rk)
+    for equation, which in ((excess, lifted), (grid_excess_V, at_ground)):
+        if which.size:
+            v[which] = bracketed_roots(equation, low[which], high[which], which).x
+    grid = each_law.grid_current(v, vb)
+    cathode_V, plate_A, _ = load_lines(
+        v, grid, bias, rg, vb, rp, np.where(grounded, np.inf, rk), drawn
+    )
     cathode_V = np.where(grounded, 0.0, cathode_V)
+    if at_ground.size:
+        unloaded = (vb - drawn * rp)[at_ground]
+        plate = bracketed_roots(plate_excess_V, np.minimum(unloaded, 0.0), unloaded, at_ground).x
+        plate_A[at_ground] = law_of(at_ground).plate_current(v[at_ground], plate)
+    # Near cut-off rounding of the cathode voltage could leave a negative current.
+    plate_A = np.maximum(plate_A, 0.0)
     plate_V = vb - (plate_A + drawn) * rp
     _, *slopes = each_law.linearise(v, plate_V - cathode_V)
     return point_of(each_law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn).reshape(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import fsolve
+from scipy.optimize import brentq, fsolve
 
 from fixture_types import MakeStages, ReadReference
 from objectives.arrays import FloatArray
@@ -201,9 +201,44 @@ def test_grounded_cathode_with_fixed_bias() -> None:
     )
     point = operating_point(stage, PUBLISHED)
     assert float(point.cathode_V) == 0
-    assert float(point.grid_cathode_V) == pytest.approx(-2, abs=1e-5)
+    assert float(point.grid_cathode_V) == pytest.approx(-2, abs=1e-14)
     expected = float(PUBLISHED.plate_current(-2.0, float(point.plate_V)))
-    assert float(point.plate_current_A) == pytest.approx(expected, rel=1e-4)
+    assert float(point.plate_current_A) == pytest.approx(expected, rel=1e-12)
+
+
+def test_grounded_cathode_on_its_load_line() -> None:
+    """SciPy's brentq on grid return and load line, one after the other, beside a raised cathode."""
+    rng = np.random.default_rng(6)
+    law = Koren(
+        mu=100, ex=1.4, kg1=1060, kp=600, kvb=300, grid=GridCurrent(6e-4, 1.3, 10.0)
+    )  # fmt: skip
+    count = 60
+    supply, load = rng.uniform(60, 400, count), rng.choice([0.0, 1e3, 1e5, 1e6], count)
+    bias, leak = rng.uniform(-4, 1, count), rng.choice([1e4, 1e6], count)
+    grounded = np.arange(count) % 3 > 0
+    point = operating_point(
+        Stage(
+            supply_V=supply, plate_load_ohm=load, grid_bias_V=bias, grid_leak_ohm=leak,
+            cathode_resistor_ohm=np.where(grounded, 0.0, 1e3), input_coupling_F=22e-9,
+        ),
+        law, extra_plate_current_A=2e-6,
+    )  # fmt: skip
+    for row in np.flatnonzero(grounded):
+        vb, rp, bias_V, leak_ohm = supply[row], load[row], bias[row], leak[row]
+
+        def grid(v: float, vb: float = vb, b: float = bias_V, leak: float = leak_ohm) -> float:
+            return v + float(law.grid_current(v, vb)) * leak - b
+
+        v = float(brentq(grid, -400.0, bias_V + 1e-9, xtol=1e-14))
+
+        def plate(u: float, v: float = v, vb: float = vb, rp: float = rp) -> float:
+            return u + (float(law.plate_current(v, u)) + 2e-6) * rp - vb
+
+        plate_V = float(brentq(plate, -1.0, vb, xtol=1e-13))
+        assert point.cathode_V[row] == 0
+        assert float(point.grid_V[row]) == pytest.approx(v, abs=1e-12)
+        assert float(point.plate_V[row]) == pytest.approx(plate_V, rel=1e-10, abs=1e-9)
+    assert np.all(point.cathode_V[~grounded] > 0)
 
 
 def test_a_law_with_an_array_of_valves() -> None:

@@ -87,7 +87,7 @@ def read_response(path: str | Path, port: Port = "output") -> Readings:
     if "sigma_dB" not in names:
         table["sigma_dB"] = str(READING_dB)
     ranges = {
-        "frequency_Hz": (0.0, HIGHEST_HZ, "expected a frequency in hertz, more than 0"),
+        "frequency_Hz": (0.0, HIGHEST_HZ, f"expected hertz, more than 0, up to {HIGHEST_HZ:.0e}"),
         level: (-400.0, 400.0, "expected a level in decibels"),
         "sigma_dB": (0.0, 20.0, "expected a standard error in decibels, more than 0, up to 20"),
     }

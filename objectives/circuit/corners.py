@@ -4,13 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Literal
+from dataclasses import replace
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import BoolArray, FloatArray, IntArray, flatten
+from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray, flatten
 from objectives.circuit.network import Network, networks
+from objectives.circuit.nodal import UNKNOWNS, descriptor
+from objectives.circuit.poles import (
+    LOWEST_HZ,
+    ON_AXIS,
+    QUASI_STATIC_HZ,
+    in_chunks,
+    pencil_eigenvalues,
+)
 from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
@@ -18,15 +27,14 @@ from objectives.stage import Stage
 HALF_POWER_DB = 10 * np.log10(2)
 """3.0103 dB: half the power, |H| down to 1/sqrt(2)."""
 
-HIGHEST_HZ = 10e9
-"""An upper corner beyond this is reported as inf."""
+HIGHEST_HZ: Final = QUASI_STATIC_HZ
+"""An upper corner beyond this is reported as inf: the network no longer describes the device."""
 
-LOWEST_HZ = 1e-3
-"""A lower corner below this is reported as 0 (coupled directly)."""
-
+_WALKED_HZ = 10e6
 _STEPS_PER_DECADE = 4
 _SECANT_STEPS = 8
 Port = Literal["grid", "cathode", "plate", "output"]
+_NODE: Final = {"grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 
 
 def level_dB(network: Network, port: Port) -> FloatArray:
@@ -63,9 +71,11 @@ def corner_frequency(
     """Return the frequency (Hz) nearest the reference where the level has dropped by ``drop_dB``.
 
     The response is walked outward from the reference in quarter decades until it lies below the
-    level sought, then the crossing is closed in on with a bracketed root finder to 1e-8 in log2 f
-    (the error in f is below 0.0001 %). Shape: that of the batch. ``inf`` (upper) or 0 (lower)
-    where no crossing lies inside LOWEST_HZ..HIGHEST_HZ.
+    level sought; from 10 MHz on, where leads resonate and a dip may be narrower than any step, it
+    is looked at between all of its crossings of that level instead, which are eigenvalues. The
+    first crossing is closed in on with a bracketed root finder to 1e-8 in log2 f (the error in f is
+    below 0.0001 %). Shape: that of the batch. ``inf`` (upper) or 0 (lower) where no crossing lies
+    inside LOWEST_HZ..HIGHEST_HZ.
 
     ``near_Hz``, broadcasting with the batch, says where the crossing is expected: the corner of a
     nominal stage when the stages differ from it by their tolerances only. Secant steps from there
@@ -92,19 +102,31 @@ def corner_frequency(
         everyone = np.flatnonzero(~settled)
         if everyone.size == 0:
             return result.reshape(shape)
-    step = (1 if upper else -1) * np.log2(10) / _STEPS_PER_DECADE
-    end = np.log2(HIGHEST_HZ if upper else LOWEST_HZ)
     inner, outer = start.copy(), np.full(start.shape, np.nan)
+
+    def advance(active: IntArray, here: FloatArray) -> IntArray:
+        """Return those that are still above the level here."""
+        below = level(active, here) < sought[active]
+        outer[active[below]] = here[below]
+        inner[active[~below]] = here[~below]
+        return active[~below]
+
+    step = (1 if upper else -1) * np.log2(10) / _STEPS_PER_DECADE
+    end = np.log2(_WALKED_HZ if upper else LOWEST_HZ)
     active, count = everyone, 0  # those that have not settled
     while active.size:
         count += 1
         here = start[active] + step * count
         inside = here <= end if upper else here >= end
-        active, here = active[inside], here[inside]
-        below = level(active, here) < sought[active]
-        outer[active[below]] = here[below]
-        inner[active[~below]] = here[~below]
-        active = active[~below]
+        active = advance(active[inside], here[inside])
+    beyond = active = everyone[np.isnan(outer[everyone])]
+    if upper and beyond.size:
+        own = flat_stage.at(beyond)
+        # Scaled so that the level sought is 1 V.
+        scaled = replace(own, source_ratio=own.source_ratio * 10 ** (-sought[beyond] / 20))
+        points = _between_crossings(scaled, flat_device.at(beyond), port, inner[beyond])
+        for column in points.T:
+            active = advance(active, column[np.searchsorted(beyond, active)])
     found = np.flatnonzero(np.isfinite(outer))
     if found.size:
         root = bracketed_roots(
@@ -113,6 +135,42 @@ def corner_frequency(
         )  # fmt: skip
         result[found] = 2.0**root.x
     return result.reshape(shape)
+
+
+def _between_crossings(
+    stage: Stage, device: SmallSignal, port: Port, above_log2_Hz: FloatArray
+) -> FloatArray:
+    """Return log2 of frequencies (Hz) between all where the port has 1 V, shape (stages, points).
+
+    Ascending, from ``above_log2_Hz`` to HIGHEST_HZ. With ``H`` the response, the zeros of
+    ``H(s) H(-s) - 1`` hold every such frequency on the imaginary axis and are the eigenvalues of a
+    pencil of twice the size of the network's. One that rounding takes for a crossing does no harm.
+
+    Source: S. Boyd, V. Balakrishnan, P. Kabamba, A bisection method for computing the H-infinity
+    norm of a transfer matrix and related problems, Math. Control Signals Systems 2, 1989, p. 207
+    (from memory).
+    """
+    zeros = in_chunks(stage, device, lambda s, d: _unit_zeros(s, d, port))
+    crossing = (np.abs(zeros.real) <= ON_AXIS * np.abs(zeros)) & (zeros.imag > 0)
+    end = np.log2(HIGHEST_HZ)
+    log2_f = np.log2(np.where(crossing, zeros.imag, 1.0) / (2 * np.pi))
+    first = above_log2_Hz[:, np.newaxis]
+    kept = np.where(crossing & (log2_f > first) & (log2_f < end), log2_f, end)
+    ends = np.sort(np.concatenate([first, kept, np.full_like(first, end)], axis=-1), axis=-1)
+    return np.asarray((ends[:, :-1] + ends[:, 1:]) / 2)
+
+
+def _unit_zeros(stage: Stage, device: SmallSignal, port: Port) -> ComplexArray:
+    """Return the zeros (rad/s) of ``H(s) H(-s) - 1``."""
+    system = descriptor(stage, device)
+    lead, n, at = system.B.shape[:-1], system.B.shape[-1], UNKNOWNS.index(_NODE[port])
+    E, A = (np.zeros((*lead, 2 * n + 1, 2 * n + 1)) for _ in range(2))
+    E[..., :n, :n], E[..., n:-1, n:-1] = system.E, -system.E
+    A[..., :n, :n], A[..., n:-1, n:-1] = system.A, system.A
+    # Driven by 1 V, the network at s drives itself at -s, and 1 V is to come out.
+    A[..., :n, -1], A[..., n:-1, at] = -system.B, -system.B
+    A[..., -1, n + at], A[..., -1, -1] = 1.0, -1.0
+    return pencil_eigenvalues(E, A)
 
 
 def _settle(

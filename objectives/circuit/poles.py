@@ -11,11 +11,13 @@ import numpy as np
 
 from objectives.arrays import ComplexArray, FloatArray, flatten
 from objectives.checks import require
-from objectives.circuit.corners import LOWEST_HZ
 from objectives.circuit.nodal import Descriptor, descriptor
 from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS
 from objectives.stage import Stage
+
+LOWEST_HZ = 1e-3
+"""What is slower than this is not told from direct current; a lower corner is reported as 0."""
 
 QUASI_STATIC_HZ = 300e6
 """Up to here the valve is taken to follow its grid at once.
@@ -95,7 +97,7 @@ def network_poles(stage: Stage, device: SmallSignal) -> ComplexArray:
 def damping_ratio(poles_rad_per_s: ComplexArray) -> FloatArray:
     """Return ``-Re(s)/|s|`` of each pole: 1 real and decaying, 0 undamped, negative growing.
 
-    A pole slower than :data:`~objectives.circuit.corners.LOWEST_HZ` (a node that floats at direct
+    A pole slower than :data:`LOWEST_HZ` (a node that floats at direct
     current has one at 0) counts as 1: rounding gives it either sign.
     """
     s = np.asarray(poles_rad_per_s, complex)

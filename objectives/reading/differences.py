@@ -10,7 +10,7 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.corners import LOWEST_HZ
+from objectives.circuit.poles import LOWEST_HZ
 from objectives.format import first
 from objectives.radio.tables import radio_bands, wire_inductance_H
 from objectives.scores.registry import REGISTRY

@@ -63,7 +63,7 @@ def figure_words(aspect: Aspect, value: float) -> str:
     if aspect.score == "lower_corner_Hz" and value == 0:
         return "direct current"
     if score_unit(aspect.score) == "Hz" and value >= HIGHEST_HZ:
-        return "beyond 10 GHz"
+        return f"beyond {quantity(HIGHEST_HZ, 'Hz')}"
     if aspect.score == "stability_margin_dB" and value >= MARGIN_CAP_DB:
         return f"more than {quantity(MARGIN_CAP_DB, 'dB')}"
     if REGISTRY[aspect.score].step.relative:

@@ -18,7 +18,7 @@ def responses_section(pick: Assessment) -> Section:
     low, high = (first(f) for f in pick.output_corners_Hz)
     reference = quantity(pick.targets.reference_Hz, "Hz")
     lower = quantity(low, "Hz") if low > 0 else "direct current"
-    upper = quantity(high, "Hz") if high < HIGHEST_HZ else "beyond 10 GHz"
+    upper = quantity(high, "Hz") if high < HIGHEST_HZ else f"beyond {quantity(HIGHEST_HZ, 'Hz')}"
     levels = responses(pick).levels
     decades = 10.0 ** np.arange(10)
     frame = pd.DataFrame({"frequency": [quantity(f, "Hz") for f in decades]})

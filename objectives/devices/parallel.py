@@ -13,7 +13,14 @@ from objectives.arrays import FloatArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw, Datum, Linearised
 from objectives.devices.modified import ModifiedDevice
-from objectives.devices.protocol import Caveat, Device, DeviceNoise, OperatingPoint, Rating
+from objectives.devices.protocol import (
+    Caveat,
+    Device,
+    DeviceNoise,
+    OperatingPoint,
+    Rating,
+    TrustedRange,
+)
 from objectives.stage import Stage
 
 
@@ -62,6 +69,13 @@ class _ParallelLaw(ConductionLaw):
         return (Datum("sections", self.sections), *self.section.parameters())
 
 
+def _together(trusted: TrustedRange | None, sections: int) -> TrustedRange | None:
+    if trusted is None:
+        return None
+    low, high = trusted.plate_current_A
+    return replace(trusted, plate_current_A=(sections * low, sections * high))
+
+
 @dataclass(frozen=True, kw_only=True)
 class ParallelSections(ModifiedDevice):
     """Like sections of a valve in parallel.
@@ -86,6 +100,7 @@ class ParallelSections(ModifiedDevice):
             "law": _ParallelLaw(nominal.law, float(n)),
             "plate_dissipation_max_W": None if rated is None else n * rated,
             "connections": replace(nominal.connections, used=n),
+            "trusted": _together(nominal.trusted, n),
             "fit": None,  # what is recorded of the fit is of one section
         }
         return super().of(nominal, **(together | changed))

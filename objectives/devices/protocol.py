@@ -10,7 +10,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import Batch, FloatArray
+from objectives.arrays import Batch, BoolArray, FloatArray
 from objectives.devices.connections import NOT_KNOWN, Connections
 from objectives.devices.fit_record import FitRecord
 from objectives.devices.law import ConductionLaw, Datum
@@ -48,6 +48,16 @@ class DataSources:
     noise: str = "common practice, no source"
     ratings: str = ""
     grid_current: str = ""
+    grid_current_is_illustrative: bool = False
+    """Whether nothing was published or measured of this type's grid current."""
+
+
+@dataclass(frozen=True)
+class TrustedRange:
+    """Between which plate currents (A) and plate-cathode voltages (V) data bear a law out."""
+
+    plate_current_A: tuple[float, float]
+    plate_voltage_V: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -99,6 +109,18 @@ class Device(ABC):
     """Base or case, pins and heater."""
     fit: FitRecord | None = None
     """How its law was fitted and how well it does; None where that is not recorded."""
+    trusted: TrustedRange | None = None
+    """Where its law can be trusted; None where that is not recorded."""
+
+    def trusts(self, point: OperatingPoint) -> BoolArray:
+        """Return where the law is known to hold, true where no range is recorded."""
+        if self.trusted is None:
+            return np.ones(np.shape(point.plate_current_A), bool)
+        within = (
+            (point.plate_current_A, self.trusted.plate_current_A),
+            (point.plate_cathode_V, self.trusted.plate_voltage_V),
+        )
+        return np.logical_and(*((low <= v) & (v <= high) for v, (low, high) in within))
 
     @property
     def caveats(self) -> tuple[Caveat, ...]:

@@ -32,7 +32,7 @@ from objectives.devices.fit_record import (
     FitRecord,
 )
 from objectives.devices.names import find
-from objectives.devices.protocol import DataSources
+from objectives.devices.protocol import DataSources, TrustedRange
 from objectives.devices.table import (
     Entry,
     NamedEntry,
@@ -61,7 +61,13 @@ def _parameters(kind: type[Any]) -> dict[str, Any]:
     }
 
 
-_GridCurrentEntry = create_model("_GridCurrentEntry", __base__=Sourced, **_parameters(GridCurrent))
+class _GridSource(Sourced):
+    illustrative: bool = False
+
+
+_GridCurrentEntry = create_model(
+    "_GridCurrentEntry", __base__=_GridSource, **_parameters(GridCurrent)
+)
 
 
 def _law_entry(equation: str) -> Any:
@@ -130,6 +136,14 @@ class _Curves(Entry):
     ]
 
 
+_Ends = Annotated[tuple[Positive, Positive], Field(strict=False)]
+
+
+class _Trusted(Entry):
+    plate_current_A: _Ends
+    plate_voltage_V: _Ends
+
+
 class _Fit(Entry):
     method: Text
     point: tuple[_Point, ...] = Field(default=(), strict=False)
@@ -145,6 +159,7 @@ class _Valve(NamedEntry):
     base: BaseEntry | None = None
     noise: _Noise | None = None
     spread: _Spread | None = None
+    trusted: _Trusted | None = None
     fit: _Fit | None = None
 
 
@@ -160,7 +175,7 @@ def _valve(entry: _Valve) -> Valve:
         if of is not None:
             pF = of.model_dump(include={f"{pair}_pF" for pair in _PAIRS})
             given |= {f"c_{pair}{shield}_F": pF[f"{pair}_pF"] * _PICO for pair in _PAIRS}
-    sources = {"law": law.source, "capacitance": entry.capacitance.source}
+    sources: dict[str, Any] = {"law": law.source, "capacitance": entry.capacitance.source}
     if entry.ratings is not None:
         given |= entry.ratings.numbers
         sources["ratings"] = entry.ratings.source
@@ -171,6 +186,8 @@ def _valve(entry: _Valve) -> Valve:
         sources["noise"] = entry.noise.source
     if entry.spread is not None:
         given["spreads"] = valve_spreads(**entry.spread.model_dump())
+    if entry.trusted is not None:
+        given["trusted"] = TrustedRange(**entry.trusted.model_dump())
     if entry.fit is not None:
         given["fit"] = FitRecord(
             entry.fit.method,
@@ -185,8 +202,10 @@ def _valve(entry: _Valve) -> Valve:
         )  # fmt: skip
     grid = None
     if law.grid_current is not None:
-        grid = GridCurrent(**law.grid_current.numbers)
+        numbers = law.grid_current.model_dump(exclude={"source", "illustrative"})
+        grid = GridCurrent(**numbers)
         sources["grid_current"] = law.grid_current.source
+        sources["grid_current_is_illustrative"] = law.grid_current.illustrative
     numbers = law.model_dump(exclude={"equation", "source", "grid_current"})
     given["law"] = LAWS[law.equation](**numbers, grid=grid)
     return Valve(**entry.heading, **given, sources=DataSources(**sources))
@@ -263,7 +282,11 @@ def _fields(entry: Valve) -> dict[str, Any]:
         spread[f"{name}_source"] = by_quantity[quantity].source
     of_law: dict[str, Any] = {"equation": law.equation, **_numbers(law), "source": sources.law}
     if law.grid is not None:
-        of_law["grid_current"] = {**_numbers(law.grid), "source": sources.grid_current}
+        of_law["grid_current"] = {
+            **_numbers(law.grid),
+            "illustrative": sources.grid_current_is_illustrative or None,
+            "source": sources.grid_current,
+        }
     bare = (entry.c_grid_plate_F, entry.c_grid_cathode_F, entry.c_plate_cathode_F)
     shield = (
         entry.c_grid_plate_shielded_F,
@@ -287,6 +310,8 @@ def _fields(entry: Valve) -> dict[str, Any]:
         },
         "spread": spread,
     }
+    if entry.trusted is not None:
+        found["trusted"] = {name: list(ends) for name, ends in vars(entry.trusted).items()}
     if entry.fit is not None:
         found["fit"] = {
             "method": entry.fit.method,
@@ -335,8 +360,8 @@ def _update(old: Any, new: Mapping[str, Any]) -> None:
     for name, value in new.items():
         if isinstance(value, Mapping) and name in old:
             _update(old[name], value)
-        elif name not in old or old[name].unwrap() != value:
-            old[name] = _item(value)
+        elif name not in old or tomlkit.item(old[name]).unwrap() != value:
+            old[name] = _item(value, name == "point")
 
 
 def _item(value: Any, inline: bool = False) -> Any:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -229,12 +229,15 @@ _MOST_RMS_PERCENT = 25.0
 
 
 def solve(
-    misfit: Callable[[FloatArray], FloatArray], knobs: Sequence[Unknown], guess: Sequence[float]
+    misfit: Callable[[FloatArray], FloatArray],
+    knobs: Sequence[Unknown],
+    guess: Sequence[float],
+    loss: Literal["soft_l1", "linear"] = "soft_l1",
 ) -> Any:
-    """Return SciPy's solution of a robust least-squares problem."""
+    """Return SciPy's solution of a least-squares problem, robust unless told otherwise."""
     low, high = zip(*(knob.bounds for knob in knobs), strict=True)
     return least_squares(
-        misfit, guess, bounds=(low, high), loss="soft_l1", x_scale="jac", max_nfev=400,
+        misfit, guess, bounds=(low, high), loss=loss, x_scale="jac", max_nfev=400,
         xtol=1e-10, ftol=1e-10, gtol=1e-10,
     )  # fmt: skip
 

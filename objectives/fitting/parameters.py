@@ -50,12 +50,14 @@ def unknowns(equation: str, mu: float) -> tuple[Unknown, ...]:
     """Return the parameters of a law with their typical values (common practice, no source)."""
     if equation == "koren":
         return (
-            Unknown("mu", mu, 0.1),
+            # The parameter mu is not the published factor: a soft cut-off lowers the valve's
+            # factor, the more the less current flows, so that mu lies up to twice above it.
+            Unknown("mu", mu, 2.0),
             Unknown("ex", 1.4, 0.3, floor=1.0),
             Unknown("kg1", 1500.0, None),
             # Published sets of this form have sharpness of roughly four to ten times mu.
-            Unknown("kp", 6.0 * mu, 1.0),
-            Unknown("kvb", 300.0, 1.0),
+            Unknown("kp", 6.0 * mu, 2.0),
+            Unknown("kvb", 300.0, 0.5),
             Unknown("grid_offset_V", 0.0, 0.3, log=False),
             Unknown("grid_smear_V", 0.1, 1.0),
         )

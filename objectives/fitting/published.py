@@ -1,35 +1,42 @@
 """Fitting a triode law to published points and curves: to few numbers for its parameters.
 
-The fit is robust least squares (SciPy) on the logarithm of the ratio of the law to the datum. What
+The fit is least squares (SciPy) on the logarithm of the ratio of the law to the datum. What
 the published numbers leave open is held near values typical of small triodes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from scipy.optimize import elementwise
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
 from objectives.circuit.operating_point import operating_point
 from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord
+from objectives.devices.protocol import OperatingPoint, TrustedRange
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve
 from objectives.fitting.measured import solve
-from objectives.fitting.parameters import law_from, rounded, unknowns
+from objectives.fitting.parameters import first_guess, law_from, rounded, unknowns
 from objectives.stage import Stage, parallel
 
 # Relative weight of one published number: how far a typical sheet is rounded and how far such
-# sheets contradict each other (common practice, no source).
+# sheets contradict each other (common practice, no source). Gains come by the dozen, the rows of
+# one chart with their errors in common, so that each counts for less.
 _PUBLISHED_SIGMA: Mapping[str, float] = {
     "plate_current_A": 0.02,
-    "transconductance_S": 0.02,
-    "plate_resistance_ohm": 0.04,
+    "transconductance_S": 0.015,
+    "plate_resistance_ohm": 0.035,
     "amplification_factor": 0.03,
-    "stage_gain": 0.02,
+    "stage_gain": 0.04,
 }
+# A grid voltage for next to no current is published as approximate: within a volt or so.
+_FAINT_A, _FAINT_SIGMA = 1e-4, 0.3
+_TRUSTED = 0.1
 _STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
 
 
@@ -37,7 +44,8 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
     """Return what a law gives for each point, in the point's unit; shape ``(len(points),)``.
 
     A stage gain is that of the fully bypassed stage into ``next_leak_ohm`` (no load when absent)
-    at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak).
+    at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak). What is
+    stated at a plate current instead of a grid voltage holds at the grid voltage of that current.
 
     Raises
     ------
@@ -48,8 +56,8 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
     gains = [i for i, p in enumerate(points) if p.quantity == "stage_gain"]
     plain = [i for i, p in enumerate(points) if p.quantity != "stage_gain"]
     if plain:
-        vg = _condition([points[i] for i in plain], "grid_V")
         vp = _condition([points[i] for i in plain], "plate_V")
+        vg = _grid_V([points[i] for i in plain], vp, law)
         current, gm, gp = law.linearise(vg, vp)
         with np.errstate(divide="ignore", invalid="ignore"):
             table = {
@@ -62,16 +70,68 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
             found[i] = table[points[i].quantity][place]
     if gains:
         rows = [points[i] for i in gains]
-        supply, load, cathode = (_condition(rows, part) for part in _STAGE_PARTS)
-        leak = np.array([p.conditions.get("next_leak_ohm", np.inf) for p in rows])
-        # Grid current is left out: the charts bias at -1 V or below, where it is nanoamperes.
-        bare = replace(law, grid=None)
-        point = operating_point(
-            Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode), bare
+        point = _at_rest(law, rows)
+        outside = 1.0 / parallel(
+            _condition(rows, "plate_load_ohm"),
+            np.array([p.conditions.get("next_leak_ohm", np.inf) for p in rows]),
         )
-        outside = 1.0 / parallel(load, leak)
         found[gains] = point.transconductance_S / (point.plate_conductance_S + outside)
     return found
+
+
+def _at_rest(law: TriodeLaw, rows: Sequence[FitPoint]) -> OperatingPoint:
+    supply, load, cathode = (_condition(rows, part) for part in _STAGE_PARTS)
+    # Grid current is left out: the charts bias at -1 V or below, where it is nanoamperes.
+    stage = Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode)
+    return operating_point(stage, replace(law, grid=None))
+
+
+def trusted_range(
+    law: TriodeLaw, points: Sequence[FitPoint], curves: Sequence[CurveReadings] = ()
+) -> TrustedRange | None:
+    """Return the currents and voltages between which data were met within 10 %, seen or not.
+
+    Currents below 0.1 mA do not count, unless the factor is known there. None where no datum is
+    met.
+    """
+    known = [*points, *(p for c in curves for p in c.points)]
+    off = np.abs(law_values(law, known) / [p.published for p in known] - 1.0)
+    met = [p for p, by in zip(known, off, strict=True) if by <= _TRUSTED]
+    met = [p for p in met if not (p.quantity == "plate_current_A" and p.published < _FAINT_A)]
+    gains = [p for p in met if p.quantity == "stage_gain"]
+    plain = [p for p in met if p.quantity != "stage_gain"]
+    if not met:
+        return None
+    current: list[float] = []
+    plate: list[float] = []
+    if gains:
+        rest = _at_rest(law, gains)
+        current, plate = rest.plate_current_A.tolist(), rest.plate_cathode_V.tolist()
+    if plain:
+        vp = _condition(plain, "plate_V")
+        current += law.plate_current(_grid_V(plain, vp, law), vp).tolist()
+        plate += vp.tolist()
+
+    def ends(values: list[float]) -> tuple[float, float]:
+        return float(f"{min(values):.3g}"), float(f"{max(values):.3g}")
+
+    return TrustedRange(ends(current), ends(plate))
+
+
+def _grid_V(points: Sequence[FitPoint], plate_V: FloatArray, law: TriodeLaw) -> FloatArray:
+    """Return the grid voltage of each point, stated or that of the stated plate current."""
+    grid = np.array([p.conditions.get("grid_V", np.nan) for p in points])
+    of_current = np.isnan(grid)
+    if np.any(of_current):
+        rows = [p for p, wanted in zip(points, of_current, strict=True) if wanted]
+        current, plate = _condition(rows, "plate_current_A"), plate_V[of_current]
+
+        def excess(grid_V: FloatArray, plate_V: FloatArray, wanted_A: FloatArray) -> FloatArray:
+            return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
+
+        ends = np.full(plate.shape, -100.0), np.full(plate.shape, 20.0)
+        grid[of_current] = elementwise.find_root(excess, ends, args=(plate, current)).x
+    return grid
 
 
 def _condition(points: Sequence[FitPoint], name: str) -> FloatArray:
@@ -95,7 +155,7 @@ def fit_published(
     """Fit a law to published points and curves; those marked ``tested`` only test it.
 
     A few points do not fix every parameter: each is also held, with a stated width, near a value
-    typical of small triodes, the amplification factor near the published one.
+    typical of small triodes.
 
     Returns
     -------
@@ -111,7 +171,7 @@ def fit_published(
     mu = _published_mu(fitted)
     knobs = unknowns(law, mu)
     published = np.array([p.published for p in fitted])
-    sigma = np.array([_PUBLISHED_SIGMA[p.quantity] for p in fitted])
+    sigma = np.array([_sigma(p) for p in fitted])
     centre = np.array([knob.to_solver(knob.typical) for knob in knobs])
     held_near = [i for i, knob in enumerate(knobs) if knob.width is not None]
     width = np.array([knobs[i].width for i in held_near], dtype=float)
@@ -122,7 +182,15 @@ def fit_published(
             [_log_ratio(model, published) / sigma, (x - centre)[held_near] / width]
         )
 
-    solution = solve(misfit, knobs, list(centre))
+    def least(misfit: Callable[[FloatArray], FloatArray]) -> Any:
+        """Return the best of several starts; a sheet's few numbers all count in full."""
+        guesses = [
+            [first_guess(knob, knob.typical, factor) for knob in knobs]
+            for factor in (1.0, 0.4, 2.5)
+        ]
+        return min((solve(misfit, knobs, g, "linear") for g in guesses), key=lambda s: s.cost)
+
+    solution = least(misfit)
     read = [c for c in curves if c.used == "fitted"]
     if read:
         first = law_from(law, knobs, solution.x, {}, None)
@@ -134,20 +202,26 @@ def fit_published(
 
         def with_curves(x: FloatArray) -> FloatArray:
             model = law_from(law, knobs, x, {}, None).plate_current(vg, vp)
-            return np.concatenate([misfit(x), _log_ratio(model, current) / curve_sigma])
+            off = _log_ratio(model, current) / curve_sigma
+            return np.concatenate([misfit(x), _softened(off)])
 
-        solution = solve(with_curves, knobs, list(solution.x))
+        solution = least(with_curves)
     result = rounded(law_from(law, knobs, solution.x, {}, grid))
     values = law_values(result, points)
     method = (
-        "scipy.optimize.least_squares, soft-L1 loss, of ln(law/published); one sigma "
+        "scipy.optimize.least_squares of ln(law/published); one sigma "
         + ", ".join(
             f"{100 * _PUBLISHED_SIGMA[q]:g} % {q}"
             for q in _PUBLISHED_SIGMA
             if any(p.quantity == q for p in fitted)
         )
         + (
-            f"; {sum(len(c.readings) for c in read)} readings off curves, one sigma "
+            f", {100 * _FAINT_SIGMA:g} % of currents below {1e3 * _FAINT_A:g} mA"
+            if any(_sigma(p) == _FAINT_SIGMA for p in fitted)
+            else ""
+        )
+        + (
+            f"; {sum(len(c.readings) for c in read)} readings off curves, soft-L1 loss, one sigma "
             f"{100 * _PUBLISHED_SIGMA['plate_current_A']:g} % and the errors of reading"
             if read
             else ""
@@ -166,6 +240,16 @@ def fit_published(
         tuple(replace(p, law=float(f"{v:.6g}")) for p, v in zip(points, values, strict=True)),
         tuple(_with_law(c, result) for c in curves),
     )
+
+
+def _softened(off: FloatArray) -> FloatArray:
+    """Return residuals whose squares are SciPy's soft-L1 loss: a wild reading counts less."""
+    return np.asarray(np.sign(off) * np.sqrt(2.0 * (np.hypot(1.0, off) - 1.0)))
+
+
+def _sigma(point: FitPoint) -> float:
+    faint = point.quantity == "plate_current_A" and point.published < _FAINT_A
+    return _FAINT_SIGMA if faint else _PUBLISHED_SIGMA[point.quantity]
 
 
 def _log_ratio(model: FloatArray, datum: FloatArray) -> FloatArray:
@@ -223,4 +307,5 @@ def refit(entry: Valve) -> Valve:
     law, record = fit_published(
         entry.fit.points, entry.law.equation, curves=entry.fit.curves, grid=entry.law.grid
     )
-    return replace(entry, law=law, fit=record)
+    trusted = trusted_range(law, record.points, record.curves)
+    return replace(entry, law=law, fit=record, trusted=trusted)

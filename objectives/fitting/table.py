@@ -14,6 +14,7 @@ from objectives.devices.valve import Valve
 from objectives.devices.valve_table import format_valves, read_valves, updated_table, valve
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
+from objectives.fitting.published import trusted_range
 
 
 def valve_entry_toml(
@@ -56,6 +57,7 @@ def valve_entry_toml(
         "description": description,
         "law": fit.law,
         "fit": fit.record,
+        "trusted": trusted_range(fit.law, fit.record.points),
     }
     grid_source = ""
     if fit.law.grid is not None:

@@ -366,8 +366,8 @@ class _Choice:
 def complexity(problem: Problem, parts: dict[str, FloatArray]) -> Sequence[FloatArray]:
     """Return what makes designs harder to build, the weightiest first, each of shape (N,).
 
-    The number of parts; parts that are idealised (a full bypass); how rare their values are; how
-    many octaves the current lies from the middle of those that the device's law was fitted at.
+    The number of parts; parts that are idealised (a full bypass); how rare their values are; and
+    whether the device works outside what bears out its law.
     """
     stages = problem.stages({k: v for k, v in parts.items() if k != "device"})
     values = fitted_values(stages, (*RESISTORS, *CAPACITORS))
@@ -377,16 +377,7 @@ def complexity(problem: Problem, parts: dict[str, FloatArray]) -> Sequence[Float
     for name in parts:
         if name in ELEMENTS and ELEMENTS[name].part:
             rare = rare + rarity(parts[name])
-    middle = np.zeros(len(count))
+    untrusted = np.zeros(len(count))
     for rows, own_problem, own in problem.by_device(parts):
-        fit = own_problem.device.fit
-        currents = (
-            []
-            if fit is None
-            else [p.published for p in fit.points if p.quantity == "plate_current_A"]
-        )
-        if currents:
-            usual = np.sqrt(min(currents) * max(currents))
-            current = own_problem.assess(own).point.plate_current_A
-            middle[rows] = np.round(np.abs(np.log2(current / usual)))
-    return count, ideal, rare, middle
+        untrusted[rows] = ~own_problem.device.trusts(own_problem.assess(own).point)
+    return count, ideal, rare, untrusted

@@ -27,10 +27,13 @@ def device_list(devices: Iterable[Device]) -> list[dict[str, str]]:
             "also": ", ".join(device.aliases[:4]),
             "max (V)": _or_dash(device.plate_voltage_max_V),
             "max (W)": _or_dash(device.plate_dissipation_max_W),
+            "trusted (mA)": "–" if trusted is None else _ends(trusted.plate_current_A, 1e3),
+            "trusted (V)": "–" if trusted is None else _ends(trusted.plate_voltage_V),
             "worst fitted (%)": _worst(device, "fitted"),
             "worst tested (%)": _worst(device, "tested"),
         }
         for device in devices
+        for trusted in (device.trusted,)
     ]
 
 
@@ -46,6 +49,10 @@ def device_heading(device: Device) -> dict[str, str]:
 
 def _or_dash(value: float | None) -> str:
     return "–" if value is None else number(value)
+
+
+def _ends(ends: tuple[float, float], by: float = 1.0) -> str:
+    return " to ".join(number(by * end, 3) for end in ends)
 
 
 def _worst(device: Device, used: str) -> str:

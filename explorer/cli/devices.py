@@ -54,7 +54,8 @@ def devices(
         out().print(
             "Worst: the largest departure of the law from a published number that the fit has "
             "used (fitted) or not (tested). Near cut-off a small current can be far off in per "
-            "cent; stagefront devices NAME shows every number.",
+            "cent; stagefront devices NAME shows every number. Trusted: between which plate "
+            "currents and voltages such numbers bear the law out within 10 %.",
             highlight=False,
         )
         return
@@ -67,7 +68,12 @@ def devices(
 
 def _print_one(device: Any, form: OutputFormat) -> None:
     from explorer.device_records import device_heading
-    from reports.sections.device import curve_table, device_table, residual_table
+    from reports.sections.device import (
+        curve_table,
+        device_table,
+        error_table,
+        residual_table,
+    )
 
     data, residuals, curves = (
         table(device).to_dict("records") for table in (device_table, residual_table, curve_table)
@@ -89,6 +95,7 @@ def _print_one(device: Any, form: OutputFormat) -> None:
         line(f"  source: {escape(row['source'])}")
     if device.fit is not None:
         line(f"[bold]fit[/bold]: {escape(device.fit.method)}")
+    _print_table("Largest errors, the worst first", error_table(device).to_dict("records"))
     _print_table("Published values against the law", residuals)
     _print_table("Readings off published plate curves (each one: --form json)", curves)
 

@@ -18,6 +18,7 @@ from reports.sections.infeasible import (
     relaxation_words,
 )
 from reports.sections.levels import attenuator_loss
+from reports.sections.operating_point import untrusted_words
 from reports.sections.pick import (
     exchange_words,
     given_up_words,
@@ -90,6 +91,8 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
     lost = attenuator_loss(data.pick)
     behind = f" (levels ahead of an attenuator that loses {lost})" if lost else ""
     yield "Gives", ", ".join(gives) + behind
+    if untrusted := untrusted_words(data.pick):
+        yield "Doubt", untrusted
     yield "Gives up", given_up_words(data, decision)
     for other in decision.alternatives:
         name = sentence(mark_words(other.kind, other.score, data.terms))

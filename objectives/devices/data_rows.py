@@ -10,6 +10,9 @@ from objectives.devices.law import Datum
 from objectives.devices.protocol import Device, OperatingPoint
 
 
+_TRUSTED = "between the data that the law meets within 10 %, seen by its fit or not"
+
+
 @dataclass(frozen=True)
 class DataRow:
     """One row: its label and the labels of its numbers are templates for ``Terms.write``."""
@@ -40,6 +43,15 @@ def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[Data
     )
     law, sources = device.law, device.sources
     rows = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
+    if device.trusted is not None:
+        (low_A, high_A), (low_V, high_V) = vars(device.trusted).values()
+        ends = (
+            Datum("{plate} current from", np.asarray(low_A), "A"),
+            Datum("to", np.asarray(high_A), "A"),
+            Datum("{plate} voltage from", np.asarray(low_V), "V"),
+            Datum("to", np.asarray(high_V), "V"),
+        )
+        rows.append(DataRow("where the law can be trusted", ends, _TRUSTED))
     if law.grid_parameters():
         rows.append(DataRow("{grid} current", law.grid_parameters(), sources.grid_current))
     rows.append(DataRow(where, capacitances, sources.capacitance))

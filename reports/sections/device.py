@@ -11,7 +11,7 @@ from objectives.assessment import Assessment
 from objectives.devices.data_rows import DataRow, data_rows
 from objectives.devices.fit_record import FitPoint
 from objectives.devices.law import Datum
-from objectives.devices.protocol import Device, OperatingPoint
+from objectives.devices.protocol import Device, OperatingPoint, TrustedRange
 from objectives.devices.terms import Terms
 from objectives.format import (
     first,
@@ -43,6 +43,7 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
                 residual_chart(device.name, fit),
                 "Error of the law at each published number, in per cent of it.",
             ),
+            *numbered_sources(Table(error_table(device), _ERRORS)),
             *numbered_sources(Table(residual_table(device), _RESIDUALS.format(name="law"))),
             Figure(
                 "plate-curves",
@@ -64,6 +65,14 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
     return Section("valve", title, blocks)
 
 
+def trusted_words(trusted: TrustedRange) -> str:
+    """Return between which currents and voltages: ``0.3 mA to 11.8 mA and 99 V to 250 V``."""
+    low, high = (quantity(v, "A") for v in trusted.plate_current_A)
+    least, most = (quantity(v, "V") for v in trusted.plate_voltage_V)
+    return f"{low} to {high} and {least} to {most}"
+
+
+_ERRORS = "Largest error of the law, source by source, the worst first."
 _RESIDUALS = "Published numbers and what the {name} gives for them."
 
 
@@ -149,6 +158,31 @@ def curve_table(device: Device) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows)
+
+
+def error_table(device: Device) -> pd.DataFrame:
+    """Return the largest error at each source's numbers, the worst first; empty without a fit."""
+    together: dict[tuple[str, str, str], list[FitPoint]] = {}
+    for p in device.fit.points if device.fit is not None else ():
+        together.setdefault((p.quantity, p.used, p.source), []).append(p)
+    worst = [
+        (max(points, key=lambda p: abs(p.residual_percent)), len(points))
+        for points in together.values()
+    ]
+    worst.sort(key=lambda row: -abs(row[0].residual_percent))
+    return pd.DataFrame(
+        [
+            {
+                "quantity": plain_words(p.quantity),
+                "numbers": f"{count}",
+                "largest error": signed_percent(float(p.residual_percent)),
+                "where": _conditions(p.conditions),
+                "used": p.used,
+                "source": p.source,
+            }
+            for p, count in worst
+        ]
+    )
 
 
 def residual_table(device: Device) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
+from objectives.devices.protocol import Device
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import fixed, number, percent, quantity
 from objectives.transient.headroom import Headroom
@@ -39,7 +40,7 @@ def drive_section(
     t = assessment.device.terms
     blocks: list[Block] = [
         Prose([_opening(study)]),
-        *_findings(study, t),
+        *_findings(study, assessment.device),
         Figure(
             "waveforms",
             waveform_chart(study),
@@ -96,7 +97,8 @@ def _opening(study: LargeSignalStudy) -> str:
     return text + "."
 
 
-def _findings(study: LargeSignalStudy, t: Terms) -> list[Block]:
+def _findings(study: LargeSignalStudy, device: Device) -> list[Block]:
+    t = device.terms
     blocks: list[Block] = []
     fall, across = study.fall_dB, study.fall_across_stopper_dB
     if study.open_circuit_high_dB > -100:
@@ -116,6 +118,14 @@ def _findings(study: LargeSignalStudy, t: Terms) -> list[Block]:
     else:
         blocks.append(Note("This drive is too small to make noticeable harmonics."))
     blocks.append(_blocking_note(study, t))
+    if device.sources.grid_current_is_illustrative:
+        blocks.append(
+            Note(
+                f"Of the {t.grid} current of the {device.name} nothing published or measured was "
+                "at hand; it is scaled from another type. Bias shift and blocking show what to "
+                "expect, not how much."
+            )
+        )
     if not study.settled:
         blocks.append(Note("The steady state was not reached to the accuracy required.", "caution"))
     return blocks

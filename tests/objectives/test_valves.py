@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from objectives.devices.fit_record import FitPoint, FitRecord
-from objectives.devices.protocol import DataSources
+from objectives.devices.parallel import ParallelSections
+from objectives.devices.protocol import DataSources, OperatingPoint
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren, TriodeLaw
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
@@ -230,6 +231,43 @@ def test_chart_gains_on_supplies_from_90_to_400_volt(
     name: str, source: str, percent: float
 ) -> None:
     assert np.max(np.abs(errors(name, source, "stage_gain"))) < percent
+
+
+def resting(current_A: float, plate_V: float) -> OperatingPoint:
+    """An operating point of that plate current and plate voltage, the cathode at ground."""
+    none = np.zeros(())
+    at_rest = {field.name: none for field in fields(OperatingPoint)}
+    return OperatingPoint(
+        **at_rest | {"plate_current_A": np.asarray(current_A), "plate_V": np.asarray(plate_V)}
+    )
+
+
+@pytest.mark.parametrize("name", sorted(TYPES))
+def test_a_law_is_trusted_between_the_published_data_that_it_meets(name: str) -> None:
+    entry = valve(name)
+    assert entry.trusted is not None
+    (low, high), (least, most) = entry.trusted.plate_current_A, entry.trusted.plate_voltage_V
+    # The foot of the curve bears out nothing, and neither does an unpublished current.
+    assert low > 10e-6
+    published = [
+        p for of, p in PUBLISHED
+        if of == name and p.quantity == "plate_current_A" and p.used == "fitted"
+    ]  # fmt: skip
+    for p in published:
+        if p.published > 1e-4:
+            assert least <= p.conditions["plate_V"] <= most
+            assert 0.95 * low < p.published < 1.05 * high
+    assert entry.trusts(resting(low, least))
+    assert not entry.trusts(resting(0.5 * low, least))
+    assert not entry.trusts(resting(low, 1.1 * most))
+    assert not entry.trusts(resting(2 * high, most))
+    pair = ParallelSections.of(entry, sections=2)
+    assert pair.trusts(resting(1.9 * high, most))
+    assert not pair.trusts(resting(0.9 * 2 * low, least))
+
+
+def test_a_law_without_a_record_is_trusted_everywhere() -> None:
+    assert replace(valve("12AX7"), trusted=None).trusts(resting(1.0, 1e4))
 
 
 @pytest.mark.parametrize("name", ["12AU7", "12AT7", "6SN7", "5751"])

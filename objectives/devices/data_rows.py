@@ -9,7 +9,6 @@ import numpy as np
 from objectives.devices.law import Datum
 from objectives.devices.protocol import Device, OperatingPoint
 
-
 _TRUSTED = "between the data that the law meets within 10 %, seen by its fit or not"
 
 
@@ -45,13 +44,13 @@ def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[Data
     rows = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
     if device.trusted is not None:
         (low_A, high_A), (low_V, high_V) = vars(device.trusted).values()
-        ends = (
-            Datum("{plate} current from", np.asarray(low_A), "A"),
-            Datum("to", np.asarray(high_A), "A"),
-            Datum("{plate} voltage from", np.asarray(low_V), "V"),
-            Datum("to", np.asarray(high_V), "V"),
+        trusted = (
+            Datum("least {plate} current", np.asarray(low_A), "A"),
+            Datum("greatest {plate} current", np.asarray(high_A), "A"),
+            Datum("least {plate} voltage", np.asarray(low_V), "V"),
+            Datum("greatest {plate} voltage", np.asarray(high_V), "V"),
         )
-        rows.append(DataRow("where the law can be trusted", ends, _TRUSTED))
+        rows.append(DataRow("where the law can be trusted", trusted, _TRUSTED))
     if law.grid_parameters():
         rows.append(DataRow("{grid} current", law.grid_parameters(), sources.grid_current))
     rows.append(DataRow(where, capacitances, sources.capacitance))

@@ -57,7 +57,7 @@ def unknowns(equation: str, mu: float) -> tuple[Unknown, ...]:
             Unknown("kg1", 1500.0, None),
             # Published sets of this form have sharpness of roughly four to ten times mu.
             Unknown("kp", 6.0 * mu, 2.0),
-            Unknown("kvb", 300.0, 1.0),
+            Unknown("kvb", 300.0, 0.8),
             Unknown("grid_offset_V", 0.0, 0.3, log=False),
             Unknown("grid_smear_V", 0.1, 1.0),
         )

@@ -74,9 +74,11 @@ def valve_entry_toml(
         raise InputError("capacitances_F", None, "must be given, or a valve to take them from")
     else:
         capacitance_source = f"as {model.name}: {model.sources.capacitance}"
-    own = {
+    own: dict[str, Any] = {
         "law": f"fitted with stagefront to {fit.fitted.source}",
         "grid_current": grid_source,
+        # A grid current is no better known for going with another law.
+        "grid_current_is_illustrative": fit.law.grid is not None,
         "capacitance": capacitance_source,
     }
     if model is None:

@@ -150,6 +150,8 @@ def _words(p: FitPoint) -> str:
     c = p.conditions
     if "grid_V" in c:
         at = f"{c['plate_V']:g} V, {signed_volts(c['grid_V'])}"
+    elif "plate_current_A" in c:
+        at = f"{c['plate_V']:g} V, {1e3 * c['plate_current_A']:g} mA"
     else:
         leak = f" / {_kilo(c['next_leak_ohm'])}" if "next_leak_ohm" in c else ""
         at = (

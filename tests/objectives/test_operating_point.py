@@ -55,8 +55,10 @@ def test_chart_gains_through_the_whole_network(reference: ReadReference) -> None
     linear = small_signal(stage, device, operating_point(stage, device.law))
     gain = 10 ** (level_dB(Network(stage, linear, 1000.0), "output") / 20)
     error = gain / column["stage_gain"] - 1
-    assert len(rows) == 18
-    assert np.abs(error).max() < 0.05
+    assert len(rows) == 27
+    assert np.abs(error[column["supply_V"] >= 180]).max() < 0.05
+    # At 90 V a gain of 35 is published, to a whole number, between 29 and 41 of its neighbours.
+    assert np.abs(error[column["supply_V"] == 90]).max() < 0.07
     # What the fit has not seen checks it: the rows at 180 V.
     assert np.abs(error[column["supply_V"] == 180]).max() < 0.05
 

@@ -17,6 +17,7 @@ QUANTITIES = (
     "plate_resistance_ohm",
     "amplification_factor",
     "stage_gain",
+    "output_V_rms",
 )
 """What a :class:`FitPoint` may state."""
 
@@ -29,7 +30,8 @@ class FitPoint:
     ----------
     quantity : one of :data:`QUANTITIES`, which end in their units
     conditions : the voltages (``grid_V``, ``plate_V``), or the parts of the stage (``supply_V``,
-        ``plate_load_ohm``, ``next_leak_ohm``, ``cathode_resistor_ohm``), by name
+        ``plate_load_ohm``, ``next_leak_ohm``, ``cathode_resistor_ohm``), and for an output its
+        ``distortion_percent``, by name
     published, law : the number, and what the fitted law gives, in the unit of ``quantity``
     used : ``"fitted"``, or ``"tested"`` where the fit has not seen it
     source : where the number is published

@@ -53,7 +53,8 @@ class GridCurrent(Batch):
     perveance : G_g (A / V^xi_g)
     exponent : xi_g (dimensionless), more than 1
     sharpness : C_g (1/V), how abruptly conduction sets in
-    offset_A : I_g0 (A), the current that remains at a very negative grid
+    offset_A : I_g0 (A), the current that remains at a very negative grid; below 0 it is the reverse
+        current of ions and leakage
 
     Source: K. Dempwolf, U. Zölzer, "A physically-motivated triode model for circuit simulations",
     Proc. 14th Int. Conf. on Digital Audio Effects (DAFx-11), Paris, 2011.

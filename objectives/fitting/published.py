@@ -15,7 +15,9 @@ from scipy.optimize import elementwise
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
+from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
+from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord
 from objectives.devices.protocol import OperatingPoint, TrustedRange
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
@@ -23,6 +25,7 @@ from objectives.devices.valve import Valve
 from objectives.fitting.measured import solve
 from objectives.fitting.parameters import first_guess, law_from, rounded, unknowns
 from objectives.stage import Stage, parallel
+from objectives.transient.headroom import headroom
 
 # Relative weight of one published number: how far a typical sheet is rounded and how far such
 # sheets contradict each other (common practice, no source). Gains come by the dozen, the rows of
@@ -33,6 +36,7 @@ _PUBLISHED_SIGMA: Mapping[str, float] = {
     "plate_resistance_ohm": 0.035,
     "amplification_factor": 0.03,
     "stage_gain": 0.04,
+    "output_V_rms": 0.1,  # "about" so much distortion
 }
 # A grid voltage for next to no current is published as approximate: within a volt or so.
 _FAINT_A, _FAINT_SIGMA = 1e-4, 0.3
@@ -44,8 +48,8 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
     """Return what a law gives for each point, in the point's unit; shape ``(len(points),)``.
 
     A stage gain is that of the fully bypassed stage into ``next_leak_ohm`` (no load when absent)
-    at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak). What is
-    stated at a plate current instead of a grid voltage holds at the grid voltage of that current.
+    at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak). An output is
+    that of the same stage at ``distortion_percent``. What is stated at a plate current instead of a grid voltage holds at the grid voltage of that current.
 
     Raises
     ------
@@ -53,8 +57,8 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
         If a point lacks a condition that its quantity needs.
     """
     found = np.empty(len(points))
-    gains = [i for i, p in enumerate(points) if p.quantity == "stage_gain"]
-    plain = [i for i, p in enumerate(points) if p.quantity != "stage_gain"]
+    of_stage = {name: [i for i, p in enumerate(points) if p.quantity == name] for name in _OF_STAGE}
+    plain = [i for i, p in enumerate(points) if p.quantity not in _OF_STAGE]
     if plain:
         vp = _condition([points[i] for i in plain], "plate_V")
         vg = _grid_V([points[i] for i in plain], vp, law)
@@ -68,44 +72,64 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
             }
         for place, i in enumerate(plain):
             found[i] = table[points[i].quantity][place]
-    if gains:
-        rows = [points[i] for i in gains]
-        point = _at_rest(law, rows)
-        outside = 1.0 / parallel(
-            _condition(rows, "plate_load_ohm"),
-            np.array([p.conditions.get("next_leak_ohm", np.inf) for p in rows]),
-        )
-        found[gains] = point.transconductance_S / (point.plate_conductance_S + outside)
+    for name, at in of_stage.items():
+        if at:
+            found[at] = _OF_STAGE[name](law, [points[i] for i in at])
     return found
 
 
-def _at_rest(law: TriodeLaw, rows: Sequence[FitPoint]) -> OperatingPoint:
+def _at_rest(law: TriodeLaw, rows: Sequence[FitPoint]) -> tuple[Stage, OperatingPoint]:
     supply, load, cathode = (_condition(rows, part) for part in _STAGE_PARTS)
+    stage = Stage(
+        supply_V=supply,
+        plate_load_ohm=load,
+        cathode_resistor_ohm=cathode,
+        load_ohm=np.array([p.conditions.get("next_leak_ohm", np.inf) for p in rows]),
+    )
     # Grid current is left out: the charts bias at -1 V or below, where it is nanoamperes.
-    stage = Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode)
-    return operating_point(stage, replace(law, grid=None))
+    return stage, operating_point(stage, replace(law, grid=None))
+
+
+def _gain(law: TriodeLaw, rows: Sequence[FitPoint]) -> FloatArray:
+    stage, point = _at_rest(law, rows)
+    outside = 1.0 / parallel(stage.plate_load_ohm, stage.load_ohm)
+    return np.asarray(point.transconductance_S / (point.plate_conductance_S + outside))
+
+
+def _output_V_rms(law: TriodeLaw, rows: Sequence[FitPoint]) -> FloatArray:
+    stage, point = _at_rest(law, rows)
+    slopes = SmallSignal(point.transconductance_S, point.plate_conductance_S, 0.0, 0.0, 0.0)
+    swing = headroom(replace(law, grid=None), point, Network(stage, slopes, 1e3))
+    percent = _condition(rows, "distortion_percent")
+    return np.asarray(sum((percent == p) * swing.output_V_rms(p) for p in set(percent.tolist())))
+
+
+_OF_STAGE = {"stage_gain": _gain, "output_V_rms": _output_V_rms}
 
 
 def trusted_range(
-    law: TriodeLaw, points: Sequence[FitPoint], curves: Sequence[CurveReadings] = ()
+    law: TriodeLaw,
+    points: Sequence[FitPoint],
+    curves: Sequence[CurveReadings] = (),
+    plate_voltage_max_V: float | None = None,
 ) -> TrustedRange | None:
     """Return the currents and voltages between which data were met within 10 %, seen or not.
 
-    Currents below 0.1 mA do not count, unless the factor is known there. None where no datum is
-    met.
+    Currents below 0.1 mA do not count, unless the factor is known there, and no law is trusted
+    beyond the rated plate voltage. None where no datum is met.
     """
     known = [*points, *(p for c in curves for p in c.points)]
     off = np.abs(law_values(law, known) / [p.published for p in known] - 1.0)
     met = [p for p, by in zip(known, off, strict=True) if by <= _TRUSTED]
     met = [p for p in met if not (p.quantity == "plate_current_A" and p.published < _FAINT_A)]
-    gains = [p for p in met if p.quantity == "stage_gain"]
-    plain = [p for p in met if p.quantity != "stage_gain"]
+    gains = [p for p in met if p.quantity in _OF_STAGE]
+    plain = [p for p in met if p.quantity not in _OF_STAGE]
     if not met:
         return None
     current: list[float] = []
     plate: list[float] = []
     if gains:
-        rest = _at_rest(law, gains)
+        _, rest = _at_rest(law, gains)
         current, plate = rest.plate_current_A.tolist(), rest.plate_cathode_V.tolist()
     if plain:
         vp = _condition(plain, "plate_V")
@@ -115,7 +139,8 @@ def trusted_range(
     def ends(values: list[float]) -> tuple[float, float]:
         return float(f"{min(values):.3g}"), float(f"{max(values):.3g}")
 
-    return TrustedRange(ends(current), ends(plate))
+    rated = np.inf if plate_voltage_max_V is None else plate_voltage_max_V
+    return TrustedRange(ends(current), ends([min(voltage, rated) for voltage in plate]))
 
 
 def _grid_V(points: Sequence[FitPoint], plate_V: FloatArray, law: TriodeLaw) -> FloatArray:
@@ -307,5 +332,5 @@ def refit(entry: Valve) -> Valve:
     law, record = fit_published(
         entry.fit.points, entry.law.equation, curves=entry.fit.curves, grid=entry.law.grid
     )
-    trusted = trusted_range(law, record.points, record.curves)
+    trusted = trusted_range(law, record.points, record.curves, entry.plate_voltage_max_V)
     return replace(entry, law=law, fit=record, trusted=trusted)

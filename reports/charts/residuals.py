@@ -24,6 +24,7 @@ _QUANTITY_WORDS = {
     "plate_resistance_ohm": "plate resistance",
     "amplification_factor": "amplification factor",
     "stage_gain": "stage gain",
+    "output_V_rms": "output at a stated distortion",
 }
 
 

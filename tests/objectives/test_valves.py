@@ -53,6 +53,21 @@ def published() -> list[tuple[str, FitPoint]]:
             at = dict(zip(STAGE, parts, strict=True))
             point = FitPoint("stage_gain", at, gain, 0.0, "tested", chart["source"])
             found.append((chart["valve"], point))
+    rca = tomllib.loads((REFERENCES / "resistance_coupled_12ax7.toml").read_text("utf-8"))
+    peak = tomllib.loads((REFERENCES / "resistance_coupled_12ax7_output.toml").read_text("utf-8"))
+    at_300 = [row for row in rca["row"] if row["supply_V"] == peak["supply_V"]]
+    outputs = [
+        (row, peak["distortion_percent"], float(f"{volts / 2**0.5:.4g}"), used, peak["source"])
+        for row, volts, used in zip(at_300, peak["output_V_peak"], peak["used"], strict=True)
+    ]
+    (ecc83,) = (c for c in philips["chart"] if "output_V_rms" in c)
+    for at, volts in enumerate(ecc83["output_V_rms"]):
+        row = {name: ecc83[name][at] for name in STAGE}
+        percent = ecc83["distortion_percent"][at]
+        outputs.append((row, percent, volts, "tested", ecc83["source"]))
+    for row, percent, volts, used, source in outputs:
+        at = {name: row[name] for name in STAGE} | {"distortion_percent": percent}
+        found.append(("12AX7", FitPoint("output_V_rms", at, volts, 0.0, used, source)))
     factors = tomllib.loads((REFERENCES / "factor_at_current.toml").read_text("utf-8"))
     for of in factors["of"]:
         for plate_V, mA, factor, used in of["reading"]:
@@ -112,7 +127,7 @@ def test_all_gains_of_the_resistance_coupled_chart_are_met_with_the_one_law(
     rows = [
         p
         for of, p in PUBLISHED
-        if of == "12AX7"
+        if (of, p.quantity) == ("12AX7", "stage_gain")
         and p.conditions.get("supply_V") == supply_V
         and p.source.startswith("RCA")
         and p.used == used
@@ -120,8 +135,10 @@ def test_all_gains_of_the_resistance_coupled_chart_are_met_with_the_one_law(
     assert len(rows) == 9
     gains = law_values(valve("12AX7").law, rows)
     assert gains == pytest.approx([p.published for p in rows], rel=0.05)
-    record = fit_of(valve("12AX7")).points
-    recorded = [p for p in record if p.conditions.get("supply_V") == supply_V and p.used == used]
+    recorded = [
+        p for p in fit_of(valve("12AX7")).points
+        if p.quantity == "stage_gain" and p.conditions.get("supply_V") == supply_V
+    ]  # fmt: skip
     assert max(abs(p.residual_percent) for p in recorded) < 5.0
 
 
@@ -161,10 +178,14 @@ def test_the_law_lies_on_the_published_curves_as_closely_as_they_can_be_read(nam
     entry = valve(name)
     for curve in fit_of(entry).curves:
         error = curve.plate_error_V(entry.law)
-        # Unseen readings lie beyond the rated voltage, where the law runs on from below.
-        most = 1.3 if curve.used == "fitted" else 1.6
-        assert np.sqrt(np.mean(error**2)) < most * curve.within_V
-        assert np.max(np.abs(error)) < 4.0 * curve.within_V
+        # Unseen readings lie beyond the rated voltage, where the law is not trusted.
+        if curve.used == "fitted":
+            assert np.sqrt(np.mean(error**2)) < 1.3 * curve.within_V
+            assert np.max(np.abs(error)) < 4.0 * curve.within_V
+        else:
+            assert entry.trusted is not None
+            assert np.min(curve.column("plate_V")) > entry.trusted.plate_voltage_V[1]
+            assert np.max(np.abs(error) / curve.column("plate_V")) < 0.06
     assert {curve.used for curve in fit_of(entry).curves} == {"fitted", "tested"}
 
 
@@ -231,6 +252,22 @@ def test_chart_gains_on_supplies_from_90_to_400_volt(
     name: str, source: str, percent: float
 ) -> None:
     assert np.max(np.abs(errors(name, source, "stage_gain"))) < percent
+
+
+def test_outputs_at_a_stated_distortion_that_the_fit_has_not_seen() -> None:
+    # "About" 5 % of a valve with its own spread; to two figures, of which the fit saw three of nine.
+    unseen = [
+        p for of, p in PUBLISHED
+        if of == "12AX7" and p.quantity == "output_V_rms" and p.used == "tested"
+        and p.source.startswith("RCA")
+    ]  # fmt: skip
+    assert len(unseen) == 6
+    found = law_values(valve("12AX7").law, unseen)
+    np.testing.assert_allclose(found, [p.published for p in unseen], rtol=0.1)
+    # Another maker's nine, at 1 to 5 %: at 250 V and below it states a fifth less than the law.
+    off = np.array(errors("12AX7", "Philips", "output_V_rms"))
+    assert np.median(np.abs(off)) < 5.0
+    assert np.max(np.abs(off)) < 25.0
 
 
 def resting(current_A: float, plate_V: float) -> OperatingPoint:

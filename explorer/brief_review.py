@@ -23,12 +23,9 @@ from explorer.formulation import Formulation
 from explorer.problem import ALL_FINITE, Problem
 from explorer.sweep import middle
 from objectives.assessment import Assessment
-from objectives.circuit.operating_point import operating_point
 from objectives.circuit.poles import QUASI_STATIC_HZ
-from objectives.devices.protocol import Device
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
-from objectives.stage import Stage
 
 WORKING_POINT: Final = (
     "plate_current_A", "plate_voltage_V", "grid_cathode_voltage_V", "gain_dB", "input_corner_Hz",
@@ -81,11 +78,6 @@ _LITTLE: Final = 0.01
 # Data sheets state the grid voltage at which 0.3 µA of grid current flows, and count a grid as
 # conducting from there (Philips, ECC83 data sheet, from memory).
 _CONDUCTING_A: Final = 0.3e-6
-
-# How far from the published numbers that it was compared with a law is still taken (no source):
-# currents and voltages below the least and above the greatest of them, as factors.
-_CURRENT_TAKEN: Final = (0.1, 1.25)
-_VOLTAGE_TAKEN: Final = (0.4, 1.25)
 
 
 @dataclass(frozen=True)
@@ -261,46 +253,15 @@ def _working_point(assessment: Assessment) -> Iterator[Doubt]:
     if rated and current < _LITTLE * rated[0]:
         yield Doubt("little current", value=current, at_least=_LITTLE * rated[0], unit="A",
                     name=device.name)  # fmt: skip
-    known = _known(device)
-    if known is not None:
-        currents, voltages = known
-        if not _taken(current, currents, _CURRENT_TAKEN):
+    if device.trusted is not None:
+        of_current, of_voltage = device.trusted.plate_current_A, device.trusted.plate_voltage_V
+        if not of_current[0] <= current <= of_current[1]:
             yield Doubt("current outside the data", value=current, unit="A", name=device.name,
-                        at_least=currents[0], at_most=currents[1])  # fmt: skip
-        if not _taken(across, voltages, _VOLTAGE_TAKEN):
+                        at_least=of_current[0], at_most=of_current[1])  # fmt: skip
+        if not of_voltage[0] <= across <= of_voltage[1]:
             yield Doubt("voltage outside the data", value=across, unit="V", name=device.name,
-                        at_least=voltages[0], at_most=voltages[1])  # fmt: skip
+                        at_least=of_voltage[0], at_most=of_voltage[1])  # fmt: skip
     for rating in assessment.ratings:
         if rating.name != "grid leak" and first(rating.excess) > 0:  # of the leak see above
             yield Doubt("rating broken", value=first(rating.value), at_most=first(rating.allowed),
                         unit=rating.unit, name=rating.name)  # fmt: skip
-
-
-def _taken(value: float, known: tuple[float, float], factors: tuple[float, float]) -> bool:
-    return factors[0] * known[0] <= value <= factors[1] * known[1]
-
-
-def _known(device: Device) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Return the ends of plate current (A) and plate-cathode voltage (V) that a law is known at.
-
-    They are the ends of all published numbers that it was fitted to or tested on; a stage gain
-    counts with the working point of its stage. None where no fit is recorded.
-    """
-    if device.fit is None:
-        return None
-    points = [*device.fit.points, *(p for c in device.fit.curves for p in c.points)]
-    at = [p.conditions for p in points if "plate_V" in p.conditions]
-    grid_V, plate_V = (np.array([c[name] for c in at]) for name in ("grid_V", "plate_V"))
-    stages = [p.conditions for p in points if "supply_V" in p.conditions]
-    supply, load, cathode = (
-        np.array([c[name] for c in stages])
-        for name in ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
-    )
-    solved = operating_point(
-        Stage(supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=cathode), device.law
-    )
-    current = np.concatenate([device.law.plate_current(grid_V, plate_V), solved.plate_current_A])
-    across = np.concatenate([plate_V, solved.plate_cathode_V])
-    if not current.size:
-        return None
-    return (current.min(), current.max()), (across.min(), across.max())

@@ -377,7 +377,4 @@ def complexity(problem: Problem, parts: dict[str, FloatArray]) -> Sequence[Float
     for name in parts:
         if name in ELEMENTS and ELEMENTS[name].part:
             rare = rare + rarity(parts[name])
-    untrusted = np.zeros(len(count))
-    for rows, own_problem, own in problem.by_device(parts):
-        untrusted[rows] = ~own_problem.device.trusts(own_problem.assess(own).point)
-    return count, ideal, rare, untrusted
+    return count, ideal, rare, (~problem.trusted(parts)).astype(float)

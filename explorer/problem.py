@@ -14,7 +14,7 @@ from explorer.aims import WORST_LOSS, FreeScore, Window
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Parts
-from objectives.arrays import FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
@@ -243,6 +243,13 @@ class Problem:
                     if error.field != "drive.level_V":  # else the driver does not clip
                         raise
         return {name: found[name] if name in found else whole[name] for name in names}
+
+    def trusted(self, parts: Parts) -> BoolArray:
+        """Return of N candidates which work where the law of their device is known to hold."""
+        trusted = np.ones(len(next(iter(parts.values()), ())), bool)
+        for rows, problem, own in self.by_device(parts):
+            trusted[rows] = problem.device.trusts(problem.assess(own).point)
+        return trusted
 
     def tolerance_of(self, parts: Parts) -> ToleranceSetup | None:
         """Return the spreads of these candidates: of a part out of a drawer those of its lines.

@@ -129,8 +129,8 @@ def sizes(
 def _class_a(valve: Valve, supply_V: float, derating: float) -> _Points:
     """Return the working points at half the current that flows without bias.
 
-    The plate loads are those of E12 that are a few times the plate resistance there; where none
-    is, the one that comes nearest.
+    The plate loads are those of E12 that are a few times the plate resistance there and draw a
+    current at which the law can be trusted; where fewer than two are, the two that come nearest.
     """
     law, load = valve.law, series_values("E12", 1e3, 470e3)
     unbiased = Stage(supply_V=supply_V, plate_load_ohm=load, cathode_resistor_ohm=0.0)
@@ -145,6 +145,9 @@ def _class_a(valve: Valve, supply_V: float, derating: float) -> _Points:
     ratio = load * conductance
     rated = derating * (valve.plate_dissipation_max_W or np.inf)
     suits = (ratio >= _LOADS[0]) & (ratio <= _LOADS[1]) & (current * across <= rated)
+    if valve.trusted is not None:
+        least, most = valve.trusted.plate_current_A
+        suits &= (least <= current) & (current <= most)
     if np.count_nonzero(suits) < 2:
         suits = np.isin(np.arange(load.size), np.argsort(np.abs(np.log(ratio / _LOADS[0])))[:2])
     return _Points(load[suits], current[suits], (-grid_V / current)[suits], 1 / conductance[suits])

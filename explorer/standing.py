@@ -16,6 +16,7 @@ from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
 from explorer.problem import Choice, Problem
 from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
@@ -69,6 +70,7 @@ class Standing:
     advice : the one or two single changes, to any value of a part, that gain most
     missed : noticeable steps by which each goal is missed, by score
     good : share of builds that keep targets and limits; nan where nothing spreads
+    assessment : the stage itself
     """
 
     evaluation: Evaluation
@@ -82,6 +84,7 @@ class Standing:
     advice: tuple[Step, ...]
     missed: Mapping[str, float]
     good: float
+    assessment: Assessment
 
     def frame(self) -> pd.DataFrame:
         """Return the steps, one a row: part, direction, values (SI), change of each score."""
@@ -125,6 +128,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
             for goal, missed in zip(problem.goals, problem.missed_goals(evaluation)[0], strict=True)
         },
         good=float(built_well(problem, fields)[0]),
+        assessment=assessment,
     )
 
 

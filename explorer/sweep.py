@@ -12,7 +12,7 @@ from explorer.brief.parts import PartChoice
 from explorer.evaluation import Evaluation, Parts
 from explorer.problem import Choice, Problem
 from explorer.units import QuantityError, parse_quantity
-from objectives.arrays import FloatArray
+from objectives.arrays import BoolArray, FloatArray
 from objectives.checks import InputError, did_you_mean
 from objectives.scores.registry import REGISTRY
 
@@ -31,6 +31,7 @@ class Sweep:
     present : row of the value that the stage has
     stages : the stage at each value, N = n
     breaks : for each value the names of the limits that are broken and the targets missed
+    trusted : whether the law of the device is known to hold at each value, shape (n,)
     """
 
     part: str
@@ -38,6 +39,7 @@ class Sweep:
     present: int
     stages: Evaluation
     breaks: Sequence[tuple[str, ...]]
+    trusted: BoolArray
 
 
 def middle(problem: Problem) -> dict[str, float]:
@@ -85,8 +87,9 @@ def sweep(
     """
     part, values, present = _moved(problem, brief, start, key, low, high)
     parts = {name: np.full(len(values), value) for name, value in start.items()}
-    stages = _shown(problem, {**parts, part: values}, score)
-    return Sweep(part, values, present, stages, _breaks(problem, stages))
+    parts[part] = values
+    stages = _shown(problem, parts, score)
+    return Sweep(part, values, present, stages, _breaks(problem, stages), problem.trusted(parts))
 
 
 def sweep_two(

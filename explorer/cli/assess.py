@@ -89,6 +89,7 @@ def assess(
     from explorer.formulation import formulate
     from explorer.standing import assess_design, with_stage
     from objectives.checks import InputError
+    from objectives.reading.trust import untrusted_words
 
     read = load_brief(brief)
     if not read.varied and design is None and measured is None:
@@ -133,6 +134,7 @@ def assess(
                 "nearest": standing.nearest,
                 "missed": standing.missed,
                 "built_well": standing.good,
+                "law_doubt": untrusted_words(standing.assessment),
                 "advice": advice_words(standing, ex),
                 "one_step": step_records(standing, ex),
             }

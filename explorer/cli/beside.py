@@ -14,6 +14,7 @@ from explorer.exploration import Exploration
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, percent, score_label, stepped
+from objectives.reading.trust import untrusted_words
 
 _MOST_RIVALS = 3
 
@@ -32,6 +33,7 @@ def show_beside(
                 "breaks": ", ".join(standing.broken),
                 "misses": ", ".join(n for n, steps in standing.missed.items() if steps > 0),
                 "built_well": standing.good,
+                "law_doubt": untrusted_words(standing.assessment),
                 "beaten_by": ", ".join(map(str, standing.beaten_by)),
                 "advice": " ".join(advice_words(standing, ex)),
             }
@@ -61,8 +63,9 @@ def show_beside(
     console.print(table)
     console.print("× a limit is broken or a target missed", highlight=False)
     for name, standing in standings:
-        words = [verdict(standing, ex), *advice_words(standing, ex)]
-        print_text(console, f"{name}: {' '.join(words)}")
+        doubt = untrusted_words(standing.assessment)
+        words = [verdict(standing, ex), doubt, *advice_words(standing, ex)]
+        print_text(console, f"{name}: {' '.join(filter(None, words))}")
     print_caution(console)
 
 

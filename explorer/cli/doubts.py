@@ -41,10 +41,10 @@ _WORDS: Final[Mapping[DoubtKind, str]] = MappingProxyType(
         "of the supply: too much current to swing.",
         "grid conducts": "{name}: at {value} from {grid} to {cathode} the {grid} draws current.",
         "little current": "{name}: {value} is less than a hundredth of its rated current.",
-        "current outside the data": "{name}: {value} is far from the {least} to {most} at which "
-        "its law has been compared with published numbers.",
-        "voltage outside the data": "{name}: {value} from {plate} to {cathode} is far from the "
-        "{least} to {most} at which its law has been compared with published numbers.",
+        "current outside the data": "{name}: {value} lies outside {least} to {most}, where "
+        "published numbers bear its law out.",
+        "voltage outside the data": "{name}: {value} from {plate} to {cathode} lies outside "
+        "{least} to {most}, where published numbers bear its law out.",
         "rating broken": "the {name} is {value}; allowed is {most}.",
     }
 )

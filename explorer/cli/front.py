@@ -10,6 +10,7 @@ from rich.markup import escape
 
 from explorer.cli.printing import labelled, out, print_caution
 from objectives.format import counted, mark_words, percent, score_words, sentence
+from objectives.reading.trust import untrusted_words
 from reports.model import DecisionSummary, ReportData
 from reports.sections.infeasible import (
     blocking_sentences,
@@ -18,7 +19,6 @@ from reports.sections.infeasible import (
     relaxation_words,
 )
 from reports.sections.levels import attenuator_loss
-from reports.sections.operating_point import untrusted_words
 from reports.sections.pick import (
     exchange_words,
     given_up_words,

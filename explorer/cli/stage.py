@@ -20,6 +20,7 @@ from explorer.report_data import stage_data
 from objectives.checks import InputError
 from objectives.reading.comparison import compare
 from objectives.reading.purposes import Reading, read_stage
+from objectives.reading.trust import untrusted_words
 from reports.document.files import write_stage_report
 from reports.document.results import stage_results
 from reports.model import StageData, StageReport
@@ -76,6 +77,9 @@ def _print(data: StageReport) -> None:
     console, device = out(), data.stage.pick.device
     heading = f"[bold]{escape(data.stage.title)}[/bold]"
     console.print(f"{heading} ({escape(device.name)}, {device.terms.stage})", highlight=False)
+    for one in (data.stage, data.other):
+        if one is not None and (doubt := untrusted_words(one.pick)):
+            print_entry(console, "Doubt", doubt)
     if data.other is None:
         _print_reading(data.reading, console)
     else:

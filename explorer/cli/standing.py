@@ -13,6 +13,7 @@ from explorer.obstacles import missed_limits
 from explorer.standing import Standing
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, quantity, score_label, score_unit, shown_name, stepped
+from objectives.reading.trust import untrusted_words
 from objectives.scores.registry import REGISTRY
 from reports.sections.infeasible import missed_words
 
@@ -84,6 +85,8 @@ def print_standing(standing: Standing, ex: Exploration) -> None:
         table.add_row(labels[name], quantity(value, score_unit(name)), *_ends(ex, name))
     console.print(table)
     print_text(console, verdict(standing, ex))
+    if doubt := untrusted_words(standing.assessment):
+        print_text(console, doubt)
     for missed in missed_limits(ex.problem, standing.evaluation):
         console.print(f"  broken: {missed_words(missed, terms)}", highlight=False, soft_wrap=True)
     if standing.nearest is not None:

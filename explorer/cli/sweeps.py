@@ -142,7 +142,7 @@ def _print_one(problem: Problem, moved: Sweep, names: Sequence[str]) -> None:
         table.add_row(
             ("> " if here else "") + part_value(moved.part, value),
             *cells,
-            _remark(problem, more),
+            _remark(problem, more) or ("" if moved.trusted[row] else "law doubtful"),
             style="bold" if here else None,
         )
     console.print(table)
@@ -201,6 +201,7 @@ def _print_rows(
                 moved.part: float(value),
                 **{name: float(column[row]) for name, column in moved.stages.scores.items()},
                 "breaks": ", ".join(moved.breaks[row]),
+                "law_trusted": moved.trusted[row],
                 "present": row == moved.present,
             }
             for at, moved in enumerate(sweeps)

@@ -49,7 +49,8 @@ def law_values(law: TriodeLaw, points: Sequence[FitPoint]) -> FloatArray:
 
     A stage gain is that of the fully bypassed stage into ``next_leak_ohm`` (no load when absent)
     at its own operating point with the grid at ground: gm / (1/rp + 1/load + 1/leak). An output is
-    that of the same stage at ``distortion_percent``. What is stated at a plate current instead of a grid voltage holds at the grid voltage of that current.
+    that of the same stage at ``distortion_percent``. What is stated at a plate current instead of a
+    grid voltage holds at the grid voltage of that current.
 
     Raises
     ------

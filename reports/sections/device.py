@@ -11,7 +11,7 @@ from objectives.assessment import Assessment
 from objectives.devices.data_rows import DataRow, data_rows
 from objectives.devices.fit_record import FitPoint
 from objectives.devices.law import Datum
-from objectives.devices.protocol import Device, OperatingPoint, TrustedRange
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.devices.terms import Terms
 from objectives.format import (
     first,
@@ -63,13 +63,6 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
     blocks += _neighbours(device, neighbours)
     title = f"The {device.name} as it is modelled here"
     return Section("valve", title, blocks)
-
-
-def trusted_words(trusted: TrustedRange) -> str:
-    """Return between which currents and voltages: ``0.3 mA to 11.8 mA and 99 V to 250 V``."""
-    low, high = (quantity(v, "A") for v in trusted.plate_current_A)
-    least, most = (quantity(v, "V") for v in trusted.plate_voltage_V)
-    return f"{low} to {high} and {least} to {most}"
 
 
 _ERRORS = "Largest error of the law, source by source, the worst first."

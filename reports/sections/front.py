@@ -66,6 +66,9 @@ def front_table(data: ReportData) -> Table:
         )
     else:
         caption = f"The {len(shown)} nearest candidates, the nearest first."
+    if not shown["law_trusted"].all():
+        columns["law"] = ["" if trusted else "doubtful" for trusted in shown["law_trusted"]]
+        caption += " Where the law is doubtful, no published number bears it out there."
     marked = {
         at: "pick" if row[0].kind == "pick" else "marked" for at, row in enumerate(marks) if row
     }

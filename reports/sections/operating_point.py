@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
 from objectives.format import quantity, sentence
+from objectives.reading.trust import untrusted_words
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
 from reports.model import Block, Figure, Note, Section, Table
-from reports.sections.device import trusted_words
 
 
 def operating_point_section(pick: Assessment) -> Section:
@@ -47,15 +46,3 @@ def operating_point_section(pick: Assessment) -> Section:
         Table(small, f"The stage for small signals, at {reference}."),
     ]
     return Section("point", "Operating point and load lines", blocks)
-
-
-def untrusted_words(pick: Assessment) -> str:
-    """Return where the first stage of a batch lies outside its law's data; empty inside."""
-    device, point = pick.device, pick.point
-    if device.trusted is None or np.all(device.trusts(point)):
-        return ""
-    return (
-        f"{quantity(point.plate_current_A, 'A', 3)} at {quantity(point.plate_cathode_V, 'V', 3)} "
-        f"lies outside what bears out the law of the {device.name}, "
-        f"{trusted_words(device.trusted)}: gain and current may be further off than elsewhere."
-    )

@@ -61,9 +61,9 @@ def published() -> list[tuple[str, FitPoint]]:
         for row, volts, used in zip(at_300, peak["output_V_peak"], peak["used"], strict=True)
     ]
     (ecc83,) = (c for c in philips["chart"] if "output_V_rms" in c)
-    for at, volts in enumerate(ecc83["output_V_rms"]):
-        row = {name: ecc83[name][at] for name in STAGE}
-        percent = ecc83["distortion_percent"][at]
+    for number, volts in enumerate(ecc83["output_V_rms"]):
+        row = {name: ecc83[name][number] for name in STAGE}
+        percent = ecc83["distortion_percent"][number]
         outputs.append((row, percent, volts, "tested", ecc83["source"]))
     for row, percent, volts, used, source in outputs:
         at = {name: row[name] for name in STAGE} | {"distortion_percent": percent}
@@ -255,7 +255,7 @@ def test_chart_gains_on_supplies_from_90_to_400_volt(
 
 
 def test_outputs_at_a_stated_distortion_that_the_fit_has_not_seen() -> None:
-    # "About" 5 % of a valve with its own spread; to two figures, of which the fit saw three of nine.
+    # "About" 5 % of a valve with its own spread. The fit saw three of the nine.
     unseen = [
         p for of, p in PUBLISHED
         if of == "12AX7" and p.quantity == "output_V_rms" and p.used == "tested"

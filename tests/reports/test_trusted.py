@@ -6,11 +6,12 @@ import pytest
 
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve, valves
+from objectives.reading.trust import untrusted_words
 from objectives.stage import Stage
 from objectives.targets import Targets
 from reports.model import Note
 from reports.sections.device import error_table
-from reports.sections.operating_point import operating_point_section, untrusted_words
+from reports.sections.operating_point import operating_point_section
 from stand_in import fit_of
 
 

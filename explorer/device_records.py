@@ -24,13 +24,14 @@ def device_list(devices: Iterable[Device]) -> list[dict[str, str]]:
     return [
         {
             **device_heading(device),
-            "also": ", ".join(device.aliases[:4]),
+            "also": ", ".join(device.aliases[:2]),
             "max (V)": _or_dash(device.plate_voltage_max_V),
             "max (W)": _or_dash(device.plate_dissipation_max_W),
             "trusted (mA)": "–" if trusted is None else _ends(trusted.plate_current_A, 1e3),
             "trusted (V)": "–" if trusted is None else _ends(trusted.plate_voltage_V),
             "worst fitted (%)": _worst(device, "fitted"),
             "worst tested (%)": _worst(device, "tested"),
+            "cut-off (ratio)": _cut_off(device),
         }
         for device in devices
         for trusted in (device.trusted,)
@@ -58,6 +59,11 @@ def _ends(ends: tuple[float, float], by: float = 1.0) -> str:
 def _worst(device: Device, used: str) -> str:
     worst = device.fit.worst_percent(used) if device.fit is not None else float("nan")
     return "–" if np.isnan(worst) else f"{worst:.1f}"
+
+
+def _cut_off(device: Device) -> str:
+    ratio = device.fit.cut_off_ratio if device.fit is not None else float("nan")
+    return "–" if np.isnan(ratio) else number(ratio, 2)
 
 
 def device_record(device: Device) -> dict[str, Any]:

@@ -52,10 +52,11 @@ def devices(
             "Devices", [{k: v for k, v in row.items() if k != "what it is"} for row in rows]
         )
         out().print(
-            "Worst: the largest departure of the law from a published number that the fit has "
-            "used (fitted) or not (tested). Near cut-off a small current can be far off in per "
-            "cent; stagefront devices NAME shows every number. Trusted: between which plate "
-            "currents and voltages such numbers bear the law out within 10 %.",
+            "Trusted: between which plate currents and voltages published numbers bear the law "
+            "out. Worst: its largest error at numbers that its fit has used (fitted) or not "
+            "(tested); makers contradict each other too. Cut-off: what it passes where a sheet "
+            "states next to nothing, over what that is. stagefront devices NAME shows every "
+            "number.",
             highlight=False,
         )
         return

@@ -21,6 +21,9 @@ QUANTITIES = (
 )
 """What a :class:`FitPoint` may state."""
 
+FAINT_A = 1e-4
+"""Plate current below which a law counts as in cut-off: there a volt is a factor of current."""
+
 
 @dataclass(frozen=True)
 class FitPoint:
@@ -43,6 +46,11 @@ class FitPoint:
     law: float
     used: str
     source: str
+
+    @property
+    def faint(self) -> bool:
+        """Whether this is a current near cut-off."""
+        return self.quantity == "plate_current_A" and self.published < FAINT_A
 
     @property
     def residual_percent(self) -> float:
@@ -131,10 +139,19 @@ class FitRecord:
     curves: tuple[CurveReadings, ...] = ()
 
     def worst_percent(self, used: str | None = None, quantity: str | None = None) -> float:
-        """Return the largest absolute residual (per cent); nan where no point matches."""
+        """Return the largest absolute residual (per cent); nan where no point matches.
+
+        Currents near cut-off do not count: see :attr:`cut_off_ratio`.
+        """
         found = [
             abs(p.residual_percent)
             for p in self.points
-            if used in (None, p.used) and quantity in (None, p.quantity)
+            if used in (None, p.used) and quantity in (None, p.quantity) and not p.faint
         ]
         return max(found, default=float("nan"))
+
+    @property
+    def cut_off_ratio(self) -> float:
+        """What the law gives over what is published near cut-off, the worst; nan where none is."""
+        ratios = [p.law / p.published for p in self.points if p.faint]
+        return max(ratios, key=lambda r: abs(np.log(max(r, 1e-300))), default=float("nan"))

@@ -18,7 +18,7 @@ from objectives.checks import InputError, Written
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
-from objectives.devices.fit_record import CurveReadings, FitPoint, FitRecord
+from objectives.devices.fit_record import FAINT_A, CurveReadings, FitPoint, FitRecord
 from objectives.devices.protocol import OperatingPoint, TrustedRange
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve
@@ -39,7 +39,7 @@ _PUBLISHED_SIGMA: Mapping[str, float] = {
     "output_V_rms": 0.1,  # "about" so much distortion
 }
 # A grid voltage for next to no current is published as approximate: within a volt or so.
-_FAINT_A, _FAINT_SIGMA = 1e-4, 0.3
+_FAINT_SIGMA = 0.3
 _TRUSTED = 0.1
 _STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
 
@@ -122,7 +122,7 @@ def trusted_range(
     known = [*points, *(p for c in curves for p in c.points)]
     off = np.abs(law_values(law, known) / [p.published for p in known] - 1.0)
     met = [p for p, by in zip(known, off, strict=True) if by <= _TRUSTED]
-    met = [p for p in met if not (p.quantity == "plate_current_A" and p.published < _FAINT_A)]
+    met = [p for p in met if not p.faint]
     gains = [p for p in met if p.quantity in _OF_STAGE]
     plain = [p for p in met if p.quantity not in _OF_STAGE]
     if not met:
@@ -242,8 +242,8 @@ def fit_published(
             if any(p.quantity == q for p in fitted)
         )
         + (
-            f", {100 * _FAINT_SIGMA:g} % of currents below {1e3 * _FAINT_A:g} mA"
-            if any(_sigma(p) == _FAINT_SIGMA for p in fitted)
+            f", {100 * _FAINT_SIGMA:g} % of currents below {1e3 * FAINT_A:g} mA"
+            if any(p.faint for p in fitted)
             else ""
         )
         + (
@@ -274,8 +274,7 @@ def _softened(off: FloatArray) -> FloatArray:
 
 
 def _sigma(point: FitPoint) -> float:
-    faint = point.quantity == "plate_current_A" and point.published < _FAINT_A
-    return _FAINT_SIGMA if faint else _PUBLISHED_SIGMA[point.quantity]
+    return _FAINT_SIGMA if point.faint else _PUBLISHED_SIGMA[point.quantity]
 
 
 def _log_ratio(model: FloatArray, datum: FloatArray) -> FloatArray:

@@ -179,6 +179,7 @@ class Exploration:
                 columns[f"{free.name}_from_target"] = front.losses[:, at]
         columns["limits_broken"] = front.broken
         columns["on_front"] = self.on_front
+        columns["law_trusted"] = self.problem.trusted(front.parts)
         return pd.DataFrame(columns)
 
     def _repr_html_(self) -> str:

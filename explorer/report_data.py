@@ -127,7 +127,6 @@ def _front(
         ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))
         for candidate in front["candidate"]
     ]
-    front["law_trusted"] = ex.problem.trusted(ex.front.parts)
     if not ex.feasible:
         broken = np.sum([excess > 0 for excess in ex.front.excess.values()], axis=0)
         front["limits_broken_count"] = broken

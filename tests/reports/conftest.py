@@ -120,6 +120,7 @@ def make_contents(
     front = frame.iloc[keep].reset_index(drop=True)
     front["candidate"] = np.arange(len(front)) + 1
     front["limits_broken"] = 0.0
+    front["law_trusted"] = True
     front["on_front"] = True
     scaled = _scaled_losses(front)
     pick, close = int(np.argmin(scaled.max(axis=1))), int(np.argmin(scaled.sum(axis=1)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from objectives.assessment import Assessment
@@ -9,8 +11,9 @@ from objectives.devices.valve_table import valve, valves
 from objectives.reading.trust import untrusted_words
 from objectives.stage import Stage
 from objectives.targets import Targets
-from reports.model import Note
+from reports.model import Note, ReportData
 from reports.sections.device import error_table
+from reports.sections.front import front_table
 from reports.sections.operating_point import operating_point_section
 from stand_in import fit_of
 
@@ -51,3 +54,11 @@ def test_the_errors_are_the_largest_of_every_source_the_worst_first(name: str) -
     ]
     assert shown == sorted(shown, reverse=True)
     assert shown[0] == pytest.approx(max(sizes), rel=0.05)
+
+
+def test_a_design_whose_law_is_doubtful_is_marked_in_the_front(contents: ReportData) -> None:
+    assert "law" not in front_table(contents).frame.columns
+    shown = contents.shown.assign(law_trusted=contents.shown.index > 0)
+    table = front_table(replace(contents, shown=shown))
+    assert table.frame["law"].tolist() == ["doubtful"] + [""] * (len(shown) - 1)
+    assert "doubtful" in table.caption

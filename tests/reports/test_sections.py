@@ -270,7 +270,7 @@ def test_a_valve_of_the_table_shows_its_data_and_residuals(contents: ReportData)
     entry = valve("12AX7")
     pick = replace(contents.pick, device=entry)
     of = section(replace(contents, pick=pick), "valve")
-    data, residuals, curves = (block.frame for block in blocks(of, Table))
+    data, _, residuals, curves = (block.frame for block in blocks(of, Table))
     values = dict(zip(data["data"], data["values"], strict=True))
     assert "mu" in values["equation: Koren"]
     assert "grid–plate" in values["capacitances, without strays"]

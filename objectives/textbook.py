@@ -56,6 +56,9 @@ class TextbookEstimate:
     """What a conducting grid presents, raised by the cathode that follows; inf for none."""
     resistance_ohm: FloatArray
     """Both of them in parallel."""
+    cable_F: FloatArray
+    cable_ohm: FloatArray
+    """What the cable looks back into, the grid's capacitance taken off."""
     corner_Hz: FloatArray
     exact_corner_Hz: FloatArray
     error_percent: FloatArray
@@ -68,16 +71,18 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the
     Miller capacitance at that gain with a capacitor fitted at the grid beside it, the Thevenin
     resistance that the grid sees (source in parallel with the leak, plus the stopper, by the leak's
-    position), and f = 1/(2 pi R C). A bypass counts as a short. Where some of the cathode circuit,
-    Rk, has none across it, (mu + 1) Rk joins the denominator of the gain, and of C_gk and of what a
-    conducting grid (the base of a transistor) takes only that share counts that the cathode does
-    not follow. Each simplification is then made alone in the exact network; the last row makes them
-    all, as in a quick hand calculation.
+    position), and f = 1/(2 pi R C). A cable on the source adds its own time constant, with the
+    grid's capacitance taken off, to R C: the sum of open-circuit time constants, which is near
+    where one of them dominates and 22 % low where two poles are equal. A bypass counts as a short.
+    Where some of the cathode circuit, Rk, has none across it, (mu + 1) Rk joins the denominator of
+    the gain, and of C_gk and of what a conducting grid (the base of a transistor) takes only that
+    share counts that the cathode does not follow. Each simplification is then made alone in the
+    exact network; the last row makes them all, as in a quick hand calculation.
 
     Source: the Miller formula above; mid-band gain, with and without an unbypassed cathode
     resistor, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953, ch. 12;
-    for transistors e.g. P. R. Gray, R. G. Meyer, Analysis and Design of Analog Integrated Circuits
-    (both from memory).
+    for transistors, and for open-circuit time constants, e.g. P. R. Gray, R. G. Meyer, Analysis and
+    Design of Analog Integrated Circuits (both from memory).
     """
     stage, device = stage.broadcast(), device.broadcast()
     gm, gp = device.transconductance_S, device.plate_conductance_S
@@ -90,11 +95,8 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     fitted = stage.grid_capacitor_F
     input_F = miller_capacitance_F(c_gk * (1.0 - followed), c_gp, gain) + fitted
     source, stopper = stage.source_ohm, stage.stopper_ohm
-    thevenin = np.where(
-        stage.leak_at_grid > 0.5,
-        parallel(source + stopper, stage.grid_leak_ohm),
-        parallel(source, stage.grid_leak_ohm) + stopper,
-    )
+    leak, at_grid = stage.grid_leak_ohm, stage.leak_at_grid > 0.5
+    thevenin = np.where(at_grid, parallel(source + stopper, leak), parallel(source, leak) + stopper)
 
     with np.errstate(divide="ignore"):
         conduction = 1.0 / (device.grid_conductance_S * (1.0 - followed))
@@ -103,9 +105,16 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     def exact(of: Stage) -> FloatArray:
         return corner_frequency(of, device, "grid", reference_Hz, upper=True)
 
-    def one_pole(resistance: FloatArray, capacitance: FloatArray) -> FloatArray:
+    onward = np.where(
+        at_grid, stopper + parallel(leak, conduction), parallel(leak, stopper + conduction)
+    )
+    cable_ohm = parallel(source, onward)
+
+    def one_pole(
+        resistance: FloatArray, capacitance: FloatArray, more_s: FloatArray | float = 0.0
+    ) -> FloatArray:
         with np.errstate(divide="ignore"):
-            return 1.0 / (2 * np.pi * resistance * capacitance)
+            return 1.0 / (2 * np.pi * (resistance * capacitance + more_s))
 
     truth = exact(stage)
     admittance = Network(stage, device, reference_Hz).input_admittance_S
@@ -118,14 +127,15 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     all_at_once = miller_capacitance_F(c_gk, c_gp, alone_gain) + fitted
     corners = {
         "perfect source": exact(replace(stage, **perfect)),
+        "cable ignored": exact(replace(stage, cable_F=0.0)),
         "leak ignored": exact(replace(stage, grid_leak_ohm=np.inf)),
         "full bypass": exact(replace(stage, **bypassed)),
         "no next stage": exact(replace(stage, **no_next)),
-        "constant gain": one_pole(resistance, constant_F),
+        "constant gain": one_pole(resistance, constant_F, cable_ohm * stage.cable_F),
         "ideal stopper": exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0)),
         "all of them at once": one_pole(stopper, all_at_once),
     }
-    estimate = one_pole(resistance, input_F)
+    estimate = one_pole(resistance, input_F, cable_ohm * stage.cable_F)
     return TextbookEstimate(
         plate_resistance_ohm=1.0 / gp,
         amplification_factor=gm / gp,
@@ -140,6 +150,8 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         thevenin_ohm=thevenin,
         conduction_ohm=conduction,
         resistance_ohm=resistance,
+        cable_F=stage.cable_F,
+        cable_ohm=cable_ohm,
         corner_Hz=estimate,
         exact_corner_Hz=truth,
         error_percent=_percent(estimate, truth),

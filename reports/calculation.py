@@ -95,19 +95,14 @@ def textbook_steps(pick: Assessment) -> Steps:
             _capacitance_step(e, t),
             _thevenin_step(pick),
             *_conduction_steps(pick),
-            (
-                "input corner, textbook",
-                f"f = 1/(2π R C_in) = 1 / (2 × π × {_q(e.resistance_ohm, 'ohm')} × "
-                f"{_q(e.input_F, 'F')})",
-                corner,
-            ),
+            *_corner_steps(pick),
             (
                 "input corner, exact",
                 f"root of |{t.V_g}/{t.V_s}| = 1/√2 of its level at {reference}, whole network",
                 exact,
             ),
             (
-                "error of the textbook estimate",
+                "difference of the estimate from the exact corner",
                 f"f/f_exact − 1 = {corner} / {exact} − 1",
                 f"{number(e.error_percent, 3)}{SPACE}%",
             ),
@@ -201,6 +196,31 @@ def _conduction_steps(pick: Assessment) -> list[_Row]:
     ]
 
 
+def _corner_steps(pick: Assessment) -> list[_Row]:
+    """Return the corner of one RC section, or of the time constants of grid and cable together."""
+    t, e = pick.device.terms, pick.textbook
+    at_grid = f"{_q(e.resistance_ohm, 'ohm')} × {_q(e.input_F, 'F')}"
+    corner = _q(e.corner_Hz, "Hz")
+    if not first(e.cable_F) * first(e.cable_ohm) > 0:
+        formula = f"f = 1/(2π R C_in) = 1 / (2 × π × {at_grid})"
+        return [("input corner, textbook", formula, corner)]
+    cable = f"{_q(e.cable_ohm, 'ohm')} × {_q(e.cable_F, 'F')}"
+    grid_s, cable_s = first(e.resistance_ohm * e.input_F), first(e.cable_ohm * e.cable_F)
+    return [
+        (f"time constant at the {t.grid}", f"τ = R C_in = {at_grid}", _q(grid_s, "s")),
+        (
+            f"time constant of the cable, the capacitance at the {t.grid} taken off",
+            f"τ_c = R_c C_c = {cable}",
+            _q(cable_s, "s"),
+        ),
+        (
+            "input corner, textbook, from the sum of open-circuit time constants",
+            f"f = 1/(2π (τ + τ_c)) = 1 / (2 × π × ({_q(grid_s, 's')} + {_q(cable_s, 's')}))",
+            corner,
+        ),
+    ]
+
+
 def _capacitance_step(e: TextbookEstimate, t: Terms) -> _Row:
     symbol, follows = _follows(e, t)
     what = "input capacitance, Miller effect included"
@@ -237,12 +257,13 @@ def _thevenin_step(pick: Assessment) -> _Row:
 
 _MEANINGS: Final = {
     "perfect source": ("perfect {source}", "no {source} resistance, no cable"),
+    "cable ignored": ("cable ignored", "no capacitance between {source} and stage"),
     "leak ignored": ("{leak} ignored", "no {grid_leak}"),
     "full bypass": ("full bypass", "{cathode} grounded for signals"),
     "no next stage": ("no next stage", "nothing loads the {plate} but its own load"),
     "constant gain": (
         "constant gain",
-        "one RC section with the input capacitance of the reference frequency",
+        "the hand calculation with the exact input capacitance of the reference frequency",
     ),
     "ideal stopper": ("ideal stopper", "a stopper without capacitance or lead inductance"),
     "all of them at once": (
@@ -260,7 +281,8 @@ def simplification_frame(pick: Assessment) -> pd.DataFrame:
     textbook estimate last.
     """
     e, t = pick.textbook, pick.device.terms
-    estimate = "one RC section with {source}, {leak}, stopper and loaded gain"
+    cable = ", cable" if first(e.cable_F) > 0 else ""
+    estimate = f"{{source}}{cable}, {{leak}}, stopper and loaded gain"
     rows = [
         ("none: the exact network", "every element counts", first(e.exact_corner_Hz), 0.0),
         *(

@@ -306,11 +306,15 @@ def hand_words(reading: Reading) -> str:
         for name, error in zip(alone["simplification"], alone["error_percent"], strict=True)
     )
     off = signed_percent(first(e.error_percent))
+    behind = quantity(e.resistance_ohm, "ohm", 3)
+    if first(e.cable_F) > 0:
+        cable_ohm = quantity(e.cable_ohm, "ohm", 3)
+        behind += f", the cable's {quantity(e.cable_F, 'F', 3)} behind {cable_ohm}"
     exact = figure_words(Aspect("input_corner_Hz"), reading.figures[Aspect("input_corner_Hz")])
     exact_gain = 10 ** (reading.figures[Aspect("plate_gain_dB")] / 20)
     return (
         f"{terms.plate} gain {number(e.gain_magnitude, 3)} (exact {number(exact_gain, 3)}), input "
-        f"{quantity(e.input_F, 'F', 3)} behind {quantity(e.resistance_ohm, 'ohm', 3)}, corner "
+        f"{quantity(e.input_F, 'F', 3)} behind {behind}, corner "
         f"{quantity(e.corner_Hz, 'Hz', 3)} (exact {exact}, {off}). "
         f"Error of each simplification alone: {errors}. {' '.join(left_out_sentences(one))}"
     )

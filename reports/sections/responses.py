@@ -39,8 +39,8 @@ def responses_section(pick: Assessment) -> Section:
                 "responses",
                 response_chart(pick),
                 f"Levels at the {t.grid} and at the output, each relative to itself at "
-                f"{reference}, from the exact network. The textbook curve is the single RC "
-                "section of the estimate.",
+                f"{reference}, from the exact network. The textbook curve is one RC section "
+                "with the corner of the estimate.",
             ),
             Table(frame, f"The same in numbers, relative to {reference}."),
         ],

@@ -14,7 +14,6 @@ from reports.calculation import simplification_frame, textbook_steps
 from reports.model import Prose, Section, Table
 
 _LEFT_OUT: Final = (
-    "cable_F",
     "stray_grid_ground_F",
     "stopper_shunt_F",
     "stopper_lead_H",
@@ -38,8 +37,8 @@ def textbook_section(pick: Assessment) -> Section:
     )
     texts = [
         "The hand calculation, with every number: gain at mid-band, Miller capacitance at that "
-        f"gain, the resistance that the {t.grid} looks back into, one RC corner. Below it stands "
-        "the corner of the whole network."
+        f"gain, the resistance that the {t.grid} looks back into, one corner. Below it stands the "
+        "corner of the whole network."
     ]
     texts += left_out_sentences(pick)
     errors = frame["error_percent"].to_numpy()[1:-2]
@@ -71,4 +70,5 @@ def left_out_sentences(pick: Assessment) -> list[str]:
         for name in _LEFT_OUT
         if 0 < (value := first(getattr(pick.loaded, name))) < np.inf
     ]
-    return [f"The estimate leaves out: {', '.join(left_out)}."] if left_out else []
+    text = f"The estimate leaves out: {', '.join(left_out)}; part of the difference is theirs."
+    return [text] if left_out else []

@@ -119,3 +119,38 @@ def test_a_conducting_grid_lies_in_parallel() -> None:
     idle = textbook_estimate(stage, _device(60.0, 4.7e3), 400.0)
     assert np.isinf(idle.conduction_ohm[0])
     assert idle.resistance_ohm[0] == idle.thevenin_ohm[0]
+
+
+@pytest.mark.parametrize("cable_F", [20e-12, 100e-12, 500e-12])
+def test_a_cable_adds_its_own_time_constant(cable_F: float) -> None:
+    """Two RC sections in a ladder: b1 = R1 (C1 + C2) + R2 C2, b2 = R1 C1 R2 C2, by hand.
+
+    |1 + b1 s + b2 s^2|^2 = 2 gives the exact corner; 1/(2 pi b1), the sum of open-circuit time
+    constants, is never above it and at most 22 % below (both poles equal: 0.5 against 0.6436).
+    """
+    r1, r2, c2 = 100e3, 68e3, 100e-12
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1e3, source_ohm=r1,
+        cable_F=cable_F, stopper_ohm=r2, grid_capacitor_F=c2, grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    found = textbook_estimate(stage, SmallSignal(0.0, 1e-5, 0.0, 0.0, 0.0), 1.0)
+    b1, b2 = r1 * (cable_F + c2) + r2 * c2, r1 * cable_F * r2 * c2
+    assert found.corner_Hz[0] == pytest.approx(1 / (2 * np.pi * b1))
+    middle = b1 * b1 - 2 * b2
+    squared = (np.sqrt(middle * middle + 4 * b2 * b2) - middle) / (2 * b2 * b2)
+    assert found.exact_corner_Hz[0] == pytest.approx(np.sqrt(squared) / (2 * np.pi), rel=1e-6)
+    assert -22.4 < found.error_percent[0] <= 0
+    (ignored,) = (s for s in found.simplifications if s.name == "cable ignored")
+    assert ignored.corner_Hz[0] == pytest.approx(1 / (2 * np.pi * (r1 + r2) * c2), rel=1e-6)
+
+
+def test_a_cable_sees_source_leak_and_what_conducts() -> None:
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=1e3, source_ohm=50e3,
+        cable_F=1e-10, stopper_ohm=10e3, grid_leak_ohm=200e3, leak_at_grid=[0.0, 1.0],
+    )  # fmt: skip
+    device = SmallSignal(0.0, 1e-5, 1e-12, 0.0, 0.0, grid_conductance_S=1 / 100e3)
+    found = textbook_estimate(stage, device, 1.0)
+    before = 1 / (1 / 50e3 + 1 / 200e3 + 1 / 110e3)
+    after = 1 / (1 / 50e3 + 1 / (10e3 + 1 / (1 / 200e3 + 1 / 100e3)))
+    assert found.cable_ohm == pytest.approx([before, after])

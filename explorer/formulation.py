@@ -29,7 +29,7 @@ from objectives.elements import DRIVER, ELEMENTS
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.targets import Targets
+from objectives.targets import Ripple, Targets
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, default_spreads
 from objectives.transient.drive_signal import DriveSignal
@@ -95,6 +95,8 @@ def formulate(brief: Brief) -> Formulation:
         supply_V=nominal(brief.supply.voltage),
         grid_bias_V=brief.supply.grid_bias,
         grid_bias_ratio=brief.supply.bias_share,
+        decoupling_ohm=brief.supply.decoupling_resistor,
+        decoupling_F=brief.supply.decoupling_capacitor,
         stray_grid_plate_F=strays.total_F("grid to plate"),
         stray_grid_cathode_F=strays.total_F("grid to cathode"),
         stray_plate_cathode_F=strays.total_F("plate to cathode"),
@@ -250,10 +252,12 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
         if drawer is not None and ELEMENTS[choice.part].part
     }
     preferred = _preferred(brief, choices)
+    ripple_V = brief.supply.ripple
     kinds = sorted({ELEMENTS[part].kind for part in preferred}, reverse=True)  # resistors first
     return Targets(
         drive=_drive(brief, driving, choices),
         carrier=brief.carrier.record(),
+        ripple=None if ripple_V is None else Ripple(ripple_V, brief.supply.ripple_frequency),
         reference_Hz=brief.reference.frequency,
         temperature_K=brief.reference.temperature,
         noise_band_Hz=brief.reference.band,

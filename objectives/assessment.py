@@ -98,8 +98,9 @@ class Assessment:
 
     @cached_property
     def in_cascade(self) -> CascadeStage:
-        """The stage as it is solved in time."""
-        return CascadeStage.of(self.loaded, self.device, self.point, self.linear)
+        """The stage as it is solved in time, on a stiff supply."""
+        stiff = replace(self.loaded, decoupling_ohm=0.0, decoupling_F=0.0)
+        return CascadeStage.of(stiff, self.device, self.point, self.linear)
 
     @cached_property
     def driven(self) -> DrivenStages:
@@ -128,6 +129,21 @@ class Assessment:
             temperature_K=t.temperature_K,
             band_Hz=t.noise_band_Hz,
         )
+
+    @cached_property
+    def hum_V(self) -> FloatArray:
+        """R.m.s. voltage at the output that the supply's ripple makes.
+
+        Raises
+        ------
+        ValueError
+            If the targets have no ripple.
+        """
+        ripple = self.targets.ripple
+        if ripple is None:
+            raise ValueError("targets.ripple: not given: hum needs it")
+        network = Network(self.loaded, self.linear, ripple.frequency_Hz)
+        return ripple.voltage_V * np.abs(network.output_of("decoupling"))
 
     @cached_property
     def radio_margins_dB(self) -> dict[str, FloatArray]:

@@ -49,6 +49,11 @@ class Stage(Batch):
     grid_bias_ratio: Floats = Floats(0.0)
     """Share of the supply voltage that is added to it: a divider from the supply, whose resistors
     in parallel are the grid leak."""
+    decoupling_ohm: Floats = Floats(0.0)
+    """Resistance of the supply as signals see it, ahead of the top of the plate load, where
+    ``supply_V`` is stated; 0 for a stiff supply."""
+    decoupling_F: Floats = Floats(0.0)
+    """Capacitor to ground at the top of the plate load."""
 
     source_ohm: Floats = Floats(0.0)
     """Thevenin resistance of what drives the stage."""

@@ -27,6 +27,14 @@ class RadioBand:
 
 
 @dataclass(frozen=True)
+class Ripple:
+    """What is left of the mains on a supply: r.m.s. voltage (V) and frequency (Hz)."""
+
+    voltage_V: float
+    frequency_Hz: float = 100.0
+
+
+@dataclass(frozen=True)
 class PartRating:
     """Maximum power (W) and voltage (V) of a fitted resistor; inf where not stated."""
 
@@ -55,6 +63,8 @@ class Targets:
     """Share of every rating that may be used."""
     supply_rise: float = 0.0
     """Ratings are checked with the supply this much (a fraction) above its voltage."""
+    ripple: Ripple | None = None
+    """The supply's ripple, ahead of its decoupling, that hum is stated for."""
     tolerance: ToleranceSetup | None = None
     """Spreads, windows and draws of the tolerance yield."""
     drive: DriveSignal | None = None

@@ -43,6 +43,7 @@ REQUIREMENTS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "input_corner_Hz": ("targets.input_corner", "a frequency"),
         "radio_bands": ("targets.radio_bands", "at least one band"),
         "drive": ("drive", "a table"),
+        "ripple": ("supply.ripple", "a voltage"),
         "prices": ("stock.drawer", "a drawer with prices"),
     }
 )
@@ -286,6 +287,7 @@ class Brief(Section):
             "input_corner_Hz": self.targets.input_corner is not None,
             "radio_bands": bool(self.targets.radio_bands),
             "drive": self.drive is not None,
+            "ripple": self.supply.ripple is not None,
             "prices": self._has_prices(),
         }
         named = [("scores", name) for name in self.scores]

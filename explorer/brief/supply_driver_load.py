@@ -13,6 +13,7 @@ from explorer.brief.errors import NOT_GIVEN
 from explorer.brief.parts import PART_ELEMENTS, Freed, PartChoice, nominal, quantity_of
 from explorer.units import (
     Farads,
+    Hertz,
     Ohms,
     PositiveOhms,
     PositiveVolts,
@@ -92,6 +93,28 @@ class Supply(Section):
         default=None,
         description="The divider itself, in place of grid_bias, grid_bias_ratio and a value of "
         "parts.grid_leak.",
+    )
+
+    ripple: PositiveVolts | None = Field(
+        default=None,
+        description="R.m.s. ripple on the supply, ahead of the decoupling (V), for hum scores.",
+        examples=["10 mV"],
+    )
+    ripple_frequency: Hertz = Field(
+        default=100.0,
+        description="Frequency of the ripple: twice that of the mains after a full-wave rectifier.",
+        examples=["120 Hz"],
+    )
+    decoupling_resistor: Ohms = Field(
+        default=0.0,
+        description="Resistance ahead of the top of the plate load, for ripple and signals; "
+        "voltage is stated behind it (ohm).",
+        examples=["10k"],
+    )
+    decoupling_capacitor: Farads = Field(
+        default=0.0,
+        description="Capacitor to ground at the top of the plate load (F).",
+        examples=["22 uF"],
     )
 
     @model_validator(mode="after")

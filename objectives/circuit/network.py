@@ -201,6 +201,27 @@ class Network:
         y_load, coupling = self._load
         return 1.0 / (1.0 + coupling * y_load) if _is_present(coupling) else _ONE
 
+    @cached_property
+    def _decoupled(self) -> Term:
+        """Share of the supply's ripple that its decoupling leaves."""
+        t = self.stage
+        held_s = t.decoupling_ohm * t.decoupling_F
+        return 1.0 / (1.0 + self.s * held_s) if _is_present(held_s) else _ONE
+
+    @cached_property
+    def _plate_load_S(self) -> Term:
+        """Admittance of the plate load, with what is fitted across it."""
+        y = 1.0 / self.stage.plate_load_ohm
+        return y + self._plate_capacitor_S if _is_present(self.stage.plate_capacitor_F) else y
+
+    @cached_property
+    def _stiff(self) -> Term:
+        """Current through the plate load over that with a stiff supply."""
+        ohm = self.stage.decoupling_ohm
+        if not _is_present(ohm):
+            return _ONE
+        return 1.0 / (1.0 + ohm * self._decoupled * self._plate_load_S)
+
     @property
     def _plate_capacitor_S(self) -> ComplexArray:
         """Admittance of the plate capacitor with the resistor in series."""
@@ -211,12 +232,15 @@ class Network:
     def _outside_ohm(self) -> ComplexArray:
         """Impedance of the plate circuit without the plate lead."""
         t = self.stage
-        y = self._load[0] * self._to_output + 1.0 / t.plate_load_ohm
+        y = self._load[0] * self._to_output
         ground_F, series = t.stray_plate_ground_F, t.plate_capacitor_series_ohm
-        if np.count_nonzero(series):
-            y = y + self._plate_capacitor_S
+        if _is_present(t.decoupling_ohm):
+            y = y + self._plate_load_S * self._stiff
+        elif np.count_nonzero(series):
+            y = y + self._plate_load_S
         else:
             # Zeros are added to keep the shape that it has with a resistor.
+            y = y + 1.0 / t.plate_load_ohm
             ground_F = ground_F + t.plate_capacitor_F + series
         if _is_present(ground_F):
             y = y + self.s * ground_F
@@ -412,7 +436,9 @@ class Network:
         For a resistor of the stage (its key in :data:`~objectives.elements.ELEMENTS`: ``source``,
         ``plate_load``, ...) the unit is 1 V of EMF in series with it; for ``device`` 1 V in series
         with the grid-cathode control voltage (a current of gm from plate to cathode); for
-        ``grid_current`` 1 A from grid to cathode.
+        ``grid_current`` 1 A from grid to cathode. For ``decoupling`` it is also 1 V of the supply
+        itself; by a bias divider it reaches the grid as the decoupling leaves it, without what the
+        plate current makes of it there.
 
         Raises
         ------
@@ -431,9 +457,14 @@ class Network:
             return at_plate * self._from_plate
         direct: Term | float = 0.0
         if origin == "plate_load":
-            current: Term = 1.0 / self.stage.plate_load_ohm
+            current: Term = self._stiff / self.stage.plate_load_ohm
         elif origin == "plate_capacitor_series":
-            current = self._plate_capacitor_S
+            current = self._plate_capacitor_S * self._stiff
+        elif origin == "decoupling":
+            current = self._decoupled * self._plate_load_S * self._stiff
+            ratio = self.stage.grid_bias_ratio
+            if _is_present(ratio):
+                direct = ratio * self._decoupled * self.output_of("grid_leak")
         elif origin == "load":
             current = self._to_output / self.stage.load_ohm
             direct = self._load[1] * current

@@ -25,7 +25,8 @@ UNKNOWNS = (*_NODES, *(f"i_{element.key}" for element in _BRANCHES if element.in
 """Voltages of the nodes: c after the source resistance, a after the input coupling, m between
 stopper and its lead, x outside the grid lead, g/k/p the electrodes, y outside the cathode lead, j
 the joint of the split cathode resistor, b between bypass and its series resistor, q outside the
-plate lead, o the output. Then the currents of the branches that may be shorts, by their keys."""
+plate lead, t the top of the plate load, o the output. Then the currents of the branches that may be
+shorts, by their keys."""
 
 _AT = {name: number for number, name in enumerate(UNKNOWNS)}
 

@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from objectives.assessment import Assessment
 from objectives.format import (
     allowed_words,
     first,
@@ -79,12 +80,24 @@ def job_sentences(data: ReportData) -> list[str]:
 def surroundings_sentences(data: StageData) -> list[str]:
     """Return what the stage is, what drives it and what it drives, one sentence an item."""
     pick = data.pick
-    supply = quantity(pick.stage.supply_V, "V")
     return [
-        f"One {pick.device.name} {data.terms.stage} on a supply of {supply}.",
+        f"One {pick.device.name} {data.terms.stage} on a supply of {_supply_words(pick)}.",
         _driver_sentence(data.driver),
         _load_sentence(data),
     ]
+
+
+def _supply_words(pick: Assessment) -> str:
+    stage, ripple = pick.stage, pick.targets.ripple
+    words = quantity(stage.supply_V, "V")
+    if ripple is not None:
+        hertz = quantity(ripple.frequency_Hz, "Hz")
+        words += f" with {quantity(ripple.voltage_V, 'V')} of ripple at {hertz}"
+    ohm, farad = first(stage.decoupling_ohm), first(stage.decoupling_F)
+    if ohm > 0:
+        words += f", decoupled by {quantity(ohm, 'ohm')}"
+        words += f" and {quantity(farad, 'F')}" if farad > 0 else ""
+    return words
 
 
 def _driver_sentence(driver: DriverSummary) -> str:

@@ -30,6 +30,7 @@ from explorer.formulation import formulate
 from explorer.series import series_values
 from objectives.devices.valve_table import format_valves, valve
 from objectives.stage import Stage
+from objectives.targets import Ripple
 
 TEXT = """\
 title = "A stage for tests"
@@ -128,6 +129,19 @@ def test_values_are_si_floats_and_defaults_stand() -> None:
     assert brief.text == TEXT
     assert brief.varied == ("stopper", "bypass")
     assert brief.size == 21 * 3
+
+
+def test_ripple_and_decoupling_are_the_supplys() -> None:
+    supply = {"ripple": "10 mV", "ripple_frequency": "120 Hz", "decoupling_resistor": "10k",
+              "decoupling_capacitor": "22 uF"}  # fmt: skip
+    data = changed(*(put(f"supply.{key}", value) for key, value in supply.items()))
+    problem = formulate(parse_brief(data)).problem
+    assert problem.targets.ripple == Ripple(10e-3, 120.0)
+    assert float(problem.fixed.decoupling_ohm) == 10e3
+    assert float(problem.fixed.decoupling_F) == pytest.approx(22e-6)
+    stiff = formulate(parse_brief(TEXT)).problem
+    assert stiff.targets.ripple is None
+    assert float(stiff.fixed.decoupling_ohm) == 0.0
 
 
 def test_choices_are_named_by_fields_of_the_stage() -> None:
@@ -431,6 +445,12 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
         "limits.resistor_power.plate_lod: 1: * mean",
     ),
     ([put("limits.resistor_power", {"plate_load": 0})], "limits.resistor_power.plate_load: 0: *"),
+    ([put("scores.hum_dBu", "minimise")], "supply.ripple: *: expected a voltage: scores.hum_dBu"),
+    ([put("supply.ripple", 0)], "supply.ripple: 0: * above 0 V"),
+    (
+        [put("supply.decoupling_resistor", "-1k")],
+        "supply.decoupling_resistor: '-1k': * 0 Ω or more",
+    ),
     # stock and search
     ([put("stock", {"resistor_series": "E10"})], "stock.resistor_series: 'E10': expected 'E3'"),
     ([put("stock", {"drawer": "no.csv"})], "stock.drawer: 'no.csv': file: "),

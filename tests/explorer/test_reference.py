@@ -44,7 +44,7 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
     ("strays.wiring", "metres"): {"strays.wiring": [
         {"kind": "screened hook-up wire", "between": "grid to ground"}]},
     ("scores", ""): {"drive": {"level": "10 V", "note": "220 Hz", "clip": "5 V"},
-                     "stock": {"drawer": "drawer.csv"}},
+                     "stock": {"drawer": "drawer.csv"}, "supply.ripple": "10 mV"},
 }  # fmt: skip
 
 

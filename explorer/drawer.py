@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Final, get_args
+from typing import Any, Final, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,11 +17,11 @@ from numpy.typing import ArrayLike
 from explorer.brief.errors import BriefError, Mistakes
 from explorer.brief.reading import read_text
 from explorer.series import SLACK, UNIT_OF_KIND, PartKind
+from explorer.tolerance_field import SPELLINGS, ToleranceField
 from explorer.units import QuantityError, QuantityField
 from objectives.arrays import FloatArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
 from objectives.radio.tables import ResistorStyle, resistor_styles
-from objectives.tolerance.spreads import Spread
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class DrawerParts:
     price: FloatArray
     """Price of one piece, in the file's own currency."""
     tolerance_percent: FloatArray
-    """Plus and minus, per cent."""
+    """Least and greatest deviation, per cent, shape (n, 2)."""
     style: tuple[str, ...]
     """For example carbon film 1/2 W, polypropylene."""
     note: tuple[str, ...]
@@ -73,20 +73,9 @@ class DrawerParts:
             there = np.abs(self.value[rows] - values) <= SLACK * self.value[rows]
         return np.where(there, rows, -1)
 
-    def tolerance(self, values: ArrayLike) -> float:
-        """Return the tolerance (a fraction) of parts of these values, the widest of several.
-
-        nan where the drawer does not give one for every line of these values.
-        """
-        rows = np.isclose(self.value[:, None], np.ravel(values), rtol=SLACK, atol=0).any(axis=1)
-        return float(self.tolerance_percent[rows].max()) / 100 if rows.any() else math.nan
-
-    def spread(self, quantity: str, values: ArrayLike) -> Spread | None:
-        """Return the spread of parts of these values; None where a tolerance is not given."""
-        tolerance = self.tolerance(values)
-        if math.isnan(tolerance):
-            return None
-        return Spread.plus_minus(quantity, tolerance, source="the drawer")
+    def rows_of(self, value: float) -> IntArray:
+        """Return every row of a value."""
+        return np.flatnonzero(np.isclose(self.value, value, rtol=SLACK, atol=0))
 
     def styles(self) -> tuple[ResistorStyle | None, ...]:
         """Return the style of each line by the table of resistor styles; None where not in it."""
@@ -112,7 +101,7 @@ class _Row:
     value: float
     quantity: float
     price: float
-    tolerance_percent: float
+    tolerance_percent: tuple[float, float]
     style: str
     note: str
 
@@ -140,8 +129,8 @@ DRAWER_COLUMNS: Final = (
         QuantityField("ratio", minimum=0),
     ),
     DrawerColumn(
-        "tolerance_percent", "tolerance (± per cent), taken for a part chosen from the drawer", "5",
-        QuantityField("percent", above=0, maximum=95),
+        "tolerance_percent", f"tolerance of a part that is taken from the drawer: {SPELLINGS}",
+        "5", ToleranceField(above=0),
     ),
     DrawerColumn(
         "style", "what it is made of; a stopper takes its capacitance and lead inductance from a "
@@ -229,7 +218,8 @@ def _read_row(cells: Mapping[str, str], number: int) -> _Row:
         allowed = "expected 'resistor' or 'capacitor'"
         raise Mistakes([InputError(f"line {number}, kind", cells.get("kind", ""), allowed)])
     errors = []
-    numbers = dict.fromkeys(("value", *_NUMBERS), math.nan)
+    numbers: dict[str, Any] = dict.fromkeys(("value", *_NUMBERS), math.nan)
+    numbers["tolerance_percent"] = (math.nan, math.nan)
     for column, reader in {"value": QuantityField(UNIT_OF_KIND[kind], above=0), **_NUMBERS}.items():
         cell = cells.get(column, "")
         if cell or column == "value":
@@ -250,7 +240,7 @@ def _collect(rows: Iterable[_Row], kind: PartKind) -> DrawerParts:
         value=np.array([row.value for row in chosen]),
         quantity=np.array([row.quantity for row in chosen]),
         price=np.array([row.price for row in chosen]),
-        tolerance_percent=np.array([row.tolerance_percent for row in chosen]),
+        tolerance_percent=np.reshape([row.tolerance_percent for row in chosen], (-1, 2)),
         style=tuple(row.style for row in chosen),
         note=tuple(row.note for row in chosen),
     )

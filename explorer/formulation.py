@@ -16,6 +16,7 @@ from explorer.drawer import DrawerParts
 from explorer.driving import Driving
 from explorer.identity import identity_of
 from explorer.problem import Choice, Problem
+from explorer.tolerances import PartTolerances
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.circuit.neighbours import Driver, NextLoad, next_stage_load
@@ -27,14 +28,14 @@ from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valve
 from objectives.elements import DRIVER, ELEMENTS
 from objectives.format import first
+from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Ripple, Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.setup import YIELD, ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads
+from objectives.tolerance.spreads import Spread
 from objectives.transient.drive_signal import DriveSignal
-
-_MAINS_PERCENT = 10.0
 
 
 @dataclass(frozen=True)
@@ -112,12 +113,13 @@ def formulate(brief: Brief) -> Formulation:
         **fixed_parts,
     )
     stocks = {c.element.name: c.stock for c in brief.all_choices() if c.stock is not None}
+    tolerances = _part_tolerances(brief, stocks)
     windows = _windows(brief)
     kept = merged(windows, brief.goals)
     targets = _targets(brief, choices, driving)
 
     def tolerance(one: Device) -> ToleranceSetup:
-        return _tolerance(brief, one, fixed, choices, stocks, kept)
+        return _tolerance(brief, one, fixed, choices, tolerances, kept)
 
     problem = Problem(
         device=device,
@@ -134,6 +136,7 @@ def formulate(brief: Brief) -> Formulation:
         extras=extras,
         driving=driving,
         stocks=stocks,
+        tolerances=tolerances,
         others=tuple((other, tolerance(other)) for other in others),
         # What the brief says of the stopper goes before what the drawer says.
         styled=not {"stopper_style", "stopper_shunt"} & strays.model_fields_set,
@@ -297,51 +300,63 @@ def _drive(brief: Brief, driving: Driving, choices: tuple[Choice, ...]) -> Drive
     return drive
 
 
+def _part_tolerances(brief: Brief, stocks: Mapping[str, DrawerParts]) -> PartTolerances:
+    """Return what brief and drawer say of the tolerance of each part."""
+    parts = {choice.element.name: choice for _, choice in brief.parts.items()}
+    style = brief.strays.stopper_style
+    return PartTolerances(
+        of_part={name: c.tolerance for name, c in parts.items() if c.tolerance is not None},
+        of_kind={"ohm": brief.tolerance.resistors, "F": brief.tolerance.capacitors},
+        stocks=stocks,
+        styles={} if style is None else {"stopper_ohm": resistor_style(style)},
+        series={name: c.series for name, c in parts.items() if c.series is not None},
+    )
+
+
 def _tolerance(
     brief: Brief,
     device: Device,
     fixed: Stage,
     choices: tuple[Choice, ...],
-    stocks: Mapping[str, DrawerParts],
+    tolerances: PartTolerances,
     windows: tuple[Window, ...],
 ) -> ToleranceSetup:
     """Return what spreads and by how much, with the brief's windows as what must be kept."""
     stated = brief.tolerance
-    parts = (c for c in choices if ELEMENTS[c.part].part and not c.continuous)
-    varied = {c.part: c.values.max() for c in parts}
-    of_device = {
+    varied = {
+        c.part: np.array([c.low, c.high]) if c.continuous else c.values
+        for c in choices
+        if ELEMENTS[c.part].part
+    }
+    of_valve = {
         "valve_transconductance": stated.valve_transconductance,
         "valve_amplification_factor": stated.valve_amplification_factor,
         "valve_grid_cathode_F": stated.valve_capacitance,
         "valve_grid_plate_F": stated.valve_capacitance,
         "valve_plate_cathode_F": stated.valve_capacitance,
     }
-    blanket = {"ohm": stated.resistors, "F": stated.capacitors, "V": stated.supply}
-    spreads = []
-    for spread in default_spreads(
-        replace(fixed, **varied),
-        device.spreads,
-        series={
-            choice.element.name: choice.series
-            for _, choice in brief.parts.items()
-            if choice.series is not None
-        },
-    ):
-        name = spread.quantity
-        three_sigma = of_device.get(name)
-        if three_sigma is not None:
-            spread = Spread.plus_minus(name, three_sigma / 100, "normal", "brief")
-        if name in ELEMENTS:
-            percent = blanket[ELEMENTS[name].unit]
-            default = ELEMENTS[name].unit == "V" and percent == _MAINS_PERCENT
-            if percent is not None and not default:
-                spread = Spread.plus_minus(name, percent / 100, source="brief")
-        if name in stocks:
-            spread = stocks[name].spread(name, stocks[name].value) or spread
-        spreads.append(spread)
+    of_brief = {
+        name: Spread.plus_minus(name, percent / 100, "normal", "the brief")
+        for name, percent in of_valve.items()
+        if percent is not None
+    }
+    if stated.supply is not None:
+        of_brief["supply_V"] = Spread.plus_minus(
+            "supply_V", stated.supply / 100, source="the brief"
+        )
+
+    def of_part(part: str, value: FloatArray) -> Spread:
+        values = varied.get(part, value)
+        return tolerances.spread(part, values[np.isfinite(values) & (values > 0)])
+
+    # A part that only some candidates fit has its place among the spreads all the same.
+    fitted = {
+        part: np.max(values[np.isfinite(values)], initial=0.0) for part, values in varied.items()
+    }
+    spreads = default_spreads(replace(fixed, **fitted), device.spreads, of_part)
     kept = {w.name: w for w in windows if w.name != YIELD and not REGISTRY[w.name].of_bought_parts}
     return ToleranceSetup(
-        tuple(spreads),
+        tuple(of_brief.get(spread.quantity, spread) for spread in spreads),
         {n: (w.at_least, w.at_most) for n, w in kept.items() if not REGISTRY[n].slow},
         draws=stated.draws,
         seed=brief.search.seed,

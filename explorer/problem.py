@@ -14,6 +14,7 @@ from explorer.aims import WORST_LOSS, FreeScore, Window
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Parts
+from explorer.tolerances import PartTolerances
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
@@ -23,11 +24,10 @@ from objectives.elements import DRIVER
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 CHUNK = 2048
 """Candidates evaluated together; few enough that a sweep stays in the cache."""
-
 
 _ENOUGH_ROOM = 31.0
 """More noticeable steps of room to a limit than this make no design more robust."""
@@ -35,10 +35,8 @@ _ENOUGH_ROOM = 31.0
 _RATING = " rating"
 RATING_STEP = 0.05
 """A noticeable step of a rating, as a share of it."""
-
 ALL_FINITE = "all scores finite"
 """Name of the limit that every free score has a finite value."""
-
 
 _SLOW_UP_TO = 2000
 """With a slow score, spaces up to this size are still enumerated."""
@@ -97,6 +95,8 @@ class Problem:
     """For each part that comes from a drawer the lines it may be taken from."""
     styled: bool = True
     """Whether a stopper out of a drawer has the capacitance and leads of its style."""
+    tolerances: PartTolerances = field(default_factory=PartTolerances)
+    """What is said of the tolerance of each part."""
     others: tuple[tuple[Device, ToleranceSetup | None], ...] = ()
     """Further devices to choose from, and the spreads with each; parts then have a ``device``."""
 
@@ -143,10 +143,7 @@ class Problem:
     def by_device(self, parts: Parts) -> Sequence[tuple[IntArray, Problem, Parts]]:
         """Return N candidates by their device.
 
-        Returns
-        -------
-        For each device that occurs: rows of its candidates, the problem with that device alone,
-        and the parts of these candidates in it.
+        For each that occurs: rows, the problem with that device alone, and their parts in it.
         """
         if not self.others:
             return [(np.arange(len(next(iter(parts.values()), ()))), self, parts)]
@@ -242,6 +239,10 @@ class Problem:
                 except InputError as error:
                     if error.field != "drive.level_V":  # else the driver does not clip
                         raise
+        if YIELD in names and parts and self.targets.tolerance is not None:
+            found[YIELD] = np.empty(len(next(iter(parts.values()))))
+            for rows, problem, own in self.by_tolerance(parts):
+                found[YIELD][rows] = problem.assess(own)[YIELD]
         return {name: found[name] if name in found else whole[name] for name in names}
 
     def trusted(self, parts: Parts) -> BoolArray:
@@ -252,19 +253,22 @@ class Problem:
         return trusted
 
     def tolerance_of(self, parts: Parts) -> ToleranceSetup | None:
-        """Return the spreads of these candidates: of a part out of a drawer those of its lines.
+        """Return the spreads of these candidates; where their parts differ, the widest."""
+        _, problem, some = self.by_device(parts)[0]
+        setup = problem.targets.tolerance
+        return None if setup is None else problem.tolerances.own(setup, some)
 
-        Where parts of several candidates differ in tolerance, the widest counts, as it does among
-        all lines of the drawer in ``targets.tolerance``, by which a search judges.
-        """
-        if self.others:
-            _, problem, some = self.by_device(parts)[0]
-            return problem.tolerance_of(some)
-        setup = self.targets.tolerance
-        if setup is None or not self.stocks:
-            return setup
-        own = {n: s.spread(n, parts[n]) for n, s in self.stocks.items() if n in parts}
-        return replace(setup, spreads=tuple(own.get(s.quantity) or s for s in setup.spreads))
+    def by_tolerance(self, parts: Parts) -> Sequence[tuple[IntArray, Problem, Parts]]:
+        """Return candidates as :meth:`by_device`, and by tolerance, which each problem then has."""
+        groups = []
+        for rows, problem, own in self.by_device(parts):
+            setup = problem.targets.tolerance
+            number = np.zeros(len(rows)) if setup is None else problem.tolerances.alike(setup, own)
+            for kind in np.unique(number):
+                some = {name: values[number == kind] for name, values in own.items()}
+                targets = replace(problem.targets, tolerance=problem.tolerance_of(some))
+                groups.append((rows[number == kind], replace(problem, targets=targets), some))
+        return groups
 
     def evaluate(self, parts: Parts) -> Evaluation:
         """Score N candidates, in chunks; ``parts`` maps every varied part to N values.

@@ -23,7 +23,6 @@ from objectives.ordering import (
     sufficient_capacitor_F,
     supply_rise,
 )
-from objectives.tolerance.spreads import default_spreads
 from reports.model import DriverSummary, PartLine
 
 _CAPACITORS_F = (100e-12, 0.1)
@@ -94,8 +93,7 @@ def part_lines(
             return _POTENTIOMETER
         name = "grid_leak_ohm" if field in (BIAS_UPPER, BIAS_LOWER) else field
         if name not in spreads and name in stage:
-            own = default_spreads(replace(pick.stage, **{name: value}))
-            spreads[name] = next(s for s in own if s.quantity == name)
+            spreads[name] = problem.tolerances.spread(name, np.array([value]))
         return (spreads[name].low, spreads[name].high) if name in spreads else _RESISTOR
 
     def line(field: str, value: float, bought: float) -> PartLine:

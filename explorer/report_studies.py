@@ -62,11 +62,11 @@ def _drawn_names(ex: Exploration) -> list[str]:
 
 
 def _tolerances(ex: Exploration) -> ToleranceStudy:
-    """Study the designs shown, of several devices those with the pick's."""
+    """Study the designs shown, of several devices and tolerances those with the pick's."""
     shown = ex.front.take(ex.representatives).parts
-    groups = ex.problem.by_device(shown)
+    groups = ex.problem.by_tolerance(shown)
     rows, problem, own = next(group for group in groups if 0 in group[0])
-    designs, setup = problem.assess(own), problem.tolerance_of(own)
+    designs, setup = problem.assess(own), problem.targets.tolerance
     assert setup is not None
     asked = (*ex.problem.searched_names, *ex.problem.shown)
     return tolerance_study(
@@ -87,10 +87,10 @@ def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYi
     total, names = len(ex.front), _drawn_names(ex)
     studied = np.array([int(candidate) - 1 for candidate in shown.candidates])
     groups = []
-    for rows, problem, own in ex.problem.by_device(ex.front.parts):
+    for rows, problem, own in ex.problem.by_tolerance(ex.front.parts):
         known = _known(rows, studied, shown)
         # The draws of a group that holds the study's designs are those of the study.
-        setup = problem.tolerance_of(own) if known is None else shown.setup
+        setup = problem.targets.tolerance if known is None else shown.setup
         assert setup is not None
         yields = front_yields(
             problem.assess(own), setup, names, known=known,

@@ -6,6 +6,30 @@ Source: IEC 60062:2016, *Marking codes for resistors and capacitors*.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Final
+
+TOLERANCE_LETTERS: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {
+        "D": (-0.005, 0.005),
+        "F": (-0.01, 0.01),
+        "G": (-0.02, 0.02),
+        "J": (-0.05, 0.05),
+        "K": (-0.1, 0.1),
+        "M": (-0.2, 0.2),
+        "N": (-0.3, 0.3),
+        "Q": (-0.1, 0.3),
+        "S": (-0.2, 0.5),
+        "T": (-0.1, 0.5),
+        "Z": (-0.2, 0.8),
+    }
+)
+"""Least and greatest relative deviation by the letter of a marking: 68K with a J is ±5 %.
+
+Source: IEC 60062, tables of letter codes for tolerances (from memory). On capacitors below 10 pF
+the letters D, F and G mean picofarads: state a percentage there.
+"""
 
 
 def iec_60062_code(value: float, unit: str, digits: int = 4) -> str:

@@ -20,7 +20,7 @@ from objectives.circuit.corners import level_dB
 from objectives.circuit.network import Network
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, ELEMENTS
 from objectives.targets import PartRating
-from objectives.tolerance.spreads import ELECTROLYTIC_FROM_F
+from objectives.tolerance.bought import ELECTROLYTIC_FROM_F
 
 RESISTOR_SIZES: Final = (
     (0.125, 150.0), (0.25, 250.0), (0.5, 350.0), (1.0, 500.0), (2.0, 500.0), (3.0, 500.0),

@@ -23,7 +23,7 @@ from objectives.devices.protocol import (
 )
 from objectives.devices.terms import VALVE, Terms
 from objectives.devices.triodes import Koren
-from objectives.devices.valve import valve_spreads
+from objectives.devices.valve_table import usual_spreads
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
@@ -63,7 +63,7 @@ class StandIn(Device):
     name: str = "stand-in"
     terms: Terms = VALVE
     symbol: Symbol = "triode"
-    spreads: tuple[Spread, ...] = valve_spreads()
+    spreads: tuple[Spread, ...] = usual_spreads()
     sources: DataSources = INVENTED
     maxima = ()
     noise_data = (Datum("flicker corner", 1e3, "Hz"),)

@@ -13,6 +13,7 @@ from explorer.brief.base import Percentage, Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN
 from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
+from explorer.tolerance_field import PartTolerance
 from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
 from objectives import targets
 from objectives.arrays import FloatArray
@@ -158,18 +159,21 @@ class Tolerance(Section):
         default=True,
         description="Study the yield of every design on the front, not only those shown.",
     )
-    resistors: Percentage | None = Field(
+    resistors: PartTolerance | None = Field(
         default=None,
-        description="Tolerance of resistors (± per cent), unless a drawer states one; default: by "
-        "series, or 5.",
+        description="Tolerance of resistors, unless the part or its line of the drawer states one; "
+        "default: as sold, 5 % or that of their style or fine series.",
+        examples=["1 %"],
     )
-    capacitors: Percentage | None = Field(
+    capacitors: PartTolerance | None = Field(
         default=None,
-        description="Tolerance of capacitors (± per cent), unless a drawer states one; default: by "
-        "series or kind.",
+        description="Tolerance of capacitors, unless the part or its line of the drawer states "
+        "one; default: as sold, 10 %, from 1 µF up -20/+50 %.",
+        examples=["K"],
     )
-    supply: Percentage = Field(
-        default=10.0, description="Tolerance of the supply voltage (± per cent)."
+    supply: Percentage | None = Field(
+        default=None,
+        description="Tolerance of the supply voltage (± per cent); default: the mains', 10.",
     )
     valve_transconductance: Percentage | None = Field(
         default=None,

@@ -24,6 +24,7 @@ from explorer.brief.base import Section, SeriesName
 from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
+from explorer.tolerance_field import SPELLINGS, PartTolerance
 from explorer.units import UNITS, QuantityField, format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
@@ -73,6 +74,12 @@ class PartChoice(Section):
     )
     low: float | None = Field(default=None, alias="from", description="Least value, included.")
     high: float | None = Field(default=None, alias="to", description="Greatest value, included.")
+    tolerance: PartTolerance | None = Field(
+        default=None,
+        description=f"Tolerance that the part is bought to: {SPELLINGS}. It is heard before "
+        "that of the part's line in the drawer, and that before the table tolerance's; default: as "
+        "sold.",
+    )
 
     _stock: DrawerParts | None = PrivateAttr(None)
     _values: FloatArray | Continuous = PrivateAttr(default_factory=lambda: np.zeros(0))
@@ -93,6 +100,9 @@ class PartChoice(Section):
         if self.element.kind == "setting" and given[0] in ("series", "drawer"):
             text = "expected value, values or continuous: this is not a part"
             raise InputError(given[0], getattr(self, given[0]), text)
+        if self.tolerance is not None and not self.element.part:
+            allowed = "expected none: only parts of the stage itself are built with tolerances"
+            raise InputError("tolerance", self.tolerance, allowed)
         Mistakes.raise_any(self._range_errors(given[0]))
         self._values = self._read_values(info.context or {})
         return self

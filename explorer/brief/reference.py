@@ -36,6 +36,7 @@ _STOPPERS: Final = {
     "drawer": ('drawer = "drawer.csv"',),
     "from": ('series = "E12"', 'from = "22k"', 'to = "220k"'),
     "to": ('drawer = "drawer.csv"', 'to = "100k"'),
+    "tolerance": ('value = "68k"', 'tolerance = "1 %"'),
 }
 """How a stopper may be chosen, an example for each key."""
 

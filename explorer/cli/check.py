@@ -45,6 +45,11 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
         "candidates": problem.size if problem.size < float("inf") else "continuous",
         "free scores": [f.name for f in problem.free],
         "limits": [w.name for w in problem.windows],
+        "tolerances": {
+            ELEMENTS[spread.quantity].label_for(terms): f"{spread.words()}; {spread.source}"
+            for spread in (problem.targets.tolerance.spreads if problem.targets.tolerance else ())
+            if spread.quantity in ELEMENTS
+        },
         "source resistance (ohm)": formulation.source_ohm,
         "front": front,
     }

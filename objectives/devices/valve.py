@@ -26,25 +26,15 @@ from objectives.devices.triodes import TriodeLaw
 from objectives.stage import Stage
 from objectives.tolerance.spreads import Spread
 
-_CURRENT_SOURCE = (
-    "JAN acceptance limits of receiving triodes at fixed voltages (6SL7: 1200 to 2000 µS, 1.4 to "
-    "3.2 mA, amplification factor 55 to 85), J. F. Blackburn (ed.), Components Handbook, MIT "
-    "Radiation Laboratory Series 17, 1949, quoted second-hand"
-)
-_FACTOR_SOURCE = (
-    "with it, current and transconductance spread as widely as those limits let them; the limits "
-    "of the factor itself are wider"
-)
-
 
 def valve_spreads(
-    transconductance: float = 0.25,
-    amplification_factor: float = 0.10,
-    capacitance: float = 0.10,
+    transconductance: float,
+    amplification_factor: float,
+    capacitance: float,
     *,
-    transconductance_source: str = _CURRENT_SOURCE,
-    amplification_factor_source: str = _FACTOR_SOURCE,
-    capacitance_source: str = "common practice, no source",
+    transconductance_source: str,
+    amplification_factor_source: str,
+    capacitance_source: str,
 ) -> tuple[Spread, ...]:
     """Return how new valves of one type differ: relative, plus and minus three sigma.
 
@@ -89,7 +79,7 @@ class Valve(Device):
     law: TriodeLaw
     terms: Terms = VALVE
     symbol: Symbol = "triode"
-    spreads: tuple[Spread, ...] = valve_spreads()
+    spreads: tuple[Spread, ...]
     c_grid_plate_F: float
     c_grid_cathode_F: float
     c_plate_cathode_F: float

@@ -46,6 +46,7 @@ from objectives.devices.table import (
 )
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve, valve_spreads
+from objectives.tolerance.spreads import Spread
 
 _PICO = 1e-12
 _PAIRS = ("grid_plate", "grid_cathode", "plate_cathode")
@@ -184,8 +185,8 @@ def _valve(entry: _Valve) -> Valve:
         given["noise_resistance_factor"] = entry.noise.resistance_factor
         given["flicker_corner_Hz"] = entry.noise.flicker_corner_Hz
         sources["noise"] = entry.noise.source
-    if entry.spread is not None:
-        given["spreads"] = valve_spreads(**entry.spread.model_dump())
+    own = entry.spread
+    given["spreads"] = usual_spreads() if own is None else valve_spreads(**own.model_dump())
     if entry.trusted is not None:
         given["trusted"] = TrustedRange(**entry.trusted.model_dump())
     if entry.fit is not None:
@@ -220,6 +221,11 @@ def valve(name: str, table: Iterable[Valve] | None = None) -> Valve:
         If no valve has the name; the message lists those that exist, and the closest.
     """
     return find(name, valves() if table is None else table, "valve")
+
+
+def usual_spreads() -> tuple[Spread, ...]:
+    """Return how valves differ whose own entry does not state it: as those of the 12AX7 do."""
+    return valve("12AX7").spreads
 
 
 @cache

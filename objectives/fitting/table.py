@@ -11,7 +11,13 @@ from objectives.checks import InputError
 from objectives.devices.protocol import DataSources
 from objectives.devices.table import read_text
 from objectives.devices.valve import Valve
-from objectives.devices.valve_table import format_valves, read_valves, updated_table, valve
+from objectives.devices.valve_table import (
+    format_valves,
+    read_valves,
+    updated_table,
+    usual_spreads,
+    valve,
+)
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
 from objectives.fitting.published import trusted_range
@@ -82,7 +88,7 @@ def valve_entry_toml(
         "capacitance": capacitance_source,
     }
     if model is None:
-        entry = Valve(**given, sources=DataSources(**own))
+        entry = Valve(**given, spreads=usual_spreads(), sources=DataSources(**own))
     else:
         entry = replace(model, **given, sources=replace(model.sources, **own))
     if into is not None:

@@ -65,6 +65,8 @@ class ResistorStyle:
     source: str
     shunt_range_F: tuple[float, float]
     """What to expect from part to part."""
+    tolerance: float
+    """Of the resistance, plus and minus (a fraction), as the style is commonly sold."""
     body_mm: float | None = None
     lead_mm: float | None = None
     lead_diameter_mm: float | None = None

@@ -23,7 +23,6 @@ from scipy.special import betaincinv, ndtr, ndtri
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean, one_of
-from objectives.elements import CAPACITORS, RESISTORS
 from objectives.stage import Stage
 
 Distribution = Literal["uniform", "normal", "rounded", "selected out"]
@@ -155,70 +154,10 @@ class Spread:
         return f"{ends}, {self.distribution}"
 
 
-SERIES_TOLERANCE: Mapping[str, float] = {
-    "E3": 0.4, "E6": 0.2, "E12": 0.1, "E24": 0.05, "E48": 0.02, "E96": 0.01, "E192": 0.005,
-}  # fmt: skip
-"""Relative tolerance that goes with a series: the step of a series is about twice the tolerance,
-so that neighbours just meet. IEC 60063 for E6 to E192 (from memory); it gives E3 only as more
-than 20 %, and 40 % is where its neighbours meet."""
-
 MAINS_SUPPLY = Spread(
     "supply_V", -0.1, 0.1, "uniform", "mains voltage, EN 50160 and IEC 60038: ±10 %"
 )
 """The supply of an unregulated set follows the mains."""
-
-
-ELECTROLYTIC_FROM_F = 1e-6
-"""From this capacitance up a capacitor is taken to be electrolytic where it may be."""
-
-
-def default_spreads(
-    stage: Stage, device: Sequence[Spread] = (), *, series: Mapping[str, str] | None = None
-) -> tuple[Spread, ...]:
-    """Return a spread for the supply, every part that is fitted, and the device.
-
-    A part that none of the stages fits (0 or inf) gets none. ``series`` gives for each part (a
-    field of Stage) the IEC 60063 series that it is bought from, hence its tolerance,
-    :data:`SERIES_TOLERANCE`. Without: resistors 5 %, film and ceramic capacitors 10 %, capacitors
-    from 1 µF up -20/+50 % (aluminium electrolytic).
-
-    Raises
-    ------
-    InputError
-        If a series is unknown.
-    """
-    series = series or {}
-    # First what the law itself depends on most, last what hardly counts: the order of the columns
-    # of a low-discrepancy sequence.
-    found = [*(spread for spread in device if spread.powers), MAINS_SUPPLY]
-    for part in (*RESISTORS, *CAPACITORS):
-        value = np.asarray(getattr(stage, part), float)
-        fitted = value[np.isfinite(value) & (value > 0)]
-        if fitted.size == 0:
-            continue
-        if part in series:
-            one_of(f"series of {part}", series[part], SERIES_TOLERANCE)
-            found.append(
-                Spread.plus_minus(
-                    part,
-                    SERIES_TOLERANCE[series[part]],
-                    source=f"tolerance that goes with {series[part]}, IEC 60063 (from memory)",
-                )
-            )
-        elif part in RESISTORS:
-            found.append(Spread.plus_minus(part, 0.05, source="E24 part, IEC 60063 (from memory)"))
-        elif fitted.max() >= ELECTROLYTIC_FROM_F:
-            found.append(
-                Spread(
-                    part, -0.2, 0.5, "rounded",
-                    "aluminium electrolytic, code S of IEC 60062, −20/+50 % (from memory)",
-                )
-            )  # fmt: skip
-        else:
-            found.append(
-                Spread.plus_minus(part, 0.1, source="film capacitor, common practice, no source")
-            )
-    return (*found, *(spread for spread in device if not spread.powers))
 
 
 def quantities(spreads: Iterable[Spread]) -> tuple[str, ...]:

@@ -26,9 +26,10 @@ from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.response_surface import ResponseSurface
-from objectives.tolerance.spreads import default_spreads, draw_units
+from objectives.tolerance.spreads import draw_units
 
 DEVICE = valve("12AX7")
 TARGETS = Targets(

@@ -160,6 +160,8 @@ def test_yield_can_be_a_score_of_the_search() -> None:
          "targets.radio_bands[1].band: 'XM'"),
         ({"drive": {"harmonics_above": "100 Hz"}}, "drive.harmonics_above: 100 Hz: expected more"),
         ({"transistor": "J201"}, None),
+        ({"tolerance": {"resistors": "X"}}, r"tolerance.resistors: 'X': expected a percentage"),
+        ({"tolerance": {"capacitors": [20, 50]}}, "tolerance.capacitors: "),
         ({"tolerance": {"draws": 3}}, "tolerance.draws: 3"),
         ({"carrier": {"modulation": "130 %"}}, "carrier.modulation: '130 %'"),
     ],

@@ -22,7 +22,7 @@ from objectives.devices.valve_table import format_valves, valve
 from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY, Score
 from objectives.stage import Stage
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 # --- losses and windows, by hand -----------------------------------------------------------------
 
@@ -323,6 +323,63 @@ def test_parts_of_a_drawer_bring_tolerance_style_and_note(
         folder=tmp_path,
     ).problem
     assert (stated.stages(one).stopper_shunt_F == 1e-12).all()
+
+
+NEAREST_FIRST = [
+    # what the brief says of the part, the drawer's lines, [tolerance]; ends in per cent
+    ('tolerance = "K"', "5", 'resistors = "2 %"', (-10, 10)),
+    ("", "-20/+50", 'resistors = "2 %"', (-20, 50)),
+    ("", "", 'resistors = "2 %"', (-2, 2)),
+    ("tolerance = [-5, 0]", "", "", (-5, 0)),
+    ("", "", "", (-1, 1)),  # metal film, as sold
+]
+
+
+@pytest.mark.parametrize(("of_part", "line", "of_kind", "ends"), NEAREST_FIRST)
+def test_what_stands_nearest_to_a_part_says_its_tolerance(
+    formulated: MakeFormulation,
+    tmp_path: Path,
+    of_part: str,
+    line: str,
+    of_kind: str,
+    ends: tuple[float, float],
+) -> None:
+    (tmp_path / "d.csv").write_text(
+        f"kind,value,tolerance_percent,style\nresistor,12k,{line},metal film 1/2 W\n"
+        "resistor,33k,J,carbon composition 1/2 W\n"
+    )
+    problem = formulated(
+        ('series = "E6"\nfrom = "10k"\nto = "220k"', f'drawer = "d.csv"\n{of_part}'),
+        ("[strays]", f"[tolerance]\n{of_kind}\n[strays]"),
+        folder=tmp_path,
+    ).problem
+    parts = dict(problem.draw(1, np.random.default_rng(0))) | {"stopper_ohm": np.array([12e3])}
+    setup = problem.tolerance_of(parts)
+    assert setup is not None
+    spread = next(s for s in setup.spreads if s.quantity == "stopper_ohm")
+    assert (100 * spread.low, 100 * spread.high) == pytest.approx(ends)
+
+
+def test_each_candidate_is_built_of_its_own_parts(
+    formulated: MakeFormulation, tmp_path: Path
+) -> None:
+    (tmp_path / "d.csv").write_text(
+        "kind,value,tolerance_percent\nresistor,12k,F\nresistor,33k,M\n"
+    )
+    change = ('series = "E6"\nfrom = "10k"\nto = "220k"', 'drawer = "d.csv"')
+    problem = formulated(change, folder=tmp_path).problem
+    parts = dict(problem.draw(6, np.random.default_rng(0)))
+    yields = problem.scores(parts, [YIELD])[YIELD]
+    for row in range(6):
+        one = {name: values[[row]] for name, values in parts.items()}
+        targets = replace(problem.targets, tolerance=problem.tolerance_of(one))
+        assert yields[row] == replace(problem, targets=targets).assess(one)[YIELD][0]
+    closer = [
+        next(s.high for s in own.targets.tolerance.spreads if s.quantity == "stopper_ohm")
+        for _, own, _ in problem.by_tolerance(parts)
+        if own.targets.tolerance is not None
+    ]
+    assert sorted(closer) == pytest.approx([0.01, 0.2])
 
 
 # --- what stands around the stage ----------------------------------------------------------------

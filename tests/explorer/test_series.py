@@ -128,8 +128,8 @@ def test_a_drawer_is_read_by_kind_in_ascending_order(tmp_path: Path) -> None:
     assert resistors.row_of([100e3, 68e3, 4700.0, 0.0, np.inf]).tolist() == [1, -1, 0, -1, -1]
     assert resistors.price[1:].tolist() == [0.08, 0.2]
     assert np.isnan(resistors.quantity[0])
-    assert np.isnan(resistors.tolerance_percent[0])
-    assert resistors.tolerance_percent[1] == 5.0
+    assert np.isnan(resistors.tolerance_percent[0, 0])
+    assert resistors.tolerance_percent[1].tolist() == [-5, 5]
     assert resistors.style == ("", "carbon film", "metal film")
     assert drawer.parts("capacitor").value.tolist() == [22e-9]
     assert drawer.capacitors.note == ("from the old set, tested",)

@@ -13,14 +13,15 @@ from explorer.report_data import yield_columns
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.lookup import device
-from objectives.devices.valve import valve_spreads
+from objectives.devices.valve_table import usual_spreads
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.front_yields import front_yields
 from objectives.tolerance.setup import YIELD, ToleranceSetup
-from objectives.tolerance.spreads import Spread, default_spreads, draw_units
+from objectives.tolerance.spreads import Spread, draw_units
 from objectives.tolerance.study import StudySize, sobol_indices, tolerance_study
 from stand_in import StandIn
 
@@ -99,7 +100,7 @@ def test_study_says_what_is_asked_of_it() -> None:
     a = front()
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.95 * corner[1], 1.05 * corner[1]), "gain_dB": (0.0, np.inf)}
-    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), windows)
+    setup = ToleranceSetup(default_spreads(a.stage, usual_spreads()), windows)
     size = replace(QUICK, draws=2048, index_samples=512)
     study = tolerance_study(a, [7, 11, 13], setup, ["noise_dBu", "gain_dB"], pick=1, size=size)
     assert study.candidates == ("7", "11", "13")
@@ -141,7 +142,7 @@ def test_study_says_what_is_asked_of_it() -> None:
 
 def test_study_repeats_by_seed() -> None:
     setup = ToleranceSetup(
-        default_spreads(front().stage, valve_spreads()), {"gain_dB": (34.0, 35.0)}
+        default_spreads(front().stage, usual_spreads()), {"gain_dB": (34.0, 35.0)}
     )
     first, again = (tolerance_study(front(), "abc", setup, [], size=QUICK) for _ in range(2))
     np.testing.assert_array_equal(first.good, again.good)
@@ -193,7 +194,7 @@ def test_yields_of_a_front_are_those_of_solved_draws() -> None:
     a = front(np.geomspace(33e3, 150e3, 21))
     corner = a["input_corner_Hz"]
     windows = {"input_corner_Hz": (0.9 * corner[10], 1.1 * corner[10]), "gain_dB": (35.0, np.inf)}
-    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), windows, seed=3)
+    setup = ToleranceSetup(default_spreads(a.stage, usual_spreads()), windows, seed=3)
     told = []
     found = front_yields(a, setup, ["noise_dBu"], draws=4096, report=lambda *at: told.append(at))
     names = ("noise_dBu", *windows)
@@ -229,7 +230,7 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows() -> N
     a = Assessment(stage, StandIn(), Targets())
     bent = REGISTRY["gain_dB"]
     steps = replace(bent, facets=lambda x: (np.floor(2 * bent.compute(x)),))
-    setup = ToleranceSetup(default_spreads(stage, valve_spreads()), {"gain_dB": (60.0, np.inf)})
+    setup = ToleranceSetup(default_spreads(stage, usual_spreads()), {"gain_dB": (60.0, np.inf)})
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(REGISTRY, "gain_dB", steps)
         found = front_yields(a, setup, [], draws=1024, most_solved=2 * 1024)
@@ -291,7 +292,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
 
 def test_a_study_of_some_designs_is_taken_over() -> None:
     a = front()
-    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()), {"gain_dB": (35.0, np.inf)})
+    setup = ToleranceSetup(default_spreads(a.stage, usual_spreads()), {"gain_dB": (35.0, np.inf)})
     one = replace(a, stage=a.stage.at(slice(1, 2)))
     study = tolerance_study(one, ["2"], setup, ["gain_dB"], size=replace(QUICK, draws=512))
     found = front_yields(a, setup, ["gain_dB"], draws=512, known=(np.array([1]), study))
@@ -305,7 +306,7 @@ def test_a_study_of_some_designs_is_taken_over() -> None:
 
 def test_scores_that_take_a_solution_in_time_get_bands_of_the_pick_alone() -> None:
     a = front()
-    setup = ToleranceSetup(default_spreads(a.stage, valve_spreads()))
+    setup = ToleranceSetup(default_spreads(a.stage, usual_spreads()))
     study = tolerance_study(
         a,
         "abc",

@@ -9,13 +9,14 @@ import pytest
 from scipy.integrate import quad
 
 from objectives.assessment import Assessment
-from objectives.devices.valve import valve_spreads
+from objectives.devices.valve_table import usual_spreads
 from objectives.scores.registry import REGISTRY, greatest, least, magnitude
 from objectives.stage import Stage
 from objectives.targets import RadioBand, Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.response_surface import CHECKS, ResponseSurface, builds_to_fit
-from objectives.tolerance.spreads import Spread, default_spreads, draw_units
+from objectives.tolerance.spreads import Spread, draw_units
 from stand_in import StandIn
 
 
@@ -88,7 +89,7 @@ def kinked() -> Any:
 
 def test_scores_with_a_kink_are_read_from_what_is_smooth() -> None:
     a = kinked()
-    spreads = default_spreads(a.stage, valve_spreads())
+    spreads = default_spreads(a.stage, usual_spreads())
     units = draw_units(spreads, 2048, 2)
     names = (
         "input_corner_error_octaves", "rf_margin_dB", "headroom_V", "undistorted_output_V",
@@ -111,7 +112,7 @@ def test_scores_with_a_kink_are_read_from_what_is_smooth() -> None:
 
 def test_misfit_and_wrong_sides_are_counted_on_unseen_draws() -> None:
     a = kinked()
-    spreads = default_spreads(a.stage, valve_spreads())
+    spreads = default_spreads(a.stage, usual_spreads())
     units = draw_units(spreads, 1024, 2)
     surface = ResponseSurface(spreads, units)
     found = surface.scores(a, ["gain_dB"])
@@ -138,7 +139,7 @@ def test_nothing_that_spreads_gives_the_nominal_stage() -> None:
 
 
 def test_too_few_draws_are_refused() -> None:
-    spreads = default_spreads(kinked().stage, valve_spreads())
+    spreads = default_spreads(kinked().stage, usual_spreads())
     needed = builds_to_fit(len(spreads)) + CHECKS
     with pytest.raises(ValueError, match=f"units: {needed}: must be more draws than the {needed}"):
         ResponseSurface(spreads, draw_units(spreads, needed, 1))

@@ -16,14 +16,13 @@ from objectives.circuit.operating_point import operating_point
 from objectives.devices.law import ConductionLaw
 from objectives.devices.lookup import device
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren
-from objectives.devices.valve import valve_spreads
+from objectives.devices.valve_table import usual_spreads
 from objectives.stage import Stage
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.spreads import (
-    SERIES_TOLERANCE,
     VALVE_QUANTITIES,
     Distribution,
     Spread,
-    default_spreads,
 )
 from objectives.tolerance.varied_device import spread_batch
 from stand_in import PUBLISHED, StandIn
@@ -189,7 +188,7 @@ def test_default_valve_spread_gives_the_published_acceptance_limits() -> None:
     drive = 1.5 * current / gm
     law = ChildLangmuir(mu, current / drive**1.5, drive + 2 - 250 / mu)
     spreads = [
-        s for s in default_spreads(stage(), valve_spreads()) if s.quantity in VALVE_QUANTITIES
+        s for s in default_spreads(stage(), usual_spreads()) if s.quantity in VALVE_QUANTITIES
     ][:2]
     rng = np.random.default_rng(3)
     factors = np.stack([s.factor(rng.random(20_000)) for s in spreads], -1)
@@ -243,14 +242,11 @@ def test_defaults_cover_what_is_fitted() -> None:
         stopper_ohm=np.array([0.0, 68e3]), bypass_F=25e-6, output_coupling_F=22e-9,
         grid_leak_ohm=np.inf,
     )  # fmt: skip
-    spreads = {
-        s.quantity: s
-        for s in default_spreads(nominal, valve_spreads(), series={"stopper_ohm": "E12"})
-    }
+    spreads = {s.quantity: s for s in default_spreads(nominal, usual_spreads())}
     assert "grid_leak_ohm" not in spreads
     assert "cathode_unbypassed_ohm" not in spreads
     assert spreads["supply_V"].high == 0.1
-    assert spreads["stopper_ohm"].high == 0.1
+    assert spreads["stopper_ohm"].high == 0.05
     assert spreads["plate_load_ohm"].high == 0.05
     assert (spreads["bypass_F"].low, spreads["bypass_F"].high) == (-0.2, 0.5)
     assert spreads["output_coupling_F"].high == 0.1
@@ -260,11 +256,3 @@ def test_defaults_cover_what_is_fitted() -> None:
         for s in spreads.values()
         if s.quantity.endswith(("grid_plate_F", "grid_cathode_F"))
     )
-    with pytest.raises(ValueError, match="series of stopper_ohm: 'E13'"):
-        default_spreads(nominal, valve_spreads(), series={"stopper_ohm": "E13"})
-
-
-@pytest.mark.parametrize(("series", "tolerance"), SERIES_TOLERANCE.items())
-def test_neighbours_of_a_series_meet_at_their_tolerance(series: str, tolerance: float) -> None:
-    step = 10 ** (1 / int(series[1:]))
-    assert (1 + tolerance) / (1 - tolerance) == pytest.approx(step, rel=0.1)

@@ -24,16 +24,16 @@ from objectives.circuit.noise import a_weighting_dB, noise_budget
 from objectives.circuit.operating_point import operating_point
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.devices.triodes import GridCurrent, Koren
-from objectives.devices.valve import valve_spreads
+from objectives.devices.valve_table import usual_spreads
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import PartRating, RadioBand, Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import (
     Distribution,
     Spread,
-    default_spreads,
     draw_factors,
     draw_units,
 )
@@ -184,7 +184,7 @@ def with_setup(a: Assessment, setup: ToleranceSetup) -> Assessment:
 def test_without_tolerance_the_yield_is_whole_or_nothing() -> None:
     a = whole(stopper_ohm=np.array([68e3, 10e3]))
     spreads = tuple(
-        replace(s, low=0.0, high=0.0) for s in default_spreads(a.stage, valve_spreads())
+        replace(s, low=0.0, high=0.0) for s in default_spreads(a.stage, usual_spreads())
     )
     corner = a["input_corner_Hz"]
     setup = ToleranceSetup(spreads, {"input_corner_Hz": (corner[0] * 0.999, corner[0] * 1.001)}, 64)
@@ -195,7 +195,7 @@ def test_yield_of_a_batch_is_that_of_each_alone_in_any_order() -> None:
     a = whole(stopper_ohm=np.array([[47e3, 68e3, 82e3], [90e3, 68e3, 33e3]]))
     corner = float(whole()["input_corner_Hz"][0])
     setup = ToleranceSetup(
-        default_spreads(a.stage, valve_spreads()),
+        default_spreads(a.stage, usual_spreads()),
         {"input_corner_Hz": (corner * 0.97, corner * 1.05), "gain_dB": (34.5, 37.0)},
     )
     together = with_setup(a, setup)["tolerance_yield_percent"]
@@ -209,7 +209,7 @@ def test_yield_of_a_batch_is_that_of_each_alone_in_any_order() -> None:
 
 
 def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter() -> None:
-    spreads = default_spreads(STAGE, valve_spreads())
+    spreads = default_spreads(STAGE, usual_spreads())
     first = draw_units(spreads, 300, 7)
     np.testing.assert_array_equal(first, draw_units(spreads, 300, 7))
     np.testing.assert_array_equal(first[:100], draw_units(spreads, 100, 7))
@@ -305,7 +305,7 @@ def test_scores_of_draws_are_those_of_the_drawn_stages() -> None:
         grid_bias_V=np.array([0.0, 0.0, -1.5]),
         output_coupling_F=np.array([22e-9, np.inf, 4.7e-9]),
     )
-    spreads = default_spreads(STAGE, valve_spreads())
+    spreads = default_spreads(STAGE, usual_spreads())
     names = [
         name
         for name, entry in REGISTRY.items()
@@ -342,7 +342,7 @@ def test_a_follower_is_solved_with_every_draw() -> None:
     bare = replace(STAGE, output_coupling_F=np.inf, load_ohm=np.inf, load_F=0.0).broadcast()
     valve = StandIn(KOREN)
     a = Assessment(bare, valve, TARGETS, (follower, valve))
-    spreads = default_spreads(bare, valve_spreads())
+    spreads = default_spreads(bare, usual_spreads())
     names = ["gain_dB", "plate_current_A", "upper_corner_Hz", "noise_dBu"]
     quick = built_scores(a, spreads, draw_units(spreads, 20, 3), names)
     stage, device = built_batch(a.stage, valve, spreads, 20, 3, point=a.point)
@@ -359,7 +359,7 @@ def test_a_follower_is_solved_with_every_draw() -> None:
 
 def test_chunks_do_not_show(monkeypatch: pytest.MonkeyPatch) -> None:
     a = whole(stopper_ohm=np.array([22e3, 68e3, 150e3]))
-    spreads = default_spreads(STAGE, valve_spreads())
+    spreads = default_spreads(STAGE, usual_spreads())
     units = draw_units(spreads, 40, 3)
     names = ["gain_dB", "noise_dBu", "input_corner_Hz"]
     at_once = built_scores(a, spreads, units, names)
@@ -434,7 +434,7 @@ def test_sweep_in_blocks_is_the_sweep(
 
 def test_worst_cases_are_those_of_all_corners() -> None:
     a = whole()
-    spreads = default_spreads(a.stage, valve_spreads())[:7]
+    spreads = default_spreads(a.stage, usual_spreads())[:7]
     names = ["gain_dB", "input_corner_error_octaves", "noise_dBu"]
     found = {case.score: case for case in worst_cases(a, spreads, names, vertex_parts=7)}
     # The same corners as stages of their own: no valve quantity is among these seven.
@@ -470,7 +470,7 @@ def test_vertices_find_what_signs_miss() -> None:
 def test_swings_are_one_part_at_a_time() -> None:
     a = whole()
     found = swings(
-        a, default_spreads(a.stage, valve_spreads()), ["input_corner_Hz", "plate_current_A"]
+        a, default_spreads(a.stage, usual_spreads()), ["input_corner_Hz", "plate_current_A"]
     )
     by = {(s.score, s.quantity): s for s in found}
     stopper = by["input_corner_Hz", "stopper_ohm"]
@@ -494,7 +494,7 @@ def test_noise_is_never_below_the_thermal_noise_of_the_source(
 ) -> None:
     nominal = replace(STAGE, source_ohm=source, stopper_ohm=stopper)
     stage, device = built_batch(
-        nominal, StandIn(KOREN), default_spreads(nominal, valve_spreads()), 4, seed
+        nominal, StandIn(KOREN), default_spreads(nominal, usual_spreads()), 4, seed
     )
     a = Assessment(stage, device, TARGETS)
     budget = noise_budget(

@@ -20,11 +20,11 @@ from objectives.devices.transistor_table import Transistor, transistors
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
 from objectives.targets import Targets
+from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.spreads import (
     TRANSISTOR_QUANTITIES,
     Spread,
-    default_spreads,
     draw_units,
 )
 from objectives.tolerance.varied_device import spread_batch

@@ -14,7 +14,14 @@ from objectives.devices.parallel import ParallelSections
 from objectives.devices.protocol import DataSources, OperatingPoint
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren, TriodeLaw
 from objectives.devices.valve import Valve
-from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
+from objectives.devices.valve_table import (
+    format_valves,
+    load_valves,
+    read_valves,
+    usual_spreads,
+    valve,
+    valves,
+)
 from objectives.fitting.published import law_values
 from stand_in import fit_of
 
@@ -458,6 +465,7 @@ def test_every_law_survives_the_round_trip(law: TriodeLaw, tmp_path: Path) -> No
         c_grid_plate_F=1e-12,
         c_grid_cathode_F=0.0,
         c_plate_cathode_F=2.5e-12,
+        spreads=usual_spreads(),
         sources=DataSources("invented", "invented", grid_current="invented" if law.grid else ""),
         fit=FitRecord("none"),
     )

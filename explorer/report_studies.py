@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from explorer.exploration import Exploration
+from explorer.report_swaps import swaps
 from objectives.arrays import IntArray
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields, front_yields
@@ -48,7 +49,9 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
         tell("tolerances")
         tolerance = _tolerances(ex)
         yields = _front_yields(ex, tolerance, tell) if brief.tolerance.front else None
-    return PickStudies(drive, wavs, tolerance, yields)
+    tell("other devices in its place")
+    own = {name: values[[ex.pick]] for name, values in ex.front.parts.items()}
+    return PickStudies(drive, wavs, tolerance, yields, swaps(brief, ex.problem, own))
 
 
 def _drawn_names(ex: Exploration) -> list[str]:

@@ -24,6 +24,7 @@ from objectives.tolerance.results import ToleranceStudy
 from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.obstacles import MoreChoice, Obstacles
 from reports.sound import WavFile
+from reports.swaps import Swap
 
 
 @dataclass(frozen=True)
@@ -304,6 +305,8 @@ class PickStudies:
     wavs: Sequence[WavFile] = ()
     tolerance: ToleranceStudy | None = None
     yields: FrontYields | None = None
+    swaps: Sequence[Swap] = ()
+    """The pick with each device of its kind."""
 
 
 @dataclass(frozen=True, kw_only=True)

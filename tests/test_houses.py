@@ -30,6 +30,7 @@ COMMAND_LINE = {
     "report_data.py",
     "report_parts.py",
     "report_studies.py",
+    "report_swaps.py",
 }
 LONGEST = 400
 """Lines of a module."""

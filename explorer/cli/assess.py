@@ -55,6 +55,14 @@ def assess(
         bool,
         typer.Option("--report", help="Write the report of the one stage given, with --into."),
     ] = False,
+    swap: Annotated[
+        bool,
+        typer.Option(
+            "--swap",
+            help="Put each other valve of the table in the place of the stage's own: every score, "
+            "and the share of builds that keep all; with its own at the end of its life.",
+        ),
+    ] = False,
     method: MethodOption = FrontMethod.auto,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
@@ -78,6 +86,8 @@ def assess(
       stagefront assess my-brief.toml --design existing.toml --measured response.csv
 
       stagefront assess stage.toml other-stage.toml
+
+      stagefront assess treble-cut pick --swap
     """
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
@@ -85,13 +95,18 @@ def assess(
     from explorer.cli.designs import designs_of, explored
     from explorer.cli.searching import output_folder
     from explorer.cli.standing import advice_words, print_standing, step_records, verdict
-    from explorer.designs import load_design, parse_design
+    from explorer.designs import Design, load_design, parse_design
     from explorer.formulation import formulate
     from explorer.standing import assess_design, with_stage
     from objectives.checks import InputError
     from objectives.reading.trust import untrusted_words
 
     read = load_brief(brief)
+    if swap and not read.varied:
+        from explorer.cli.swaps import show_swaps
+
+        show_swaps(read, formulate(read).problem, Design.of(read, {}), form)
+        return
     if not read.varied and design is None and measured is None:
         from explorer.cli.stage import assess_stage
 
@@ -115,6 +130,13 @@ def assess(
     # A report goes elsewhere: the front is where an exploration has left it.
     ex = explored(formulation, None if report else into, method.value, quiet=quiet)
     given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())
+    if swap:
+        from explorer.cli.swaps import show_swaps
+
+        if len(given) > 1:
+            raise InputError("swap", len(given), "expected with one stage alone")
+        show_swaps(read, ex.problem, given[0][1], form)
+        return
     standings = [(name, assess_design(ex, one)) for name, one in given]
     if report and len(standings) > 1:
         raise InputError("report", len(standings), "expected with one stage alone")

@@ -45,6 +45,13 @@ TRANSISTOR_QUANTITIES: Mapping[str, str] = {
 }
 """What of a transistor may spread instead of a valve's current and amplification factor."""
 
+END_OF_LIFE = 0.65
+"""Share of its published transconductance, and current, with which a valve is called worn out.
+
+Common practice, 65 to 70 %, no standard: R. Matthews, The myth of "tests as new", Leeds Radio, has
+66 % for the least of a good valve. The lower, since designs that bear it bear the other.
+"""
+
 DEVICE_QUANTITIES = {**VALVE_QUANTITIES, **TRANSISTOR_QUANTITIES}
 _STAGE_FIELDS = tuple(f.name for f in fields(Stage) if f.name != "leak_at_grid")
 

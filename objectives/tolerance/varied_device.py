@@ -18,6 +18,7 @@ from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
 from objectives.tolerance.spreads import (
     DEVICE_QUANTITIES,
+    END_OF_LIFE,
     TRANSISTOR_QUANTITIES,
     Spread,
     quantities,
@@ -39,6 +40,12 @@ class SpreadDevice(ModifiedDevice):
         by_gk, by_gp, by_pk = (np.asarray(factor, float) for factor in self.capacitance_factors)
         gk, gp, pk = (np.asarray(value, float) for value in nominal)
         return gk * by_gk, gp * by_gp, pk * by_pk
+
+
+def at_end_of_life(device: Device) -> SpreadDevice:
+    """Return a valve that is worn out: :data:`END_OF_LIFE` of its current at any given voltages."""
+    law = device.law.varied(current=END_OF_LIFE)
+    return SpreadDevice.of(device, name=f"worn {device.name}", law=law)
 
 
 def spread_batch(

@@ -30,8 +30,9 @@ def results(data: ReportData) -> dict[str, Any]:
     ``more_choice`` in numbers, and ``method``; ``uses``, what the brief asks of each score;
     ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with its candidate,
     reasons, device, stage and operating point (SI units); ``parts``, the parts list; ``limits``;
-    ``readable`` and ``front``, one record a candidate (parts in SI units, scores, marks);
-    ``search_trace``; ``assumptions``, ``sources`` and ``cautions``.
+    ``swaps``, the pick with each other device in its place; ``readable`` and ``front``, one record
+    a candidate (parts in SI units, scores, marks); ``search_trace``; ``assumptions``, ``sources``
+    and ``cautions``.
     """
     pick, trace = data.pick, data.search_trace
     shown = data.shown.to_dict("records")
@@ -59,6 +60,7 @@ def results(data: ReportData) -> dict[str, Any]:
             },
             "parts": data.parts,
             "limits": limit_frame(data).to_dict("records"),
+            "swaps": () if data.studies is None else data.studies.swaps,
             "readable": shown,
             "front": data.front.to_dict("records"),
             "search_trace": None if trace is None else trace.to_dict("records"),

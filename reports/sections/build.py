@@ -24,6 +24,7 @@ from reports.sections.purposes import purposes_section, reading_section
 from reports.sections.radio import radio_section
 from reports.sections.responses import responses_section
 from reports.sections.stability import stability_section
+from reports.sections.swaps import swaps_section
 from reports.sections.textbook import textbook_section
 from reports.sections.tolerance import tolerance_section
 
@@ -55,6 +56,7 @@ _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     lambda data: stability_section(data.pick) if data.studies is not None else None,
     limits_section,
     tolerance_section,
+    swaps_section,
     lambda data: device_section(data.pick, data.neighbours),
     method_section,
     assumptions_section,

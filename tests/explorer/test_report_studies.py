@@ -20,6 +20,7 @@ from objectives.tolerance.spreads import draw_units
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
 from reports.model import Figure, ReportData, Table
+from reports.sections.swaps import swaps_section
 from reports.sections.tolerance import tolerance_section
 
 DRAWS = 512
@@ -76,6 +77,18 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: Repo
     captions = [block.caption for block in section.blocks if isinstance(block, Table)]
     assert captions[0].startswith("Yield: share of built stages")
     assert captions[1].startswith("What yield costs")
+
+
+@pytest.mark.slow
+def test_the_pick_is_told_of_with_other_valves(data: ReportData) -> None:
+    section = swaps_section(data)
+    assert section is not None
+    assert data.studies is not None
+    own, worn, *others = data.studies.swaps
+    assert own.scores["gain_dB"] == pytest.approx(data.shown["gain_dB"].iloc[0])
+    assert worn.scores["gain_dB"] < own.scores["gain_dB"]
+    frame = next(block.frame for block in section.blocks if isinstance(block, Table))
+    assert [*frame.columns[1:]] == [own.device, worn.device, *(swap.device for swap in others)]
 
 
 @pytest.mark.slow

@@ -35,7 +35,7 @@ from objectives.scores.registry import REGISTRY
 
 _TRACE_POINTS = 20
 
-Method = Literal["auto", "search", "exact"]
+Method = Literal["auto", "search", "exact", "compare"]
 
 
 class Mark(NamedTuple):
@@ -212,7 +212,7 @@ def explore(
     keeping: bool = True,
     progress: ProgressCallback | None = None,
 ) -> Exploration:
-    """Search the problem, enumerate it too where it is small enough, and read the front.
+    """Enumerate the problem where it is small enough, search it otherwise, and read the front.
 
     Parameters
     ----------
@@ -221,9 +221,9 @@ def explore(
     settings :
         How the search is run.
     method :
-        "auto" searches, and enumerates as well when the space has at most ``exact_up_to``
-        candidates; the report is then of the exact front and says how much of it the search had
-        found. "search" and "exact" do one of the two.
+        "exact" works every candidate out, "search" some of them; "auto" takes the first where the
+        space has at most ``exact_up_to`` candidates. "compare" searches and enumerates: the report
+        is of the exact front and says how much of it the search had found.
     exact_up_to :
         Largest number of candidates that "auto" enumerates.
     folder :
@@ -236,8 +236,8 @@ def explore(
     Raises
     ------
     InputError
-        If every part is fixed, "exact" is asked for and a part is continuous, or the storage cannot
-        be opened.
+        If every part is fixed, an exact front is asked for and a part is continuous, or the storage
+        cannot be opened.
     OSError
         If the storage cannot be written.
     """
@@ -248,14 +248,14 @@ def explore(
         )
         raise InputError("parts", Written("nothing varies"), allowed)
     problem, constants = _without_constants(formulation.problem, settings.seed)
-    if method == "exact" and not np.isfinite(problem.size):
-        raise InputError("method", "exact", "must be 'auto' or 'search' where a part is continuous")
+    if method == "auto":
+        method = "exact" if problem.enumerable(exact_up_to) else "search"
+    if method != "search" and not np.isfinite(problem.size):
+        raise InputError("method", method, "must be 'auto' or 'search' where a part is continuous")
     searched = search(problem, settings, progress) if method != "exact" else None
     exact = None
     interrupted = searched is not None and searched.interrupted
-    if not interrupted and (
-        method == "exact" or (method == "auto" and problem.enumerable(exact_up_to))
-    ):
+    if not interrupted and method != "search":
         exact = _enumerated(problem, settings.seed, folder, keeping, progress)
         interrupted = exact.interrupted
         if interrupted and searched is not None:

@@ -69,7 +69,7 @@ def explore(
         A brief, or what :func:`read_brief` reads one from.
     method :
         "exact" works every candidate out, "search" evaluates some of them, "auto" takes the first
-        where the space is small enough.
+        where the space is small enough, "compare" does both.
     evaluations, seed :
         Budget and seed of a search; those of the brief when None.
     storage :
@@ -101,8 +101,6 @@ def explore(
     """
     read = brief if isinstance(brief, Brief) else read_brief(brief)
     formulation = formulate(read)
-    if method == "auto":
-        method = "exact" if formulation.problem.enumerable(read.search.exact_up_to) else "search"
     stated = read.search
     settings = Settings(
         seed=stated.seed if seed is None else seed,

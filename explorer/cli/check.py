@@ -35,7 +35,7 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
     formulation = formulate(read)
     problem, reviewed = formulation.problem, review(formulation)
     terms = problem.terms
-    front = "exact and searched" if problem.enumerable(read.search.exact_up_to) else "searched"
+    front = "exact" if problem.enumerable(read.search.exact_up_to) else "searched"
     if not read.varied:
         front = "none: every part is fixed; stagefront assess reads the stage"
     summary = {

@@ -18,13 +18,9 @@ def explored(
 ) -> Exploration:
     """Return the exploration of a brief: kept beside its report, or run now.
 
-    The exact front needs no search beside it; a stored search is taken up where it stands.
+    A stored search is taken up where it stands.
     """
-    brief = formulation.brief
-    if method == "auto":
-        exact = formulation.problem.enumerable(brief.search.exact_up_to)
-        method = "exact" if exact else "search"
-    return run_search(formulation, output_folder(brief, into), method, quiet=quiet)
+    return run_search(formulation, output_folder(formulation.brief, into), method, quiet=quiet)
 
 
 def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:

@@ -28,6 +28,7 @@ class FrontMethod(StrEnum):
     auto = "auto"
     search = "search"
     exact = "exact"
+    compare = "compare"
 
 
 class MeasuredAt(StrEnum):
@@ -71,7 +72,7 @@ EvaluationsOption = Annotated[
         "--evaluations",
         parser=_whole(1),
         metavar="N",
-        help="Budget of the search (default: the brief's).",
+        help="Budget of a search (default: the brief's); an exact front takes none.",
     ),
 ]
 SeedOption = Annotated[
@@ -82,8 +83,8 @@ MethodOption = Annotated[
     FrontMethod,
     typer.Option(
         "--method",
-        help="auto: search, and compute the exact front too where the space is small enough; "
-        "search, exact: that one alone.",
+        help="exact: every candidate; search: some of them; auto: the first where the space is "
+        "small enough; compare: both, and how much of the exact front the search has found.",
     ),
 ]
 StorageOption = Annotated[

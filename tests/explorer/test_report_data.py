@@ -31,7 +31,7 @@ QUICK = Settings(seed=5, evaluations=60, batch=20)
 
 @pytest.fixture(scope="module")
 def ex(formulated: MakeFormulation) -> Exploration:
-    return explore(formulated(), QUICK)
+    return explore(formulated(), QUICK, method="compare")
 
 
 @pytest.fixture(scope="module")
@@ -215,7 +215,7 @@ def test_an_interruption_is_told(formulated: MakeFormulation) -> None:
     def stop(_: object) -> None:
         raise KeyboardInterrupt
 
-    contents = report_data(explore(formulated(), QUICK, progress=stop))
+    contents = report_data(explore(formulated(), QUICK, method="search", progress=stop))
     assert method_sentences(contents)[-1].startswith("The run was interrupted")
     half = report_data(explore(formulated(), QUICK, method="exact", progress=stop))
     assert method_sentences(half)[-1].startswith("The run was interrupted")

@@ -423,7 +423,9 @@ def test_what_stands_around_the_stage_is_chosen_like_a_part(formulated: MakeForm
         one = alone.show(alone.evaluate(own), np.arange(1))
         assert np.isfinite(one.scores["harmonic_fall_dB"]).all()
         for name, value in one.scores.items():
-            np.testing.assert_allclose(batch.scores[name][row], value[0], rtol=1e-7, err_msg=name)
+            # A steady state under drive is settled to 1 mV, which not each batch rounds alike.
+            rtol = 1e-6 if REGISTRY[name].slow else 1e-7
+            np.testing.assert_allclose(batch.scores[name][row], value[0], rtol=rtol, err_msg=name)
         for name, value in one.excess.items():
             np.testing.assert_allclose(batch.excess[name][row], value[0], rtol=1e-9, atol=1e-12)
 

@@ -26,7 +26,7 @@ from objectives.radio.stopper import alternatives
 from objectives.scores.radio import assessed_detection
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage, parallel
-from objectives.targets import BAND_POINTS, RadioBand, Targets
+from objectives.targets import BAND_POINTS, RadioBand, Ripple, Targets
 
 VALVE = valve("12AX7")
 # Invented parts; the leads make resonances that a load on the plate moves.
@@ -137,6 +137,7 @@ def test_every_score_of_a_scalar_stage_has_no_axis(device: Device) -> None:
     )  # fmt: skip
     targets = replace(
         TARGETS,
+        ripple=Ripple(0.1),
         preferred={"stopper_ohm": np.array([1e3, 2.2e3])},
         prices={"stopper_ohm": (np.array([1e3, 2.2e3]), np.array([0.05, 0.06]))},
     )

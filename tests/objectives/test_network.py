@@ -59,7 +59,8 @@ def _symbolic(t: Stage, d: SmallSignal) -> dict[str, Callable[[complex], complex
     gm, gp = n(d.transconductance_S), n(d.plate_conductance_S)
     ypl = 1 / (s * n(t.plate_lead_H))
     across = 1 / (n(t.plate_capacitor_series_ohm) + 1 / (s * n(t.plate_capacitor_F)))
-    yq = 1 / n(t.plate_load_ohm) + across + s * n(t.stray_plate_ground_F)
+    supply = 1 / (1 / n(t.decoupling_ohm) + s * n(t.decoupling_F))
+    yq = 1 / (supply + 1 / (1 / n(t.plate_load_ohm) + across)) + s * n(t.stray_plate_ground_F)
     yco, yo = s * n(t.output_coupling_F), 1 / n(t.load_ohm) + s * n(t.load_F)
     space, *nodes = ring(",".join(f"V{name}" for name in NODES), field)
     c, a, x, g, k, p, q, o = nodes

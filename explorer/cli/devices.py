@@ -48,8 +48,10 @@ def devices(
         if form is not OutputFormat.table:
             print_records(rows, form)
             return
+        # What does not fit into 80 columns is in the other forms.
+        left_out = ("what it is", "kind", "max (W)")
         _print_table(
-            "Devices", [{k: v for k, v in row.items() if k != "what it is"} for row in rows]
+            "Devices", [{k: v for k, v in row.items() if k not in left_out} for row in rows]
         )
         out().print(
             "Trusted: between which plate currents and voltages published numbers bear the law "
@@ -105,8 +107,9 @@ def _print_table(title: str, rows: Sequence[Mapping[Any, Any]]) -> None:
     if not rows:
         return
     table = Table(title=title)
-    for column in rows[0]:
-        table.add_column(str(column), justify="right" if str(column).endswith(")") else "left")
+    for column in map(str, rows[0]):
+        right = column.endswith(")")
+        table.add_column(column, justify="right" if right else "left", no_wrap=column == "device")
     for row in rows:
         table.add_row(*(escape(str(cell)) for cell in row.values()))
     out().print(table)

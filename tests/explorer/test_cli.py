@@ -103,7 +103,7 @@ def test_explore_prints_the_front_and_writes_the_report(
     # Without being told where, results go below the folder one is in, under the brief's name.
     folder = place / "stagefront-out" / "small"
     assert [p.name for p in place.iterdir()] == ["stagefront-out"]
-    assert {p.name for p in folder.iterdir()} == FILES | {"search.log", "exact.npz", "figures"}
+    assert {p.name for p in folder.iterdir()} == FILES | {"exact.npz", "figures"}
     assert str(Path("stagefront-out") / "small" / "report.html") in result.stdout
     assert not any(p.name.startswith(".") for p in folder.rglob("*"))
     assert all(p.stat().st_size > 500 for p in folder.rglob("*") if p.is_file())
@@ -487,9 +487,12 @@ def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
         (["explore", brief, "--form", "xml"], ["--form", "xml", "table", "json", "csv"]),
         (["explore", brief, "--into", brief], ["into: ", str(brief), "must be a folder"]),
         (["explore", brief, "--into", brief / "deeper"], ["into: ", "must be a folder"]),
-        (["explore", brief, "--storage", brief],
+        (["explore", brief, "--method", "search", "--storage", brief],
          ["search.storage: ", str(brief), "must be a writable file", "database URL"]),
-        (["explore", brief, "--storage", "nosuch://host/name"], ["search.storage: 'nosuch://"]),
+        (
+            ["explore", brief, "--method", "search", "--storage", "nosuch://host/name"],
+            ["search.storage: 'nosuch://"],
+        ),
         (["explore", brief, "--unknown"], ["--unknown"]),
         (["explores"], ["explores"]),
         (["assess", brief], ["design", "PART=VALUE", "--design FILE"]),

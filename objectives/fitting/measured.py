@@ -188,11 +188,7 @@ def fit_law(
         # The floor keeps the logarithm finite where the law is cut off and the valve is not.
         return np.asarray((np.log(np.maximum(model, 1e-6 * resolution_A)) - log_measured) * weight)
 
-    guesses = [
-        [first_guess(knob, start.get(knob.name, knob.typical), factor) for knob in knobs]
-        for factor in (1.0, 0.4, 2.5)
-    ]
-    best = min((solve(misfit, knobs, guess) for guess in guesses), key=lambda s: float(s.cost))
+    best = solve(misfit, knobs, start)
     error = standard_errors(best, knobs)
     fitted = rounded(law_from(law, knobs, best.x, fixed, grid))
     free = ", ".join(knob.name for knob in knobs)
@@ -231,15 +227,27 @@ _MOST_RMS_PERCENT = 25.0
 def solve(
     misfit: Callable[[FloatArray], FloatArray],
     knobs: Sequence[Unknown],
-    guess: Sequence[float],
+    start: Mapping[str, float],
     loss: Literal["soft_l1", "linear"] = "soft_l1",
 ) -> Any:
-    """Return SciPy's solution of a least-squares problem, robust unless told otherwise."""
+    """Return SciPy's best solution of a least-squares problem, robust unless told otherwise.
+
+    It is the best from three starts; a parameter that ``start`` does not name starts at its typical
+    value.
+    """
     low, high = zip(*(knob.bounds for knob in knobs), strict=True)
-    return least_squares(
-        misfit, guess, bounds=(low, high), loss=loss, x_scale="jac", max_nfev=400,
-        xtol=1e-10, ftol=1e-10, gtol=1e-10,
+    guesses = [
+        [first_guess(knob, start.get(knob.name, knob.typical), factor) for knob in knobs]
+        for factor in (1.0, 0.4, 2.5)
+    ]
+    solutions = (
+        least_squares(
+            misfit, guess, bounds=(low, high), loss=loss, x_scale="jac", max_nfev=400,
+            xtol=1e-10, ftol=1e-10, gtol=1e-10,
+        )
+        for guess in guesses
     )  # fmt: skip
+    return min(solutions, key=lambda solution: float(solution.cost))
 
 
 def _split(

@@ -6,9 +6,8 @@ the published numbers leave open is held near values typical of small triodes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from scipy.optimize import elementwise
@@ -23,7 +22,7 @@ from objectives.devices.protocol import OperatingPoint, TrustedRange
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve
 from objectives.fitting.measured import solve
-from objectives.fitting.parameters import first_guess, law_from, rounded, unknowns
+from objectives.fitting.parameters import law_from, rounded, unknowns
 from objectives.stage import Stage, parallel
 from objectives.transient.headroom import headroom
 
@@ -123,14 +122,14 @@ def trusted_range(
     off = np.abs(law_values(law, known) / [p.published for p in known] - 1.0)
     met = [p for p, by in zip(known, off, strict=True) if by <= _TRUSTED]
     met = [p for p in met if not p.faint]
-    gains = [p for p in met if p.quantity in _OF_STAGE]
+    of_stage = [p for p in met if p.quantity in _OF_STAGE]
     plain = [p for p in met if p.quantity not in _OF_STAGE]
     if not met:
         return None
     current: list[float] = []
     plate: list[float] = []
-    if gains:
-        _, rest = _at_rest(law, gains)
+    if of_stage:
+        _, rest = _at_rest(law, of_stage)
         current, plate = rest.plate_current_A.tolist(), rest.plate_cathode_V.tolist()
     if plain:
         vp = _condition(plain, "plate_V")
@@ -208,15 +207,8 @@ def fit_published(
             [_log_ratio(model, published) / sigma, (x - centre)[held_near] / width]
         )
 
-    def least(misfit: Callable[[FloatArray], FloatArray]) -> Any:
-        """Return the best of several starts; a sheet's few numbers all count in full."""
-        guesses = [
-            [first_guess(knob, knob.typical, factor) for knob in knobs]
-            for factor in (1.0, 0.4, 2.5)
-        ]
-        return min((solve(misfit, knobs, g, "linear") for g in guesses), key=lambda s: s.cost)
-
-    solution = least(misfit)
+    # A sheet's few numbers all count in full.
+    solution = solve(misfit, knobs, {}, "linear")
     read = [c for c in curves if c.used == "fitted"]
     if read:
         first = law_from(law, knobs, solution.x, {}, None)
@@ -231,7 +223,7 @@ def fit_published(
             off = _log_ratio(model, current) / curve_sigma
             return np.concatenate([misfit(x), _softened(off)])
 
-        solution = least(with_curves)
+        solution = solve(with_curves, knobs, {}, "linear")
     result = rounded(law_from(law, knobs, solution.x, {}, grid))
     values = law_values(result, points)
     method = (

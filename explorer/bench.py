@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from explorer.brief.errors import BriefError
@@ -38,7 +37,7 @@ class BenchComparison:
 
 def compare_with_bench(problem: Problem, design: Design, readings: Readings) -> BenchComparison:
     """Compare a design with its measured response, and fit its least certain values."""
-    parts = {name: np.array([value]) for name, value in design.stage_fields().items()}
+    parts = design.batch()
     setup = problem.tolerance_of(parts)
     assert setup is not None  # every brief has spreads
     prediction = Prediction(problem.assess(parts), setup, readings)

@@ -8,11 +8,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+import numpy as np
 from pydantic import ValidationError
 
 from explorer.brief.errors import NOT_GIVEN, BriefError, errors_of
 from explorer.brief.model import Brief
 from explorer.brief.reading import read_text, read_toml
+from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean
 from objectives.elements import ELEMENTS
 
@@ -34,6 +36,10 @@ class Design:
         fields = {_BY_KEY[key].name: value for key, value in self.parts.items()}
         device = {} if self.device is None else {"device": float(self.device)}
         return {**fields, **device, "leak_at_grid": float(self.leak_at_grid)}
+
+    def batch(self) -> dict[str, FloatArray]:
+        """Return the :meth:`stage_fields` as a batch of one candidate, each of shape (1,)."""
+        return {name: np.array([value]) for name, value in self.stage_fields().items()}
 
     @classmethod
     def of(cls, brief: Brief, fields: Mapping[str, float]) -> Design:

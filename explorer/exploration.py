@@ -14,7 +14,7 @@ import pandas as pd
 from explorer.aims import FreeScore
 from explorer.decision import Alternative, Decision, built_well, decide, distinct
 from explorer.designs import Design
-from explorer.evaluation import Evaluation
+from explorer.evaluation import Evaluation, Parts
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
 from explorer.problem import Problem
@@ -97,6 +97,11 @@ class Exploration:
     def pick(self) -> int:
         """Row of the pick in ``front``."""
         return int(self.representatives[0])
+
+    @property
+    def pick_parts(self) -> Parts:
+        """The parts of the pick, each of shape (1,)."""
+        return self.front.take(self.representatives[:1]).parts
 
     @property
     def hypervolume(self) -> float:

@@ -56,10 +56,10 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
     if len(ex.front) == 0:
         raise ValueError("front: empty: must hold at least one candidate")
     trace = ex.trace
-    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
+    own = ex.pick_parts
+    pick = ex.problem.assess(own)
     marks = {row + 1: [Mark(*mark) for mark in marked] for row, marked in ex.marks.items()}
     front = _front(ex, pick, marks, studies.yields if studies is not None else None)
-    own = {name: a[[ex.pick]] for name, a in ex.front.parts.items()}
     return ReportData(
         **_of_stage(ex.formulation, ex.problem, pick, own),
         uses=_uses(ex),

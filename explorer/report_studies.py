@@ -50,8 +50,8 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
         tolerance = _tolerances(ex)
         yields = _front_yields(ex, tolerance, tell) if brief.tolerance.front else None
     tell("other devices in its place")
-    own = {name: values[[ex.pick]] for name, values in ex.front.parts.items()}
-    return PickStudies(drive, wavs, tolerance, yields, swaps(brief, ex.problem, own))
+    others = swaps(brief, ex.problem, ex.pick_parts)
+    return PickStudies(drive, wavs, tolerance, yields, others)
 
 
 def _drawn_names(ex: Exploration) -> list[str]:

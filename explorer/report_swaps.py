@@ -89,7 +89,7 @@ def _swap(problem: Problem, parts: Parts, rewiring: Rewiring, slow: bool) -> Swa
     names = [
         name
         for name in dict.fromkeys([*named, *REGISTRY])
-        if all(getattr(problem.targets, need) for need in REGISTRY[name].requires)
+        if REGISTRY[name].served_by(problem.targets)
         and ((name in problem.score_names and slow) or not REGISTRY[name].slow)
         and name != YIELD
         and not REGISTRY[name].of_bought_parts

@@ -100,7 +100,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
     Scores that lack a target in the brief (no radio bands, say) are left out.
     """
     problem, brief, start = ex.problem, ex.formulation.brief, design.stage_fields()
-    fields = {name: np.array([value]) for name, value in start.items()}
+    fields = design.batch()
     assessment = problem.assess(fields)
     evaluation = problem.evaluate(fields)
     loss = evaluation.losses[0]
@@ -114,7 +114,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         scores={
             name: float(assessment[name][0])
             for name, entry in REGISTRY.items()
-            if all(getattr(problem.targets, need, None) for need in entry.requires)
+            if entry.served_by(problem.targets)
         },
         broken={n: float(e[0]) for n, e in evaluation.excess.items() if e[0] > 0},
         beaten_by=tuple(int(i) + 1 for i in np.flatnonzero(better)),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-import numpy as np
 from rich.table import Table
 
 from explorer.brief.model import Brief
@@ -18,8 +17,7 @@ from reports.sections.swaps import swap_frame, swap_sentences
 
 def show_swaps(brief: Brief, problem: Problem, design: Design, form: OutputFormat) -> None:
     """Print every score and the yield of a design with each device, a column each."""
-    fields = {name: np.array([value]) for name, value in design.stage_fields().items()}
-    found = swaps(brief, problem, fields, slow=True)
+    found = swaps(brief, problem, design.batch(), slow=True)
     if form is OutputFormat.json:
         print_json([asdict(swap) for swap in found])
         return

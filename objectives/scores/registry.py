@@ -105,6 +105,10 @@ class Score:
     phrase: str = ""
     shown_as: str = ""
 
+    def served_by(self, targets: Any) -> bool:
+        """Return whether the targets state all that the score requires."""
+        return all(getattr(targets, need, None) for need in self.requires)
+
     def compute(self, assessment: Any) -> FloatArray:
         """Return the score of every stage, a shape that broadcasts to the batch."""
         return self.combine(self.facets(assessment))

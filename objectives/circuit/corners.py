@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray, flatten
 from objectives.circuit.network import Network, networks
-from objectives.circuit.nodal import UNKNOWNS, descriptor
+from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import (
     LOWEST_HZ,
     ON_AXIS,
@@ -34,7 +34,6 @@ _WALKED_HZ = 10e6
 _STEPS_PER_DECADE = 4
 _SECANT_STEPS = 8
 Port = Literal["grid", "cathode", "plate", "output"]
-_NODE: Final = {"grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 
 
 def level_dB(network: Network, port: Port) -> FloatArray:
@@ -163,7 +162,7 @@ def _between_crossings(
 def _unit_zeros(stage: Stage, device: SmallSignal, port: Port) -> ComplexArray:
     """Return the zeros (rad/s) of ``H(s) H(-s) - 1``."""
     system = descriptor(stage, device)
-    lead, n, at = system.B.shape[:-1], system.B.shape[-1], UNKNOWNS.index(_NODE[port])
+    lead, n, at = system.B.shape[:-1], system.B.shape[-1], UNKNOWNS.index(NODE_OF[port])
     E, A = (np.zeros((*lead, 2 * n + 1, 2 * n + 1)) for _ in range(2))
     E[..., :n, :n], E[..., n:-1, n:-1] = system.E, -system.E
     A[..., :n, :n], A[..., n:-1, n:-1] = system.A, system.A

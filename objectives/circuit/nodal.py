@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
@@ -27,6 +28,9 @@ stopper and its lead, x outside the grid lead, g/k/p the electrodes, y outside t
 the joint of the split cathode resistor, b between bypass and its series resistor, q outside the
 plate lead, t the top of the plate load, o the output. Then the currents of the branches that may be
 shorts, by their keys."""
+
+NODE_OF: Final = {"grid": "g", "cathode": "k", "plate": "p", "output": "o"}
+"""The node of each place where a stage's response is taken."""
 
 _AT = {name: number for number, name in enumerate(UNKNOWNS)}
 

@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import Batch, BoolArray, FloatArray, Floats, IntArray
 from objectives.checks import InputError, require
-from objectives.circuit.nodal import UNKNOWNS, descriptor
+from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.law import ConductionLaw
@@ -41,7 +41,7 @@ from objectives.transient.systems import device_currents, equilibrated_solve, ja
 # or its periodic steady state would be undefined for all practical purposes.
 _INSULATION_OHM = 1e11
 _OPEN_OUTPUT_OHM = 1e9
-PLACES = {"input": "c", "grid": "g", "cathode": "k", "plate": "p", "output": "o"}
+PLACES = {"input": "c", **NODE_OF}
 """Where a stage's voltage to ground may be taken, and the node of :mod:`objectives.circuit.nodal`:
 the input is after the source resistance (or divider), the others are the electrodes and the load.
 """

@@ -234,10 +234,8 @@ class Network:
         t = self.stage
         y = self._load[0] * self._to_output
         ground_F, series = t.stray_plate_ground_F, t.plate_capacitor_series_ohm
-        if _is_present(t.decoupling_ohm):
+        if _is_present(t.decoupling_ohm) or np.count_nonzero(series):
             y = y + self._plate_load_S * self._stiff
-        elif np.count_nonzero(series):
-            y = y + self._plate_load_S
         else:
             # Zeros are added to keep the shape that it has with a resistor.
             y = y + 1.0 / t.plate_load_ohm

@@ -43,7 +43,8 @@ def data_rows(device: Device, point: OperatingPoint | None = None) -> tuple[Data
     law, sources = device.law, device.sources
     rows = [DataRow(f"equation: {law.title}", law.parameters(), sources.law)]
     if device.trusted is not None:
-        (low_A, high_A), (low_V, high_V) = vars(device.trusted).values()
+        low_A, high_A = device.trusted.plate_current_A
+        low_V, high_V = device.trusted.plate_voltage_V
         trusted = (
             Datum("least {plate} current", np.asarray(low_A), "A"),
             Datum("greatest {plate} current", np.asarray(high_A), "A"),

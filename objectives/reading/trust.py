@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from objectives.assessment import Assessment
-from objectives.format import quantity
+from objectives.format import first, quantity
 
 
 def untrusted_words(pick: Assessment) -> str:
     """Return where the first stage of a batch lies outside its law's data; empty inside."""
     device, point = pick.device, pick.point
-    if device.trusted is None or np.all(device.trusts(point)):
+    if device.trusted is None or first(device.trusts(point)):
         return ""
     low, high = (quantity(v, "A") for v in device.trusted.plate_current_A)
     least, most = (quantity(v, "V") for v in device.trusted.plate_voltage_V)

@@ -10,8 +10,9 @@ v the grid-cathode and plate-cathode voltages and i the grid and plate currents 
 E is singular: only the rows ``z = (E x)`` of capacitors are states.
 
 Lead inductances are left out: at audio frequencies a nanohenry is nothing, and it would only add
-poles at hundreds of megahertz. A capacitor of infinite capacitance across the cathode resistor or
-to the output is a short for signals that keeps its direct voltage.
+poles at hundreds of megahertz. A full bypass is a capacitor of :data:`FULL_BYPASS_F`: a short for
+signals whose mean voltage is what the mean cathode current makes of it. An output coupled without
+a capacitor is a short that keeps the direct voltage it has at rest.
 
 Source of the form: nonlinear nodal state space, D. T. Yeh, J. S. Abel, J. O. Smith, "Automated
 physical modeling of nonlinear audio circuits for real-time audio effects, Part I: theoretical
@@ -41,6 +42,11 @@ from objectives.transient.systems import device_currents, equilibrated_solve, ja
 # or its periodic steady state would be undefined for all practical purposes.
 _INSULATION_OHM = 1e11
 _OPEN_OUTPUT_OHM = 1e9
+FULL_BYPASS_F = 10.0
+"""What stands for a full bypass (F). Nothing of an audio signal is left across it (0.8 mohm at
+20 Hz), yet what it gains or loses in a period is 8 decades above rounding, so that the periodic
+steady state finds the voltage at which it is none. In a run of seconds it keeps its voltage."""
+
 PLACES = {"input": "c", **NODE_OF}
 """Where a stage's voltage to ground may be taken, and the node of :mod:`objectives.circuit.nodal`:
 the input is after the source resistance (or divider), the others are the electrodes and the load.
@@ -256,7 +262,7 @@ def _state_space(cascade: Cascade) -> StateSpace:
     Q, ports = np.zeros((2 * len(stages), n)), np.empty((2 * len(stages), size))
     shorts = []
     for number, stage in enumerate(stages):
-        parts = _insulated(stage.parts)
+        parts = _solvable(stage.parts)
         if number > 0:
             parts = replace(parts, source_ohm=series)
         block = slice(number * width, (number + 1) * width)
@@ -282,11 +288,7 @@ def _state_space(cascade: Cascade) -> StateSpace:
             Q[row, at[electrode]], Q[row, at["k"]] = 1.0, -1.0
         point = operating_point(parts, stage.law, extra_plate_current_A=stage.follower_A)
         ports[2 * number], ports[2 * number + 1] = point.grid_cathode_V, point.plate_cathode_V
-        biased = np.asarray(parts.cathode_resistor_ohm) > 0
-        shorts += [
-            (at["i_bypass"], np.isinf(np.asarray(parts.bypass_F)) & biased),
-            (at["i_output_coupling"], np.isinf(np.asarray(parts.output_coupling_F))),
-        ]
+        shorts.append((at["i_output_coupling"], np.isinf(np.asarray(parts.output_coupling_F))))
 
     laws = tuple(stage.law for stage in stages)
     if all(law.shape == () for law in laws) and laws[0] == laws[-1]:
@@ -312,12 +314,13 @@ def _direct_currents(parts: Stage) -> dict[str, FloatArray]:
     return {"q": feed_A, "a": bias_A * (1.0 - at_grid), "x": bias_A * at_grid}
 
 
-def _insulated(parts: Stage) -> Stage:
-    """Return the stage without lead inductances and with no node left floating."""
+def _solvable(parts: Stage) -> Stage:
+    """Return the stage without lead inductances, no node floating, no voltage undetermined."""
     # Coupled without a capacitor, an open output has no memory.
     direct = np.isinf(np.asarray(parts.output_coupling_F))
     return replace(
         parts,
+        bypass_F=np.minimum(np.asarray(parts.bypass_F), FULL_BYPASS_F),
         stopper_lead_H=0.0, grid_lead_H=0.0, plate_lead_H=0.0, cathode_lead_H=0.0,
         grid_leak_ohm=np.minimum(np.asarray(parts.grid_leak_ohm), _INSULATION_OHM),
         load_ohm=np.minimum(

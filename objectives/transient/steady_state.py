@@ -91,12 +91,14 @@ def periodic(
     state.bad[:] = False
     recorded = np.moveaxis(fine.run(state, signal), (0, 1, 2), (2, 0, 1))
     mismatch = _mismatch(system, state, begin)
-    left = np.flatnonzero((mismatch > tolerance_V) | state.bad)
+    # A large capacitor ends a period where it began wherever it stands: ask for its move as well.
+    off = np.abs(_moves(state, begin, sensitivity)).max(axis=0, initial=0.0)
+    left = np.flatnonzero((np.maximum(mismatch, off) > tolerance_V) | state.bad)
     if left.size:
-        recorded[:, left], mismatch[left] = _shoot_all(
+        recorded[:, left], mismatch[left], off[left] = _shoot_all(
             system.at(left), state, left, step_s, signal, tolerance_V, places
         )
-    settled = ~state.bad & (mismatch <= tolerance_V)
+    settled = ~state.bad & (np.maximum(mismatch, off) <= tolerance_V)
     return Waveforms.of(cascade, places, step_s, recorded, mismatch, settled)
 
 
@@ -114,8 +116,11 @@ def _shoot_all(
     signal: FloatArray,
     tolerance_V: float,
     places: Sequence[Place] = (),
-) -> tuple[FloatArray, FloatArray]:
-    """Shoot with every state of the few candidates in which shooting with the slow ones fails."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shoot with every state of the few candidates in which shooting with the slow ones fails.
+
+    Returns what was recorded, the mismatch (V) and how far (V) the states still are from periodic.
+    """
     # There a period is short beside the memory of states taken as fast, or one all but keeps its
     # value from period to period.
     stepper, state = Stepper(system, step_s, places), whole.at(which)
@@ -126,13 +131,26 @@ def _shoot_all(
         state.bad[:] = False
         out = stepper.run(state, signal, record=bool(places), sensitivity=sensitivity)
         mismatch = _mismatch(system, state, begin)
-        if places and number > 0 and not mismatch.max() > tolerance_V:
+        off = np.abs(_moves(state, begin, sensitivity)).max(axis=0, initial=0.0)
+        there = not max(mismatch.max(), off.max()) > tolerance_V
+        if places and number > 0 and there:
             break
-        moved = _shoot(system, state, begin, sensitivity, signal)
-        if not places and not moved.max() > tolerance_V:
+        _shoot(system, state, begin, sensitivity, signal)
+        if not places and there:
             break
     whole.put(which, state)
-    return np.moveaxis(out, (0, 1, 2), (2, 0, 1)), mismatch
+    return np.moveaxis(out, (0, 1, 2), (2, 0, 1)), mismatch, off
+
+
+def _moves(state: SolverState, begin: FloatArray, sensitivity: StateSensitivity) -> FloatArray:
+    """Return how far (V) the propagated states are from periodic, by Newton's method."""
+    columns = list(sensitivity.columns)
+    excess = (state.z[columns] - begin[columns]) / sensitivity.scale[:, None]
+    matrix = -sensitivity.matrix
+    matrix[range(len(columns)), range(len(columns))] += 1.0
+    # Dense, a few unknowns a candidate, and only once a period.
+    solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), excess.T[..., None])
+    return np.asarray(solved[..., 0].T, float)
 
 
 def _shoot(
@@ -147,22 +165,14 @@ def _shoot(
 
     Returns the largest move (V) of each candidate among the propagated states.
     """
-    columns, size = list(sensitivity.columns), state.z.shape[-1]
-    if not columns:
-        return np.zeros(size)
-    excess = (state.z[columns] - begin[columns]) / sensitivity.scale[:, None]
-    matrix = -sensitivity.matrix
-    matrix[range(len(columns)), range(len(columns))] += 1.0
-    # Dense, a few unknowns a candidate, and only once a period.
-    solved = np.linalg.solve(np.moveaxis(matrix, -1, 0), excess.T[..., None])
-    move = np.asarray(solved[..., 0].T, float)
-    largest = np.asarray(np.abs(move).max(axis=0))
+    move = _moves(state, begin, sensitivity)
+    largest = np.asarray(np.abs(move).max(axis=0, initial=0.0))
     # No capacitor is ever charged beyond what supplies and source can do; a move that asks for
     # more has been led astray by a valve that is cut off in one guess and conducts in the next.
     reach = system.reach_V + np.abs(signal).max()
     move = move * np.minimum(1.0, reach / np.maximum(largest, 1e-30))
     if only is not None:
-        kept = np.zeros(size)
+        kept = np.zeros(largest.size)
         kept[only] = 1.0
         move = move * kept
     state.z = state.z + np.einsum("ijn,jn->in", sensitivity.z, move)

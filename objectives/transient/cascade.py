@@ -42,10 +42,10 @@ from objectives.transient.systems import device_currents, equilibrated_solve, ja
 # or its periodic steady state would be undefined for all practical purposes.
 _INSULATION_OHM = 1e11
 _OPEN_OUTPUT_OHM = 1e9
-FULL_BYPASS_F = 10.0
-"""What stands for a full bypass (F). Nothing of an audio signal is left across it (0.8 mohm at
-20 Hz), yet what it gains or loses in a period is 8 decades above rounding, so that the periodic
-steady state finds the voltage at which it is none. In a run of seconds it keeps its voltage."""
+FULL_BYPASS_F = 1.0
+"""What stands for a full bypass (F). Nothing of an audio signal is left across it (8 mohm at
+20 Hz), yet what it gains or loses in a period stands clear of rounding, so that the periodic
+steady state finds the voltage at which it is none."""
 
 PLACES = {"input": "c", **NODE_OF}
 """Where a stage's voltage to ground may be taken, and the node of :mod:`objectives.circuit.nodal`:

@@ -12,7 +12,8 @@ from scipy import fft
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError, one_of, require
-from objectives.transient.cascade import Cascade, Place
+from objectives.circuit.operating_point import operating_point
+from objectives.transient.cascade import Cascade, CascadeStage, Place
 from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.headroom import Headroom
 from objectives.transient.integrator import Waveforms
@@ -29,6 +30,10 @@ _RATE_HZ = 128e3
 
 _SLOW_RATE_HZ = 32e3
 """Steps a second through the burst, where only the note and the bias matter."""
+
+FULL_BYPASS_CORNER_HZ = 2.0
+"""Corner that stands for a full bypass in runs in time, a tenth of the lowest audible frequency. An
+infinite one would never move; every one that can be fitted follows an overload within a second."""
 
 _AUDIBLE_HZ = 20e3
 _QUIET_PERIODS = 8
@@ -99,7 +104,8 @@ class LargeSignalStudy:
 
     Attributes
     ----------
-    drive, cascade : the signal, and driver and stage as they were solved
+    drive : the signal
+    cascade : driver and stage as they run through time, with no bypass but a finite one
     steady : one period of the periodic steady state
     blocking : a burst of overload on a quiet note
     headroom : swings on the AC load line, shape (1,)
@@ -229,8 +235,20 @@ def large_signal_study(
         places.append((0, "plate"))
     steps = max(drive.steps, int(fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
     steady = periodic(cascade, drive.emf, 1 / drive.note_Hz, steps, places)
-    blocking = _blocking(drive, cascade, loud_s, after_s)
-    return LargeSignalStudy(drive, cascade, steady, blocking, assessment.headroom)
+    in_time = replace(cascade, stages=tuple(map(_with_finite_bypass, cascade.stages)))
+    blocking = _blocking(drive, in_time, loud_s, after_s)
+    return LargeSignalStudy(drive, in_time, steady, blocking, assessment.headroom)
+
+
+def _with_finite_bypass(stage: CascadeStage) -> CascadeStage:
+    """Return the stage with a full bypass of :data:`FULL_BYPASS_CORNER_HZ`."""
+    parts = stage.parts
+    point = operating_point(parts, stage.law, extra_plate_current_A=stage.follower_A)
+    # At the cathode the bypass sees its resistor and, with the plate held still, 1/gm: no less.
+    enough_S = point.transconductance_S + 1 / np.maximum(parts.cathode_resistor_ohm, 1e-3)
+    enough_F = enough_S / (2 * np.pi * FULL_BYPASS_CORNER_HZ)
+    full = np.isinf(parts.bypass_F) & (parts.cathode_resistor_ohm > 0)
+    return replace(stage, parts=replace(parts, bypass_F=np.where(full, enough_F, parts.bypass_F)))
 
 
 def _blocking(drive: DriveSignal, cascade: Cascade, loud_s: float, after_s: float) -> Blocking:

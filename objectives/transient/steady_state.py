@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from objectives.arrays import FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
 from objectives.transient.integrator import (
@@ -24,6 +24,10 @@ from objectives.transient.integrator import (
     Waveforms,
     check_step,
 )
+
+_NEAR_V = 1e-5
+"""So near the periodic steady state is near enough for any capacitor's voltage. Rounding hides less
+where one remembers a hundred thousand periods, as a full bypass does."""
 
 _COARSE_STEPS = 96
 _SLOW_PERIODS = 8
@@ -93,12 +97,12 @@ def periodic(
     mismatch = _mismatch(system, state, begin)
     # A large capacitor ends a period where it began wherever it stands: ask for its move as well.
     off = np.abs(_moves(state, begin, sensitivity)).max(axis=0, initial=0.0)
-    left = np.flatnonzero((np.maximum(mismatch, off) > tolerance_V) | state.bad)
+    left = np.flatnonzero(~_there(mismatch, off, tolerance_V) | state.bad)
     if left.size:
         recorded[:, left], mismatch[left], off[left] = _shoot_all(
             system.at(left), state, left, step_s, signal, tolerance_V, places
         )
-    settled = ~state.bad & (np.maximum(mismatch, off) <= tolerance_V)
+    settled = ~state.bad & _there(mismatch, off, tolerance_V)
     return Waveforms.of(cascade, places, step_s, recorded, mismatch, settled)
 
 
@@ -106,6 +110,11 @@ def _mismatch(system: StateSpace, state: SolverState, begin: FloatArray) -> Floa
     """Return the largest jump (V) of a slow state from the end of a period to its start."""
     slow = list(system.slow)
     return np.asarray(np.abs(state.z[slow] - begin[slow]).max(axis=0, initial=0.0))
+
+
+def _there(mismatch: FloatArray, off: FloatArray, tolerance_V: float) -> BoolArray:
+    """Return where the period closes and no state is far (V) from where it belongs."""
+    return np.asarray((mismatch <= tolerance_V) & (off <= max(tolerance_V, _NEAR_V)))
 
 
 def _shoot_all(
@@ -132,7 +141,7 @@ def _shoot_all(
         out = stepper.run(state, signal, record=bool(places), sensitivity=sensitivity)
         mismatch = _mismatch(system, state, begin)
         off = np.abs(_moves(state, begin, sensitivity)).max(axis=0, initial=0.0)
-        there = not max(mismatch.max(), off.max()) > tolerance_V
+        there = _there(mismatch, off, tolerance_V).all()
         if places and number > 0 and there:
             break
         _shoot(system, state, begin, sensitivity, signal)

@@ -14,7 +14,7 @@ from objectives.devices.protocol import Device
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import fixed, number, percent, quantity
 from objectives.transient.headroom import Headroom
-from objectives.transient.large_signal_study import LargeSignalStudy
+from objectives.transient.large_signal_study import FULL_BYPASS_CORNER_HZ, LargeSignalStudy
 from reports.charts.drive import blocking_chart, spectrum_chart, waveform_chart
 from reports.model import Block, Figure, Note, Prose, Section, Table
 from reports.sound import PLACES, WavFile
@@ -69,7 +69,9 @@ def drive_section(
             f"Solved in the time domain with the {t.kind}'s own equation, {t.grid} current, "
             "every capacitor of the network and the driver loaded by the stage. Lead inductances "
             f"are left out, the supply is stiff, and the capacitances of the {t.kind} "
-            "do not change with its voltages."
+            "do not change with its voltages. In the steady state a full bypass holds the voltage "
+            "at which it takes no charge; through the overload and in the sound files it is a "
+            f"capacitor with a corner of {quantity(FULL_BYPASS_CORNER_HZ, 'Hz')}."
         )
     )
     return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
@@ -108,6 +110,13 @@ def _findings(study: LargeSignalStudy, device: Device) -> list[Block]:
             f"{'output of the driver' if study.drive.driver else 'source'} to the {t.grid}, and "
             f"{_moved(across)} from before the stopper to after it."
         )
+        if study.cascade.stages[-1].parts.bypass_F.max() > 0:
+            text += (
+                f" The harmonics at the {t.grid} are the sum of what passes the stopper and of "
+                f"what {t.grid} current and feedback from the {t.plate} make there. They add or "
+                f"cancel by phase, which the {t.cathode}'s bypass turns: a larger bypass can raise "
+                "the fall or lower it."
+            )
         if min(fall, across) < -_UNCHANGED_DB and study.conducting_share > 0.01:
             text += (
                 f" The {t.grid} conducts for {percent(study.conducting_share)} of the period: it "

@@ -101,7 +101,9 @@ def test_overload_blocks_the_quiet_note_until_the_capacitor_has_discharged() -> 
     drive = DriveSignal(level_V=60.0, note_Hz=880.0, harmonics_above_Hz=4e3)
     silences = []
     for coupling in (22e-9, 47e-9):
-        parts = {"source_ohm": 38e3, "input_coupling_F": coupling}
+        # Fixed bias: a cathode resistor's bypass would discharge as well.
+        fixed = {"cathode_resistor_ohm": 0.0, "grid_bias_V": -1.2}
+        parts = {"source_ohm": 38e3, "input_coupling_F": coupling, **fixed}
         found = large_signal_study(assessed(drive, **parts), loud_s=0.05, after_s=0.15).blocking
         loud = (found.time_s > found.loud_from_s) & (found.time_s < found.loud_to_s)
         assert loud.sum() == round(0.05 * 880)

@@ -168,7 +168,8 @@ def test_a_full_bypass_carries_no_direct_current() -> None:
     mean_A = float(np.mean(LAW.plate_current(*volts) + LAW.grid_current(*volts)))
     assert float(k.mean()) == pytest.approx(1e3 * mean_A, rel=1e-4)
     assert abs(float(k.mean()) - float(run.rest_V[0, "cathode"])) > 0.05
-    assert float(np.ptp(k)) < 1e-6
+    # Half a milliampere at 220 Hz leaves about a microvolt across 1 F.
+    assert float(np.ptp(k)) < 5e-6
 
 
 # -- harmonic fall over the bypass -----------------------------------------------------------------
@@ -225,7 +226,7 @@ def test_phase_is_why_harmonic_fall_has_no_one_way_over_the_bypass() -> None:
 
     total = parts.sum(axis=0)
     level = level_dB(total)
-    # Neither up nor down all the way, by many decibels, while what passes the stopper all but stays.
+    # Neither up nor down all the way, by decibels, while what passes the stopper all but stays.
     assert np.ptp(level) > 6.0
     assert np.unique(np.sign(np.diff(level))).size == 2
     assert np.ptp(level_dB(parts[0])) < 0.5

@@ -256,6 +256,7 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
     }
     preferred = _preferred(brief, choices)
     ripple_V = brief.supply.ripple
+    chosen = {c.element.name: c.stock for c in brief.all_choices() if c.stock is not None}
     kinds = sorted({ELEMENTS[part].kind for part in preferred}, reverse=True)  # resistors first
     return Targets(
         drive=_drive(brief, driving, choices),
@@ -270,6 +271,7 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
         stock=brief.stock.words_for(kinds or ("resistor",)),
         prices={part: (stock.value, stock.price) for part, stock in stocks.items()},
         part_ratings=limits.part_ratings(),
+        excess_noise_per_V=brief.stock.excess_noise_per_V(chosen),
         derating=limits.derating,
         supply_rise=limits.supply_tolerance / 100,
     )

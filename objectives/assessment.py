@@ -116,13 +116,36 @@ class Assessment:
         return DrivenStages.of(self.targets.drive, self.in_cascade)
 
     @cached_property
+    def direct_voltages_V(self) -> dict[str, FloatArray]:
+        """Direct voltage across each resistor that carries current, by field of Stage.
+
+        That of the grid leak is what excess noise of a bias divider goes by: seen from the leak,
+        either resistor counts by its voltage times the share that the other leaves of it.
+        """
+        point, stage = self.point, self.stage
+        currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
+        across = {
+            name: currents[element.direct_current] * getattr(stage, name)
+            for name, element in ELEMENTS.items()
+            if element.direct_current
+        }
+        upper = stage.grid_bias_ratio
+        across["grid_leak_ohm"] = np.sqrt(2.0) * stage.supply_V * upper * (1.0 - upper)
+        return across
+
+    @cached_property
     def noise(self) -> NoiseBudget:
         """A-weighted noise referred to the source."""
         t = self.targets
+        terminals_V = self.direct_voltages_V
         return noise_budget(
             self.loaded,
             self.linear,
             self.device.noise(self.point, t.temperature_K),
+            excess_V={
+                ELEMENTS[name].key: terminals_V[name] * per_V
+                for name, per_V in t.excess_noise_per_V.items()
+            },
             # What a follower's grid takes is no resistor and makes no thermal noise.
             thermal_load_ohm=self.stage.load_ohm,
             reference_Hz=t.reference_Hz,

@@ -59,6 +59,9 @@ class Targets:
     """For each varied part the values of the drawer (ascending) and the price of each."""
     part_ratings: Mapping[str, PartRating] = field(default_factory=dict)
     """Ratings of resistors that carry direct current, by field of Stage."""
+    excess_noise_per_V: Mapping[str, float] = field(default_factory=dict)
+    """R.m.s. excess noise of resistors in a decade, over the direct voltage across them (V/V), by
+    field of Stage; of the grid leak it is that of a bias divider's two. None where not stated."""
     derating: float = 1.0
     """Share of every rating that may be used."""
     supply_rise: float = 0.0

@@ -64,6 +64,8 @@ class NoiseBudget:
 
     total_dBu: FloatArray
     by_origin_dBu: Mapping[str, FloatArray]
+    excess_dBu: Mapping[str, FloatArray]
+    """Excess noise of resistors, beside their thermal noise."""
     unweighted_total_dBu: FloatArray
 
 
@@ -73,6 +75,7 @@ def noise_budget(
     device_noise: DeviceNoise,
     *,
     thermal_load_ohm: ArrayLike | None = None,
+    excess_V: Mapping[str, FloatArray] | None = None,
     reference_Hz: float,
     temperature_K: float = 300.0,
     band_Hz: tuple[float, float] = (20.0, 20e3),
@@ -86,7 +89,11 @@ def noise_budget(
     A driving stage that states its own noise is heard in place of the thermal noise of the
     resistance it is seen as. ``thermal_load_ohm`` is the resistor in ``load_ohm``, if not all of
     that is one: the rest, what the grid of a follower takes for example, loads without thermal
-    noise.
+    noise. ``excess_V`` is the r.m.s. excess noise of resistors in a decade of frequency, as an EMF
+    by origin; its power falls as 1/f.
+
+    Source of excess noise: IEC 60195, whose noise index is 20 lg of it in microvolts for each volt
+    across the resistor.
     """
     low, high = np.log(band_Hz[0]), np.log(band_Hz[1])
     node, weight = np.polynomial.legendre.leggauss(_POINTS)
@@ -97,20 +104,28 @@ def noise_budget(
     bands = np.stack([a_weighted, df, a_weighted / f, df / f], axis=-1)
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(device_noise.white_V2_per_Hz))
     densities = _white_V2_per_Hz(stage, device_noise, thermal_load_ohm, temperature_K)
+    decades = {name: volt for name, volt in (excess_V or {}).items() if np.any(volt)}
     flicker_Hz = {"device": device_noise.flicker_corner_Hz, "source": stage.driver_flicker_Hz}
-    transfers = _transfers(stage, device, f, bands, tuple(densities), shape)
+    origins = tuple({**densities, **decades})
+    transfers = _transfers(stage, device, f, bands, origins, shape)
     gain_squared = squared(Network(stage, device, reference_Hz).output)
-    powers, plain = {}, 0.0
-    for origin, density in densities.items():
+    powers, excess, plain = {}, {}, 0.0
+    for origin in origins:
         a_white, white, a_flicker, flicker = np.moveaxis(transfers[origin], -1, 0)
-        corner = flicker_Hz.get(origin, 0.0)
-        a_white, white = a_white + corner * a_flicker, white + corner * flicker
-        powers[origin] = density * a_white / gain_squared
-        plain = plain + density * white / gain_squared
+        if origin in densities:
+            density, corner = densities[origin] / gain_squared, flicker_Hz.get(origin, 0.0)
+            powers[origin] = density * (a_white + corner * a_flicker)
+            plain = plain + density * (white + corner * flicker)
+        if origin in decades:
+            # The power in a decade is that at 1 Hz times ln 10.
+            at_1_Hz = decades[origin] ** 2 / np.log(10) / gain_squared
+            excess[origin] = at_1_Hz * a_flicker
+            plain = plain + at_1_Hz * flicker
     with np.errstate(divide="ignore"):
         return NoiseBudget(
-            total_dBu=to_dBu(np.sqrt(np.sum(list(powers.values()), axis=0))),
+            total_dBu=to_dBu(np.sqrt(np.sum([*powers.values(), *excess.values()], axis=0))),
             by_origin_dBu={name: to_dBu(np.sqrt(power)) for name, power in powers.items()},
+            excess_dBu={name: to_dBu(np.sqrt(power)) for name, power in excess.items()},
             unweighted_total_dBu=to_dBu(np.sqrt(plain)),
         )
 

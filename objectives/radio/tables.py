@@ -67,6 +67,10 @@ class ResistorStyle:
     """What to expect from part to part."""
     tolerance: float
     """Of the resistance, plus and minus (a fraction), as the style is commonly sold."""
+    excess_noise_per_V: float
+    """R.m.s. excess noise in a decade of frequency over the direct voltage across it (V/V)."""
+    excess_range_per_V: tuple[float, float]
+    """What to expect from part to part."""
     body_mm: float | None = None
     lead_mm: float | None = None
     lead_diameter_mm: float | None = None
@@ -85,12 +89,16 @@ class ResistorStyle:
         """
         require("count", count, count >= 1, "1 or more")
         low, high = self.shunt_range_F
+        # Each has its share of the voltage, and their noises do not know of each other.
+        quiet, loud = self.excess_range_per_V
         return replace(
             self,
             name=self.name if count == 1 else f"{count} x {self.name} in series",
             shunt_F=self.shunt_F / count,
             shunt_range_F=(low / count, high / count),
             lead_H=self.lead_H * count,
+            excess_noise_per_V=self.excess_noise_per_V / np.sqrt(count),
+            excess_range_per_V=(quiet / np.sqrt(count), loud / np.sqrt(count)),
             power_W=self.power_W * count,
         )
 

@@ -24,18 +24,15 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     Columns: origin, label, share (of the A-weighted power, dimensionless; they sum to 1) and
     level_dBu (referred to the source).
     """
-    levels = {name: first(level) for name, level in pick.noise.by_origin_dBu.items()}
-    powers = {name: 10 ** (level / 10) for name, level in levels.items()}
-    total = sum(powers.values())
+    levels = [(n, _label(n, pick), first(x)) for n, x in pick.noise.by_origin_dBu.items()]
+    levels += [
+        (n, f"{_label(n, pick)}, excess noise", first(x)) for n, x in pick.noise.excess_dBu.items()
+    ]
+    total = sum(10 ** (level / 10) for _, _, level in levels)
     rows = [
-        {
-            "origin": name,
-            "label": _label(name, pick),
-            "share": power / total,
-            "level_dBu": levels[name],
-        }
-        for name, power in sorted(powers.items(), key=lambda item: -item[1])
-        if power > 0
+        {"origin": origin, "label": label, "share": power / total, "level_dBu": level}
+        for origin, label, level in sorted(levels, key=lambda row: -row[2])
+        if (power := 10 ** (level / 10)) > 0
     ]
     return pd.DataFrame(rows, columns=["origin", "label", "share", "level_dBu"])
 

@@ -29,6 +29,7 @@ from explorer.drawer import read_drawer
 from explorer.formulation import formulate
 from explorer.series import series_values
 from objectives.devices.valve_table import format_valves, valve
+from objectives.radio.tables import resistor_style
 from objectives.stage import Stage
 from objectives.targets import Ripple
 
@@ -142,6 +143,29 @@ def test_ripple_and_decoupling_are_the_supplys() -> None:
     stiff = formulate(parse_brief(TEXT)).problem
     assert stiff.targets.ripple is None
     assert float(stiff.fixed.decoupling_ohm) == 0.0
+
+
+def test_the_style_of_each_resistor_is_heard(tmp_path: Path) -> None:
+    """Brief before drawer before the style of all the others; of a drawer's the noisiest."""
+    (tmp_path / "mine.csv").write_text(
+        "kind,value,style\nresistor,100k,metal film 1/4 W\nresistor,220k,carbon film 1/2 W\n"
+    )
+    brief = tmp_path / "job.toml"
+    text = TEXT.replace(
+        '[parts.plate_load]\nvalue = "100k"', '[parts.plate_load]\ndrawer = "mine.csv"'
+    )
+    brief.write_text(f'{text}\n[stock]\nresistor_style = "wirewound 3 W"\n'
+                     'resistor_styles.cathode_resistor = "carbon composition 1/2 W"\n')  # fmt: skip
+    heard = formulate(load_brief(brief)).problem.targets.excess_noise_per_V
+    assert heard == {
+        name: resistor_style(style).excess_noise_per_V
+        for name, style in {
+            "plate_load_ohm": "carbon film 1/2 W",
+            "cathode_resistor_ohm": "carbon composition 1/2 W",
+            "cathode_unbypassed_ohm": "wirewound 3 W",
+            "grid_leak_ohm": "wirewound 3 W",
+        }.items()
+    }
 
 
 def test_choices_are_named_by_fields_of_the_stage() -> None:
@@ -452,6 +476,7 @@ WRONG: list[tuple[list[Callable[[dict[str, Any]], None]], str]] = [
         "supply.decoupling_resistor: '-1k': * 0 Ω or more",
     ),
     # stock and search
+    ([put("stock", {"resistor_style": "tin"})], "stock.resistor_style: 'tin': expected one of *"),
     ([put("stock", {"resistor_series": "E10"})], "stock.resistor_series: 'E10': expected 'E3'"),
     ([put("stock", {"drawer": "no.csv"})], "stock.drawer: 'no.csv': file: "),
     ([put("search", {"seed": "7"})], "search.seed: '7': expected a whole number"),

@@ -11,6 +11,7 @@ from scipy import constants, integrate
 
 from closed_forms import thermal_noise_V
 from fixture_types import MakeStages, ReadReference
+from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.circuit.noise import (
     DBU_REFERENCE_V,
@@ -22,7 +23,9 @@ from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.protocol import DeviceNoise
 from objectives.devices.valve_table import valve
+from objectives.radio.tables import resistor_style
 from objectives.stage import Stage
+from objectives.targets import Targets
 
 QUIET = DeviceNoise(np.asarray(0.0), np.asarray(0.0), np.asarray(0.0))
 
@@ -140,3 +143,57 @@ def test_noise_never_below_that_of_the_source_alone(random_stages: MakeStages) -
     stages = replace(stages, source_ohm=np.maximum(np.asarray(stages.source_ohm), 1.0))
     budget = noise_budget(stages, devices, QUIET, reference_Hz=1000.0)
     assert np.all(budget.total_dBu >= budget.by_origin_dBu["source"] - 1e-9)
+
+
+def test_excess_noise_is_its_index_in_each_decade() -> None:
+    """IEC 60195: 0 dB is a microvolt in a decade of frequency for each volt across the resistor.
+
+    In a stage that is flat, without weighting: the load's EMF over gain mu Ra/(rp + Ra), so
+    rp/(rp + Ra) of it at the output, over two decades.
+    """
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=0, grid_leak_ohm=np.inf,
+    )  # fmt: skip
+    device = SmallSignal(1.6e-3, 16e-6, 0.0, 0.0, 0.0)
+    budget = noise_budget(
+        stage, device, QUIET, excess_V={"plate_load": np.asarray(120 * 1e-6)}, temperature_K=0.0,
+        reference_Hz=1000.0, band_Hz=(100.0, 10e3),
+    )  # fmt: skip
+    share = 62.5e3 / 162.5e3
+    gain = 100 * 100e3 / 162.5e3
+    expected = to_dBu(120e-6 * np.sqrt(2) * share / gain)
+    assert float(budget.unweighted_total_dBu) == pytest.approx(float(expected), abs=1e-6)
+    assert float(budget.total_dBu) == pytest.approx(float(budget.excess_dBu["plate_load"]))
+
+
+def test_excess_noise_goes_by_the_direct_voltage() -> None:
+    """Twice the drop across the load, 6 dB more; a divider's two resistors by hand."""
+    per_V = {"plate_load_ohm": 1e-6, "cathode_resistor_ohm": 1e-6, "grid_leak_ohm": 1e-6}
+    stage = Stage(
+        supply_V=300, plate_load_ohm=100e3, cathode_resistor_ohm=[1.5e3, 22e3], bypass_F=0.0,
+        grid_leak_ohm=100e3, grid_bias_ratio=[0.0, 0.1], input_coupling_F=22e-9, source_ohm=10e3,
+    )  # fmt: skip
+    a = Assessment(stage, valve("12AX7"), Targets(excess_noise_per_V=per_V))
+    across = a.direct_voltages_V
+    np.testing.assert_allclose(across["plate_load_ohm"], 300 - a.point.plate_V, rtol=1e-9)
+    np.testing.assert_allclose(across["cathode_resistor_ohm"], a.point.cathode_V, rtol=1e-6)
+    # 1 Mohm with 270 V and 111 kohm with 30 V: each EMF divides to a tenth and nine tenths.
+    assert across["grid_leak_ohm"] == pytest.approx([0.0, np.hypot(270 * 0.1, 30 * 0.9)])
+    plain = Assessment(stage, valve("12AX7"), Targets()).noise
+    assert not plain.excess_dBu
+    both = 10 ** (a.noise.total_dBu / 10)
+    own = sum(10 ** (level / 10) for level in a.noise.excess_dBu.values())
+    np.testing.assert_allclose(both - own, 10 ** (plain.total_dBu / 10), rtol=1e-9)
+
+
+def test_styles_of_resistors_lie_within_the_published_ranges() -> None:
+    """The Art of Electronics, 2nd ed., pp. 431-433, in microvolts a volt and decade."""
+    published = {"carbon composition 1/2 W": (0.1, 3.0), "carbon film 1/4 W": (0.05, 0.3),
+                 "metal film 1/2 W": (0.02, 0.2), "wirewound 3 W": (0.01, 0.2)}  # fmt: skip
+    for name, (low, high) in published.items():
+        style = resistor_style(name)
+        assert style.excess_range_per_V == pytest.approx((low * 1e-6, high * 1e-6))
+        assert low * 1e-6 < style.excess_noise_per_V < high * 1e-6
+    # Two in series: half the voltage each, and powers that add.
+    one, two = resistor_style("carbon film 1/4 W"), resistor_style("carbon film 1/4 W").in_series(2)
+    assert two.excess_noise_per_V == pytest.approx(np.hypot(0.5, 0.5) * one.excess_noise_per_V)

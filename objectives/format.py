@@ -28,7 +28,8 @@ MINUS: Final = "\u2212"
 
 _SYMBOLS: Final = {"ohm": "Ω", "percent": "%", "ratio": "", "octave": "octaves", "1": ""}
 _LARGE: Final = {
-    "Ω": "TGMk", "Hz": "GMk", "V": "k", "A": "k", "W": "k", "S": "", "F": "", "H": "", "s": "",
+    "Ω": "TGMk", "Hz": "GMk", "V": "k", "V/√Hz": "", "A": "k", "W": "k", "S": "", "F": "", "H": "",
+    "s": "",
 }  # fmt: skip
 """Prefixes above one of each unit that takes prefixes; below one all take m, µ, n and p."""
 

@@ -49,6 +49,27 @@ def valve_spreads(
     )
 
 
+@dataclass(frozen=True)
+class FlickerVoltage:
+    """Flicker noise in series with the grid, whose power falls as 1/f.
+
+    It is the same at every current. How it goes with current we found published nowhere; this
+    takes neither side, where a corner frequency would tie it to 1/gm.
+    """
+
+    V_per_rtHz: float
+    """Density (V/√Hz), without the white noise."""
+    at_Hz: float
+    """Frequency of that density."""
+    at_A: float | None = None
+    """Plate current at which it was measured; None where it was not."""
+
+    @property
+    def at_1_Hz_V2(self) -> float:
+        """Its power density (V²/Hz) at 1 Hz."""
+        return self.V_per_rtHz**2 * self.at_Hz
+
+
 @dataclass(frozen=True, kw_only=True)
 class Valve(Device):
     """One section of a triode.
@@ -66,7 +87,8 @@ class Valve(Device):
     grid_negative_max_V : most negative bias, given as a positive number (V)
     grid_positive_max_V : most positive direct grid voltage (V)
     noise_resistance_factor : equivalent noise resistance times transconductance (dimensionless)
-    flicker_corner_Hz : frequency (Hz) at which flicker noise equals the white noise
+    flicker : flicker noise as a voltage of its own
+    flicker_corner_Hz : without ``flicker``, frequency (Hz) at which flicker equals the white noise
     shielded : whether the capacitances published with an external shield hold
     heater_elevation_V : direct voltage of the heater to ground
 
@@ -93,6 +115,7 @@ class Valve(Device):
     grid_negative_max_V: float | None = None
     grid_positive_max_V: float | None = None
     noise_resistance_factor: float = 2.5
+    flicker: FlickerVoltage | None = None
     flicker_corner_Hz: float = 5e3
     shielded: bool = False
     heater_elevation_V: float = 0.0
@@ -121,17 +144,15 @@ class Valve(Device):
         return self.c_grid_cathode_F, self.c_grid_plate_F, self.c_plate_cathode_F
 
     def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
-        """Return the valve's noise: 4 k T0 R_eq with R_eq = factor/gm, and flicker below a corner.
+        """Return the valve's noise: 4 k T0 R_eq with R_eq = factor/gm, and flicker.
 
         The equivalent noise resistance of a valve is defined at T0 = 290 K: its electrons come
         from a cathode whose temperature does not follow the room's (source: the table's entry).
         """
         gm = np.maximum(point.transconductance_S, 1e-12)
-        return DeviceNoise(
-            np.asarray(4 * constants.k * 290.0 * self.noise_resistance_factor / gm),
-            np.asarray(self.flicker_corner_Hz),
-            np.abs(point.grid_current_A),
-        )
+        white = np.asarray(4 * constants.k * 290.0 * self.noise_resistance_factor / gm)
+        corner = self.flicker_corner_Hz if self.flicker is None else self.flicker.at_1_Hz_V2 / white
+        return DeviceNoise(white, np.asarray(corner), np.abs(point.grid_current_A))
 
     def ratings(self, stage: Stage, point: OperatingPoint) -> list[Rating]:
         """Return the published maxima of the valve; those not published are left out."""
@@ -171,9 +192,13 @@ class Valve(Device):
     @property
     def noise_data(self) -> tuple[Datum, ...]:
         """The numbers that its noise is worked out from."""
-        return (
-            Datum("noise resistance times transconductance", self.noise_resistance_factor),
-            Datum("flicker corner", self.flicker_corner_Hz, "Hz"),
+        white = Datum("noise resistance times transconductance", self.noise_resistance_factor)
+        if self.flicker is None:
+            return white, Datum("flicker corner", self.flicker_corner_Hz, "Hz")
+        return white, *published(
+            ("flicker noise voltage", self.flicker.V_per_rtHz, "V/√Hz"),
+            ("at a frequency of", self.flicker.at_Hz, "Hz"),
+            ("at a plate current of", self.flicker.at_A, "A"),
         )
 
 

@@ -12,10 +12,11 @@ from functools import cache, reduce
 from importlib import resources
 from operator import or_
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 import tomlkit
-from pydantic import Field, create_model
+from pydantic import Field, create_model, model_validator
+from pydantic_core import PydanticCustomError
 
 from objectives.checks import InputError
 from objectives.devices.connection_entries import (
@@ -45,7 +46,7 @@ from objectives.devices.table import (
     read_text,
 )
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
-from objectives.devices.valve import Valve, valve_spreads
+from objectives.devices.valve import FlickerVoltage, Valve, valve_spreads
 from objectives.tolerance.spreads import Spread
 
 _PICO = 1e-12
@@ -103,9 +104,22 @@ class _Ratings(Sourced):
     grid_positive_max_V: NotNegative | None = None
 
 
+class _Flicker(Entry):
+    V_per_rtHz: NotNegative
+    at_Hz: Positive
+    at_A: Positive | None = None
+
+
 class _Noise(Sourced):
     resistance_factor: Positive
-    flicker_corner_Hz: NotNegative
+    flicker: _Flicker | None = None
+    flicker_corner_Hz: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_flicker(self) -> Self:
+        if (self.flicker is None) == (self.flicker_corner_Hz is None):
+            raise PydanticCustomError("flicker", "must have either flicker or flicker_corner_Hz")
+        return self
 
 
 class _Spread(Entry):
@@ -183,7 +197,10 @@ def _valve(entry: _Valve) -> Valve:
     given["connections"] = valve_connections(entry.heater, entry.base)
     if entry.noise is not None:
         given["noise_resistance_factor"] = entry.noise.resistance_factor
-        given["flicker_corner_Hz"] = entry.noise.flicker_corner_Hz
+        if (flicker := entry.noise.flicker) is None:
+            given["flicker_corner_Hz"] = entry.noise.flicker_corner_Hz
+        else:
+            given["flicker"] = FlickerVoltage(**flicker.model_dump())
         sources["noise"] = entry.noise.source
     own = entry.spread
     given["spreads"] = usual_spreads() if own is None else valve_spreads(**own.model_dump())
@@ -311,7 +328,8 @@ def _fields(entry: Valve) -> dict[str, Any]:
         **connection_tables(entry.connections),
         "noise": {
             "resistance_factor": entry.noise_resistance_factor,
-            "flicker_corner_Hz": entry.flicker_corner_Hz,
+            "flicker": entry.flicker and asdict(entry.flicker),
+            "flicker_corner_Hz": None if entry.flicker else entry.flicker_corner_Hz,
             "source": sources.noise,
         },
         "spread": spread,

@@ -12,11 +12,10 @@ from functools import cache, reduce
 from importlib import resources
 from operator import or_
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal
 
 import tomlkit
-from pydantic import Field, create_model, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field, create_model
 
 from objectives.checks import InputError
 from objectives.devices.connection_entries import (
@@ -33,6 +32,7 @@ from objectives.devices.fit_record import (
     FitRecord,
 )
 from objectives.devices.names import find
+from objectives.devices.noise_entry import NoiseEntry, noise_table
 from objectives.devices.protocol import DataSources, TrustedRange
 from objectives.devices.table import (
     Entry,
@@ -46,7 +46,7 @@ from objectives.devices.table import (
     read_text,
 )
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
-from objectives.devices.valve import FlickerVoltage, Valve, valve_spreads
+from objectives.devices.valve import Valve, valve_spreads
 from objectives.tolerance.spreads import Spread
 
 _PICO = 1e-12
@@ -104,24 +104,6 @@ class _Ratings(Sourced):
     grid_positive_max_V: NotNegative | None = None
 
 
-class _Flicker(Entry):
-    V_per_rtHz: NotNegative
-    at_Hz: Positive
-    at_A: Positive | None = None
-
-
-class _Noise(Sourced):
-    resistance_factor: Positive
-    flicker: _Flicker | None = None
-    flicker_corner_Hz: NotNegative | None = None
-
-    @model_validator(mode="after")
-    def _one_flicker(self) -> Self:
-        if (self.flicker is None) == (self.flicker_corner_Hz is None):
-            raise PydanticCustomError("flicker", "must have either flicker or flicker_corner_Hz")
-        return self
-
-
 class _Spread(Entry):
     transconductance: NotNegative
     amplification_factor: NotNegative
@@ -172,7 +154,7 @@ class _Valve(NamedEntry):
     ratings: _Ratings | None = None
     heater: HeaterEntry | None = None
     base: BaseEntry | None = None
-    noise: _Noise | None = None
+    noise: NoiseEntry | None = None
     spread: _Spread | None = None
     trusted: _Trusted | None = None
     fit: _Fit | None = None
@@ -196,11 +178,7 @@ def _valve(entry: _Valve) -> Valve:
         sources["ratings"] = entry.ratings.source
     given["connections"] = valve_connections(entry.heater, entry.base)
     if entry.noise is not None:
-        given["noise_resistance_factor"] = entry.noise.resistance_factor
-        if (flicker := entry.noise.flicker) is None:
-            given["flicker_corner_Hz"] = entry.noise.flicker_corner_Hz
-        else:
-            given["flicker"] = FlickerVoltage(**flicker.model_dump())
+        given |= entry.noise.fields()
         sources["noise"] = entry.noise.source
     own = entry.spread
     given["spreads"] = usual_spreads() if own is None else valve_spreads(**own.model_dump())
@@ -326,12 +304,7 @@ def _fields(entry: Valve) -> dict[str, Any]:
         "capacitance_shielded": _in_pF(shield),
         "ratings": {**ratings, "source": sources.ratings} if sources.ratings else {},
         **connection_tables(entry.connections),
-        "noise": {
-            "resistance_factor": entry.noise_resistance_factor,
-            "flicker": entry.flicker and asdict(entry.flicker),
-            "flicker_corner_Hz": None if entry.flicker else entry.flicker_corner_Hz,
-            "source": sources.noise,
-        },
+        "noise": noise_table(entry),
         "spread": spread,
     }
     if entry.trusted is not None:

@@ -133,8 +133,9 @@ DRAWER_COLUMNS: Final = (
         "5", ToleranceField(above=0),
     ),
     DrawerColumn(
-        "style", "what it is made of; a stopper takes its capacitance and lead inductance from a "
-        "style of the table", "metal film 1/2 W",
+        "style", "what it is made of; a style of the table gives a stopper its capacitance and "
+        "lead inductance, and a resistor under direct voltage its excess noise",
+        "metal film 1/2 W",
     ),
     DrawerColumn("note", "anything; repeated in the parts list", "bin 3"),
 )  # fmt: skip

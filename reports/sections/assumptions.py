@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from objectives.devices.protocol import Device
+from objectives.elements import ELEMENTS
 from objectives.format import first, number, quantity
 from reports.model import Prose, Section, StageData
 
@@ -35,7 +36,8 @@ def assumption_sentences(data: StageData) -> list[str]:
         f"Gain is stated at {quantity(targets.reference_Hz, 'Hz')}, from the EMF of the "
         f"{terms.source} to the load.",
         f"Noise: resistors at {number(targets.temperature_K)} K, A-weighted from {low} to {high}; "
-        f"{uncounted} and the excess noise of resistors under direct current are not counted.",
+        f"{uncounted} and the excess noise of a decoupling resistor are not counted.",
+        _excess_noise(data),
         f"Wiring: the stopper has {quantity(stage.stopper_shunt_F, 'F')} end to end (common "
         "practice, no source, unless measured); strays as the brief states them"
         + (f", {wiring} among them." if wiring else "."),
@@ -43,10 +45,11 @@ def assumption_sentences(data: StageData) -> list[str]:
     ]
     bias_V = first(stage.bias_V)
     if bias_V != 0:
-        follows = "follows the supply" if first(stage.grid_bias_ratio) > 0 else "is constant"
+        follows = "follows the supply"
+        if first(stage.grid_bias_ratio) == 0:
+            follows = "is constant and free of noise and ripple"
         sentences.append(
-            f"The {terms.grid_leak} returns to {quantity(bias_V, 'V')}, which is free of noise and "
-            f"ripple and {follows}."
+            f"The {terms.grid_leak} returns to {quantity(bias_V, 'V')}, which {follows}."
         )
     sentences += _caveats(pick.device)
     if data.next_device:
@@ -55,6 +58,23 @@ def assumption_sentences(data: StageData) -> list[str]:
             "frequency."
         )
     return sentences
+
+
+def _excess_noise(data: StageData) -> str:
+    """Return how noisy the resistors are taken to be that have a direct voltage across them."""
+    pick = data.pick
+    listed = [
+        f"{ELEMENTS[name].label_for(data.terms)} {quantity(per_V, 'V')}"
+        for name, per_V in pick.targets.excess_noise_per_V.items()
+        if first(pick.direct_voltages_V[name]) > 0
+    ]
+    if not listed:
+        return "The excess noise of resistors under direct voltage is not counted."
+    return (
+        "Excess noise of resistors, in a decade of frequency for each volt across them, the middle "
+        f"of what is published of their style: {', '.join(listed)}. One part may differ several "
+        "times from another."
+    )
 
 
 def _caveats(device: Device) -> list[str]:
@@ -76,5 +96,7 @@ def source_lines(data: StageData) -> list[str]:
         f"{device.name}: noise: {device.sources.noise}.",
         "Miller capacitance: J. M. Miller, Scientific Papers of the Bureau of Standards 15, 1920.",
         "Thermal noise: H. Nyquist, Physical Review 32, 1928.",
+        "Excess noise: IEC 60195; by kind of resistor P. Horowitz, W. Hill, The Art of "
+        "Electronics, 2nd ed., 1989, quoted second-hand.",
         "A-weighting: IEC 61672-1. Preferred values: IEC 60063. Markings: IEC 60062.",
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import altair as alt
 import numpy as np
@@ -19,6 +20,7 @@ from reports.charts.rejection import gain_chart, rejection_chart
 from reports.charts.responses import response_chart, responses
 from reports.charts.search_trace import trace_chart
 from reports.model import ReportData
+from reports.sections.assumptions import assumption_sentences
 from reports.sections.radio import radio_budget
 from reports.theme import spec_of
 
@@ -157,8 +159,6 @@ def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportDat
 def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
     contents: ReportData,
 ) -> None:
-    from dataclasses import replace
-
     targets = replace(contents.pick.targets, input_corner_Hz=None, radio_bands=())
     pick = replace(contents.pick, targets=targets)
     swept = responses(pick)
@@ -176,6 +176,20 @@ def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportData) -
     stopper = shares.set_index("origin")["share"]["stopper"]
     source = shares.set_index("origin")["share"]["source"]
     assert stopper / source > 120e3 / 38e3  # the source is divided by the leak, the stopper not
+
+
+def test_excess_noise_has_a_row_of_its_own(contents: ReportData) -> None:
+    targets = replace(contents.pick.targets, excess_noise_per_V={"plate_load_ohm": 1e-6})
+    pick = replace(contents.pick, targets=targets)
+    rows = noise_shares(pick).set_index("label")["level_dBu"]
+    assert rows["plate load, excess noise"] == pytest.approx(
+        float(pick.noise.excess_dBu["plate_load"][0])
+    )
+    assert noise_shares(pick)["share"].sum() == pytest.approx(1.0)
+    (said,) = [
+        s for s in assumption_sentences(replace(contents, pick=pick)) if "for each volt" in s
+    ]
+    assert "plate load 1 µV" in said.replace("\u00a0", " ")
 
 
 @pytest.mark.parametrize(
@@ -209,8 +223,6 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: A
 
 @pytest.mark.slow
 def test_letters_over_bands_never_touch(contents: ReportData) -> None:
-    from dataclasses import replace
-
     from objectives.targets import RadioBand
 
     crowd = tuple(RadioBand(f"band {n}", 9e8 + n * 1e6, 9.01e8 + n * 1e6, 40.0) for n in range(8))

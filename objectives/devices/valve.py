@@ -13,6 +13,7 @@ from objectives.checks import InputError
 from objectives.devices.junctions import capacitance_spreads
 from objectives.devices.law import Datum
 from objectives.devices.protocol import (
+    Caveat,
     Device,
     DeviceNoise,
     OperatingPoint,
@@ -142,6 +143,14 @@ class Valve(Device):
                 self.c_plate_cathode_shielded_F,
             )  # type: ignore[return-value]
         return self.c_grid_cathode_F, self.c_grid_plate_F, self.c_plate_cathode_F
+
+    @property
+    def caveats(self) -> tuple[Caveat, ...]:
+        """What its model leaves out."""
+        if self.flicker is None:
+            return ()
+        text = "The flicker noise of the {name} is taken to be the same voltage at every current: "
+        return (Caveat(f"{text}how it goes with current we found published nowhere."),)
 
     def noise(self, point: OperatingPoint, temperature_K: float) -> DeviceNoise:
         """Return the valve's noise: 4 k T0 R_eq with R_eq = factor/gm, and flicker.

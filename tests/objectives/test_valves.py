@@ -477,7 +477,9 @@ def test_flicker_as_a_voltage_is_the_same_at_every_current() -> None:
     for noise in (low, high):
         power = noise.white_V2_per_Hz * noise.flicker_corner_Hz * np.log(8000 / 30)
         assert np.sqrt(float(power)) == pytest.approx(10e-9 * np.sqrt(1e3 * np.log(8000 / 30)))
+    assert len(entry.caveats) == 1  # which says so
     tied = replace(entry, flicker=None, flicker_corner_Hz=2e3)
+    assert not tied.caveats
     assert float(tied.noise(at_current("12AX7", 3e-3), 300.0).flicker_corner_Hz) == 2e3
 
 

@@ -23,7 +23,6 @@ from explorer.formulation import Formulation
 from explorer.problem import ALL_FINITE, Problem
 from explorer.sweep import middle
 from objectives.assessment import Assessment
-from objectives.circuit.poles import QUASI_STATIC_HZ
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
 
@@ -37,7 +36,8 @@ _CORNERS: Final = 256
 """Candidates drawn from the whole space, and the most of its corners, that are looked at."""
 
 DoubtKind = Literal[
-    "band beyond the model", "corner near the reference", "corner out of reach",
+    "band beyond the wiring", "band beyond the cable", "band beyond the device",
+    "corner near the reference", "corner out of reach",
     "limit out of reach", "rating out of reach",
     "below custom", "above custom", "load below half the plate resistance", "wide range",
     "leak above rating", "supply above rating", "drawer without range", "plate near supply",
@@ -123,7 +123,7 @@ class BriefReview:
 def review(formulation: Formulation) -> BriefReview:
     """Return the working point of the middle of a brief's space, and what is doubtful in it."""
     problem, brief = formulation.problem, formulation.brief
-    points, doubts = [], [*_bands(brief), *_choices(brief, problem), *_samples(brief, problem)]
+    points, doubts = [], [*_bands(problem), *_choices(brief, problem), *_samples(brief, problem)]
     values = middle(problem)
     least = {"plate_load_ohm": brief.parts["plate_load"].ends()[0]}
     for number in range(1 + len(problem.others)):
@@ -136,11 +136,17 @@ def review(formulation: Formulation) -> BriefReview:
     return BriefReview(tuple(points), tuple(dict.fromkeys(doubts)))
 
 
-def _bands(brief: Brief) -> Iterator[Doubt]:
-    for number, band in enumerate(brief.targets.radio_bands, start=1):
-        if band.high > QUASI_STATIC_HZ:
-            yield Doubt("band beyond the model", f"targets.radio_bands[{number}]", band.high,
-                        at_most=QUASI_STATIC_HZ, unit="Hz", name=band.name)  # fmt: skip
+def _bands(problem: Problem) -> Iterator[Doubt]:
+    """Yield the radio bands that are not scored, or not in full, and what it is that ends them."""
+    top, because = problem.targets.carrier.arrival.trust
+    kinds: dict[str, DoubtKind] = {
+        "wiring": "band beyond the wiring", "cable": "band beyond the cable",
+        "device": "band beyond the device",
+    }  # fmt: skip
+    for number, band in enumerate(problem.targets.radio_bands, start=1):
+        if band.high_Hz > top:
+            yield Doubt(kinds[because], f"targets.radio_bands[{number}]", band.high_Hz,
+                        at_most=top, unit="Hz", name=band.name)  # fmt: skip
 
 
 def _choices(brief: Brief, problem: Problem) -> Iterator[Doubt]:

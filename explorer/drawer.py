@@ -21,7 +21,7 @@ from explorer.tolerance_field import SPELLINGS, ToleranceField
 from explorer.units import QuantityError, QuantityField
 from objectives.arrays import FloatArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
-from objectives.radio.tables import ResistorStyle, resistor_styles
+from objectives.radio.tables import ResistorStyle, capacitor_styles, resistor_styles
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,25 @@ class DrawerParts:
         """Return the style of each line by the table of resistor styles; None where not in it."""
         known = {style.name.casefold(): style for style in resistor_styles()}
         return tuple(known.get(name.casefold()) for name in self.style)
+
+    def styled_fields(self, part: str) -> dict[str, FloatArray]:
+        """Return what the style of each line says beside the value, by field of Stage.
+
+        ``part`` is the stopper or the capacitor from grid to ground, as a field of Stage; nan where
+        a line names no style of the table of its kind.
+        """
+        if part == "stopper_ohm":
+            styles = self.styles()
+            return {
+                "stopper_shunt_F": np.array([s.shunt_F if s else math.nan for s in styles]),
+                "stopper_lead_H": np.array([s.lead_H if s else math.nan for s in styles]),
+            }
+        leads = {style.name.casefold(): style.lead_H for style in capacitor_styles()}
+        return {
+            "grid_capacitor_lead_H": np.array(
+                [leads.get(name.casefold(), math.nan) for name in self.style]
+            )
+        }
 
 
 @dataclass(frozen=True)

@@ -105,6 +105,7 @@ def formulate(brief: Brief) -> Formulation:
         stray_plate_ground_F=strays.total_F("plate to ground"),
         stopper_shunt_F=strays.stopper_shunt,
         stopper_lead_H=strays.stopper_lead_inductance,
+        grid_capacitor_lead_H=strays.grid_capacitor_inductance,
         grid_lead_H=strays.grid_lead_inductance,
         plate_lead_H=strays.plate_lead_inductance,
         cathode_lead_H=strays.cathode_lead_inductance,
@@ -138,8 +139,15 @@ def formulate(brief: Brief) -> Formulation:
         stocks=stocks,
         tolerances=tolerances,
         others=tuple((other, tolerance(other)) for other in others),
-        # What the brief says of the stopper goes before what the drawer says.
-        styled=not {"stopper_style", "stopper_shunt"} & strays.model_fields_set,
+        # What the brief says of a part goes before what the drawer says.
+        styled=tuple(
+            part
+            for part, keys in (
+                ("stopper_ohm", {"stopper_style", "stopper_shunt"}),
+                ("grid_capacitor_F", {"grid_capacitor_style", "grid_capacitor_inductance"}),
+            )
+            if not keys & strays.model_fields_set
+        ),
     )
     return Formulation(problem, brief, next_stage)
 
@@ -260,7 +268,7 @@ def _targets(brief: Brief, choices: tuple[Choice, ...], driving: Driving) -> Tar
     kinds = sorted({ELEMENTS[part].kind for part in preferred}, reverse=True)  # resistors first
     return Targets(
         drive=_drive(brief, driving, choices),
-        carrier=brief.carrier.record(),
+        carrier=brief.carrier.record(brief.driver.cable_m, brief.driver.cable_F),
         ripple=None if ripple_V is None else Ripple(ripple_V, brief.supply.ripple_frequency),
         reference_Hz=brief.reference.frequency,
         temperature_K=brief.reference.temperature,

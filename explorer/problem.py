@@ -93,8 +93,8 @@ class Problem:
     """What drives the stage, with the first value of what is chosen of it."""
     stocks: Mapping[str, DrawerParts] = field(default_factory=dict)
     """For each part that comes from a drawer the lines it may be taken from."""
-    styled: bool = True
-    """Whether a stopper out of a drawer has the capacitance and leads of its style."""
+    styled: Collection[str] = ("stopper_ohm", "grid_capacitor_F")
+    """Parts that have, out of a drawer, the capacitance and the leads of their style."""
     tolerances: PartTolerances = field(default_factory=PartTolerances)
     """What is said of the tolerance of each part."""
     others: tuple[tuple[Device, ToleranceSetup | None], ...] = ()
@@ -162,7 +162,7 @@ class Problem:
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
         own = {name: a for name, a in parts.items() if not name.startswith(DRIVER)}
-        return replace(self.fixed, **self._source(parts), **self._stopper(parts), **own).broadcast()
+        return replace(self.fixed, **self._source(parts), **self._styles(parts), **own).broadcast()
 
     def _source(self, parts: Parts) -> dict[str, FloatArray]:
         """Return source resistance, ratio and cable where candidates state their own driver."""
@@ -173,17 +173,18 @@ class Problem:
         count = int(which.max(initial=0)) + 1
         return {name: np.broadcast_to(value, (count,))[which] for name, value in fields.items()}
 
-    def _stopper(self, parts: Parts) -> dict[str, FloatArray]:
-        """Return shunt capacitance and lead inductance of stoppers whose drawer names a style."""
-        stock = self.stocks.get("stopper_ohm")
-        if stock is None or not self.styled:
-            return {}
-        rows = stock.row_of(parts.get("stopper_ohm", np.asarray(self.fixed.stopper_ohm, float)))
-        styles = (*stock.styles(), None)  # the last for a stopper that is not in the drawer
-        fixed = self.fixed
-        shunt = np.array([fixed.stopper_shunt_F if s is None else s.shunt_F for s in styles])
-        lead = np.array([fixed.stopper_lead_H if s is None else s.lead_H for s in styles])
-        return {"stopper_shunt_F": shunt[rows], "stopper_lead_H": lead[rows]}
+    def _styles(self, parts: Parts) -> dict[str, FloatArray]:
+        """Return what the styles that a drawer names say of its parts, by field of Stage."""
+        fields = {}
+        for part, stock in self.stocks.items():
+            if part not in self.styled:
+                continue
+            rows = stock.row_of(parts.get(part, getattr(self.fixed, part)))
+            for name, own in stock.styled_fields(part).items():
+                # The last is for a part that is not in the drawer.
+                values = np.append(own, getattr(self.fixed, name))
+                fields[name] = np.where(np.isnan(values), values[-1], values)[rows]
+        return fields
 
     def note(self, part: str, value: float) -> str:
         """Return what the drawer notes on a part of that value; empty where it says nothing."""

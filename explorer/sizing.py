@@ -26,7 +26,8 @@ _LEAK_OHM: Final = 1e6
 # from where a capacitor from grid to ground does more than a larger one.
 _LEAST_OHM: Final = 1e3
 _SPREAD: Final = 3.0
-_AGAINST_RADIO_OHM: Final = (1e3, 100e3)
+_AGAINST_RADIO_OHM: Final = (2.2e3, 68e3)
+_AGAINST_RADIO_F: Final = (0.0, 100e-12)
 _NOISY_OHM: Final = 220e3
 
 
@@ -42,7 +43,7 @@ class Sizes:
     input_coupling_F: float
     output_coupling_F: float
     grid_capacitors_F: tuple[float, ...]
-    """Capacitors from grid to ground to choose from; empty where the stopper alone will do."""
+    """Capacitors from grid to ground to choose from, 0 for none; empty where none is needed."""
     least_current_A: float
     """A third of what suits the largest plate load."""
 
@@ -105,7 +106,7 @@ def sizes(
             corner_Hz, first(assessment["input_capacitance_F"]), ahead
         )
     elif radio:
-        stopper = _AGAINST_RADIO_OHM
+        stopper, capacitors = _AGAINST_RADIO_OHM, _AGAINST_RADIO_F
     # The bypass works against the resistor beside what the valve shows at its cathode.
     shown = (points.plate_resistance_ohm + points.load_ohm)[middle] / (
         1 + first(assessment["amplification_factor_ratio"])

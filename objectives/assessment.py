@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.circuit.corners import corner_frequency, level_dB, swept_level_dB
+from objectives.circuit.corners import corner_frequency
 from objectives.circuit.follower import (
     CathodeFollower,
     FollowerPoint,
@@ -22,6 +22,7 @@ from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.lookup import device as device_of
 from objectives.devices.protocol import Device, OperatingPoint, Rating
 from objectives.elements import ELEMENTS
+from objectives.radio.attenuation import attenuation_dB
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import BAND_POINTS, Targets
@@ -170,16 +171,15 @@ class Assessment:
 
     @cached_property
     def radio_margins_dB(self) -> dict[str, FloatArray]:
-        """For each band the least attenuation at the grid, less what is required.
+        """For each band that is scored the least attenuation at the grid, less what is required.
 
-        Each band is sampled at :data:`BAND_POINTS` frequencies.
+        Each is sampled at :data:`BAND_POINTS` frequencies.
         """
-        bands = self.targets.radio_bands
+        bands = self.targets.scored_bands
         if not bands:
             return {}
-        f = np.concatenate([np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands])
-        swept = swept_level_dB(self.loaded, self.linear, f, "grid")
-        attenuation = level_dB(self.reference, "grid")[..., None] - swept
+        f = np.concatenate([band.frequencies_Hz for band in bands])
+        attenuation = attenuation_dB(self.loaded, self.linear, f, self.targets.carrier.arrival)
         per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
         worst = per_band.min(axis=-1)
         return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}

@@ -75,6 +75,8 @@ class Stage(Batch):
     stopper_lead_H: Floats = Floats(0.0)
     grid_capacitor_F: Floats = Floats(0.0)
     """A capacitor fitted on purpose from grid to ground."""
+    grid_capacitor_lead_H: Floats = Floats(0.0)
+    """The inductance in series with it, of its leads and its body."""
 
     plate_capacitor_F: Floats = Floats(0.0)
     """A capacitor fitted across the plate load."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -24,6 +24,11 @@ class RadioBand:
     low_Hz: float
     high_Hz: float
     attenuation_dB: float
+
+    @property
+    def frequencies_Hz(self) -> FloatArray:
+        """Where the band is sampled, shape (BAND_POINTS,)."""
+        return np.geomspace(self.low_Hz, self.high_Hz, BAND_POINTS)
 
 
 @dataclass(frozen=True)
@@ -72,5 +77,30 @@ class Targets:
     """Spreads, windows and draws of the tolerance yield."""
     drive: DriveSignal | None = None
     """The signal, and the stage it comes from, under which large-signal scores are stated."""
-    carrier: Carrier | None = None
-    """The radio carrier that detection is stated for; None: the customary one."""
+    carrier: Carrier = field(default_factory=Carrier)
+    """The radio carrier: how it arrives, and the level that detection is stated for."""
+
+    @property
+    def trusted_Hz(self) -> float:
+        """The frequency up to which anything is said of radio."""
+        return self.carrier.arrival.trust.highest_Hz
+
+    @property
+    def scored_bands(self) -> tuple[RadioBand, ...]:
+        """The radio bands, each up to where the network is trusted; those beyond are left out."""
+        top = self.trusted_Hz
+        return tuple(
+            replace(band, high_Hz=min(band.high_Hz, top))
+            for band in self.radio_bands
+            if band.low_Hz < top
+        )
+
+    @property
+    def unscored_bands(self) -> tuple[RadioBand, ...]:
+        """What of the radio bands lies beyond, and counts nowhere."""
+        top = self.trusted_Hz
+        return tuple(
+            replace(band, low_Hz=max(band.low_Hz, top))
+            for band in self.radio_bands
+            if band.high_Hz > top
+        )

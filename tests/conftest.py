@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -75,6 +76,7 @@ def random_stages() -> MakeStages:
             grid_conductance_S=sometimes(0.0, 1e-9, 1e-4),
             grid_plate_conductance_S=sometimes(0.0, 1e-10, 1e-7),
         )
-        return stage, device
+        # Drawn last, so that every other value is what it has been.
+        return replace(stage, grid_capacitor_lead_H=sometimes(0.0, 1e-9, 1e-7)), device
 
     return make

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Annotated, Any, Literal, Self
+from types import MappingProxyType
+from typing import Annotated, Any, Final, Literal, Self
 
 import numpy as np
 from pydantic import AfterValidator, Field, PrivateAttr, ValidationInfo, model_validator
@@ -14,10 +15,19 @@ from explorer.brief.errors import NOT_GIVEN
 from explorer.drawer import Drawer, DrawerParts
 from explorer.series import series_values
 from explorer.tolerance_field import PartTolerance
-from explorer.units import Hertz, Kelvin, QuantityField, format_quantity
+from explorer.units import Hertz, Kelvin, Ohms, QuantityField, format_quantity
 from objectives import targets
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written, did_you_mean
+from objectives.circuit.arrival import (
+    WIRING_M,
+    AlongCable,
+    Arrival,
+    AtJack,
+    CommonMode,
+    ThroughSupply,
+    Way,
+)
 from objectives.radio import detection
 from objectives.radio.tables import radio_band, resistor_style, resistor_styles
 
@@ -72,7 +82,7 @@ class RadioBand(Section):
         examples=["1.7 MHz"],
     )
     attenuation: Annotated[float, QuantityField("dB", minimum=0)] = Field(
-        description="Attenuation required at the grid, relative to the reference (dB)."
+        description="Attenuation required at the grid, from the EMF of the carrier (dB)."
     )
 
     @model_validator(mode="before")
@@ -135,20 +145,74 @@ class Drive(Section):
 
 
 class Carrier(Section):
-    """The amplitude-modulated carrier whose detection is estimated."""
+    """The radio carrier: how it arrives, and the level at which its detection is estimated."""
 
+    arrives: Way = Field(
+        default="at the jack",
+        description="Where its EMF enters: at the input terminals, whatever lies ahead of them; in "
+        "series with the conductor of the cable; along the screen of a lead, across its bond to "
+        "the chassis; or at the top of the plate load, whatever lies ahead of it.",
+        examples=["through the supply"],
+    )
+    impedance: Ohms | None = Field(
+        default=None,
+        description="What the EMF stands behind (ohm): 50 at the jack and through the supply, 150 "
+        "in common mode, unless stated; none along the cable.",
+        examples=["75"],
+    )
+    bond_inductance: Annotated[float, QuantityField("H", above=0)] | None = Field(
+        default=None,
+        description="In common mode: from the screen to the chassis (H); default: 30 mm of wire.",
+        examples=["23 nH"],
+    )
+    wiring_metres: Annotated[float, QuantityField("ratio", above=0)] = Field(
+        default=WIRING_M,
+        description="Longest path from the input terminals through stopper and valve and back "
+        "along the chassis (m): nothing is said of radio where it is more than a tenth of a wave.",
+        examples=[0.1],
+    )
     level: Annotated[float, QuantityField("V", above=0)] = Field(
         default=0.1,
-        description="Unmodulated carrier EMF in series with the source (V r.m.s.).",
+        description="EMF of the unmodulated carrier (V r.m.s.).",
         examples=["0.1 V"],
     )
     modulation: Annotated[float, QuantityField("percent", minimum=0, maximum=100)] = Field(
         default=30.0, description="Modulation depth (per cent)."
     )
 
-    def record(self) -> detection.Carrier:
+    @model_validator(mode="after")
+    def _of_this_way(self) -> Self:
+        if self.impedance is not None and self.arrives == "along the cable":
+            shown = Written(format_quantity(self.impedance, "ohm"))
+            allowed = "expected nothing: along the cable the source is all there is"
+            raise InputError("impedance", shown, allowed)
+        if self.bond_inductance is not None and self.arrives != "common mode":
+            shown = Written(format_quantity(self.bond_inductance, "H"))
+            raise InputError("bond_inductance", shown, 'expected only with arrives = "common mode"')
+        return self
+
+    def arrival(self, cable_m: float, cable_F: float) -> Arrival:
+        """Return how it arrives, with so much cable (m, F) ahead of the stage."""
+        stated = {
+            "impedance_ohm": self.impedance,
+            "bond_H": self.bond_inductance,
+            "cable_F": cable_F if self.arrives == "along the cable" else None,
+        }
+        return _WAYS[self.arrives](
+            wiring_m=self.wiring_metres,
+            cable_m=cable_m,
+            **{name: value for name, value in stated.items() if value is not None},
+        )
+
+    def record(self, cable_m: float, cable_F: float) -> detection.Carrier:
         """Return the carrier as the scores take it."""
-        return detection.Carrier(self.level, self.modulation / 100)
+        arrival = self.arrival(cable_m, cable_F)
+        return detection.Carrier(self.level, self.modulation / 100, arrival=arrival)
+
+
+_WAYS: Final[Mapping[Way, type[Arrival]]] = MappingProxyType(
+    {kind.way: kind for kind in (AtJack, AlongCable, CommonMode, ThroughSupply)}
+)
 
 
 class Tolerance(Section):

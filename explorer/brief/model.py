@@ -251,7 +251,12 @@ class Brief(Section):
         self._valves = context.get("valves", ())
         if not context.get("unread"):  # what depends on a file that cannot be read is not judged
             Mistakes.raise_any(
-                [*self._part_errors(), *self._score_errors(), *self._device_errors()]
+                [
+                    *self._part_errors(),
+                    *self._score_errors(),
+                    *self._device_errors(),
+                    *self._radio_errors(),
+                ]
             )
         return self
 
@@ -323,6 +328,20 @@ class Brief(Section):
         return drawer is not None and all(
             np.any(np.isfinite(drawer.parts(kind).price)) for kind in kinds
         )
+
+    def _radio_errors(self) -> Iterator[InputError]:
+        if self.carrier.arrives == "along the cable" and self.driver.cable_m == 0:
+            allowed = "expected another way, or driver.cable_capacitance, or driver.cable"
+            yield InputError("carrier.arrives", self.carrier.arrives, allowed)
+        bands = self.targets.radio_bands
+        top = self.carrier.arrival(self.driver.cable_m, self.driver.cable_F).trust.highest_Hz
+        if bands and all(band.low >= top for band in bands):
+            shown = Written(", ".join(band.name for band in bands))
+            allowed = (
+                f"expected a band that begins below {format_quantity(top, 'Hz', 3)}: the model is "
+                "trusted up to there"
+            )
+            yield InputError("targets.radio_bands", shown, allowed)
 
     def _device_errors(self) -> Iterator[InputError]:
         if (self.valve is None) == (self.transistor is None):

@@ -22,7 +22,7 @@ from explorer.drawer import DRAWER_COLUMNS
 from explorer.units import UNITS, QuantityField, format_quantity
 from objectives.devices.terms import VALVE
 from objectives.format import sentence, unit_symbol
-from objectives.radio.tables import radio_bands, resistor_styles, wirings
+from objectives.radio.tables import capacitor_styles, radio_bands, resistor_styles, wirings
 from objectives.scores.registry import REGISTRY, Score
 
 _BY_SCORE: Final = ("scores", "windows")
@@ -193,6 +193,7 @@ def _names() -> Iterator[str]:
         ("Cables and wiring by the metre", wiring["metre"]),
         ("Wiring by the piece", wiring["piece"]),
         ("Styles of resistors", [style.name for style in resistor_styles()]),
+        ("Styles of capacitors", [style.name for style in capacitor_styles()]),
     ):
         yield _item(head, ", ".join(f"`{name}`" for name in names) + ".")
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -11,7 +12,7 @@ from explorer.brief.base import Section
 from explorer.brief.errors import NOT_GIVEN
 from explorer.units import Farads, Henries, QuantityField
 from objectives.checks import InputError, did_you_mean
-from objectives.radio.tables import resistor_style, wiring, wirings
+from objectives.radio.tables import capacitor_style, resistor_style, wiring, wirings
 
 Between = Literal[
     "grid to plate", "grid to cathode", "plate to cathode", "grid to ground", "plate to ground"
@@ -57,6 +58,9 @@ class WiringPiece(Section):
         return float(wiring(self.kind).total_F(amount))
 
 
+_USUAL_CAPACITOR = "ceramic disc"
+
+
 class Strays(Section):
     """Wiring capacitances (F) and lead inductances (H), beside those of the valve itself."""
 
@@ -88,6 +92,16 @@ class Strays(Section):
         "and lead inductance.",
         examples=["metal film 1/4 W"],
     )
+    grid_capacitor_inductance: Henries = Field(
+        default=capacitor_style(_USUAL_CAPACITOR).lead_H,
+        description="Leads and body of the capacitor from grid to ground (H).",
+    )
+    grid_capacitor_style: str | None = Field(
+        default=None,
+        description="Style of the capacitor from grid to ground, from the table of styles; gives "
+        f"its inductance, which is that of a {_USUAL_CAPACITOR} if left out.",
+        examples=["SMD 0805"],
+    )
     grid_lead_inductance: Henries = Field(default=0.0, description="Lead of the grid (H).")
     plate_lead_inductance: Henries = Field(default=0.0, description="Lead of the plate (H).")
     cathode_lead_inductance: Henries = Field(default=0.0, description="Lead of the cathode (H).")
@@ -107,13 +121,30 @@ class Strays(Section):
 
     @model_validator(mode="before")
     @classmethod
-    def _style_from_table(cls, raw: Any) -> Any:
-        """Fill in what the style of the stopper says, where the brief does not."""
-        if not isinstance(raw, Mapping) or not isinstance(raw.get("stopper_style"), str):
+    def _styles_from_table(cls, raw: Any) -> Any:
+        """Fill in what the styles of stopper and capacitor say, where the brief does not."""
+        if not isinstance(raw, Mapping):
             return raw
-        try:
-            style = resistor_style(raw["stopper_style"])
-        except ValueError as error:
-            raise InputError("stopper_style", raw["stopper_style"], str(error)) from None
-        table = {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
+        table: dict[str, float] = {}
+        for key, fields in _STYLED.items():
+            if isinstance(raw.get(key), str):
+                try:
+                    table |= fields(raw[key])
+                except ValueError as error:
+                    raise InputError(key, raw[key], str(error)) from None
         return {**table, **raw}
+
+
+def _of_stopper(name: str) -> dict[str, float]:
+    style = resistor_style(name)
+    return {"stopper_shunt": style.shunt_F, "stopper_lead_inductance": style.lead_H}
+
+
+def _of_capacitor(name: str) -> dict[str, float]:
+    return {"grid_capacitor_inductance": capacitor_style(name).lead_H}
+
+
+_STYLED: Final[Mapping[str, Callable[[str], dict[str, float]]]] = MappingProxyType(
+    {"stopper_style": _of_stopper, "grid_capacitor_style": _of_capacitor}
+)
+"""For a key that names a style: what it says, by the keys that say the same."""

@@ -44,6 +44,10 @@ _TRACK = _freed(f"{DRIVER}divider_shunt_ohm")
 _LEVEL = Freed(ELEMENTS[f"{DRIVER}level_fraction"], QuantityField("ratio", minimum=0, maximum=1))
 
 
+_USUAL_F_PER_M = 100e-12
+"""Capacitance of a metre of a usual screened cable (common practice, no source)."""
+
+
 def _exactly_one(table: Section, *names: str) -> None:
     given = [name for name in names if getattr(table, name) is not None]
     if len(given) != 1:
@@ -272,6 +276,11 @@ class Driver(Section):
         if self.cable is None or self.cable_metres is None:
             return self.cable_capacitance
         return self.cable_capacitance + float(wiring(self.cable).total_F(self.cable_metres))
+
+    @property
+    def cable_m(self) -> float:
+        """Length of the cable (m): stated, or that of a usual cable of its capacitance."""
+        return self.cable_metres or self.cable_F / _USUAL_F_PER_M
 
     @property
     def divider(self) -> dict[str, float]:

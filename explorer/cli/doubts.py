@@ -17,8 +17,12 @@ from objectives.scores.registry import REGISTRY
 # {value}, {least} and {most} are quantities, {name} what it is about; the others words of Terms.
 _WORDS: Final[Mapping[DoubtKind, str]] = MappingProxyType(
     {
-        "band beyond the model": "{name} reaches {value}; above {most} the {kind} no longer "
-        "follows its {grid} at once, and what is calculated there is a rough guide.",
+        "band beyond the wiring": "{name}: not scored above {most}: the model is trusted up to "
+        "there, where carrier.wiring_metres is a tenth of a wave.",
+        "band beyond the cable": "{name}: not scored above {most}: the model is trusted up to "
+        "there, where the cable is a tenth of a wave long.",
+        "band beyond the device": "{name}: not scored above {most}: the model is trusted up to "
+        "there; beyond, the {kind} no longer follows its {grid} at once.",
         "corner near the reference": "{value} is asked, but a corner is where the level is 3 dB "
         "under that at reference.frequency: expected {least} or more, or a lower "
         "reference.frequency.",

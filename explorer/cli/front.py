@@ -18,7 +18,7 @@ from reports.sections.infeasible import (
     not_alone_words,
     relaxation_words,
 )
-from reports.sections.levels import attenuator_loss
+from reports.sections.levels import attenuator_loss, unscored_words
 from reports.sections.pick import (
     exchange_words,
     given_up_words,
@@ -93,6 +93,8 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
     yield "Gives", ", ".join(gives) + behind
     if untrusted := untrusted_words(data.pick):
         yield "Doubt", untrusted
+    if unscored := unscored_words(data.pick.targets):
+        yield "Radio", unscored
     yield "Gives up", given_up_words(data, decision)
     for other in decision.alternatives:
         name = sentence(mark_words(other.kind, other.score, data.terms))

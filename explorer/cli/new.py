@@ -185,11 +185,19 @@ def _band(text: str) -> tuple[str, float]:
     """Return the key of a radio band and the attenuation asked (dB) of ``FM=30 dB``."""
     from explorer.units import QuantityError, QuantityField
     from objectives.checks import InputError, one_of
-    from objectives.radio.tables import radio_bands
+    from objectives.circuit.arrival import AtJack
+    from objectives.format import quantity
+    from objectives.radio.tables import radio_band, radio_bands
 
     key, _, level = (piece.strip() for piece in text.partition("="))
     keys = {band.key.casefold(): band.key for band in radio_bands()}
     one_of("--radio", keys.get(key.casefold(), key), keys.values())
+    top = AtJack().trust.highest_Hz
+    if radio_band(key).low_Hz >= top:
+        allowed = (
+            f"expected a band below {quantity(top, 'Hz', 3)}: the model is trusted up to there"
+        )
+        raise InputError("--radio", text, allowed)
     try:
         return keys[key.casefold()], QuantityField("dB", minimum=0).parse(level or _RADIO_dB)
     except QuantityError as error:

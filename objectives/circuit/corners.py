@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray, flatten
+from objectives.circuit.arrival import QUASI_STATIC_HZ, Arrival
 from objectives.circuit.network import Network, networks
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import (
     LOWEST_HZ,
     ON_AXIS,
-    QUASI_STATIC_HZ,
     in_chunks,
     pencil_eigenvalues,
 )
@@ -43,7 +43,11 @@ def level_dB(network: Network, port: Port) -> FloatArray:
 
 
 def swept_level_dB(
-    stage: Stage, device: SmallSignal, frequency_Hz: FloatArray, port: Port
+    stage: Stage,
+    device: SmallSignal,
+    frequency_Hz: FloatArray,
+    port: Port,
+    arrival: Arrival | None = None,
 ) -> FloatArray:
     """Return the level (dB) of every stage at every frequency, shape (*batch, frequencies).
 
@@ -52,7 +56,7 @@ def swept_level_dB(
     """
     shape = np.broadcast_shapes(stage.shape, device.shape)
     level = np.empty((math.prod(shape), frequency_Hz.size))
-    for block, network in networks(stage, device, frequency_Hz, shape):
+    for block, network in networks(stage, device, frequency_Hz, shape, arrival):
         level[block] = level_dB(network, port)
     return level.reshape(*shape, frequency_Hz.size)
 
@@ -72,13 +76,13 @@ def corner_frequency(
     The response is walked outward from the reference in quarter decades until it lies below the
     level sought; from 10 MHz on, where leads resonate and a dip may be narrower than any step, it
     is looked at between all of its crossings of that level instead, which are eigenvalues. The
-    first crossing is closed in on with a bracketed root finder to 1e-8 in log2 f (the error in f is
-    below 0.0001 %). Shape: that of the batch. ``inf`` (upper) or 0 (lower) where no crossing lies
-    inside LOWEST_HZ..HIGHEST_HZ.
+    first crossing is closed in on with a bracketed root finder to 1e-10 in log2 f: beside a notch
+    the level falls by 1e4 dB an octave. Shape: that of the batch. ``inf`` (upper) or 0 (lower)
+    where no crossing lies inside LOWEST_HZ..HIGHEST_HZ.
 
     ``near_Hz``, broadcasting with the batch, says where the crossing is expected: the corner of a
     nominal stage when the stages differ from it by their tolerances only. Secant steps from there
-    find it several times as fast to the same accuracy; stages in which they do not settle within
+    find it several times as fast, to 1e-8 in log2 f; stages in which they do not settle within
     an octave are walked as the others are.
     """
     shape = np.broadcast_shapes(stage.shape, device.shape, np.shape(reference_Hz))
@@ -130,7 +134,7 @@ def corner_frequency(
     if found.size:
         root = bracketed_roots(
             lambda log2_f, at: level(at, log2_f) - sought[at],
-            inner[found], outer[found], found, tolerance=(1e-8, 0.0),
+            inner[found], outer[found], found, tolerance=(1e-10, 0.0),
         )  # fmt: skip
         result[found] = 2.0**root.x
     return result.reshape(shape)

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.circuit.network import elastance
+from objectives.circuit.branches import elastance
 from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS, GROUND, Element
 from objectives.stage import Stage
@@ -24,10 +24,10 @@ _BRANCHES = tuple(element for element in ELEMENTS.values() if element.between)
 _NODES = sorted({node for element in _BRANCHES for node in element.between} - {GROUND})
 UNKNOWNS = (*_NODES, *(f"i_{element.key}" for element in _BRANCHES if element.in_series))
 """Voltages of the nodes: c after the source resistance, a after the input coupling, m between
-stopper and its lead, x outside the grid lead, g/k/p the electrodes, y outside the cathode lead, j
-the joint of the split cathode resistor, b between bypass and its series resistor, q outside the
-plate lead, t the top of the plate load, o the output. Then the currents of the branches that may be
-shorts, by their keys."""
+stopper and its lead, x outside the grid lead, w between grid capacitor and its lead, g/k/p the
+electrodes, y outside the cathode lead, j the joint of the split cathode resistor, b between bypass
+and its series resistor, q outside the plate lead, t the top of the plate load, o the output. Then
+the currents of the branches that may be shorts, by their keys."""
 
 NODE_OF: Final = {"grid": "g", "cathode": "k", "plate": "p", "output": "o"}
 """The node of each place where a stage's response is taken."""

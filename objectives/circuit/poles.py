@@ -11,6 +11,7 @@ import numpy as np
 
 from objectives.arrays import ComplexArray, FloatArray, flatten
 from objectives.checks import require
+from objectives.circuit.arrival import QUASI_STATIC_HZ
 from objectives.circuit.nodal import Descriptor, descriptor
 from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS
@@ -18,15 +19,6 @@ from objectives.stage import Stage
 
 LOWEST_HZ = 1e-3
 """What is slower than this is not told from direct current; a lower corner is reported as 0."""
-
-QUASI_STATIC_HZ = 300e6
-"""Up to here the valve is taken to follow its grid at once.
-
-The 12AT7, made for the purpose, is offered as an amplifier and mixer to about 300 MHz (RCA data
-sheet, from memory); transit-time loading grows with the square of frequency beyond (W. R. Ferris,
-Input resistance of vacuum tubes as ultra-high-frequency amplifiers, Proc. IRE 24, 1936, p. 82,
-from memory).
-"""
 
 _CHUNK = 2048
 

@@ -18,11 +18,11 @@ import numpy as np
 
 from objectives.arrays import FloatArray, IntArray, flatten
 from objectives.checks import require
+from objectives.circuit.arrival import QUASI_STATIC_HZ
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.poles import (
     ON_AXIS,
-    QUASI_STATIC_HZ,
     SLOWEST,
     in_chunks,
     least_damping,
@@ -202,9 +202,8 @@ def negative_input_resistance(
     network = Network(stage.expand(), device.expand(), f)
     wide, s = network.stage, network.s
     behind = 1.0 / network.input_admittance_S + s * wide.grid_lead_H
-    shunt = wide.leak_at_grid / wide.grid_leak_ohm + s * (
-        wide.grid_capacitor_F + wide.stray_grid_ground_F
-    )
+    leak_S = wide.leak_at_grid / wide.grid_leak_ohm
+    shunt = leak_S + network.grid_circuit.capacitor_S + s * wide.stray_grid_ground_F
     series = (behind / (1.0 + behind * shunt)).real
     worst = series.argmin(axis=-1)
     return PortResistance(

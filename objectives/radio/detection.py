@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import require
+from objectives.circuit.arrival import Arrival, AtJack
 from objectives.circuit.network import Network
 from objectives.circuit.noise import to_dBu
 from objectives.circuit.small_signal import SmallSignal
@@ -23,7 +24,7 @@ QUIETEST_DBU = -300.0
 
 @dataclass(frozen=True)
 class Carrier:
-    """An amplitude-modulated carrier in series with the source.
+    """An amplitude-modulated carrier, and how it arrives.
 
     100 mV is a stated example, not a limit from a standard; 30 % is the modulation depth at which
     receivers are customarily measured (common practice, no source).
@@ -35,6 +36,8 @@ class Carrier:
     """Modulation depth, 0 to 1."""
     audio_Hz: float = 1000.0
     """Frequency (Hz) of the modulating tone."""
+    arrival: Arrival = field(default_factory=AtJack)
+    """Where its EMF enters; the hard case unless stated."""
 
     def __post_init__(self) -> None:
         emf, depth, tone = self.emf_V, self.modulation, self.audio_Hz
@@ -141,7 +144,7 @@ def detection(
     """
     wave = carrier or Carrier()
     f = np.atleast_1d(np.asarray(frequency_Hz, float))
-    radio = Network(stage.expand(), device.expand(), f)
+    radio = Network(stage.expand(), device.expand(), f, wave.arrival)
     peak = np.sqrt(2) * wave.emf_V
     v = peak * (radio.grid - radio.cathode)
     u = peak * (radio.plate - radio.cathode)

@@ -17,31 +17,38 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import ComplexArray, FloatArray, IntArray, flatten
 from objectives.assessment import Assessment
-from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, level_dB, swept_level_dB
+from objectives.circuit.arrival import Arrival
+from objectives.circuit.corners import HALF_POWER_DB, level_dB
 from objectives.circuit.network import Network
 from objectives.circuit.small_signal import SmallSignal
-from objectives.radio.tables import ResistorStyle, resistor_style, resistor_styles
+from objectives.format import first
+from objectives.radio.attenuation import attenuation_dB
+from objectives.radio.tables import (
+    CapacitorStyle,
+    ResistorStyle,
+    capacitor_styles,
+    resistor_style,
+    resistor_styles,
+)
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
 
 GRID_CAPACITORS_F = (10e-12, 22e-12, 47e-12, 100e-12, 220e-12)
 """Capacitors from grid to ground that :func:`alternatives` tries."""
 
+STYLED_F = 100e-12
+"""The capacitor that it tries in every style where none is fitted."""
+
+LOWEST_SWEPT_HZ = 1e3
 _POINTS_PER_DECADE = 24
 _CHUNK = 256
 
 
-def attenuation_dB(
-    stage: Stage, device: SmallSignal, frequency_Hz: ArrayLike, reference_Hz: float
-) -> FloatArray:
-    """Return how far (dB) the grid is below its level at the reference, shape (..., frequencies).
-
-    Both levels are relative to the source's EMF; negative where the grid has more than at the
-    reference frequency.
-    """
-    f = np.atleast_1d(np.asarray(frequency_Hz, float))
-    swept = swept_level_dB(stage, device, f, "grid")
-    return level_dB(Network(stage, device, reference_Hz), "grid")[..., None] - swept
+def swept_Hz(arrival: Arrival, points_per_decade: int) -> FloatArray:
+    """Return frequencies (Hz) from 1 kHz to where the network is trusted, even in the logarithm."""
+    top = arrival.trust.highest_Hz
+    count = 1 + math.ceil(points_per_decade * math.log10(top / LOWEST_SWEPT_HZ))
+    return np.geomspace(LOWEST_SWEPT_HZ, top, count)
 
 
 def stopper_impedance_ohm(stage: Stage, frequency_Hz: ArrayLike) -> ComplexArray:
@@ -53,7 +60,7 @@ def stopper_impedance_ohm(stage: Stage, frequency_Hz: ArrayLike) -> ComplexArray
 
 @dataclass(frozen=True)
 class StopperLimits:
-    """Up to where the stopper works, shape of the stage; inf: beyond 10 GHz."""
+    """Up to where the stopper works, shape of the stage; inf: beyond what the network tells."""
 
     impedance_Hz: FloatArray
     """Where its impedance is 3.01 dB off its resistance, by its capacitance or its inductance."""
@@ -63,22 +70,21 @@ class StopperLimits:
     Off either way: past a lead resonance the real part may for a while attenuate more.
     """
     greatest_dB: FloatArray
-    """The most attenuation at any frequency up to 1 GHz."""
+    """The most attenuation at any frequency that the network is trusted at."""
     greatest_Hz: FloatArray
     """Where that is: from here on the attenuation has stopped rising."""
 
 
-def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> StopperLimits:
+def stopper_limits(stage: Stage, device: SmallSignal, arrival: Arrival) -> StopperLimits:
     """Find up to where the stopper is a resistor, and where the attenuation stops rising.
 
-    Swept 24 times a decade from the reference frequency to 10 GHz, the first crossing refined by
-    root finding. A stage without a stopper has limits of inf.
+    Swept 24 times a decade from 1 kHz to where the network is trusted, the first crossing refined
+    by root finding. A stage without a stopper has limits of inf.
     """
     shape = np.broadcast_shapes(stage.shape, device.shape)
     stages, devices = flatten(stage, shape), flatten(device, shape)
     count = math.prod(shape)
-    decades = np.log10(HIGHEST_HZ / reference_Hz)
-    f = np.geomspace(reference_Hz, HIGHEST_HZ, 1 + int(np.ceil(decades * _POINTS_PER_DECADE)))
+    f = swept_Hz(arrival, _POINTS_PER_DECADE)
 
     def impedance_off(log2_f: FloatArray, which: IntArray) -> FloatArray:
         own = stages.at(which)
@@ -90,12 +96,11 @@ def stopper_limits(stage: Stage, device: SmallSignal, reference_Hz: float) -> St
     def rejection_off(log2_f: FloatArray, which: IntArray) -> FloatArray:
         own, valve, here = stages.at(which), devices.at(which), 2.0**log2_f
         ideal = replace(own, stopper_shunt_F=0.0, stopper_lead_H=0.0)
-        real_dB = level_dB(Network(own, valve, here), "grid")
-        off = real_dB - level_dB(Network(ideal, valve, here), "grid")
+        real_dB = level_dB(Network(own, valve, here, arrival), "grid")
+        off = real_dB - level_dB(Network(ideal, valve, here, arrival), "grid")
         return np.where(own.stopper_ohm > 0, np.abs(off), 0.0)
 
-    swept = f[f <= 1e9]
-    attenuation = attenuation_dB(stage, device, swept, reference_Hz)
+    attenuation = attenuation_dB(stage, device, f, arrival)
     return StopperLimits(
         impedance_Hz=_first_crossing_Hz(impedance_off, f, count).reshape(shape),
         rejection_Hz=_first_crossing_Hz(rejection_off, f, count).reshape(shape),
@@ -135,11 +140,14 @@ class Alternative:
 
     style: str
     """Style of the stopper; empty where it stays as it is."""
+    capacitor_style: str
+    """Style of the capacitor from grid to ground; empty where it has the leads of the stage's."""
     added_F: float
     """What is added from grid to ground; 0 where nothing is."""
     stopper_shunt_F: float
     stopper_lead_H: float
     grid_capacitor_F: float
+    grid_capacitor_lead_H: float
     input_corner_Hz: float
     upper_corner_Hz: float
     stopper_limit_Hz: float
@@ -157,34 +165,43 @@ def alternatives(
     *,
     styles: Sequence[ResistorStyle] | None = None,
     grid_capacitors_F: Sequence[float] = GRID_CAPACITORS_F,
+    capacitors: Sequence[CapacitorStyle] | None = None,
 ) -> list[Alternative]:
     """Try other stopper styles and capacitors at the grid on one stage, resistance unchanged.
 
     The first row is the stage as it is (ValueError if more than one); then the styles of the table
-    (two quarter-watt parts in series among them), then a second small capacitor from grid to
-    ground. All are worked out as one batch.
+    (two quarter-watt parts in series among them), then more capacitance from grid to ground, behind
+    the leads that the stage states for it, then every style of the capacitor that is fitted (of
+    :data:`STYLED_F` where none is). All are worked out as one batch.
     """
     one = assessment.single()
     stage = one.stage
     if styles is None:
         styles = (*resistor_styles(), resistor_style("carbon film 1/4 W").in_series(2))
-    rows: list[tuple[str, float, dict[str, float]]] = [("", 0.0, {})]
-    if float(np.ravel(stage.stopper_ohm)[0]) > 0:
+    rows: list[tuple[str, str, float, dict[str, float]]] = [("", "", 0.0, {})]
+    if first(stage.stopper_ohm) > 0:
         rows += [
-            (style.name, 0.0, {"stopper_shunt_F": style.shunt_F, "stopper_lead_H": style.lead_H})
+            (style.name, "", 0.0,
+             {"stopper_shunt_F": style.shunt_F, "stopper_lead_H": style.lead_H})
             for style in styles
-        ]
-    fitted_F = float(np.ravel(stage.grid_capacitor_F)[0])
+        ]  # fmt: skip
+    fitted_F = first(stage.grid_capacitor_F)
     rows += [
-        ("", added_F, {"grid_capacitor_F": fitted_F + added_F}) for added_F in grid_capacitors_F
+        ("", "", added_F, {"grid_capacitor_F": fitted_F + added_F}) for added_F in grid_capacitors_F
     ]
-    names = ("stopper_shunt_F", "stopper_lead_H", "grid_capacitor_F")
+    styled_F = fitted_F or STYLED_F
+    rows += [
+        ("", style.name, styled_F - fitted_F,
+         {"grid_capacitor_F": styled_F, "grid_capacitor_lead_H": style.lead_H})
+        for style in (capacitor_styles() if capacitors is None else capacitors)
+    ]  # fmt: skip
+    names = ("stopper_shunt_F", "stopper_lead_H", "grid_capacitor_F", "grid_capacitor_lead_H")
     varied = {
         name: np.array([change.get(name, getattr(stage, name)) for *_, change in rows], float)
         for name in names
     }
     batch = replace(one, stage=replace(stage, **varied))
-    limits = stopper_limits(batch.loaded, batch.linear, batch.targets.reference_Hz)
+    limits = stopper_limits(batch.loaded, batch.linear, batch.targets.carrier.arrival)
     margins = batch.radio_margins_dB
     bands = list(margins)
     table = np.array([margins[name] for name in bands]) if bands else np.zeros((0, len(rows)))
@@ -193,6 +210,7 @@ def alternatives(
     return [
         Alternative(
             style=style,
+            capacitor_style=capacitor,
             added_F=added_F,
             **{name: float(varied[name][at]) for name in names},
             input_corner_Hz=float(inputs[at]),
@@ -202,9 +220,9 @@ def alternatives(
             worst_band=bands[int(table[:, at].argmin())] if bands else "",
             attenuation_dB={
                 band.name: float(margins[band.name][at]) + band.attenuation_dB
-                for band in batch.targets.radio_bands
+                for band in batch.targets.scored_bands
             },
             detected_dBu=float(detected[at]),
         )
-        for at, (style, added_F, _) in enumerate(rows)
+        for at, (style, capacitor, added_F, _) in enumerate(rows)
     ]

@@ -103,6 +103,20 @@ class ResistorStyle:
         )
 
 
+@dataclass(frozen=True)
+class CapacitorStyle:
+    """What a small capacitor of one make is besides its capacitance."""
+
+    name: str
+    description: str
+    lead_H: float
+    """Inductance of body and leads in series."""
+    source: str
+    body_mm: float | None = None
+    lead_mm: float | None = None
+    lead_diameter_mm: float | None = None
+
+
 def _read(file: str, table: str, kind: type[_T]) -> tuple[_T, ...]:
     text = resources.files("objectives").joinpath("data", file).read_text("utf-8")
     try:
@@ -141,6 +155,20 @@ def resistor_style(name: str) -> ResistorStyle:
     An unknown name is an InputError that lists those there are.
     """
     return _named("resistor_style", name, {style.name: style for style in resistor_styles()})
+
+
+@cache
+def capacitor_styles() -> tuple[CapacitorStyle, ...]:
+    """Return every capacitor style of the table."""
+    return _read("capacitor_styles.toml", "style", CapacitorStyle)
+
+
+def capacitor_style(name: str) -> CapacitorStyle:
+    """Return a style by name, e.g. ``"ceramic disc"``; case and spacing do not matter.
+
+    An unknown name is an InputError that lists those there are.
+    """
+    return _named("capacitor_style", name, {style.name: style for style in capacitor_styles()})
 
 
 @cache

@@ -13,20 +13,20 @@ from objectives.radio.detection import QUIETEST_DBU, Detection, detection
 from objectives.scores.registry import Step, greatest, least, score
 from objectives.targets import BAND_POINTS
 
+_NONE_SCORED = "not given, or all beyond where the network is trusted"
+
 
 def assessed_detection(a: Assessment, frequency_Hz: ArrayLike | None = None) -> Detection:
     """Return :func:`detection` of a batch with its targets' carrier.
 
-    Without frequencies those of the targets' radio bands are taken, :data:`BAND_POINTS` to a band,
+    Without frequencies those of the targets' scored bands are taken, :data:`BAND_POINTS` to a band,
     band by band; ValueError if there are none either.
     """
     if frequency_Hz is None:
-        bands = a.targets.radio_bands
+        bands = a.targets.scored_bands
         if not bands:
-            raise ValueError("targets.radio_bands: not given: detection needs at least one")
-        frequency_Hz = np.concatenate(
-            [np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS) for band in bands]
-        )
+            raise ValueError(f"targets.radio_bands: {_NONE_SCORED}: detection needs at least one")
+        frequency_Hz = np.concatenate([band.frequencies_Hz for band in bands])
     return detection(a.loaded, a.linear, a.point, a.device.law, frequency_Hz, a.targets.carrier)
 
 
@@ -34,7 +34,7 @@ def detected_by_band_dBu(a: Assessment) -> dict[str, FloatArray]:
     """Return for each radio band of the targets the loudest audio (dBu) of a carrier in it."""
     level = assessed_detection(a).level_dBu
     per_band = level.reshape(*level.shape[:-1], -1, BAND_POINTS).max(axis=-1)
-    return {band.name: per_band[..., at] for at, band in enumerate(a.targets.radio_bands)}
+    return {band.name: per_band[..., at] for at, band in enumerate(a.targets.scored_bands)}
 
 
 @score(
@@ -50,7 +50,8 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
 
 @score(
     "rf_margin_dB", "dB", "maximise",
-    "least attenuation at the {grid} over the radio bands, minus what is required",
+    "least attenuation from the carrier's EMF to the {grid} over the radio bands, minus what is "
+    "required",
     label="RF margin",
     step=Step(1.0, "wiring decides the last decibel at radio frequencies"),
     superlative="most radio rejection",
@@ -59,5 +60,5 @@ def _detected(a: Assessment) -> Sequence[FloatArray]:
 )  # fmt: skip
 def _rf_margin(a: Assessment) -> Sequence[FloatArray]:
     if not a.radio_margins_dB:
-        raise ValueError("targets.radio_bands: not given: rf_margin_dB needs at least one")
+        raise ValueError(f"targets.radio_bands: {_NONE_SCORED}: rf_margin_dB needs at least one")
     return tuple(a.radio_margins_dB.values())

@@ -321,7 +321,8 @@ def _solvable(parts: Stage) -> Stage:
     return replace(
         parts,
         bypass_F=np.minimum(np.asarray(parts.bypass_F), FULL_BYPASS_F),
-        stopper_lead_H=0.0, grid_lead_H=0.0, plate_lead_H=0.0, cathode_lead_H=0.0,
+        stopper_lead_H=0.0, grid_capacitor_lead_H=0.0,
+        grid_lead_H=0.0, plate_lead_H=0.0, cathode_lead_H=0.0,
         grid_leak_ohm=np.minimum(np.asarray(parts.grid_leak_ohm), _INSULATION_OHM),
         load_ohm=np.minimum(
             np.asarray(parts.load_ohm), np.where(direct, _INSULATION_OHM, _OPEN_OUTPUT_OHM)

@@ -10,17 +10,19 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.circuit.corners import level_dB
 from objectives.circuit.network import Network
 from objectives.format import first, quantity
-from objectives.radio.stopper import attenuation_dB
+from objectives.radio.attenuation import attenuation_dB
+from objectives.radio.stopper import LOWEST_SWEPT_HZ, swept_Hz
 from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
 
 IDEAL_STOPPER: Final[Mapping[str, float]] = {"stopper_shunt_F": 0.0, "stopper_lead_H": 0.0}
 NO_STOPPER: Final[Mapping[str, float]] = {"stopper_ohm": 0.0, "stopper_lead_H": 0.0}
-_SWEPT_HZ: Final = np.geomspace(1e3, 2e9, 253)
+_POINTS_PER_DECADE: Final = 40
 _HEIGHT: Final = 320
 _STOPPERS: Final[LineStyles] = {
     "as it is": (ACCENTS["blue"], [1, 0]),
@@ -30,58 +32,64 @@ _STOPPERS: Final[LineStyles] = {
 
 
 def least_attenuation_dB(one: Assessment) -> dict[str, float]:
-    """Return the least attenuation at the grid in each radio band of the targets, by its name."""
+    """Return the least attenuation at the grid in each band that is scored, by its name."""
     margins = one.radio_margins_dB
-    return {b.name: first(margins[b.name]) + b.attenuation_dB for b in one.targets.radio_bands}
+    return {b.name: first(margins[b.name]) + b.attenuation_dB for b in one.targets.scored_bands}
 
 
 def rejection_sweep(one: Assessment) -> pd.DataFrame:
-    """Return the attenuation at the grid from 1 kHz to 2 GHz, 40 points a decade.
+    """Return the attenuation from 1 kHz to where the network is trusted, 40 points a decade.
 
     Columns: frequency_Hz, attenuation_dB, stopper ('as it is', 'with an ideal stopper',
     'without a stopper'; only the first where none is fitted).
     """
     fitted = first(one.stage.stopper_ohm) > 0
+    arrival, swept = one.targets.carrier.arrival, _swept_Hz(one)
     changes = zip(_STOPPERS, ({}, IDEAL_STOPPER, NO_STOPPER), strict=True)
     sweeps = {
-        name: attenuation_dB(
-            replace(one.loaded, **change), one.linear, _SWEPT_HZ, one.targets.reference_Hz
-        )
+        name: attenuation_dB(replace(one.loaded, **change), one.linear, swept, arrival)
         for name, change in changes
         if fitted or not change
     }
-    return _long(sweeps, "attenuation_dB", "stopper")
+    return _long(swept, sweeps, "attenuation_dB", "stopper")
+
+
+def _swept_Hz(one: Assessment) -> FloatArray:
+    return swept_Hz(one.targets.carrier.arrival, _POINTS_PER_DECADE)
 
 
 def gain_sweep(one: Assessment) -> pd.DataFrame:
-    """Return the gain from 1 kHz to 2 GHz: columns frequency_Hz, gain_dB, path ('plate', 'output').
+    """Return the gain from 1 kHz to where the network is trusted.
 
-    That to the plate is from the grid, that to the output from the source.
+    Columns: frequency_Hz, gain_dB, path ('plate', 'output'); that to the plate is from the grid,
+    that to the output from the source.
     """
-    network = Network(one.loaded.expand(), one.linear.expand(), _SWEPT_HZ)
+    swept = _swept_Hz(one)
+    network = Network(one.loaded.expand(), one.linear.expand(), swept)
     levels = {
         "plate": level_dB(network, "plate") - level_dB(network, "grid"),
         "output": level_dB(network, "output"),
     }
-    return _long(levels, "gain_dB", "path")
+    return _long(swept, levels, "gain_dB", "path")
 
 
-def _long(curves: Mapping[str, np.ndarray], value: str, by: str) -> pd.DataFrame:
+def _long(swept: FloatArray, curves: Mapping[str, np.ndarray], value: str, by: str) -> pd.DataFrame:
     return pd.concat(
         [
-            pd.DataFrame({"frequency_Hz": _SWEPT_HZ, value: curve.ravel(), by: name})
+            pd.DataFrame({"frequency_Hz": swept, value: curve.ravel(), by: name})
             for name, curve in curves.items()
         ],
         ignore_index=True,
     )
 
 
-def _along(field: str = "frequency_Hz") -> alt.X:
+def _along(one: Assessment, field: str = "frequency_Hz") -> alt.X:
+    ends = [LOWEST_SWEPT_HZ, one.targets.trusted_Hz]
     return alt.X(
         f"{field}:Q",
         title="frequency (Hz)",
-        scale=alt.Scale(type="log", domain=[_SWEPT_HZ[0], _SWEPT_HZ[-1]], nice=False),
-        axis=alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(3, 10)]),
+        scale=alt.Scale(type="log", domain=ends, nice=False),
+        axis=alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(3, 9)]),
     )
 
 
@@ -90,10 +98,10 @@ def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart
     swept = rejection_sweep(one)
     bands = pd.DataFrame(
         {
-            "low_Hz": [band.low_Hz for band in one.targets.radio_bands],
-            "high_Hz": [band.high_Hz for band in one.targets.radio_bands],
-            "required_dB": [band.attenuation_dB for band in one.targets.radio_bands],
-            "band": [band.name for band in one.targets.radio_bands],
+            "low_Hz": [band.low_Hz for band in one.targets.scored_bands],
+            "high_Hz": [band.high_Hz for band in one.targets.scored_bands],
+            "required_dB": [band.attenuation_dB for band in one.targets.scored_bands],
+            "band": [band.name for band in one.targets.scored_bands],
         }
     )
     bands["middle_Hz"] = np.sqrt(bands["low_Hz"] * bands["high_Hz"])
@@ -105,10 +113,10 @@ def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart
     grid = one.device.terms.grid
     title = f"attenuation at the {grid} (dB)"
     given = alt.Y("attenuation_dB:Q", title=title, scale=scale)
-    span = alt.Chart(bands).encode(x=_along("low_Hz"), x2="high_Hz:Q")
+    span = alt.Chart(bands).encode(x=_along(one, "low_Hz"), x2="high_Hz:Q")
     layers: list[alt.Chart] = [
         span.mark_rect(color=ACCENTS["gold"], opacity=0.22, stroke=ACCENTS["gold"]),
-        styled_lines(swept, _along(), given, "stopper", _STOPPERS),
+        styled_lines(swept, _along(one), given, "stopper", _STOPPERS),
     ]
     if required:
         asked = alt.Y("required_dB:Q", scale=scale, title=title)
@@ -116,11 +124,11 @@ def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart
         stroke = alt.Chart(bands).mark_point(shape="stroke", size=90, color=INK, strokeWidth=3)
         layers += [
             span.mark_rule(color=INK, strokeWidth=3).encode(y=asked),
-            stroke.encode(x=_along("middle_Hz"), y=asked),
+            stroke.encode(x=_along(one, "middle_Hz"), y=asked),
         ]
     told = [f"{name}: {quantity(v, 'dB', 3)}" for name, v in least_attenuation_dB(one).items()]
     return alt.LayerChart(
-        layer=[*layers, *_band_names(bands, swept, top)],
+        layer=[*layers, *_band_names(one, bands, swept, top)],
         width=PAGE_WIDTH - 120,
         height=_HEIGHT,
         description=f"Attenuation at the {grid} against frequency. Least in each band: "
@@ -128,7 +136,9 @@ def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart
     )
 
 
-def _band_names(bands: pd.DataFrame, swept: pd.DataFrame, top_dB: float) -> list[alt.Chart]:
+def _band_names(
+    one: Assessment, bands: pd.DataFrame, swept: pd.DataFrame, top_dB: float
+) -> list[alt.Chart]:
     """Return names left of their bands, at whichever end of them the curves leave room."""
     curve = swept[swept["stopper"] == "as it is"]
     level = np.interp(
@@ -141,13 +151,13 @@ def _band_names(bands: pd.DataFrame, swept: pd.DataFrame, top_dB: float) -> list
     from_top = alt.Chart(bands[~high]).mark_text(align="right", dx=-4, **style)
     from_foot = alt.Chart(bands[high]).mark_text(align="left", dx=4, **style)
     return [
-        names.encode(x=_along("low_Hz"), y=alt.value(y), text="band:N")
+        names.encode(x=_along(one, "low_Hz"), y=alt.value(y), text="band:N")
         for names, y in ((from_top, 0), (from_foot, _HEIGHT))
     ]
 
 
 def gain_chart(one: Assessment) -> alt.LayerChart:
-    """Return the gain from grid to plate and from source to output, 1 kHz to 2 GHz."""
+    """Return the gain from grid to plate and from source to output over the same frequencies."""
     swept, t = gain_sweep(one), one.device.terms
     names = {"plate": f"{t.grid} to {t.plate}", "output": f"{t.source} to output"}
     styles: LineStyles = {
@@ -161,7 +171,7 @@ def gain_chart(one: Assessment) -> alt.LayerChart:
     until = quantity(under.min(), "Hz", 2) if len(under) else "the end"
     named = swept.assign(path=swept["path"].map(names))
     return alt.LayerChart(
-        layer=[unity, styled_lines(named, _along(), y, "path", styles)],
+        layer=[unity, styled_lines(named, _along(one), y, "path", styles)],
         width=PAGE_WIDTH - 120,
         height=240,
         description=(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,12 +10,11 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
+from objectives.circuit.corners import HALF_POWER_DB, Port, level_dB
 from objectives.circuit.network import Network
 from objectives.devices.terms import Terms
-from objectives.format import first, number, quantity
+from objectives.format import first, quantity
 from reports.charts.layers import LineStyles, styled_lines
 from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
 
@@ -29,23 +27,21 @@ class Responses:
     """Columns frequency_Hz, grid_dB, output_dB."""
     corners: pd.DataFrame
     """Columns name, frequency_Hz: target, exact and textbook corner of the grid."""
-    bands: pd.DataFrame
-    """Columns band, low_Hz, high_Hz, level_dB (minus the attenuation required)."""
 
 
 def responses(pick: Assessment, points_per_decade: int = 60) -> Responses:
-    """Sweep the first stage of a batch from 1 Hz to 1 GHz on the exact network."""
-    targets = pick.targets
+    """Sweep the first stage of a batch from 1 Hz to where the exact network is trusted."""
+    targets, top = pick.targets, pick.targets.trusted_Hz
     corners = {
         "target": targets.input_corner_Hz,
         "exact": first(pick.input_corner_Hz),
         "textbook": first(pick.textbook.corner_Hz),
     }
-    kept = {name: f for name, f in corners.items() if f is not None and 0 < f < HIGHEST_HZ}
-    # The corners are on the grid of frequencies, so that the curve shows them exactly.
-    frequency = np.unique(
-        np.concatenate([np.geomspace(1.0, 1e9, 9 * points_per_decade + 1), [*kept.values()]])
-    )
+    kept = {name: f for name, f in corners.items() if f is not None and 0 < f < top}
+    count = 1 + math.ceil(points_per_decade * math.log10(top))
+    # These are on the grid of frequencies, so that the curve shows them exactly.
+    exactly = [targets.reference_Hz, *kept.values()]
+    frequency = np.unique(np.concatenate([np.geomspace(1.0, top, count), exactly]))
     network = Network(pick.loaded.expand(), pick.linear.expand(), frequency)
     ports: tuple[Port, ...] = ("grid", "output")
     levels = {
@@ -57,27 +53,14 @@ def responses(pick: Assessment, points_per_decade: int = 60) -> Responses:
     return Responses(
         levels=pd.DataFrame({"frequency_Hz": frequency, **levels}),
         corners=pd.DataFrame({"name": list(kept), "frequency_Hz": list(kept.values())}),
-        bands=pd.DataFrame(
-            [
-                {
-                    "band": band.name,
-                    "low_Hz": band.low_Hz,
-                    "high_Hz": band.high_Hz,
-                    "level_dB": -band.attenuation_dB,
-                }
-                for band in targets.radio_bands
-            ],
-            columns=["band", "low_Hz", "high_Hz", "level_dB"],
-        ),
     )
 
 
-_LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
 
 
 def response_chart(pick: Assessment) -> alt.VConcatChart:
-    """Return the responses with corners and radio bands, and a closer look at the corner.
+    """Return the responses with corners, and a closer look at the corner.
 
     Examples
     --------
@@ -87,19 +70,17 @@ def response_chart(pick: Assessment) -> alt.VConcatChart:
     >>> chart = reports.response_chart(objectives.assess(stage, "12AX7"))
     """
     swept, t = responses(pick), pick.device.terms
-    deepest = min(
-        float(swept.levels["grid_dB"].min()),
-        float(swept.bands["level_dB"].min()) if len(swept.bands) else 0.0,
-    )
+    deepest, top = float(swept.levels["grid_dB"].min()), pick.targets.trusted_Hz
+    span = f"1 Hz to {quantity(top, 'Hz', 2)}"
     floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
     ceiling = 5.0 * math.ceil((max(float(swept.levels["grid_dB"].max()), 0.0) + 2.0) / 5)
-    whole = _Panel(swept, t, (1.0, 1e9), (floor, ceiling), 340)
+    whole = _Panel(swept, t, (1.0, top), (floor, ceiling), 340)
     panels = [
         alt.LayerChart(
-            layer=[*whole.bands(), whole.curves(), *whole.corners()],
+            layer=[whole.curves(), *whole.corners()],
             width=whole.width,
             height=whole.height,
-            title=alt.Title("1 Hz to 1 GHz", subtitle=_band_lines(swept, t)),
+            title=span,
         )
     ]
     if len(swept.corners):
@@ -117,9 +98,8 @@ def response_chart(pick: Assessment) -> alt.VConcatChart:
         *panels,
         spacing=18,
         description=(
-            f"Level at the {t.grid} and at the output from 1 Hz to 1 GHz relative to the reference "
-            "frequency, with the input corners and the radio bands. "
-            + "; ".join(_corner_texts(swept))
+            f"Level at the {t.grid} and at the output from {span} relative to the reference "
+            "frequency, with the input corners. " + "; ".join(_corner_texts(swept))
         ),
     ).resolve_scale(color="independent", strokeDash="independent")
     return chart
@@ -132,20 +112,6 @@ def _corner_texts(swept: Responses) -> list[str]:
             swept.corners["name"], swept.corners["frequency_Hz"], strict=True
         )
     ]
-
-
-def _band_lines(swept: Responses, t: Terms) -> list[str]:
-    """Return what the letters over the bands stand for, in lines that fit the page."""
-    if not len(swept.bands):
-        return []
-    items = [
-        f"{letter} {band} {number(-level, 3)} dB"
-        for letter, band, level in zip(
-            _LETTERS, swept.bands["band"], swept.bands["level_dB"], strict=False
-        )
-    ]
-    text = f"The {t.grid} must stay below each shaded band: {', '.join(items)}."
-    return textwrap.wrap(text, 150)
 
 
 @dataclass(frozen=True)
@@ -226,39 +192,3 @@ class _Panel:
                 ),
             ]
         return layers
-
-    def bands(self) -> list[alt.Chart]:
-        """Return, for each band, the shade that the grid must stay below, and its edge."""
-        bands = self.swept.bands
-        if not len(bands):
-            return []
-        rows = bands.assign(ceiling_dB=self.levels[1], letter=list(_LETTERS[: len(bands)]))
-        rows["letter_Hz"] = self._apart(
-            np.sqrt(bands["low_Hz"].to_numpy() * bands["high_Hz"].to_numpy())
-        )
-        base = alt.Chart(rows)
-        return [
-            base.mark_rect(color=ACCENTS["gold"], opacity=0.22, clip=True).encode(
-                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y(), y2="ceiling_dB:Q"
-            ),
-            base.mark_rule(color="#8a7000", strokeWidth=3, clip=True).encode(
-                x=self.x("low_Hz"), x2="high_Hz:Q", y=self.y()
-            ),
-            base.mark_text(dy=-9, fontWeight=600, color="#6b5700").encode(
-                x=self.x("letter_Hz"), y=self.y("ceiling_dB"), text="letter:N"
-            ),
-        ]
-
-    def _apart(self, frequency_Hz: FloatArray, pixels: float = 14.0) -> FloatArray:
-        """Return the frequencies moved apart so far that letters at them do not touch."""
-        per_pixel = math.log(self.span[1] / self.span[0]) / self.width
-        order = np.argsort(frequency_Hz)
-        spots = np.log(frequency_Hz[order]) / per_pixel
-        for at in range(1, len(spots)):
-            spots[at] = max(spots[at], spots[at - 1] + pixels)
-        right = math.log(self.span[1]) / per_pixel - 4
-        for at in reversed(range(len(spots))):
-            spots[at] = min(spots[at], right - pixels * (len(spots) - 1 - at))
-        moved = np.empty_like(spots)
-        moved[order] = np.exp(per_pixel * spots)
-        return moved

@@ -26,6 +26,7 @@ from reports.model import (
     StageData,
     Table,
 )
+from reports.sections.levels import radio_sentences
 
 
 def job_section(data: ReportData) -> Section:
@@ -63,6 +64,8 @@ def job_sentences(data: ReportData) -> list[str]:
         f"must be attenuated by {quantity(band.attenuation_dB, 'dB')} at the {terms.grid}."
         for band in targets.radio_bands
     ]
+    if targets.radio_bands:
+        sentences += radio_sentences(data.pick)
     free = "; ".join(f"{score_label(u.name, terms)} ({_aim(u)})" for u in data.uses if u.free)
     sentences.append(f"Scores traded against each other: {free}.")
     limited = "; ".join(

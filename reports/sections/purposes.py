@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from objectives.circuit.arrival import QUASI_STATIC_HZ
 from objectives.circuit.corners import HIGHEST_HZ
-from objectives.circuit.poles import QUASI_STATIC_HZ
 from objectives.circuit.stability import MARGIN_CAP_DB
 from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
@@ -22,6 +22,7 @@ from objectives.format import (
     quantity,
     score_label,
     score_unit,
+    sentence,
     signed_percent,
     stepped,
 )
@@ -31,6 +32,7 @@ from objectives.scores.registry import REGISTRY
 from reports.calculation import simplification_frame
 from reports.model import Prose, Section, StageReport, Table
 from reports.sections.job import surroundings_sentences
+from reports.sections.levels import arrival_words, unscored_words
 from reports.sections.textbook import left_out_sentences
 
 _CHANGED: Final[dict[Kind, str]] = {
@@ -105,7 +107,13 @@ def summary_entries(reading: Reading) -> Iterator[tuple[str, str]]:
         for aspect, value in reading.figures.items()
         if aspect.band
     )
-    yield "Radio", f"attenuation at the {terms.grid} in dB: {radio}"
+    targets = reading.assessment.targets
+    came, unscored = arrival_words(targets.carrier.arrival), unscored_words(targets)
+    yield (
+        "Radio",
+        f"arriving {came}, attenuated at the {terms.grid} by (dB): {radio}"
+        + (f". {sentence(unscored)}" if unscored else ""),
+    )
     stability = words(*OF_LEADS)
     if reading.figures[Aspect("least_damping_ratio")] >= 1:
         stability = f"nothing resonates below {quantity(QUASI_STATIC_HZ, 'Hz')}"

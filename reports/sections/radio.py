@@ -11,7 +11,7 @@ import pandas as pd
 
 from objectives.assessment import Assessment
 from objectives.format import SPACE, first, fixed, number, part_value, percent, quantity
-from objectives.radio.detection import Carrier, curvature
+from objectives.radio.detection import curvature
 from objectives.radio.stopper import Alternative, alternatives, stopper_limits
 from objectives.radio.tables import radio_bands
 from objectives.scores.radio import assessed_detection, detected_by_band_dBu
@@ -24,6 +24,7 @@ from reports.charts.rejection import (
     rejection_chart,
 )
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
+from reports.sections.levels import radio_sentences
 
 
 def radio_section(assessment: Assessment) -> Section:
@@ -43,9 +44,11 @@ def radio_section(assessment: Assessment) -> Section:
         one = replace(one, targets=replace(one.targets, radio_bands=shown))
     budget = radio_budget(one)
     caption = (
-        f"Attenuation at the {t.grid} relative to the reference frequency. Shaded: the radio bands"
+        f"Attenuation from the EMF of the carrier to the {t.grid}, up to where the model is "
+        "trusted. Shaded: the radio bands"
     )
     blocks: list[Block] = [
+        Prose(radio_sentences(one)),
         Prose(_opening(one)),
         *([_verdict(one, budget)] if required else []),
         Figure(
@@ -66,8 +69,8 @@ def radio_section(assessment: Assessment) -> Section:
         Note(
             "Shunt capacitance and inductance of a resistor vary from part to part and with what "
             "is near it; most figures in the table of styles are common practice without a "
-            f"source. Detection is estimated for a small carrier in series with the {t.source}; "
-            "what a cable or a chassis picks up is not."
+            "source. What field there is, and so how strong the carrier is, no calculation knows: "
+            "attenuation and detection compare one stage with another."
         ),
     ]
     return Section("radio", "Radio at the " + t.grid, blocks)
@@ -81,14 +84,14 @@ _LEFT_OUT: Final = {
 
 
 def radio_budget(one: Assessment) -> pd.DataFrame:
-    """Return, for each radio band, what the first stage attenuates at the grid and why.
+    """Return, for each band that is scored, what the first stage attenuates and why.
 
     Columns: band, low_Hz, high_Hz, required_dB, given_dB (the least in the band), margin_dB, and
     the same least attenuation with one thing left out: without_stopper_dB,
     ideal_stopper_dB (no capacitance or inductance of its own) and without_shunts_dB (no cable,
     no capacitor from grid to ground, no strays to ground).
     """
-    rows = [(b.name, b.low_Hz, b.high_Hz, b.attenuation_dB) for b in one.targets.radio_bands]
+    rows = [(b.name, b.low_Hz, b.high_Hz, b.attenuation_dB) for b in one.targets.scored_bands]
     budget = pd.DataFrame(rows, columns=["band", "low_Hz", "high_Hz", "required_dB"])
     budget["given_dB"] = list(least_attenuation_dB(one).values())
     budget["margin_dB"] = budget["given_dB"] - budget["required_dB"]
@@ -102,10 +105,11 @@ def _opening(one: Assessment) -> list[str]:
     stage, t = one.stage, one.device.terms
     if first(stage.stopper_ohm) == 0:
         return [
-            f"There is no stopper: radio reaches the {t.grid} through the {t.source} and the cable "
-            "alone."
+            f"There is no stopper: nothing but what radio passes on its way keeps it from the "
+            f"{t.grid}."
         ]
-    limits = stopper_limits(one.loaded, one.linear, one.targets.reference_Hz)
+    limits = stopper_limits(one.loaded, one.linear, one.targets.carrier.arrival)
+    top = quantity(one.targets.trusted_Hz, "Hz", 3)
     own = (
         f"The stopper of {part_value('stopper_ohm', first(stage.stopper_ohm))} has "
         f"{quantity(stage.stopper_shunt_F, 'F', 3)} in parallel and "
@@ -116,15 +120,15 @@ def _opening(one: Assessment) -> list[str]:
         return [own + " It acts as a resistor over the whole range."]
     return [
         own,
-        f"It stops being a resistor at {_frequency(impedance)}, where its impedance is 3 dB off "
-        f"its resistance; from {_frequency(rejection)} the attenuation at the {t.grid} is 3 dB off "
-        "that of an ideal resistor. The most attenuation up to 1 GHz is "
+        f"It stops being a resistor at {_frequency(impedance, top)}, where its impedance is 3 dB "
+        f"off its resistance; from {_frequency(rejection, top)} the attenuation is 3 dB off that "
+        f"of an ideal resistor. The most attenuation up to {top} is "
         f"{quantity(limits.greatest_dB, 'dB', 3)}, at {quantity(limits.greatest_Hz, 'Hz', 2)}.",
     ]
 
 
-def _frequency(hertz: float) -> str:
-    return quantity(hertz, "Hz", 3) if np.isfinite(hertz) else "no frequency up to 10 GHz"
+def _frequency(hertz: float, top: str) -> str:
+    return quantity(hertz, "Hz", 3) if np.isfinite(hertz) else f"no frequency up to {top}"
 
 
 def _dB(value: float) -> str:
@@ -176,13 +180,13 @@ def _band_table(one: Assessment, budget: pd.DataFrame, *, required: bool) -> Tab
             "detected (dBu)": [fixed(detected[name], 1) for name in budget["band"]],
         }
     )
-    wave = one.targets.carrier or Carrier()
+    wave = one.targets.carrier
     return Table(
         frame,
         f"Least attenuation in each band: as it is, {left_out} (cable, capacitor, strays). "
         "Detected: the loudest audio, referred to the "
         f"{one.device.terms.source}, from a carrier of {quantity(wave.emf_V, 'V', 3)} (r.m.s., "
-        f"modulated {percent(wave.modulation)}) in series with it.",
+        f"modulated {percent(wave.modulation)}).",
         {at: "broken" for at, m in enumerate(budget["margin_dB"]) if required and m < 0},
     )
 
@@ -190,13 +194,13 @@ def _band_table(one: Assessment, budget: pd.DataFrame, *, required: bool) -> Tab
 def _loudest(one: Assessment) -> tuple[RadioBand, int]:
     """Return the band with the loudest audio, and where in the swept frequencies it is."""
     found = assessed_detection(one)
-    bands = one.targets.radio_bands
+    bands = one.targets.scored_bands
     at = int(found.level_dBu.argmax())
     return bands[at * len(bands) // found.frequency_Hz.size], at
 
 
 def _detection_words(one: Assessment) -> list[str]:
-    t, wave = one.device.terms, one.targets.carrier or Carrier()
+    t, wave = one.device.terms, one.targets.carrier
     level = first(one["detected_radio_dBu"])
     over = level - first(one["noise_dBu"])
     harmonic = assessed_detection(one).second_harmonic_ratio
@@ -214,7 +218,7 @@ def _detection_words(one: Assessment) -> list[str]:
 def detection_steps(one: Assessment) -> list[tuple[str, str, str]]:
     """Return the detection in the loudest band as rows of what, formula with numbers, result."""
     band, at = _loudest(one)
-    found, wave = assessed_detection(one), one.targets.carrier or Carrier()
+    found, wave = assessed_detection(one), one.targets.carrier
     point, t = one.point, one.device.terms
     gm = first(point.transconductance_S)
     slope = first(
@@ -261,8 +265,11 @@ def alternatives_table(one: Assessment, *, required: bool = True) -> Table:
     fitted = first(one.stage.stopper_ohm) > 0
 
     def label(row: Alternative) -> str:
+        kind = f": {row.capacitor_style}" if row.capacitor_style else ""
         if row.added_F > 0:
-            return f"{quantity(row.added_F, 'F')} more from {t.grid} to ground"
+            return f"{quantity(row.added_F, 'F')} more from {t.grid} to ground{kind}"
+        if kind:
+            return f"the {quantity(row.grid_capacitor_F, 'F')} from {t.grid} to ground{kind}"
         return row.style or "as it is"
 
     def upper(row: Alternative) -> str:
@@ -273,10 +280,12 @@ def alternatives_table(one: Assessment, *, required: bool = True) -> Table:
     columns: dict[str, list[str]] = {
         "alternative": [label(row) for row in rows],
         "own capacitance": [quantity(row.stopper_shunt_F, "F", 3) for row in rows],
-        "stopper works up to": [_reach(row.stopper_limit_Hz) if fitted else "—" for row in rows],
+        "stopper works up to": [
+            _reach(row.stopper_limit_Hz, one.targets.trusted_Hz) if fitted else "—" for row in rows
+        ],
         **{
             f"{name} (dB)": [fixed(row.attenuation_dB[name], 1) for row in rows]
-            for name in _most_affected(rows, [band.name for band in one.targets.radio_bands])
+            for name in _most_affected(rows, [band.name for band in one.targets.scored_bands])
         },
     }
     if required:
@@ -287,7 +296,8 @@ def alternatives_table(one: Assessment, *, required: bool = True) -> Table:
     return Table(
         pd.DataFrame(columns),
         f"Other stopper styles of the same resistance, and a small capacitor from {t.grid} to "
-        "ground: the attenuation, and the audio corners that each costs.",
+        f"ground, behind {quantity(one.stage.grid_capacitor_lead_H, 'H', 3)} of leads and body "
+        "unless its style is named: the attenuation, and the audio corners that each costs.",
         {at: "broken" for at, row in enumerate(rows) if required and row.worst_margin_dB < 0},
     )
 
@@ -299,5 +309,5 @@ def _most_affected(rows: Sequence[Alternative], bands: Sequence[str]) -> list[st
     return [name for name in bands if name in most]
 
 
-def _reach(limit_Hz: float) -> str:
-    return quantity(limit_Hz, "Hz", 3) if np.isfinite(limit_Hz) else "beyond 10 GHz"
+def _reach(limit_Hz: float, top_Hz: float) -> str:
+    return quantity(min(limit_Hz, top_Hz), "Hz", 3) + " or more" * (limit_Hz > top_Hz)

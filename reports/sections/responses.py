@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 
@@ -20,7 +22,7 @@ def responses_section(pick: Assessment) -> Section:
     lower = quantity(low, "Hz") if low > 0 else "direct current"
     upper = quantity(high, "Hz") if high < HIGHEST_HZ else f"beyond {quantity(HIGHEST_HZ, 'Hz')}"
     levels = responses(pick).levels
-    decades = 10.0 ** np.arange(10)
+    decades = 10.0 ** np.arange(math.floor(math.log10(pick.targets.trusted_Hz)) + 1)
     frame = pd.DataFrame({"frequency": [quantity(f, "Hz") for f in decades]})
     for column, name in (("grid_dB", t.grid), ("output_dB", "output")):
         at = np.interp(np.log(decades), np.log(levels["frequency_Hz"]), levels[column])

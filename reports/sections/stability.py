@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from objectives.assessment import Assessment
-from objectives.circuit.poles import QUASI_STATIC_HZ, Resonance, least_damping, resonances
+from objectives.circuit.arrival import QUASI_STATIC_HZ
+from objectives.circuit.poles import Resonance, least_damping, resonances
 from objectives.circuit.small_signal import SmallSignal
 from objectives.circuit.stability import (
     COMMON_STOPPER_OHM,
@@ -112,6 +113,7 @@ def _opening(stage: Stage, found: Sequence[Resonance], t: Terms) -> list[str]:
         f"{label} {part_value(name, value)}"
         for name, label in (
             ("stopper_lead_H", "stopper"),
+            ("grid_capacitor_lead_H", f"{t.grid} capacitor"),
             ("grid_lead_H", f"{t.grid} lead"),
             ("plate_lead_H", f"{t.plate} lead"),
             ("cathode_lead_H", f"{t.cathode} lead"),

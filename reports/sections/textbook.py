@@ -17,6 +17,7 @@ _LEFT_OUT: Final = (
     "stray_grid_ground_F",
     "stopper_shunt_F",
     "stopper_lead_H",
+    "grid_capacitor_lead_H",
     "plate_capacitor_F",
     "load_F",
     "stray_plate_ground_F",

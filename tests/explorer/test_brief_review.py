@@ -71,7 +71,13 @@ def test_every_valve_has_its_own_working_point(formulated: MakeFormulation) -> N
 
 # Each is a slip or a stage that nobody would build; where it stands in the brief.
 DOUBTFUL: list[tuple[str, str, list[tuple[str, str]]]] = [
-    ("band beyond the model", "targets.radio_bands[1]", [('to = "1.7 MHz"', 'to = "1 GHz"')]),
+    ("band beyond the wiring", "targets.radio_bands[1]", [('to = "1.7 MHz"', 'to = "1 GHz"')]),
+    ("band beyond the cable", "targets.radio_bands[1]", [
+        ('resistance = "47k"', 'resistance = "47k"\ncable = "instrument cable"\ncable_metres = 20'),
+        ("[search]", '[carrier]\narrives = "along the cable"\n\n[search]')]),
+    ("band beyond the device", "targets.radio_bands[1]", [
+        ('to = "1.7 MHz"', 'to = "1 GHz"'),
+        ("[search]", "[carrier]\nwiring_metres = 0.03\n\n[search]")]),
     ("corner near the reference", "targets.input_corner", [('"8 kHz"', '"1.5 kHz"')]),
     ("corner out of reach", "targets.input_corner", [('"8 kHz"', '"900 kHz"')]),
     ("limit out of reach", "limits.gain_dB", [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from explorer.brief.loading import load_brief, parse_brief, shipped_brief_text
 from explorer.exploration import explore
 from explorer.formulation import formulate
 from explorer.settings import Settings
+from objectives.circuit.arrival import AlongCable, Arrival, AtJack, CommonMode, ThroughSupply
 from objectives.radio.tables import radio_band, resistor_style, wiring
 from objectives.tolerance.spreads import Spread
 
@@ -114,6 +116,29 @@ def test_drive_carrier_and_tolerance_reach_the_targets() -> None:
     assert targets.tolerance.windows["rf_margin_dB"] == (0.0, np.inf)
 
 
+def test_radio_arrives_as_the_brief_says() -> None:
+    def arrival(**carrier: str) -> Arrival:
+        brief = changed(driver={"cable_capacitance": "120 pF"}, carrier=carrier)
+        return formulate(parse_brief(brief)).problem.targets.carrier.arrival
+
+    # A usual cable has 100 pF a metre (common practice, no source).
+    for stated, expected in (
+        ({}, AtJack(impedance_ohm=50.0, cable_m=1.2)),
+        ({"arrives": "along the cable"}, AlongCable(cable_m=1.2, cable_F=120e-12)),
+        (
+            {"arrives": "common mode", "bond_inductance": "40 nH"},
+            CommonMode(bond_H=40e-9, cable_m=1.2),
+        ),
+        (
+            {"arrives": "through the supply", "impedance": "75"},
+            ThroughSupply(impedance_ohm=75.0, cable_m=1.2),
+        ),
+    ):
+        read = arrival(**stated)
+        assert read.way == expected.way
+        assert asdict(read) == pytest.approx(asdict(expected), abs=0)
+
+
 def test_a_limit_on_a_score_under_drive_is_not_judged_on_ten_thousand_draws() -> None:
     limits = {"harmonic_fall_dB": {"at_least": "1 dB"}}
     setup = formulate(parse_brief(changed(limits=limits))).problem.targets.tolerance
@@ -164,6 +189,13 @@ def test_yield_can_be_a_score_of_the_search() -> None:
         ({"tolerance": {"capacitors": [20, 50]}}, "tolerance.capacitors: "),
         ({"tolerance": {"draws": 3}}, "tolerance.draws: 3"),
         ({"carrier": {"modulation": "130 %"}}, "carrier.modulation: '130 %'"),
+        ({"carrier": {"arrives": "along the cable"}, "driver": {"cable_capacitance": "0"}},
+         "carrier.arrives: 'along the cable': expected another way"),
+        ({"carrier": {"arrives": "along the cable", "impedance": "50"}}, "carrier.impedance: 50"),
+        ({"carrier": {"bond_inductance": "40 nH"}}, "carrier.bond_inductance: 40"),
+        ({"targets": {"radio_bands": [{"band": "900 MHz", "attenuation": "20 dB"}]}},
+         "targets.radio_bands: "),
+        ({"strays": {"grid_capacitor_style": "tin"}}, "strays.grid_capacitor_style: 'tin'"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named(sections: dict[str, Any], line: str) -> None:

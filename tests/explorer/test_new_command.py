@@ -170,6 +170,7 @@ def test_parts_come_from_a_drawer_wherever_it_lies(place: Path) -> None:
         (["--corner", "0"], "--corner: '0': expected a frequency in Hz"),
         (["--gain", "x"], "--gain: 'x': expected a level in dB"),
         (["--radio", "MW"], "--radio: 'MW': must be one of long wave, AM"),
+        (["--radio", "900 MHz"], "--radio: '900 MHz': expected a band below 200"),
         (["--radio", "AM=loud"], "--radio: 'AM=loud': expected a level in dB"),
         (["--from-drawer", "no.csv"], "--from-drawer: 'no.csv': file: 'no.csv': no such file"),
     ],

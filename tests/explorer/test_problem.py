@@ -159,6 +159,7 @@ def test_scores_are_those_of_the_stage_built_by_hand(formulated: MakeFormulation
         supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=1.5e3, stopper_ohm=68e3,
         bypass_F=22e-6, source_ohm=47e3, grid_leak_ohm=1e6, output_coupling_F=22e-9,
         load_ohm=470e3, load_F=50e-12, stray_grid_plate_F=0.5e-12, stopper_shunt_F=0.3e-12,
+        grid_capacitor_lead_H=10.8e-9,  # of a ceramic disc, where one were fitted
     ).broadcast()  # fmt: skip
     built = problem.stages(parts)
     for name, value in stage.numeric_fields().items():

@@ -29,6 +29,7 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
     ("", "transistor"): {"valve": None},
     ("driver", "cable"): {"driver.cable_metres": 1},
     ("driver", "cable_metres"): {"driver.cable": "microphone cable"},
+    ("carrier", "bond_inductance"): {"carrier.arrives": "common mode"},
     ("driver", "level_fraction"): {"driver.divider_shunt_resistance": "1M"},
     ("driver.stage", ""): {"driver.resistance": None, "driver.stage": STAGE,
                            "parts.input_coupling": {"value": "22n"}},

@@ -24,13 +24,14 @@ from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.settings import Settings
 from objectives.assessment import Assessment
+from objectives.circuit.arrival import AlongCable
 from objectives.circuit.noise import a_weighting_dB
 from objectives.devices.lookup import device
 from objectives.radio.detection import Carrier
 from objectives.radio.tables import radio_band
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.targets import Targets
+from objectives.targets import RadioBand, Targets
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.spreads import draw_units
 from reports.document.files import write_report
@@ -63,12 +64,16 @@ SURROUNDINGS: dict[str, dict[str, float]] = {
 TARGETS: dict[str, Targets] = {
     "battery-preamp": Targets(
         temperature_K=298.0,
-        radio_bands=(radio_band("AM").required(16.0), radio_band("FM").required(30.0)),
+        radio_bands=(
+            radio_band("AM").required(7.0),
+            RadioBand("short wave up to the 49-metre band", 2.3e6, 6.2e6, 10.0),
+        ),
+        carrier=Carrier(arrival=AlongCable(cable_m=3.0, cable_F=300e-12)),
     ),
     "talkback": Targets(
         temperature_K=298.0,
         noise_band_Hz=(100.0, 10e3),
-        radio_bands=(radio_band("short wave").required(12.0), radio_band("FM").required(30.0)),
+        radio_bands=(radio_band("short wave").required(6.0), radio_band("FM").required(30.0)),
         carrier=Carrier(30e-3, 0.3),
     ),
 }
@@ -373,7 +378,7 @@ def test_a_given_stage_is_judged_in_its_own_words(
     monkeypatch.setenv("COLUMNS", "400")
     path = tmp_path / "talkback.toml"
     path.write_text(quick_brief("talkback").text, "utf-8")
-    parts = ("stopper=1k", "plate_load=2k7", "cathode_resistor=470", "cathode_unbypassed=47",
+    parts = ("stopper=4k7", "plate_load=2k7", "cathode_resistor=470", "cathode_unbypassed=47",
              "bypass=220u")  # fmt: skip
     into = ("--into", str(tmp_path / "out"), "--quiet")
     text = cli("assess", str(path), *parts, *into)

@@ -51,7 +51,8 @@ def _symbolic(t: Stage, d: SmallSignal) -> dict[str, Callable[[complex], complex
     )
     ys, ycable, yci = 1 / n(t.source_ohm), s * n(t.cable_F), s * n(t.input_coupling_F)
     yla, yst = leak * (1 - at_grid), 1 / stopper
-    yx = leak * at_grid + s * (n(t.grid_capacitor_F) + n(t.stray_grid_ground_F))
+    fitted = 1 / (1 / (s * n(t.grid_capacitor_F)) + s * n(t.grid_capacitor_lead_H))
+    yx = leak * at_grid + fitted + s * n(t.stray_grid_ground_F)
     ygl, yk = 1 / (s * n(t.grid_lead_H)), 1 / cathode
     ygk = n(d.grid_conductance_S) + s * n(d.grid_cathode_F)
     ygp, ypk = s * n(d.grid_plate_F), s * n(d.plate_cathode_F)

@@ -13,11 +13,13 @@ from hypothesis import strategies as st
 
 from closed_forms import dense_response
 from objectives.arrays import Batch
+from objectives.circuit.arrival import AtJack
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import UNKNOWNS, descriptor
 from objectives.circuit.poles import damping_ratio, least_damping, network_poles
 from objectives.circuit.small_signal import SmallSignal
-from objectives.radio.stopper import attenuation_dB, stopper_limits
+from objectives.radio.attenuation import attenuation_dB
+from objectives.radio.stopper import stopper_limits
 from objectives.stage import Stage
 
 NODES = [name for name in UNKNOWNS if not name.startswith("i_")]
@@ -46,6 +48,7 @@ STAGES = st.builds(
     stopper_shunt_F=_log(1e-14, 1e-11, 0.0),
     stopper_lead_H=_log(1e-9, 1e-5, 0.0),
     grid_capacitor_F=_log(1e-12, 1e-8, 0.0),
+    grid_capacitor_lead_H=_log(1e-9, 1e-6, 0.0),
     plate_capacitor_F=_log(1e-12, 1e-8, 0.0),
     output_coupling_F=_log(1e-10, 1e-5, np.inf),
     load_ohm=_log(1e2, 1e7),
@@ -173,15 +176,15 @@ def test_a_batch_is_its_members(
     device = replace(device, transconductance_S=transconductance_S)
     f = np.array([1e5, 1e7, 1e8])
     damping = least_damping(stage, device)
-    attenuation = attenuation_dB(stage, device, f, 1000.0)
-    limits = stopper_limits(stage, device, 1000.0)
+    attenuation = attenuation_dB(stage, device, f, AtJack())
+    limits = stopper_limits(stage, device, AtJack())
     for at, (one, cold) in enumerate(members):
         valve = replace(cold, transconductance_S=transconductance_S)
         assert float(damping[at]) == pytest.approx(float(least_damping(one, valve)), abs=1e-6)
         np.testing.assert_allclose(
-            attenuation[at], attenuation_dB(one, valve, f, 1000.0).ravel(), rtol=1e-9, atol=1e-9
+            attenuation[at], attenuation_dB(one, valve, f, AtJack()).ravel(), rtol=1e-9, atol=1e-9
         )
-        alone = stopper_limits(one, valve, 1000.0)
+        alone = stopper_limits(one, valve, AtJack())
         assert float(limits.impedance_Hz[at]) == pytest.approx(float(alone.impedance_Hz), rel=1e-6)
         assert float(limits.rejection_Hz[at]) == pytest.approx(float(alone.rejection_Hz), rel=1e-6)
 

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy import linalg
 
 from objectives.assessment import Assessment
+from objectives.circuit.arrival import QUASI_STATIC_HZ
 from objectives.circuit.network import Network
 from objectives.circuit.nodal import descriptor
 from objectives.circuit.poles import (
-    QUASI_STATIC_HZ,
     damping_ratio,
     descriptor_poles,
     least_damping,

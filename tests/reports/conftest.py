@@ -64,8 +64,8 @@ BETTER = {"gain_dB": 1, "input_corner_error_octaves": -1, "rf_margin_dB": 1, "no
 TARGETS = Targets(
     input_corner_Hz=8000.0,
     radio_bands=(
-        RadioBand("medium-wave broadcast", 526.5e3, 1606.5e3, 30.0),
-        RadioBand("FM broadcast", 87.5e6, 108e6, 60.0),
+        RadioBand("medium-wave broadcast", 526.5e3, 1606.5e3, 10.0),
+        RadioBand("FM broadcast", 87.5e6, 108e6, 20.0),
         RadioBand("GSM 900 downlink", 925e6, 960e6, 60.0),
     ),
     preferred={"stopper_ohm": np.outer(10.0 ** np.arange(7), E12).ravel()},

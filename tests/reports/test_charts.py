@@ -16,7 +16,7 @@ from objectives.devices.transistor_table import transistors
 from objectives.textbook import textbook_estimate
 from reports.charts.load_lines import load_line_chart, load_lines
 from reports.charts.noise import noise_chart, noise_shares, share_text
-from reports.charts.rejection import gain_chart, rejection_chart
+from reports.charts.rejection import gain_chart, gain_sweep, rejection_chart, rejection_sweep
 from reports.charts.responses import response_chart, responses
 from reports.charts.search_trace import trace_chart
 from reports.model import ReportData
@@ -67,17 +67,17 @@ def test_the_dc_line_ends_at_the_supply_and_has_the_slope_of_load_and_cathode_re
     assert dc["plate_V"].iloc[-1] == 300.0
     assert dc["current_A"].iloc[-1] == 0.0
     slope = np.diff(dc["plate_V"])[0] / -np.diff(dc["current_A"])[0]
-    assert slope == pytest.approx(220e3 + 1000.0 + 470.0)
+    assert slope == pytest.approx(180e3 + 1000.0 + 470.0)
 
 
 def test_the_ac_line_is_load_and_next_stage_in_parallel_when_nothing_else_counts(
     restage: Restage,
 ) -> None:
     pick = restage(bypass_F=np.inf, output_coupling_F=np.inf, load_F=0.0)
-    assert load_lines(pick).alternating_ohm == pytest.approx(1 / (1 / 220e3 + 1 / 470e3), rel=1e-6)
+    assert load_lines(pick).alternating_ohm == pytest.approx(1 / (1 / 180e3 + 1 / 470e3), rel=1e-6)
     unbypassed = restage(bypass_F=0.0, output_coupling_F=np.inf, load_F=0.0)
     assert load_lines(unbypassed).alternating_ohm == pytest.approx(
-        1 / (1 / 220e3 + 1 / 470e3) + 1000.0, rel=1e-6
+        1 / (1 / 180e3 + 1 / 470e3) + 1000.0, rel=1e-6
     )
 
 
@@ -144,16 +144,23 @@ def test_the_output_is_half_a_power_down_at_its_own_corners(contents: ReportData
         assert at == pytest.approx(-HALF_POWER_DB, abs=0.01)
 
 
-def test_the_curve_at_the_grid_shows_the_margin_in_each_band(contents: ReportData) -> None:
+def test_the_curve_of_attenuation_shows_the_margin_in_each_band(contents: ReportData) -> None:
     pick = contents.pick
-    levels = responses(pick).levels
-    for band in pick.targets.radio_bands:
-        ends = np.interp(
-            np.log([band.low_Hz, band.high_Hz]), np.log(levels["frequency_Hz"]), levels["grid_dB"]
-        )
-        # Past the corner the level only falls here, so the edge of the band is its worst place.
-        margin = -ends.max() - band.attenuation_dB
+    swept = rejection_sweep(pick).query("stopper == 'as it is'")
+    assert len(pick.targets.scored_bands) >= 2
+    for band in pick.targets.scored_bands:
+        edges = np.log([band.low_Hz, band.high_Hz])
+        ends = np.interp(edges, np.log(swept["frequency_Hz"]), swept["attenuation_dB"])
+        # Past the corner it only rises here, so the edge of the band is its worst place.
+        margin = ends.min() - band.attenuation_dB
         assert margin == pytest.approx(float(pick.radio_margins_dB[band.name][0]), abs=0.02)
+
+
+def test_no_curve_goes_beyond_where_the_network_is_trusted(contents: ReportData) -> None:
+    pick = contents.pick
+    top = pick.targets.trusted_Hz
+    for swept in (responses(pick).levels, rejection_sweep(pick), gain_sweep(pick)):
+        assert swept["frequency_Hz"].max() == pytest.approx(top)
 
 
 def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
@@ -163,7 +170,6 @@ def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
     pick = replace(contents.pick, targets=targets)
     swept = responses(pick)
     assert set(swept.corners["name"]) == {"exact", "textbook"}
-    assert len(swept.bands) == 0
     assert spec_of(response_chart(pick))["vconcat"]
 
 
@@ -175,7 +181,7 @@ def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportData) -
     assert total == pytest.approx(float(contents.pick.noise.total_dBu[0]), abs=1e-9)
     stopper = shares.set_index("origin")["share"]["stopper"]
     source = shares.set_index("origin")["share"]["source"]
-    assert stopper / source > 120e3 / 38e3  # the source is divided by the leak, the stopper not
+    assert stopper / source > 33e3 / 38e3  # the source is divided by the leak, the stopper not
 
 
 def test_excess_noise_has_a_row_of_its_own(contents: ReportData) -> None:
@@ -219,19 +225,6 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: A
     assert noise_shares(batch)["share"].to_numpy() == pytest.approx(
         noise_shares(contents.pick)["share"].to_numpy(), rel=1e-6
     )
-
-
-@pytest.mark.slow
-def test_letters_over_bands_never_touch(contents: ReportData) -> None:
-    from objectives.targets import RadioBand
-
-    crowd = tuple(RadioBand(f"band {n}", 9e8 + n * 1e6, 9.01e8 + n * 1e6, 40.0) for n in range(8))
-    pick = replace(contents.pick, targets=replace(contents.pick.targets, radio_bands=crowd))
-    spec = spec_of(response_chart(pick))
-    rows = next(rows for rows in spec["datasets"].values() if rows and "letter_Hz" in rows[0])
-    spots = sorted(np.log10([row["letter_Hz"] for row in rows]) * 880 / 9)
-    assert np.diff(spots).min() >= 13.9
-    assert spots[-1] <= 880
 
 
 CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {

@@ -184,7 +184,7 @@ def test_tables_show_engineering_numbers(page: Page, contents: ReportData) -> No
     rows = {row[0]: row for row in page.rows if row}
     pick = rows[str(contents.shown["candidate"].iloc[0])]
     texts = [cell.replace("\u00a0", " ") for cell in pick]
-    assert {"120 kΩ", "220 kΩ", "1 kΩ", "2.2 µF"} <= set(texts)
+    assert {"33 kΩ", "180 kΩ", "1 kΩ", "22 µF"} <= set(texts)
     assert not any(re.search(r"\d{6,}|\de[-+]?\d", cell) for row in page.rows for cell in row)
 
 

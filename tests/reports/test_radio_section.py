@@ -12,7 +12,7 @@ import pytest
 from fixture_types import Restage
 from objectives.assessment import Assessment
 from objectives.circuit.follower import CathodeFollower
-from objectives.radio.stopper import attenuation_dB
+from objectives.radio.attenuation import attenuation_dB
 from objectives.radio.tables import radio_bands
 from objectives.scores.radio import assessed_detection, detected_by_band_dBu
 from objectives.targets import Targets
@@ -40,7 +40,7 @@ def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick: Asses
     for figure in figures:
         assert spec_of(figure.chart)["description"]
     bands, others = of_kind(found.blocks, Table)
-    assert bands.frame["band"].tolist() == [b.name for b in pick.targets.radio_bands]
+    assert bands.frame["band"].tolist() == [b.name for b in pick.targets.scored_bands]
     assert others.frame["alternative"][0] == "as it is"
 
 
@@ -48,7 +48,7 @@ def test_band_table_and_margin_are_the_scores(pick: Assessment) -> None:
     blocks = radio_section(pick).blocks
     frame = of_kind(blocks, Table)[0].frame
     detected = detected_by_band_dBu(pick)
-    for (_, row), band in zip(frame.iterrows(), pick.targets.radio_bands, strict=True):
+    for (_, row), band in zip(frame.iterrows(), pick.targets.scored_bands, strict=True):
         margin = float(pick.radio_margins_dB[band.name][0])
         assert _number(row["margin (dB)"]) == pytest.approx(margin, abs=0.06)
         found = float(detected[band.name][0])
@@ -101,7 +101,8 @@ def test_without_bands_the_standard_ones_are_shown(pick: Assessment) -> None:
     bare = Assessment(pick.stage, pick.device, Targets())
     found = radio_section(bare)
     frame = of_kind(found.blocks, Table)[0].frame
-    assert frame["band"].tolist() == [band.name for band in radio_bands()]
+    below = [band.name for band in radio_bands() if band.low_Hz < bare.targets.trusted_Hz]
+    assert frame["band"].tolist() == below
     assert "margin (dB)" not in frame.columns
     assert "worst margin (dB)" not in of_kind(found.blocks, Table)[1].frame.columns
     assert not [note for note in of_kind(found.blocks, Note) if note.kind != "remark"]
@@ -111,7 +112,7 @@ def test_without_bands_the_standard_ones_are_shown(pick: Assessment) -> None:
 
 def test_without_a_stopper(restage: Restage) -> None:
     found = radio_section(restage(stopper_ohm=0.0))
-    assert "There is no stopper" in of_kind(found.blocks, Prose)[0].paragraphs[0]
+    assert "There is no stopper" in of_kind(found.blocks, Prose)[1].paragraphs[0]
     others = of_kind(found.blocks, Table)[1].frame
     assert set(others["stopper works up to"]) == {"—"}
     assert all("grid to ground" in label for label in others["alternative"][1:])
@@ -137,7 +138,10 @@ def test_a_follower_on_the_plate_counts(pick: Assessment) -> None:
     loaded = replace(pick, stage=stage, follower=(follower, pick.device))
     swept = rejection_sweep(loaded).query("stopper == 'as it is'")
     expected = attenuation_dB(
-        loaded.loaded, loaded.linear, swept["frequency_Hz"].to_numpy(), pick.targets.reference_Hz
+        loaded.loaded,
+        loaded.linear,
+        swept["frequency_Hz"].to_numpy(),
+        pick.targets.carrier.arrival,
     )
     np.testing.assert_allclose(swept["attenuation_dB"], expected.ravel(), rtol=1e-12)
     alone = rejection_sweep(replace(pick, stage=stage)).query("stopper == 'as it is'")

@@ -73,8 +73,8 @@ FULL = {"grid_capacitor_F": 47e-12, "cathode_unbypassed_ohm": 330.0, "bypass_ser
 def test_every_part_of_a_full_stage_is_named_with_its_value(restage: Restage) -> None:
     shown = words(drawn(restage(**FULL)))
     assert {
-        "38 kΩ", "100 pF", "22 nF", "1 MΩ", "120 kΩ", "its own 0.3 pF", "leads 10 nH", "47 pF",
-        "330 Ω", "1 kΩ", "2.2 µF", "68 Ω", "220 kΩ", "220 pF", "470 kΩ", "+300 V",
+        "38 kΩ", "100 pF", "22 nF", "1 MΩ", "33 kΩ", "its own 0.3 pF", "leads 10 nH", "47 pF",
+        "330 Ω", "1 kΩ", "22 µF", "68 Ω", "180 kΩ", "220 pF", "470 kΩ", "+300 V",
         "12AX7 (demo set)", "grid stopper", "plate load", "cathode resistor", "grid leak", "bypass",
         "output coupling", "input coupling", "output", "source",
     } <= shown  # fmt: skip
@@ -140,8 +140,8 @@ def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> Non
 def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
     svg = drawn(restage(), chosen=["stopper_ohm"])
     styles = {t.words: t.style for t in texts(svg)}
-    assert ACCENTS["blue"] in styles["120 kΩ"]
-    assert ACCENTS["blue"] not in styles["220 kΩ"]
+    assert ACCENTS["blue"] in styles["33 kΩ"]
+    assert ACCENTS["blue"] not in styles["180 kΩ"]
 
 
 @pytest.mark.parametrize(
@@ -176,7 +176,7 @@ def test_no_two_labels_overlap(
 def test_the_drawing_is_told_in_words(restage: Restage) -> None:
     told = drawn(restage(leak_at_grid=1.0)).words.replace("\u00a0", " ")
     assert "grid leak on the grid side of the stopper" in told
-    assert "grid stopper 120 kΩ" in told
+    assert "grid stopper 33 kΩ" in told
 
 
 def test_a_transistor_has_its_own_symbol(restage: Restage) -> None:

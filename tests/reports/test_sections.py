@@ -78,7 +78,7 @@ def test_the_front_table_is_for_people(contents: ReportData) -> None:
     assert "gain (dB)" in table.frame.columns
     assert "input corner" in table.frame.columns  # its unit stands by each value
     first = [plain(str(v)) for v in table.frame.iloc[0]]
-    assert first[1:6] == ["pick", "120 kΩ", "220 kΩ", "1 kΩ", "2.2 µF"]
+    assert first[1:6] == ["pick", "33 kΩ", "180 kΩ", "1 kΩ", "22 µF"]
     assert "kHz" in plain(table.frame["input corner"].iloc[0])
     assert len(table.frame) == len(contents.shown)
 
@@ -153,8 +153,8 @@ def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None
     pick = section(contents, "pick")
     note = plain(blocks(pick, Note)[0].text)
     assert note == (
-        f"The pick is candidate {contents.shown['candidate'].iloc[0]}: grid stopper 120 kΩ, "
-        "plate load 220 kΩ, cathode resistor 1 kΩ, cathode bypass 2.2 µF."
+        f"The pick is candidate {contents.shown['candidate'].iloc[0]}: grid stopper 33 kΩ, "
+        "plate load 180 kΩ, cathode resistor 1 kΩ, cathode bypass 22 µF."
     )
     assert contents.decision is not None
     for standing in contents.decision.scores:

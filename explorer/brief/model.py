@@ -19,7 +19,6 @@ from explorer.brief.conditions import (
     Drive,
     Reference,
     Search,
-    Stock,
     Targets,
     Tolerance,
 )
@@ -27,6 +26,7 @@ from explorer.brief.errors import NOT_GIVEN, Mistakes
 from explorer.brief.limits import Limits
 from explorer.brief.parts import Continuous, PartChoice, Parts
 from explorer.brief.scores import Scores
+from explorer.brief.stock import Stock
 from explorer.brief.strays import Strays
 from explorer.brief.supply_driver_load import BiasDivider, Driver, Load, Supply
 from explorer.units import format_quantity

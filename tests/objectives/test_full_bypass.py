@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.special import ive
 
-from objectives.arrays import FloatArray
+from objectives.arrays import ComplexArray, FloatArray
 from objectives.assessment import Assessment
 from objectives.devices.bipolar import Bipolar
 from objectives.devices.field_effect import SquareLawFet
@@ -175,7 +175,7 @@ def test_a_full_bypass_carries_no_direct_current() -> None:
 # -- harmonic fall over the bypass -----------------------------------------------------------------
 
 
-def high_parts(stage: Stage, law: ConductionLaw, **farads: float) -> FloatArray:
+def high_parts(stage: Stage, law: ConductionLaw, **farads: float) -> ComplexArray:
     """Return what makes the unwanted harmonics at the grid, (3, bypasses, harmonics), as phasors.
 
     Passed from the driver, made by the grid current, made by the plate current. Relative to the
@@ -210,7 +210,7 @@ def high_parts(stage: Stage, law: ConductionLaw, **farads: float) -> FloatArray:
         made.append([ways[:, 0] * e[at] + own[:, 0] + own[:, 1], own[:, 2], own[:, 3]])
     parts = np.moveaxis(np.array(made), 0, -1)
     assert np.abs(parts.sum(axis=0) - g)[:, high].max() < 2e-3 * np.abs(g[:, high]).max()
-    return (parts / g[:, :1])[..., high]
+    return np.asarray((parts / g[:, :1])[..., high])
 
 
 @pytest.mark.slow
@@ -221,8 +221,8 @@ def test_phase_is_why_harmonic_fall_has_no_one_way_over_the_bypass() -> None:
     capacitances = {"grid_cathode_F": 2e-12, "grid_plate_F": 2.4e-12, "plate_cathode_F": 1e-12}
     parts = high_parts(stage, LAW, **capacitances)
 
-    def level_dB(phasors: FloatArray) -> FloatArray:
-        return 10 * np.log10(np.sum(np.abs(phasors) ** 2, axis=-1))
+    def level_dB(phasors: ComplexArray) -> FloatArray:
+        return np.asarray(10 * np.log10(np.sum(np.abs(phasors) ** 2, axis=-1)))
 
     total = parts.sum(axis=0)
     level = level_dB(total)

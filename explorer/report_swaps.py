@@ -85,10 +85,10 @@ def _rewiring(wired: Connections, other: Connections) -> Rewiring:
 
 def _swap(problem: Problem, parts: Parts, rewiring: Rewiring, slow: bool) -> Swap:
     stage = problem.evaluate(parts)
-    named = map(shown_name, (*(f.name for f in problem.free), *problem.score_names))
+    named = (*(f.name for f in problem.free), *problem.score_names, *REGISTRY)
     names = [
         name
-        for name in dict.fromkeys([*named, *REGISTRY])
+        for name in dict.fromkeys(map(shown_name, named))
         if REGISTRY[name].served_by(problem.targets)
         and ((name in problem.score_names and slow) or not REGISTRY[name].slow)
         and name != YIELD

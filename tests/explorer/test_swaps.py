@@ -117,3 +117,9 @@ def test_a_stage_that_is_read_takes_other_valves_too(
     assert result.exit_code == 0, result.output
     assert "worn 12AX7" in result.output
     assert "builds that keep all" in result.output
+
+
+def test_a_target_has_one_row_in_the_table(swapped: dict[str, Swap]) -> None:
+    # The corner in hertz stands for its distance from the target, which no instrument shows.
+    assert "input_corner_Hz" in swapped["12AX7"].scores
+    assert "input_corner_error_octaves" not in swapped["12AX7"].scores

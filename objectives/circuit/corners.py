@@ -32,6 +32,8 @@ HIGHEST_HZ: Final = QUASI_STATIC_HZ
 
 _WALKED_HZ = 10e6
 _STEPS_PER_DECADE = 4
+_FLAT_DB = 1e-9
+"""A level that changes by less from step to step is flat but for rounding."""
 _SECANT_STEPS = 8
 Port = Literal["grid", "cathode", "plate", "output"]
 
@@ -74,8 +76,9 @@ def corner_frequency(
     """Return the frequency (Hz) nearest the reference where the level has dropped by ``drop_dB``.
 
     The response is walked outward from the reference in quarter decades until it lies below the
-    level sought; from 10 MHz on, where leads resonate and a dip may be narrower than any step, it
-    is looked at between all of its crossings of that level instead, which are eigenvalues. The
+    level sought. Where it falls and rises again on the way, so that a dip may reach that level
+    between two steps, and from 10 MHz on, where leads resonate and a dip may be narrower than any
+    step, it is looked at between all of its crossings instead, which are eigenvalues. The
     first crossing is closed in on with a bracketed root finder to 1e-10 in log2 f: beside a notch
     the level falls by 1e4 dB an octave. Shape: that of the batch. ``inf`` (upper) or 0 (lower)
     where no crossing lies inside LOWEST_HZ..HIGHEST_HZ.
@@ -106,30 +109,43 @@ def corner_frequency(
         if everyone.size == 0:
             return result.reshape(shape)
     inner, outer = start.copy(), np.full(start.shape, np.nan)
+    last = sought + drop_dB
+    fell, dipped = (np.zeros(start.shape, bool) for _ in range(2))
 
     def advance(active: IntArray, here: FloatArray) -> IntArray:
         """Return those that are still above the level here."""
-        below = level(active, here) < sought[active]
+        now = level(active, here)
+        below, rise = now < sought[active], now - last[active]
+        dipped[active] |= fell[active] & (rise > _FLAT_DB)
+        fell[active] |= rise < -_FLAT_DB
+        last[active] = now
         outer[active[below]] = here[below]
         inner[active[~below]] = here[~below]
         return active[~below]
 
-    step = (1 if upper else -1) * np.log2(10) / _STEPS_PER_DECADE
+    outward = 1.0 if upper else -1.0
+    step = outward * np.log2(10) / _STEPS_PER_DECADE
     end = np.log2(_WALKED_HZ if upper else LOWEST_HZ)
     active, count = everyone, 0  # those that have not settled
     while active.size:
+        before, here = (start[active] + step * n for n in (count, count + 1))
         count += 1
-        here = start[active] + step * count
-        inside = here <= end if upper else here >= end
+        inside = outward * (end - before) > 1e-9
+        here = outward * np.minimum(outward * here, outward * end)
         active = advance(active[inside], here[inside])
-    beyond = active = everyone[np.isnan(outer[everyone])]
-    if upper and beyond.size:
-        own = flat_stage.at(beyond)
+    beyond = np.isnan(outer) if upper else np.zeros(start.shape, bool)
+    doubtful = active = everyone[(dipped | beyond)[everyone]]
+    if doubtful.size:
+        inner[doubtful] = np.where(dipped, start, inner)[doubtful]
+        outer[doubtful] = np.nan
+        own = flat_stage.at(doubtful)
         # Scaled so that the level sought is 1 V.
-        scaled = replace(own, source_ratio=own.source_ratio * 10 ** (-sought[beyond] / 20))
-        points = _between_crossings(scaled, flat_device.at(beyond), port, inner[beyond])
+        scaled = replace(own, source_ratio=own.source_ratio * 10 ** (-sought[doubtful] / 20))
+        points = _between_crossings(
+            scaled, flat_device.at(doubtful), port, inner[doubtful], upper=upper
+        )
         for column in points.T:
-            active = advance(active, column[np.searchsorted(beyond, active)])
+            active = advance(active, column[np.searchsorted(doubtful, active)])
     found = np.flatnonzero(np.isfinite(outer))
     if found.size:
         root = bracketed_roots(
@@ -141,11 +157,11 @@ def corner_frequency(
 
 
 def _between_crossings(
-    stage: Stage, device: SmallSignal, port: Port, above_log2_Hz: FloatArray
+    stage: Stage, device: SmallSignal, port: Port, from_log2_Hz: FloatArray, *, upper: bool
 ) -> FloatArray:
     """Return log2 of frequencies (Hz) between all where the port has 1 V, shape (stages, points).
 
-    Ascending, from ``above_log2_Hz`` to HIGHEST_HZ. With ``H`` the response, the zeros of
+    Outward, from ``from_log2_Hz`` to HIGHEST_HZ or LOWEST_HZ. With ``H`` the response, the zeros of
     ``H(s) H(-s) - 1`` hold every such frequency on the imaginary axis and are the eigenvalues of a
     pencil of twice the size of the network's. One that rounding takes for a crossing does no harm.
 
@@ -155,11 +171,13 @@ def _between_crossings(
     """
     zeros = in_chunks(stage, device, lambda s, d: _unit_zeros(s, d, port))
     crossing = (np.abs(zeros.real) <= ON_AXIS * np.abs(zeros)) & (zeros.imag > 0)
-    end = np.log2(HIGHEST_HZ)
+    outward, end = (1.0, np.log2(HIGHEST_HZ)) if upper else (-1.0, np.log2(LOWEST_HZ))
     log2_f = np.log2(np.where(crossing, zeros.imag, 1.0) / (2 * np.pi))
-    first = above_log2_Hz[:, np.newaxis]
-    kept = np.where(crossing & (log2_f > first) & (log2_f < end), log2_f, end)
-    ends = np.sort(np.concatenate([first, kept, np.full_like(first, end)], axis=-1), axis=-1)
+    first = from_log2_Hz[:, np.newaxis]
+    between = (outward * (log2_f - first) > 0) & (outward * (end - log2_f) > 0)
+    kept = np.where(crossing & between, log2_f, end)
+    ends = np.concatenate([first, kept, np.full_like(first, end)], axis=-1)
+    ends = outward * np.sort(outward * ends, axis=-1)
     return np.asarray((ends[:, :-1] + ends[:, 1:]) / 2)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -14,6 +16,7 @@ from objectives.circuit.corners import (
     swept_level_dB,
 )
 from objectives.circuit.network import Network
+from objectives.circuit.poles import LOWEST_HZ
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -97,3 +100,49 @@ def test_no_dip_is_skipped(random_stages: MakeStages, port: Port, upper: bool) -
         near = found[row] * np.geomspace(0.999, 1.001, 2001)
         dip = swept_level_dB(stages.at([row]), devices.at([row]), near, port)[0]
         assert dip.min() < level[row, 0] - HALF_POWER_DB
+
+
+def _decoupled(make: MakeStages, seed: int) -> tuple[Stage, SmallSignal]:
+    """4000 random stages, most with a supply that lifts their bass before it falls."""
+    stages, devices = make(4000, seed)
+    rng = np.random.default_rng(seed + 1000)
+    ohm, farad = np.exp(rng.uniform(np.log([[1e2], [1e-8]]), np.log([[1e6], [1e-4]]), (2, 4000)))
+    without = rng.random((2, 4000)) < 0.25
+    supply = {
+        "decoupling_ohm": np.where(without[0], 0.0, ohm),
+        "decoupling_F": np.where(without[1], 0.0, farad),
+    }
+    return replace(stages, **supply), devices
+
+
+def test_a_dip_that_just_reaches_the_level_is_seen(random_stages: MakeStages) -> None:
+    """From 139 to 115 Hz this cathode lies below by up to 0.002 dB, and again from 0.9 Hz on."""
+    stages, devices = random_stages(4000, seed=2)
+    (row,) = np.flatnonzero(np.isclose(stages.plate_load_ohm, 460152.0307832))
+    f = np.geomspace(1000.0, 1e-3, 24001)
+    level = swept_level_dB(stages.at([row]), devices.at([row]), f, "cathode")[0]
+    first = f[np.argmax(level < level[0] - HALF_POWER_DB)]
+    assert first > 100
+    found = corner_frequency(stages.at(row), devices.at(row), "cathode", 1000.0, upper=False)
+    assert found == pytest.approx(first, rel=1e-3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("port", ["cathode", "plate", "output"])
+@pytest.mark.parametrize("reference_Hz", [1e3, 20e3])
+def test_no_crossing_is_missed_downwards(
+    random_stages: MakeStages, port: Port, reference_Hz: float
+) -> None:
+    """The first crossing of a sweep of 400 points a decade, down to the end of what is told."""
+    stages, devices = _decoupled(random_stages, seed=2)
+    # A cathode that is grounded for signals has no level.
+    heard = np.abs(Network(stages, devices, reference_Hz).cathode) > 0
+    stages, devices = stages.at(heard), devices.at(heard)
+    found = corner_frequency(stages, devices, port, reference_Hz, upper=False)
+    f = np.geomspace(reference_Hz, LOWEST_HZ, int(400 * np.log10(reference_Hz / LOWEST_HZ)))
+    level = swept_level_dB(stages, devices, f, port)
+    below = level < level[:, :1] - HALF_POWER_DB
+    swept = np.where(below.any(axis=-1), f[below.argmax(axis=-1)], 0.0)
+    step = f[0] / f[1]
+    assert np.all(found >= swept * (1 - 1e-9))
+    assert np.all(found <= swept * step * (1 + 1e-9))

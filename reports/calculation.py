@@ -96,15 +96,21 @@ def textbook_steps(pick: Assessment) -> Steps:
             _thevenin_step(pick),
             *_conduction_steps(pick),
             *_corner_steps(pick),
+            *_second_steps(pick),
             (
                 "input corner, exact",
                 f"root of |{t.V_g}/{t.V_s}| = 1/√2 of its level at {reference}, whole network",
                 exact,
             ),
             (
-                "difference of the estimate from the exact corner",
+                "difference of the first estimate from the exact corner",
                 f"f/f_exact − 1 = {corner} / {exact} − 1",
                 f"{number(e.error_percent, 3)}{SPACE}%",
+            ),
+            (
+                "difference of the second",
+                f"f₂/f_exact − 1 = {_q(e.second.corner_Hz, 'Hz')} / {exact} − 1",
+                f"{number(e.second_error_percent, 3)}{SPACE}%",
             ),
             (
                 f"gain from {t.grid} to {t.plate}, exact",
@@ -203,7 +209,7 @@ def _corner_steps(pick: Assessment) -> list[_Row]:
     corner = _q(e.corner_Hz, "Hz")
     if not first(e.cable_F) * first(e.cable_ohm) > 0:
         formula = f"f = 1/(2π R C_in) = 1 / (2 × π × {at_grid})"
-        return [("input corner, textbook", formula, corner)]
+        return [("input corner, first estimate", formula, corner)]
     cable = f"{_q(e.cable_ohm, 'ohm')} × {_q(e.cable_F, 'F')}"
     grid_s, cable_s = first(e.resistance_ohm * e.input_F), first(e.cable_ohm * e.cable_F)
     return [
@@ -214,11 +220,91 @@ def _corner_steps(pick: Assessment) -> list[_Row]:
             _q(cable_s, "s"),
         ),
         (
-            "input corner, textbook, from the sum of open-circuit time constants",
+            "input corner, first estimate, from the sum of open-circuit time constants",
             f"f = 1/(2π (τ + τ_c)) = 1 / (2 × π × ({_q(grid_s, 's')} + {_q(cable_s, 's')}))",
             corner,
         ),
     ]
+
+
+def _second_steps(pick: Assessment) -> list[_Row]:
+    """Return the corner of the time constants of grid, cable and plate."""
+    t, e = pick.device.terms, pick.textbook
+    second, reference = e.second, _q(pick.targets.reference_Hz, "Hz")
+    grid_ohm, plate_ohm = _q(e.resistance_ohm, "ohm"), _q(second.plate_ohm, "ohm")
+    still, out, to_plate = (_q(c, "F") for c in (second.still_F, second.plate_F, e.grid_plate_F))
+    grid_s, cable_s = _q(e.resistance_ohm * e.input_F, "s"), _q(e.cable_ohm * e.cable_F, "s")
+    plate_s, sum_s = _q(second.plate_s, "s"), _q(second.sum_s, "s")
+    pairs_s, triple_s = _q(second.pairs_s, "s"), _q(second.triple_s, "s")
+    behind, numbers = t.r_p, _q(e.plate_resistance_ohm, "ohm")
+    if first(e.unbypassed_ohm) > 0:
+        behind = f"({t.r_p} + (µ + 1) {t.R_k})"
+        numbers += f" + ({number(e.amplification_factor, 5)} + 1) × {_q(e.unbypassed_ohm, 'ohm')}"
+    cable = first(e.cable_F) * first(e.cable_ohm) > 0
+    both = f"({still} × ({out} + {to_plate}) + {to_plate} × {out})"
+    shorted = _q(second.shorted_ohm, "ohm")
+    rows = [
+        (
+            f"resistance that the {t.plate}'s capacitance sees",
+            f"R_out = R ∥ {behind} = 1 / (1/({_q(e.load_line_ohm, 'ohm')}) + 1/({numbers}))",
+            plate_ohm,
+        ),
+        (
+            f"time constant at the {t.plate}, of load, plate capacitor and strays",
+            f"τ_out = R_out (C_out + {t.C_gp}) = {plate_ohm} × ({out} + {to_plate})",
+            plate_s,
+        ),
+        (
+            "sum of the time constants",
+            f"T₁ = τ + τ_out{' + τ_c' * cable} = {grid_s} + {plate_s}" + f" + {cable_s}" * cable,
+            sum_s,
+        ),
+        (
+            f"the same by pairs, with C what of C_in does not lead to the {t.plate}"
+            + f", and R′ what the {t.grid} sees with the cable as a short" * cable,
+            f"T₂ = √(R R_out (C (C_out + {t.C_gp}) + {t.C_gp} C_out)"
+            + " + τ_c (R′ C_in + τ_out)" * cable
+            + f") = √({grid_ohm} × {plate_ohm} × {both}"
+            + f" + {cable_s} × ({shorted} × {_q(e.input_F, 'F')} + {plate_s})" * cable
+            + ")",
+            pairs_s,
+        ),
+    ]
+    if cable:
+        rows.append(
+            (
+                "the same of all three",
+                f"T₃ = ∛(τ_c R′ R_out (C (C_out + {t.C_gp}) + {t.C_gp} C_out)) = "
+                f"∛({cable_s} × {shorted} × {plate_ohm} × {both})",
+                triple_s,
+            )
+        )
+
+    def share(name: str, frequency: str) -> str:
+        w = f"2 × π × {frequency}"
+        third, cubed = (" − (ωT₃)³", f" − ({w} × {triple_s})³") if cable else ("", "")
+        return (
+            f"{name} = (1 + (ωτ_out)²) / ((1 − (ωT₂)²)² + (ωT₁{third})²) = "
+            f"(1 + ({w} × {plate_s})²) / ((1 − ({w} × {pairs_s})²)² + ({w} × {sum_s}{cubed})²)"
+        )
+
+    corner = _q(second.corner_Hz, "Hz")
+    rows += [
+        (
+            f"share of the {t.grid}'s squared voltage that is left at {reference}",
+            share("S", reference),
+            number(second.share(pick.targets.reference_Hz), 5),
+        ),
+        (
+            f"input corner, second estimate, with the time constant at the {t.plate}",
+            f"f₂ by trial, where S is half of that at {reference}",
+            corner,
+        ),
+    ]
+    if math.isfinite(first(second.corner_Hz)):
+        left = number(second.share(second.corner_Hz), 5)
+        rows.append(("share that is left there", share("S", corner), left))
+    return rows
 
 
 def _capacitance_step(e: TextbookEstimate, t: Terms) -> _Row:
@@ -229,10 +315,10 @@ def _capacitance_step(e: TextbookEstimate, t: Terms) -> _Row:
         f"{_q(e.grid_cathode_F, 'F')}{follows} + {_q(e.grid_plate_F, 'F')} × "
         f"(1 + {number(e.gain_magnitude, 5)})"
     )
-    if first(e.grid_capacitor_F) > 0:
-        what += f", with the capacitor fitted at the {t.grid}"
+    if first(e.grid_ground_F) > 0:
+        what += f", with what is fitted and what strays from {t.grid} to ground"
         symbols += f" + {t.C_g}"
-        numbers += f" + {_q(e.grid_capacitor_F, 'F')}"
+        numbers += f" + {_q(e.grid_ground_F, 'F')}"
     return what, f"C_in = {symbols} = {numbers}", _q(e.input_F, "F")
 
 
@@ -263,7 +349,7 @@ _MEANINGS: Final = {
     "no next stage": ("no next stage", "nothing loads the {plate} but its own load"),
     "constant gain": (
         "constant gain",
-        "the hand calculation with the exact input capacitance of the reference frequency",
+        "at every frequency the Miller capacitance of mid-band",
     ),
     "ideal stopper": ("ideal stopper", "a stopper without capacitance or lead inductance"),
     "all of them at once": (
@@ -278,7 +364,7 @@ def simplification_frame(pick: Assessment) -> pd.DataFrame:
     """Return each simplification made alone: name, what it leaves out, corner and error.
 
     Columns: simplification, meaning, corner_Hz, error_percent; the exact answer comes first, the
-    textbook estimate last.
+    first and the second textbook estimate last.
     """
     e, t = pick.textbook, pick.device.terms
     cable = ", cable" if first(e.cable_F) > 0 else ""
@@ -290,10 +376,16 @@ def simplification_frame(pick: Assessment) -> pd.DataFrame:
             for s in e.simplifications
         ),
         (
-            "the textbook estimate above",
+            "the first estimate above",
             t.write(estimate),
             first(e.corner_Hz),
             first(e.error_percent),
+        ),
+        (
+            "the second estimate above",
+            t.write("that, and the time constant at the {plate}"),
+            first(e.second.corner_Hz),
+            first(e.second_error_percent),
         ),
     ]
     return pd.DataFrame(rows, columns=["simplification", "meaning", "corner_Hz", "error_percent"])

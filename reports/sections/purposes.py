@@ -308,7 +308,7 @@ def hand_words(reading: Reading) -> str:
     one = reading.assessment
     e, terms = one.textbook, one.device.terms
     frame = simplification_frame(one)
-    alone = frame.iloc[1:-1]
+    alone = frame.iloc[1:-2]
     errors = ", ".join(
         f"{name} {signed_percent(error)}"
         for name, error in zip(alone["simplification"], alone["error_percent"], strict=True)
@@ -323,7 +323,9 @@ def hand_words(reading: Reading) -> str:
     return (
         f"{terms.plate} gain {number(e.gain_magnitude, 3)} (exact {number(exact_gain, 3)}), input "
         f"{quantity(e.input_F, 'F', 3)} behind {behind}, corner "
-        f"{quantity(e.corner_Hz, 'Hz', 3)} (exact {exact}, {off}). "
+        f"{quantity(e.corner_Hz, 'Hz', 3)} (exact {exact}, {off}), with the time constant at the "
+        f"{terms.plate} {quantity(e.second.corner_Hz, 'Hz', 3)} "
+        f"({signed_percent(first(e.second_error_percent))}). "
         f"Error of each simplification alone: {errors}. {' '.join(left_out_sentences(one))}"
     )
 

@@ -68,7 +68,7 @@ def real_parts(problem: Problem, capacitor_series: str, pick: Assessment) -> dic
 def part_lines(
     problem: Problem, capacitor_series: str, pick: Assessment, own: Parts, driver: DriverSummary
 ) -> list[PartLine]:
-    """Return the parts list of a stage in the order of the elements, then of what drives it.
+    """Return the parts list of a stage by the order of elements, its decoupling and its driver.
 
     Parameters
     ----------
@@ -126,6 +126,9 @@ def part_lines(
         if field == "grid_leak_ohm" and (fitted or field in origins):
             place = first(stage["leak_at_grid"])
             lines.append(PartLine("leak_at_grid", place, origin=origins.get("leak_at_grid", "")))
+    for field in ("decoupling_ohm", "decoupling_F"):
+        if stage[field] > 0:
+            lines.append(line(field, first(stage[field]), first(stage[field])))
     for field, ohm in zip((_SERIES, _TRACK), attenuator, strict=True):
         if 0 < ohm < np.inf:
             lines.append(line(field, ohm, ohm))

@@ -102,13 +102,17 @@ def stresses(a: Assessment, source_V: float = math.nan) -> dict[str, Stress]:
 
     Notes
     -----
-    At rest for resistors and the bypass; at switch-on, before the valve is warm, a coupling
-    capacitor has the full supply across it, that from a driving stage the driver's.
+    At rest for resistors and the bypass; at switch-on, before the valve is warm, coupling and
+    decoupling capacitors have the full supply across them, as it is ahead of the decoupling, that
+    from a driving stage the driver's.
     """
     rise = supply_rise(a)
     raised = a.single().with_supply_raised(rise)
     point, stage = raised.point, raised.stage
-    supply, bypassed = float(stage.supply_V), stage.cathode_resistor_ohm
+    bypassed, decoupling = stage.cathode_resistor_ohm, float(stage.decoupling_ohm)
+    drawn = float(point.supply_current_A) + float(stage.supply_V / sum(stage.bias_divider_ohm))
+    # What is ahead of the decoupling stands behind it as long as nothing draws current.
+    supply = float(stage.supply_V) + drawn * decoupling
     before = supply if math.isnan(source_V) else source_V * (1 + rise)
     currents = {"supply": point.supply_current_A, "cathode": point.cathode_current_A}
     at_rest = float(point.cathode_current_A * bypassed)
@@ -119,7 +123,9 @@ def stresses(a: Assessment, source_V: float = math.nan) -> dict[str, Stress]:
         "cathode_V": Stress(voltage_V=at_rest, when="at rest", at_most_V=at_most),
         "source_V": Stress(voltage_V=before, when="at switch-on"),
     }
-    borne = {}
+    borne = {"decoupling_ohm": Stress(drawn**2 * decoupling, drawn * decoupling, "at rest")}
+    if stage.decoupling_F > 0:  # which is empty at first
+        borne["decoupling_ohm"] = Stress(drawn**2 * decoupling, supply, "at switch-on")
     for name, element in ELEMENTS.items():
         if element.direct_current:
             amperes, ohms = float(currents[element.direct_current]), float(getattr(stage, name))
@@ -129,7 +135,7 @@ def stresses(a: Assessment, source_V: float = math.nan) -> dict[str, Stress]:
     for name, ohm, across in zip(
         (BIAS_UPPER, BIAS_LOWER),
         stage.bias_divider_ohm,
-        (supply - float(stage.bias_V), float(stage.bias_V)),
+        (float(stage.supply_V - stage.bias_V), float(stage.bias_V)),
         strict=True,
     ):
         borne[name] = Stress(across**2 / float(ohm), across, "at rest")

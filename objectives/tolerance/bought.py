@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.elements import CAPACITORS, RESISTORS
+from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
 from objectives.marking import TOLERANCE_LETTERS
 from objectives.radio.tables import ResistorStyle
 from objectives.stage import Stage
@@ -42,10 +42,11 @@ def as_sold(
     style : of a resistor, where it is known
     series : IEC 60063 series that the values come from; the fine ones are made of closer parts
     """
-    if part in CAPACITORS and np.max(values) >= ELECTROLYTIC_FROM_F:
+    capacitor = ELEMENTS[part].kind == "capacitor"
+    if capacitor and np.max(values) >= ELECTROLYTIC_FROM_F:
         source = "aluminium electrolytic as sold, code S of IEC 60062 (from memory)"
         return Spread(part, *TOLERANCE_LETTERS["S"], source=source)
-    if part in CAPACITORS:
+    if capacitor:
         tolerance, source = (
             FILM_CAPACITOR,
             "film or ceramic capacitor as sold (common practice, no source)",

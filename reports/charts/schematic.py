@@ -318,14 +318,30 @@ class _Drawing:
 
     # -- plate and output --------------------------------------------------------------------
 
+    def _supply(self, x: float) -> None:
+        """Draw the supply on top of the plate load, and what it is decoupled by."""
+        ahead = _SUPPLY + 2.0 if self.has("decoupling_ohm") else _SUPPLY
+        supply = f"+{quantity(self.values['supply_V'], 'V')}"
+        if ahead > _SUPPLY:
+            self.down(["decoupling_ohm"], (x, ahead), _SUPPLY)
+            self.text((x, ahead + 0.4), "supply", "center", color=MUTED)
+            self.text((x - 0.3, _SUPPLY), supply, "right", fontsize=12)
+            self.dot((x, _SUPPLY))
+        else:
+            self.text((x, _SUPPLY + 0.4), supply, "center", fontsize=12)
+        self.terminal((x, ahead))
+        if self.has("decoupling_F"):
+            beside = x + (4.4 if self.has("plate_capacitor_F") else 2.2)
+            self.wire((x, _SUPPLY), (beside, _SUPPLY))
+            self.down(["decoupling_F"], (beside, _SUPPLY), _SUPPLY - 1.5)
+            self.drawing.add(elm.Ground().at((beside, _SUPPLY - 1.5)))
+
     def _plate(self, at: _Point, right: float) -> None:
         x, y = at
         self.wire((x, y), (x, _PLATE))
         self.dot((x, _PLATE))
         self.down(["plate_load_ohm"], (x, _SUPPLY), _PLATE, "left")
-        self.terminal((x, _SUPPLY))
-        supply = f"+{quantity(self.values['supply_V'], 'V')}"
-        self.text((x, _SUPPLY + 0.4), supply, "center", fontsize=12)
+        self._supply(x)
         # The output line starts far enough to the right to clear the words of other branches.
         start = max(x + 1.2, right + 1.0)
         if self.has("plate_capacitor_F"):

@@ -28,8 +28,11 @@ def assumption_sentences(data: StageData) -> list[str]:
     wiring = "; ".join(
         f"{w.kind} {w.between} {quantity(w.capacitance_F, 'F')} ({w.source})" for w in data.wiring
     )
+    ahead = (
+        "Ahead of its decoupling the supply" if first(stage.decoupling_ohm) > 0 else "The supply"
+    )
     sentences = [
-        "The supply is a short to ground for signals, and holds its voltage.",
+        f"{ahead} is a short to ground for signals, and holds its voltage.",
         "Small-signal figures hold for signals that do not move the operating point.",
         f"The {terms.grid_leak} and the stopper carry only the {terms.grid} current that the law "
         f"of the {terms.kind} gives.",

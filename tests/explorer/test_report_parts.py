@@ -75,6 +75,18 @@ def test_parts_that_are_ordered_alike_are_one_purchase(formulated: MakeFormulati
     assert {"input_coupling_F", "output_coupling_F"} in groups
 
 
+def test_decoupling_is_listed_as_it_is_sold(formulated: MakeFormulation) -> None:
+    made = formulated(
+        ("[supply]", '[supply]\ndecoupling_resistor = "22k"\ndecoupling_capacitor = "47 uF"')
+    )
+    lines = listed(explore(made, QUICK, method="exact"))
+    resistor, capacitor = lines["decoupling_ohm"].order, lines["decoupling_F"].order
+    assert resistor is not None
+    assert capacitor is not None
+    assert (resistor.tolerance, capacitor.tolerance) == ((-0.05, 0.05), (-0.2, 0.5))
+    assert lines["decoupling_F"].marking == "47µ"
+
+
 @pytest.mark.slow
 def test_an_attenuator_is_listed_and_its_loss_named(formulated: MakeFormulation) -> None:
     ex = explore(

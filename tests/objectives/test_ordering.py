@@ -9,6 +9,7 @@ one section.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -164,3 +165,23 @@ def test_an_output_coupling_is_as_large_as_the_closed_form_says() -> None:
 def test_no_capacitor_is_named_where_none_is_large_enough() -> None:
     one = Assessment(stage(), QUIET, Targets())
     assert np.isnan(sufficient_capacitor_F(one, "bypass_F", np.array([1e-9, 1e-8]), 20.0))
+
+
+def test_decoupling_bears_what_is_ahead_of_it() -> None:
+    """By hand: the current of the stage, and of its bias divider, through the resistor."""
+    stage = Stage(
+        supply_V=280.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, grid_leak_ohm=90e3,
+        grid_bias_ratio=0.1, decoupling_ohm=22e3, output_coupling_F=100e-9, load_ohm=1e6,
+    )  # fmt: skip
+    plain = Assessment(stage, QUIET, Targets())
+    drawn = float(plain.point.plate_current_A) + 280.0 / 1e6  # 900 kohm and 100 kohm
+    borne = stresses(plain)
+    drop = drawn * 22e3
+    assert borne["decoupling_ohm"] == Stress(
+        pytest.approx(drop * drawn), pytest.approx(drop), "at rest"
+    )
+    assert borne["output_coupling_F"].voltage_V == pytest.approx(280.0 + drop)
+    held = stresses(Assessment(replace(stage, decoupling_F=47e-6), QUIET, Targets()))
+    # Empty at first, the capacitor leaves all of it to the resistor.
+    assert held["decoupling_ohm"].voltage_V == pytest.approx(280.0 + drop)
+    assert held["decoupling_F"].voltage_V == pytest.approx(280.0 + drop)

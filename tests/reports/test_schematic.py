@@ -69,6 +69,8 @@ def words(svg: Svg) -> set[str]:
 FULL = {"grid_capacitor_F": 47e-12, "cathode_unbypassed_ohm": 330.0, "bypass_series_ohm": 68.0,
         "plate_capacitor_F": 220e-12, "plate_capacitor_series_ohm": 8.2e3}  # fmt: skip
 
+DECOUPLED = {"decoupling_ohm": 22e3, "decoupling_F": 47e-6}
+
 
 def test_every_part_of_a_full_stage_is_named_with_its_value(restage: Restage) -> None:
     shown = words(drawn(restage(**FULL)))
@@ -117,6 +119,15 @@ def test_a_bias_divider_is_drawn_as_its_two_resistors(restage: Restage) -> None:
     assert not {"grid leak", "18.03 kΩ"} & shown
 
 
+def test_the_decoupling_stands_ahead_of_the_voltage_that_is_stated(restage: Restage) -> None:
+    shown = {t.words: t for t in texts(drawn(restage(**DECOUPLED)))}
+    assert {"22 kΩ", "47 µF", "decoupling", "supply"} <= shown.keys()
+    # SVG counts downwards.
+    assert shown["supply"].y < shown["22 kΩ"].y < shown["+300 V"].y < shown["plate load"].y
+    plain = words(drawn(restage()))
+    assert not {"decoupling", "supply"} & plain
+
+
 @pytest.mark.parametrize("level", [1.0, 0.3])
 def test_an_attenuator_stands_between_source_and_stage(restage: Restage, level: float) -> None:
     driver = DriverSummary(9.9e3, 0.02, 39e3, 390e3, 10e3, level)
@@ -156,6 +167,9 @@ def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
         {"grid_bias_ratio": 0.18, "leak_at_grid": 1.0},
         {"bypass_F": 0.0, "output_coupling_F": np.inf, "load_ohm": np.inf, "load_F": 0.0},
         {"source_ohm": 0.0, "cable_F": 0.0, "input_coupling_F": np.inf},
+        DECOUPLED,
+        {**DECOUPLED, **FULL},
+        {**DECOUPLED, "grid_bias_ratio": 0.18, "leak_at_grid": 1.0},
     ],
 )
 @pytest.mark.parametrize(

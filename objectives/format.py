@@ -73,7 +73,7 @@ def unit_of_name(name: str) -> str:
     """Return the unit that a name ends in: ``stopper_ohm`` gives ``"ohm"``; ``""`` where none."""
     if name.endswith("_per_V"):
         return "/V"
-    return _UNITS_OF_SUFFIXES.get(name.rpartition("_")[2], "")
+    return _UNITS_OF_SUFFIXES.get(name.removesuffix("_rms").rpartition("_")[2], "")
 
 
 def prefixed(unit: str) -> bool:

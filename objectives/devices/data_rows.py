@@ -7,9 +7,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from objectives.devices.law import Datum
-from objectives.devices.protocol import Device, OperatingPoint
+from objectives.devices.protocol import MET_WITHIN, Device, OperatingPoint
 
-_TRUSTED = "between the data that the law meets within 10 %, seen by its fit or not"
+_TRUSTED = (
+    f"between the data that the law meets within {100 * MET_WITHIN:g} %, seen by its fit or not"
+)
 
 
 @dataclass(frozen=True)

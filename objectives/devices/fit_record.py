@@ -11,15 +11,15 @@ from scipy.optimize import elementwise
 from objectives.arrays import FloatArray
 from objectives.devices.law import ConductionLaw
 
-QUANTITIES = (
-    "plate_current_A",
-    "transconductance_S",
-    "plate_resistance_ohm",
-    "amplification_factor",
-    "stage_gain",
-    "output_V_rms",
-)
-"""What a :class:`FitPoint` may state."""
+QUANTITIES: Mapping[str, str] = {
+    "plate_current_A": "plate current",
+    "transconductance_S": "transconductance",
+    "plate_resistance_ohm": "plate resistance",
+    "amplification_factor": "amplification factor",
+    "stage_gain": "stage gain",
+    "output_V_rms": "output at a stated distortion",
+}
+"""What a :class:`FitPoint` may state, and what people call it."""
 
 FAINT_A = 1e-4
 """Plate current below which a law counts as in cut-off: there a volt is a factor of current."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -50,6 +50,11 @@ class DataSources:
     grid_current: str = ""
     grid_current_is_illustrative: bool = False
     """Whether nothing was published or measured of this type's grid current."""
+
+
+MET_WITHIN: Final = 0.1
+"""A law is borne out by data that it meets within this share, whether its fit has seen them or not
+(common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -114,7 +114,7 @@ class _Spread(Entry):
 
 
 class _Point(Entry):
-    quantity: Literal[QUANTITIES]  # type: ignore[valid-type]
+    quantity: Literal[tuple(QUANTITIES)]  # type: ignore[valid-type]
     conditions: dict[str, Number]
     published: Positive
     law: NotNegative

@@ -26,6 +26,7 @@ from objectives.fitting.parameters import (
     Unknown,
     first_guess,
     law_from,
+    parameter_words,
     require_determined,
     rounded,
     standard_errors,
@@ -191,7 +192,7 @@ def fit_law(
     best = solve(misfit, knobs, start)
     error = standard_errors(best, knobs)
     fitted = rounded(law_from(law, knobs, best.x, fixed, grid))
-    free = ", ".join(knob.name for knob in knobs)
+    free = ", ".join(parameter_words(law, knob.name) for knob in knobs)
     result = Fit(
         law=fitted,
         equation=law,
@@ -199,8 +200,8 @@ def fit_law(
         tested=tested,
         standard_error=error,
         method=(
-            f"least squares of ln(law/reading), soft-L1 loss at {100 * _READING:g} %, to "
-            f"{len(used)} readings of plate current; free: {free}"
+            "least squares of the logarithm of law over reading, soft-L1 loss at "
+            f"{100 * _READING:g} %, to {len(used)} readings of plate current; free: {free}"
             + (f"; every reading number {hold_out_every} kept for the test" if tested else "")
         ),
         resolution_A=resolution_A,

@@ -10,7 +10,8 @@ import numpy as np
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
-from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
+from objectives.devices.terms import VALVE
+from objectives.devices.triodes import LAWS, Equation, GridCurrent, TriodeLaw
 
 
 @dataclass(frozen=True)
@@ -77,6 +78,12 @@ def unknowns(equation: str, mu: float) -> tuple[Unknown, ...]:
             Unknown("knee_V", 5.0, 0.5),
         )
     raise InputError("law", equation, f"must be one of {', '.join(LAWS)}")
+
+
+def parameter_words(equation: Equation, name: str) -> str:
+    """Return what people call a parameter of a law."""
+    label, _ = LAWS[equation].parameter_labels.get(name, (name, ""))
+    return VALVE.write(label)
 
 
 # What a fit to measured curves holds unless it is told otherwise.

@@ -17,12 +17,12 @@ from objectives.checks import InputError, Written
 from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
-from objectives.devices.fit_record import FAINT_A, CurveReadings, FitPoint, FitRecord
-from objectives.devices.protocol import OperatingPoint, TrustedRange
+from objectives.devices.fit_record import FAINT_A, QUANTITIES, CurveReadings, FitPoint, FitRecord
+from objectives.devices.protocol import MET_WITHIN, OperatingPoint, TrustedRange
 from objectives.devices.triodes import Equation, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve
 from objectives.fitting.measured import solve
-from objectives.fitting.parameters import law_from, rounded, unknowns
+from objectives.fitting.parameters import law_from, parameter_words, rounded, unknowns
 from objectives.stage import Stage, parallel
 from objectives.transient.headroom import headroom
 
@@ -39,7 +39,6 @@ _PUBLISHED_SIGMA: Mapping[str, float] = {
 }
 # A grid voltage for next to no current is published as approximate: within a volt or so.
 _FAINT_SIGMA = 0.3
-_TRUSTED = 0.1
 _STAGE_PARTS = ("supply_V", "plate_load_ohm", "cathode_resistor_ohm")
 
 
@@ -113,14 +112,14 @@ def trusted_range(
     curves: Sequence[CurveReadings] = (),
     plate_voltage_max_V: float | None = None,
 ) -> TrustedRange | None:
-    """Return the currents and voltages between which data were met within 10 %, seen or not.
+    """Return the currents and voltages between which data were met within MET_WITHIN, seen or not.
 
     Currents below 0.1 mA do not count, unless the factor is known there, and no law is trusted
     beyond the rated plate voltage. None where no datum is met.
     """
     known = [*points, *(p for c in curves for p in c.points)]
     off = np.abs(law_values(law, known) / [p.published for p in known] - 1.0)
-    met = [p for p, by in zip(known, off, strict=True) if by <= _TRUSTED]
+    met = [p for p, by in zip(known, off, strict=True) if by <= MET_WITHIN]
     met = [p for p in met if not p.faint]
     of_stage = [p for p in met if p.quantity in _OF_STAGE]
     plain = [p for p in met if p.quantity not in _OF_STAGE]
@@ -227,9 +226,9 @@ def fit_published(
     result = rounded(law_from(law, knobs, solution.x, {}, grid))
     values = law_values(result, points)
     method = (
-        "scipy.optimize.least_squares of ln(law/published); one sigma "
+        "least squares of the logarithm of law over published number; one sigma "
         + ", ".join(
-            f"{100 * _PUBLISHED_SIGMA[q]:g} % {q}"
+            f"{100 * _PUBLISHED_SIGMA[q]:g} % of {QUANTITIES[q]}"
             for q in _PUBLISHED_SIGMA
             if any(p.quantity == q for p in fitted)
         )
@@ -246,7 +245,7 @@ def fit_published(
         )
         + "; held near typical: "
         + ", ".join(
-            f"{k.name} {k.typical:g} within "
+            f"{parameter_words(law, k.name)} {k.typical:g} within "
             + (f"a factor {np.exp(k.width):.2g}" if k.log else f"{k.width:g} V")
             + (" (above 1)" if k.floor else "")
             for k in knobs

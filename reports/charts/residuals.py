@@ -9,7 +9,7 @@ import altair as alt
 import pandas as pd
 
 from objectives.checks import InputError, Written
-from objectives.devices.fit_record import FitPoint, FitRecord
+from objectives.devices.fit_record import QUANTITIES, FitPoint, FitRecord
 from objectives.files import drafts
 from reports.charts.layers import layered, signed_volts
 from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS, THEME
@@ -18,14 +18,6 @@ _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
 # Above so many plate currents a row for each cannot be read any more.
 _MOST_ROWS = 40
-_QUANTITY_WORDS = {
-    "plate_current_A": "plate current",
-    "transconductance_S": "transconductance",
-    "plate_resistance_ohm": "plate resistance",
-    "amplification_factor": "amplification factor",
-    "stage_gain": "stage gain",
-    "output_V_rms": "output at a stated distortion",
-}
 
 
 def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.LayerChart:
@@ -160,7 +152,7 @@ def _words(p: FitPoint) -> str:
             f"{_kilo(c['cathode_resistor_ohm'])}"
         )
     maker = p.source.split(",")[0]
-    return f"{_QUANTITY_WORDS[p.quantity]} at {at} ({maker})"
+    return f"{QUANTITIES[p.quantity]} at {at} ({maker})"
 
 
 def _kilo(ohm: float) -> str:

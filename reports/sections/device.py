@@ -9,7 +9,7 @@ import pandas as pd
 
 from objectives.assessment import Assessment
 from objectives.devices.data_rows import DataRow, data_rows
-from objectives.devices.fit_record import FitPoint
+from objectives.devices.fit_record import QUANTITIES, FitPoint
 from objectives.devices.law import Datum
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.devices.terms import Terms
@@ -166,7 +166,7 @@ def error_table(device: Device) -> pd.DataFrame:
     return pd.DataFrame(
         [
             {
-                "quantity": plain_words(p.quantity),
+                "quantity": QUANTITIES[p.quantity],
                 "numbers": f"{count}",
                 "largest error": signed_percent(float(p.residual_percent)),
                 "where": _conditions(p.conditions),
@@ -187,7 +187,7 @@ def residual_table(device: Device) -> pd.DataFrame:
 def _residual_row(point: FitPoint) -> dict[str, str]:
     unit = score_unit(point.quantity)
     return {
-        "quantity": plain_words(point.quantity),
+        "quantity": QUANTITIES[point.quantity],
         "conditions": _conditions(point.conditions),
         "published": quantity(point.published, unit),
         "law": quantity(point.law, unit, 3),

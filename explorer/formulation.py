@@ -12,10 +12,11 @@ from explorer.aims import Window, merged
 from explorer.brief.errors import BriefError
 from explorer.brief.model import Brief
 from explorer.brief.parts import Continuous, nominal
+from explorer.choices import Choice
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving
 from explorer.identity import identity_of
-from explorer.problem import Choice, Problem
+from explorer.problem import Problem
 from explorer.tolerances import PartTolerances
 from objectives.arrays import FloatArray
 from objectives.checks import InputError

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from explorer.choices import Choice
 from explorer.evaluation import Evaluation
 from explorer.front import non_dominated
-from explorer.problem import Choice, Problem
+from explorer.problem import Problem
 from objectives.arrays import FloatArray, IntArray
 
 _NEAREST = 12

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 
 from explorer.aims import WORST_LOSS
+from explorer.choices import Choice
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
 from explorer.nearest import alone
-from explorer.problem import ALL_FINITE, RATING_STEP, Choice, Problem
+from explorer.problem import ALL_FINITE, RATING_STEP, Problem
 from explorer.series import SERIES, series_values
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from explorer.aims import WORST_LOSS, FreeScore, Window
+from explorer.choices import Choice, combinations
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Parts
@@ -40,30 +41,6 @@ ALL_FINITE = "all scores finite"
 
 _SLOW_UP_TO = 2000
 """With a slow score, spaces up to this size are still enumerated."""
-
-
-@dataclass(frozen=True)
-class Choice:
-    """One part that varies: the values it may take, or a continuous range."""
-
-    part: str
-    """An element by its name: a field of Stage, or of what drives it."""
-    values: FloatArray = field(default_factory=lambda: np.empty(0))
-    low: float = np.nan
-    high: float = np.nan
-    origin: str = ""
-    """In words, where the values come from: 'E12, 10 kΩ to 470 kΩ'."""
-    names: tuple[str, ...] = ()
-    """What the values stand for, where they only count: the devices to choose from."""
-
-    @property
-    def continuous(self) -> bool:
-        """Whether the part may take any value from ``low`` to ``high``."""
-        return len(self.values) == 0
-
-    def shown(self, values: FloatArray) -> Sequence[float | str]:
-        """Return values as tables hold them: numbers, or the names that they stand for."""
-        return [self.names[int(value)] for value in values] if self.names else values.tolist()
 
 
 @dataclass(frozen=True)
@@ -114,8 +91,7 @@ class Problem:
     @property
     def size(self) -> float:
         """Number of candidates in the space; inf when a part is continuous."""
-        sizes = [np.inf if c.continuous else float(len(c.values)) for c in self.choices]
-        return float(np.prod(sizes))
+        return float(np.prod([choice.size for choice in self.choices]))
 
     @property
     def searched_names(self) -> tuple[str, ...]:
@@ -375,26 +351,9 @@ class Problem:
         return replace(found, scores=scores)
 
     def draw(self, count: int, rng: np.random.Generator) -> Parts:
-        """Return ``count`` random candidates; of each part every value as often as any other.
-
-        Such a sample sees every value of every part (of up to ``count`` values), which a plain
-        random one need not. Continuous parts are spread evenly in the logarithm, one candidate in
-        each of ``count`` equal steps.
-        """
-
-        def column(c: Choice) -> FloatArray:
-            if not c.continuous:
-                # Shuffled first, so that the last, unfinished round differs from seed to seed.
-                return rng.permuted(np.resize(rng.permuted(c.values), count))
-            share = (rng.permutation(count) + rng.random(count)) / count
-            return np.asarray(c.low * (c.high / c.low) ** share)
-
-        return {c.part: column(c) for c in self.choices}
+        """Return ``count`` random candidates, of each part as :meth:`Choice.draw` has them."""
+        return {c.part: c.draw(count, rng) for c in self.choices}
 
     def enumerate(self, chunk: int = CHUNK) -> Iterator[Parts]:
-        """Yield every candidate of a space without continuous parts, ``chunk`` at a time."""
-        shape = tuple(len(c.values) for c in self.choices)
-        total = int(np.prod(shape))
-        for start in range(0, total, chunk):
-            rows = np.unravel_index(np.arange(start, min(start + chunk, total)), shape)
-            yield {c.part: c.values[row] for c, row in zip(self.choices, rows, strict=True)}
+        """Return every candidate of a space without continuous parts, ``chunk`` at a time."""
+        return combinations(self.choices, chunk)

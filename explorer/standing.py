@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from explorer.brief.model import Brief
+from explorer.choices import Choice
 from explorer.decision import Decision, built_well, in_steps, shortfall_of
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
-from explorer.problem import Choice, Problem
+from explorer.problem import Problem
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError

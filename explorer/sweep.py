@@ -9,8 +9,9 @@ import numpy as np
 
 from explorer.brief.model import Brief
 from explorer.brief.parts import PartChoice
+from explorer.choices import Choice
 from explorer.evaluation import Evaluation, Parts
-from explorer.problem import Choice, Problem
+from explorer.problem import Problem
 from explorer.units import QuantityError, parse_quantity
 from objectives.arrays import BoolArray, FloatArray
 from objectives.checks import InputError, did_you_mean

@@ -13,9 +13,10 @@ from closed_forms import dense_response
 from explorer.aims import FreeScore, Window
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
+from explorer.choices import Choice
 from explorer.evaluation import Evaluation
 from explorer.formulation import formulate
-from explorer.problem import ALL_FINITE, CHUNK, Choice, Problem
+from explorer.problem import ALL_FINITE, CHUNK, Problem
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import format_valves, valve

@@ -113,6 +113,8 @@ def stage_results(data: StageReport) -> dict[str, Any]:
                 "input_capacitance_F": first(by_hand.input_F),
                 "input_corner_Hz": first(by_hand.corner_Hz),
                 "error_percent": first(by_hand.error_percent),
+                "second_input_corner_Hz": first(by_hand.second.corner_Hz),
+                "second_error_percent": first(by_hand.second_error_percent),
                 "simplifications_percent": {
                     s.name: first(s.error_percent) for s in by_hand.simplifications
                 },

@@ -250,7 +250,7 @@ def _second_steps(pick: Assessment) -> list[_Row]:
             plate_ohm,
         ),
         (
-            f"time constant at the {t.plate}, of load, plate capacitor and strays",
+            f"time constant at the {t.plate}, of load, strays and what is fitted there",
             f"τ_out = R_out (C_out + {t.C_gp}) = {plate_ohm} × ({out} + {to_plate})",
             plate_s,
         ),
@@ -260,7 +260,7 @@ def _second_steps(pick: Assessment) -> list[_Row]:
             sum_s,
         ),
         (
-            f"the same by pairs, with C what of C_in does not lead to the {t.plate}"
+            f"the same by pairs, with C the input capacitance that does not lead to the {t.plate}"
             + f", and R′ what the {t.grid} sees with the cable as a short" * cable,
             f"T₂ = √(R R_out (C (C_out + {t.C_gp}) + {t.C_gp} C_out)"
             + " + τ_c (R′ C_in + τ_out)" * cable

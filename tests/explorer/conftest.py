@@ -37,7 +37,7 @@ input_corner = "8 kHz"
 name = "medium wave"
 from = "530 kHz"
 to = "1.7 MHz"
-attenuation = "20 dB"
+attenuation = "12 dB"
 
 [limits]
 plate_current_A = { at_least = "0.6 mA", at_most = "0.9 mA" }

@@ -194,9 +194,8 @@ def test_evolution_beats_drawing_at_random(formulated: MakeFormulation) -> None:
         reached = scale.hypervolume(search(wide, settings).front.losses)
         return reached / scale.hypervolume(exact.front.losses)
 
-    for seed in (1, 2):
-        drawn, evolved = share("random", seed), share("evolution", seed)
-        assert 0 < drawn < evolved < 1
+    drawn, evolved = (sum(share(s, seed) for seed in (1, 2, 3)) for s in ("random", "evolution"))
+    assert 0 < drawn < evolved < 3
 
 
 def test_progress_rises_to_the_budget(problem: Problem) -> None:

@@ -114,7 +114,7 @@ def test_every_change_of_a_part_equals_the_dense_solution_of_the_changed_stage()
     reading = read_stage(assess(BUSY, device))
     assert {(p.part, p.kind) for p in reading.purposes} == set(CHANGES)
     half_power = 10 * math.log10(2)
-    bands = reading.assessment.targets.radio_bands
+    bands = reading.assessment.targets.scored_bands
     for (part, kind), change in CHANGES.items():
         told = purpose(reading, part, kind)
         stage = replace(BUSY, **change)
@@ -130,7 +130,9 @@ def test_every_change_of_a_part_equals_the_dense_solution_of_the_changed_stage()
             assert float(fallen) == pytest.approx(half_power, abs=1e-4), (part, kind, score)
         for band in bands:
             f = np.geomspace(band.low_Hz, band.high_Hz, BAND_POINTS)
-            least = float(np.min(20 * np.log10(grid / dense(stage, device, f)[0])))
+            # From the jack a carrier drives the stage from 50 ohm, in place of source and cable.
+            from_jack = replace(stage, source_ohm=50.0, cable_F=0.0)
+            least = float(np.min(-20 * np.log10(dense(from_jack, device, f)[0])))
             at = next(d for d in told.differences if d.aspect == Aspect(RADIO, band.name))
             assert at.changed == pytest.approx(least, abs=1e-6), (part, kind, band.name)
 

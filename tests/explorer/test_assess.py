@@ -156,7 +156,7 @@ def test_scores_that_lack_a_target_are_left_out(
     bare = explore(
         formulated(
             ('[[targets.radio_bands]]\nname = "medium wave"\nfrom = "530 kHz"\nto = "1.7 MHz"\n'
-             'attenuation = "20 dB"\n', ""),
+             'attenuation = "12 dB"\n', ""),
             ('rf_margin_dB = "maximise"\n', ""),
         ),
         QUICK, method="exact",

@@ -78,7 +78,7 @@ TARGETS: dict[str, Targets] = {
         carrier=Carrier(30e-3, 0.3),
     ),
 }
-# Metal film makes 0.063 uV for each volt across it in a decade (the table of styles gives a source).
+# Metal film makes 0.063 uV a volt across it in a decade (the table of styles gives a source).
 METAL_FILM = dict.fromkeys(("plate_load_ohm", "cathode_resistor_ohm", "grid_leak_ohm"), 0.063e-6)
 TARGETS = {name: replace(of, excess_noise_per_V=METAL_FILM) for name, of in TARGETS.items()}
 DEVICES = {"battery-preamp": "J201", "talkback": "BC550B"}

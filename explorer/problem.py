@@ -338,16 +338,16 @@ class Problem:
         Those that are slow are worked out at ``rows`` alone and are nan elsewhere.
         """
         scores = dict(found.scores)
-        for name in self.shown:
-            if name in scores:
-                continue
-            where = rows if REGISTRY[name].slow else np.arange(len(found))
-            column = np.full(len(found), np.nan)
-            for at in range(0, len(where), CHUNK):
+        wanted = [name for name in self.shown if name not in scores]
+        # All that are slow at once: they share the solution under the drive.
+        for slow, where in ((True, rows), (False, np.arange(len(found)))):
+            names = [name for name in wanted if REGISTRY[name].slow == slow]
+            scores |= {name: np.full(len(found), np.nan) for name in names}
+            for at in range(0, len(where) if names else 0, CHUNK):
                 some = where[at : at + CHUNK]
                 parts = {part: values[some] for part, values in found.parts.items()}
-                column[some] = self.scores(parts, [name])[name]
-            scores[name] = column
+                for name, values in self.scores(parts, names).items():
+                    scores[name][some] = values
         return replace(found, scores=scores)
 
     def draw(self, count: int, rng: np.random.Generator) -> Parts:

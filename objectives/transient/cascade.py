@@ -27,7 +27,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import Batch, BoolArray, FloatArray, Floats, IntArray
+from objectives.arrays import Batch, BoolArray, FloatArray, Floats
 from objectives.checks import InputError, require
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.operating_point import operating_point
@@ -35,7 +35,12 @@ from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.stage import Stage
-from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
+from objectives.transient.systems import (
+    device_currents,
+    equilibrated_solve,
+    jacobian,
+    solve_small,
+)
 
 # Insulation: it defines the direct voltage of a node that nothing else defines, and carries next to
 # nothing beside any part that is fitted. An open output must lose its direct voltage in seconds,
@@ -168,7 +173,6 @@ class StateSpace:
     index : position of each unknown by (number of the stage, name)
     states : rows of E that hold a capacitor in any candidate
     slow : positions within ``states`` of the coupling and bypass capacitors' voltages
-    reach_V : twice the highest supply, shape (N,): no capacitor is charged to more by the supplies
     """
 
     E: FloatArray
@@ -181,35 +185,11 @@ class StateSpace:
     index: dict[tuple[int, str], int]
     states: tuple[int, ...]
     slow: tuple[int, ...]
-    reach_V: FloatArray
 
     @property
     def size(self) -> int:
         """Number of candidates."""
         return int(self.E.shape[0])
-
-    def at(self, block: slice | IntArray) -> StateSpace:
-        """Return some of the candidates."""
-        return replace(
-            self,
-            E=self.E[block],
-            A=self.A[block],
-            source=self.source[block],
-            constant=self.constant[block],
-            rest=self.rest[block],
-            reach_V=self.reach_V[block],
-            laws=self.laws_at(block),
-        )
-
-    @cached_property
-    def _one_law_for_all(self) -> bool:
-        return all(law.shape == () for law in self.laws)
-
-    def laws_at(self, index: slice | IntArray) -> tuple[ConductionLaw, ...]:
-        """Return the laws of some of the candidates."""
-        if self._one_law_for_all:
-            return self.laws
-        return tuple(law.at(index) for law in self.laws)
 
     @property
     def state_scale(self) -> FloatArray:
@@ -302,8 +282,7 @@ def _state_space(cascade: Cascade) -> StateSpace:
     states = tuple(int(i) for i in np.flatnonzero(np.any(E != 0, axis=(0, 2))))
     capacitors = [index[number, name] for number in range(len(laws)) for name in _CAPACITORS]
     slow = tuple(states.index(row) for row in capacitors if row in states)
-    reach = 2 * np.max([np.asarray(stage.parts.supply_V) for stage in stages], axis=0)
-    return StateSpace(E, A, source, constant, Q, laws, rest, index, states, slow, reach)
+    return StateSpace(E, A, source, constant, Q, laws, rest, index, states, slow)
 
 
 def _direct_currents(parts: Stage) -> dict[str, FloatArray]:

@@ -17,9 +17,9 @@ from objectives.transient.excitation import Emf, clipped_sine, sine
 from objectives.transient.spectrum import harmonics, high_harmonics_dB
 from objectives.transient.steady_state import periodic
 
-_SAMPLES_AT_LIMIT = 16
-"""Steps in one period of the frequency above which harmonics count: the solver's error there is
-0.04 (2 pi/16)^2 = 0.6 %, and harmonics two octaves higher are still sampled four times."""
+_SAMPLES_AT_LIMIT = 10
+"""Samples in one period of the frequency above which harmonics count: those two octaves higher are
+still sampled more than twice."""
 
 _UP_TO_TIMES = 4.0
 """Harmonics count up to so many times that frequency. Where amplitudes fall as 1/n^2 or faster,
@@ -98,7 +98,7 @@ class DriveSignal:
 
     @property
     def steps(self) -> int:
-        """Steps in a period of the note that the harmonics which count ask for."""
+        """Samples in a period of the note that the harmonics which count ask for."""
         wanted = int(np.ceil(_SAMPLES_AT_LIMIT * self.harmonics_above_Hz / self.note_Hz))
         return int(fft.next_fast_len(max(wanted, _FEWEST), real=True))
 

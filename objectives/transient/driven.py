@@ -1,7 +1,7 @@
 """A batch of stages in the periodic steady state of a drive: what of the signal reaches the grid.
 
 Every candidate is solved together with the driver, which it loads: one period of the periodic
-steady state, with as many steps as the highest frequency that counts asks for.
+steady state, with as many harmonics as the highest frequency that counts asks for.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.spectrum import distortion_percent, harmonics
 from objectives.transient.steady_state import periodic
 
-_BLOCK = 512
+_BLOCK = 128
 """Candidates worked on at once: enough to spread the cost of a call, few enough for the cache."""
 
 
@@ -59,9 +59,7 @@ def _columns(drive: DriveSignal, stage: CascadeStage) -> FloatArray:
     cascade = drive.cascade(stage)
     last = cascade.last
     places = tuple((last, name) for name in ("input", "grid", "cathode", "output"))
-    run = periodic(
-        cascade, drive.emf, 1 / drive.note_Hz, drive.steps, places, tolerance_V=drive.tolerance_V
-    )
+    run = periodic(cascade, drive.emf, 1 / drive.note_Hz, drive.steps, places)
     before, grid, output = (harmonics(run[last, at]) for at in ("input", "grid", "output"))
     rows = np.stack(
         [

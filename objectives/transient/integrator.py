@@ -24,22 +24,22 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray
 from objectives.checks import require
-from objectives.devices.law import ConductionLaw
 from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
-from objectives.transient.systems import device_currents, equilibrated_solve, jacobian, solve_small
+from objectives.transient.systems import (
+    Ports,
+    applied,
+    equilibrated_solve,
+    jacobian,
+    solve_ports,
+    solve_small,
+)
 
 GAMMA = 2.0 - np.sqrt(2.0)
 """Where in the step the first half of TR-BDF2 ends, so that both halves share one matrix."""
 
-_TOLERANCE_V = 1e-5
-
-# The error left is of the order of the square of the last Newton step over the voltage scale of
-# grid conduction, about 0.1 V: 1e-9 V.
-_MOST_ITERATIONS = 60
-_MOST_HALVINGS = 12
 _FORGOTTEN = 0.02
 """A starting value of which less than this share is left does not steer the joints any more."""
 
@@ -53,16 +53,13 @@ class Waveforms:
     step_s : time between samples (s); the first sample is one step after t = 0
     voltage_V : by place, shape ``cascade.shape + (samples,)``
     rest_V : direct voltage at rest by place, shape ``cascade.shape``
-    mismatch_V : largest jump (V) of a coupling or bypass capacitor's voltage that is left where
-        the solution was joined (start and end of a period, ends of segments); 0 where unjoined
-    settled : whether the solution is trusted, shape ``cascade.shape``: Newton's method converged at
-        every step and the joints closed
+    settled : whether the solution is trusted, shape ``cascade.shape``: Newton's method converged
+        everywhere, and segments join where a signal was cut into some
     """
 
     step_s: float
     voltage_V: dict[Place, FloatArray]
     rest_V: dict[Place, FloatArray]
-    mismatch_V: FloatArray
     settled: BoolArray
 
     @classmethod
@@ -72,7 +69,6 @@ class Waveforms:
         places: Sequence[Place],
         step_s: float,
         recorded: FloatArray,
-        mismatch_V: FloatArray,
         settled: BoolArray,
     ) -> Waveforms:
         """Return what was recorded, (places, N, samples), in the shape of the cascade's batch."""
@@ -81,7 +77,6 @@ class Waveforms:
             step_s,
             {place: recorded[at].reshape(*shape, -1) for at, place in enumerate(places)},
             {place: system.at_rest(place).reshape(shape) for place in places},
-            mismatch_V.reshape(shape),
             settled.reshape(shape),
         )
 
@@ -126,18 +121,6 @@ class SolverState:
             for a in (system.rest_state, system.rest_ports)
         )
         return cls(z, np.zeros_like(z), v, np.zeros_like(v), np.zeros(columns, bool))
-
-    def at(self, which: IntArray) -> SolverState:
-        """Return some of the candidates."""
-        return SolverState(
-            self.z[:, which], self.y[:, which], self.v[:, which], self.trend[:, which],
-            self.bad[which],
-        )  # fmt: skip
-
-    def put(self, which: IntArray, other: SolverState) -> None:
-        """Replace some of the candidates."""
-        for name in ("z", "y", "v", "trend", "bad"):
-            getattr(self, name)[..., which] = getattr(other, name)
 
 
 @dataclass
@@ -212,87 +195,26 @@ class Stepper:
         g = GAMMA
         self.weights = 1.0 / (g * (2.0 - g)), (1.0 - g) ** 2 / (g * (2.0 - g))
 
-    def apply(self, matrix: FloatArray, vector: FloatArray) -> FloatArray:
-        """Return the product for every column of the batch; one candidate may serve them all."""
-        if matrix.shape[-1] == 1:
-            columns = int(np.prod(vector.shape[1:]))
-            flat = matrix[..., 0] @ vector.reshape(vector.shape[0], columns)
-            return np.asarray(flat.reshape(matrix.shape[0], *vector.shape[1:]))
-        if vector.ndim == 2:
-            return np.asarray(np.einsum("ijn,jn->in", matrix, vector))
-        return np.asarray(np.einsum("ijn,jcn->icn", matrix, vector))
-
     def half(
         self, rhs: FloatArray, emf: FloatArray, guess: FloatArray, state: SolverState, outputs: bool
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Solve one implicit half step; return all rows, v, and the slopes of the devices used."""
+    ) -> tuple[FloatArray, Ports]:
+        """Solve one implicit half step; return all rows, and the ports."""
         R, m = self.R, self.m
         rows = slice(None) if outputs else slice(R + m)
-        w = self.apply(self.by_state[rows], rhs)
+        w = applied(self.by_state[rows], rhs)
         w += self.by_source[rows] * emf
         w += self.fixed[rows]
-        p, laws = w[R : R + m], self.system.laws
-        v, step, i, by_grid, by_plate = self.newton(laws, self.K, guess, p)
-        largest = np.abs(step).max(axis=0)
-        left = np.flatnonzero(~(largest <= _TOLERANCE_V))
-        # Whoever is not there yet goes on alone, so that a few hard ones do not hold up the rest.
-        for iteration in range(_MOST_ITERATIONS):
-            if not left.size:
-                break
-            whole = left.size == largest.size
-            K = self.K if whole or self.K.shape[-1] == 1 else self.K[..., left]
-            own = laws if whole else self.system.laws_at(left)
-            parts = self.newton(own, K, v[:, left], p[:, left], guarded=iteration > 4)
-            for whole_array, part in zip((v, step, i, by_grid, by_plate), parts, strict=True):
-                whole_array[:, left] = part
-            left = left[~(np.abs(parts[1]).max(axis=0) <= _TOLERANCE_V)]
-        else:
-            state.bad[left] = True
-        # The currents of the linearised device at the new v satisfy the network exactly.
-        i[0::2] += by_grid[0::2] * step[0::2] + by_plate[0::2] * step[1::2]
-        i[1::2] += by_grid[1::2] * step[0::2] + by_plate[1::2] * step[1::2]
-        w += self.apply(self.by_current[rows], i)
-        return w, v, by_grid, by_plate
+        ports = solve_ports(self.system.laws, self.K, w[R : R + m], guess)
+        state.bad[ports.bad] = True
+        w += applied(self.by_current[rows], ports.i)
+        return w, ports
 
-    def newton(
-        self,
-        laws: tuple[ConductionLaw, ...],
-        K: FloatArray,
-        v: FloatArray,
-        p: FloatArray,
-        guarded: bool = False,
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Return the new v, the step made, and currents and slopes at the old v.
-
-        A guarded step is halved until the equations are met better than before, which ends the
-        cycling across the corner where the plate's voltage, and so its current, has gone.
-        """
-        i, by_grid, by_plate = device_currents(laws, v)
-        excess = self.apply(K, i)
-        excess += p
-        excess -= v
-        before = np.abs(excess).max(axis=0) if guarded else None
-        step = solve_small(jacobian(K, by_grid, by_plate), excess[:, None])[:, 0]
-        if before is not None:
-            for _ in range(_MOST_HALVINGS):
-                trial = v + step
-                after = np.abs(p + self.apply(K, device_currents(laws, trial)[0]) - trial)
-                worse = after.max(axis=0) > np.maximum(before, _TOLERANCE_V)
-                if not worse.any():
-                    break
-                step = np.where(worse, 0.5 * step, step)
-        return v + step, step, i, by_grid, by_plate
-
-    def propagated(self, rhs: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatArray:
+    def propagated(self, rhs: FloatArray, ports: Ports) -> FloatArray:
         """Return the change of z for one of the right-hand side, (states, columns, N)."""
         R, m = self.R, self.m
-        w = self.apply(self.by_state[: R + m], rhs)
-        dv = solve_small(jacobian(self.K, by_grid, by_plate), w[R:].copy())
-        di = np.empty_like(dv)
-        for port in range(m):
-            g = port - port % 2
-            di[port] = by_grid[port] * dv[g] + by_plate[port] * dv[g + 1]
-        return w[:R] + self.apply(self.by_current[:R], di)
+        w = applied(self.by_state[: R + m], rhs)
+        dv = solve_small(jacobian(self.K, ports.by_grid, ports.by_plate), w[R:].copy())
+        return w[:R] + applied(self.by_current[:R], ports.change(dv))
 
     def run(
         self,
@@ -314,18 +236,19 @@ class Stepper:
         for at in range(emf.shape[0]):
             z, v = state.z, state.v
             guess = v + GAMMA * state.trend
-            w, v_mid, *slopes = self.half(z + d * state.y, emf[at, 0], guess, state, False)
+            w, middle = self.half(z + d * state.y, emf[at, 0], guess, state, False)
             rhs = first * w[:R] - second * z
             if sensitivity is not None:
-                middle = self.propagated(sensitivity.z + d * sensitivity.y, *slopes)
-                sensitivity_rhs = first * middle - second * sensitivity.z
-            guess = v_mid + (1.0 - GAMMA) / GAMMA * (v_mid - v)
-            w, state.v, *slopes = self.half(rhs, emf[at, 1], guess, state, record)
+                moved = self.propagated(sensitivity.z + d * sensitivity.y, middle)
+                sensitivity_rhs = first * moved - second * sensitivity.z
+            guess = middle.v + (1.0 - GAMMA) / GAMMA * (middle.v - v)
+            w, end = self.half(rhs, emf[at, 1], guess, state, record)
+            state.v = end.v
             state.z = w[:R]
             state.y = (state.z - rhs) / d
             state.trend = state.v - v
             if sensitivity is not None:
-                sensitivity.z = self.propagated(sensitivity_rhs, *slopes)
+                sensitivity.z = self.propagated(sensitivity_rhs, end)
                 sensitivity.y = (sensitivity.z - sensitivity_rhs) / d
             if record:
                 out[at] = w[R + self.m :]

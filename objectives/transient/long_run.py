@@ -94,9 +94,8 @@ def simulate_long(
             break
     # (samples, places, segments) to (places, 1, samples in order)
     flat = np.moveaxis(out, 2, 0).reshape(count * length, len(places)).T[:, None, :]
-    mismatch = np.array([moved.max(initial=0.0)])
-    settled = np.array([not bad]) & (mismatch <= tolerance_V)
-    return Waveforms.of(cascade, places, step_s, flat, mismatch, settled)
+    settled = np.array([not bad and moved.max(initial=0.0) <= tolerance_V])
+    return Waveforms.of(cascade, places, step_s, flat, settled)
 
 
 def _shifted(sensitivity: StateSensitivity, system: StateSpace) -> StateSensitivity:

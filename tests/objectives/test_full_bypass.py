@@ -77,8 +77,7 @@ def test_a_full_bypass_is_the_limit_of_a_large_capacitor(
     cascade = drive.cascade(a.in_cascade)
     last = cascade.last
     run = periodic(
-        cascade, drive.emf, 1 / drive.note_Hz, drive.steps, ((last, "grid"), (last, "output")),
-        tolerance_V=drive.tolerance_V,
+        cascade, drive.emf, 1 / drive.note_Hz, drive.steps, ((last, "grid"), (last, "output"))
     )  # fmt: skip
     assert run.settled.all()
     bias_V = a["bias_shift_V"]
@@ -100,10 +99,7 @@ def test_a_full_bypass_is_the_limit_of_a_large_capacitor(
 def run_of(law: ConductionLaw, parts: Stage, level_V: float, f: float, steps: int) -> Waveforms:
     """Return the steady state of a stage without capacitances under a sine."""
     places = tuple((0, name) for name in ("grid", "cathode", "plate", "output"))
-    run = periodic(
-        Cascade((CascadeStage(parts, law),)), sine(level_V, f), 1 / f, steps, places,
-        tolerance_V=1e-5,
-    )  # fmt: skip
+    run = periodic(Cascade((CascadeStage(parts, law),)), sine(level_V, f), 1 / f, steps, places)
     assert run.settled.all()
     return run
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from scipy.optimize import elementwise
+import scipy
 
 from objectives.arrays import FloatArray, IntArray
 
@@ -42,7 +42,7 @@ def bracketed_roots(
     def numbered(x: FloatArray, number: FloatArray) -> FloatArray:
         return excess(x, number.astype(np.intp))
 
-    return elementwise.find_root(
+    return scipy.optimize.elementwise.find_root(
         numbered,
         (low, high),
         # SciPy makes all arguments one type: the numbers go in as floats.

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import ClassVar, Final, Literal, NamedTuple
 
 import numpy as np
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import ComplexArray
 from objectives.checks import require
 from objectives.circuit.branches import ONE, Term, is_present

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import require
 from objectives.circuit.network import Network, squared

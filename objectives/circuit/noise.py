@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import FloatArray
 from objectives.circuit.network import Network, networks, squared
 from objectives.circuit.small_signal import SmallSignal

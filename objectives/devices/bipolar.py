@@ -8,8 +8,8 @@ from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import FloatArray
 from objectives.checks import require
 from objectives.devices.junctions import (

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import elementwise
+import scipy
 
 from objectives.arrays import FloatArray
 from objectives.devices.law import ConductionLaw
@@ -117,7 +117,7 @@ class CurveReadings:
         def excess(plate_V: FloatArray, grid_V: FloatArray, wanted_A: FloatArray) -> FloatArray:
             return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
 
-        found = elementwise.find_root(
+        found = scipy.optimize.elementwise.find_root(
             excess, (np.full(plate.shape, 1e-3), 4.0 * plate + 100.0), args=(grid, current)
         )
         return np.asarray(found.x - plate)

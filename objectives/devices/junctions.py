@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import FloatArray
 from objectives.devices.protocol import Caveat, OperatingPoint
 from objectives.tolerance.spreads import Spread

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, TypeAlias
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import expit
 
 from objectives.arrays import Batch, FloatArray
 from objectives.checks import require
@@ -213,7 +213,7 @@ class Koren(_WithGridCurrent):
         reach = np.sqrt(self.kvb + vp * vp)
         width = reach / self.kp + self.grid_smear_V
         u = (reach / self.mu + vg) / width
-        log_term, step = np.logaddexp(0.0, u), expit(u)
+        log_term, step = np.logaddexp(0.0, u), scipy.special.expit(u)
         share = vp / reach
         drive = share * width * log_term
         slope = 2.0 * self.ex / self.kg1 * drive ** (self.ex - 1.0)
@@ -298,7 +298,7 @@ def _softened_power(
     u = sharpness * volts
     drive = np.logaddexp(0.0, u) / sharpness
     slope = perveance * exponent * drive ** (np.asarray(exponent) - 1.0)
-    return np.asarray(slope * drive / exponent), np.asarray(slope * expit(u))
+    return np.asarray(slope * drive / exponent), np.asarray(slope * scipy.special.expit(u))
 
 
 def _knee(plate_V: FloatArray, knee_V: Parameter) -> tuple[FloatArray, FloatArray]:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import constants
 
+from objectives import constants
 from objectives.arrays import FloatArray
 from objectives.checks import InputError
 from objectives.devices.junctions import capacitance_spreads

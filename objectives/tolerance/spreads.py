@@ -18,8 +18,8 @@ from dataclasses import dataclass, field, fields
 from typing import Literal, get_args
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv, ndtr, ndtri
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean, one_of
@@ -141,15 +141,15 @@ class Spread:
         if self.distribution == "uniform":
             at = 2 * u - 1
         elif self.distribution == "normal":
-            tail = ndtr(-3.0)
-            at = ndtri(tail + u * (1 - 2 * tail)) / 3
+            tail = scipy.special.ndtr(-3.0)
+            at = scipy.special.ndtri(tail + u * (1 - 2 * tail)) / 3
         elif self.distribution == "rounded":
-            at = 2 * betaincinv(2.0, 2.0, u) - 1
+            at = 2 * scipy.special.betaincinv(2.0, 2.0, u) - 1
         else:
             # Each hump is the normal from 1.5 to 3 sigma; the lower takes u below 1/2.
-            tail, inner = ndtr(-3.0), ndtr(-1.5)
+            tail, inner = scipy.special.ndtr(-3.0), scipy.special.ndtr(-1.5)
             mirrored = np.minimum(u, 1 - u)
-            at = np.sign(u - 0.5) * -ndtri(tail + 2 * mirrored * (inner - tail)) / 3
+            at = np.sign(u - 0.5) * -scipy.special.ndtri(tail + 2 * mirrored * (inner - tail)) / 3
         return np.asarray(middle + half * np.clip(at, -1, 1))
 
     def words(self) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import InputError, require
@@ -100,7 +100,7 @@ class DriveSignal:
     def steps(self) -> int:
         """Samples in a period of the note that the harmonics which count ask for."""
         wanted = int(np.ceil(_SAMPLES_AT_LIMIT * self.harmonics_above_Hz / self.note_Hz))
-        return int(fft.next_fast_len(max(wanted, _FEWEST), real=True))
+        return int(scipy.fft.next_fast_len(max(wanted, _FEWEST), real=True))
 
     @cached_property
     def driver(self) -> CascadeStage | None:

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.interpolate import CubicSpline
 
 from objectives.arrays import FloatArray
 
@@ -48,7 +48,7 @@ def sampled(samples_V: ArrayLike, rate_Hz: float) -> Emf:
             f"samples_V: array of shape {values.shape}: must be at least 4 finite samples on one "
             "axis"
         )
-    spline = CubicSpline(np.arange(values.size) / rate_Hz, values)
+    spline = scipy.interpolate.CubicSpline(np.arange(values.size) / rate_Hz, values)
     end = (values.size - 1) / rate_Hz
 
     def emf(time_s: FloatArray) -> FloatArray:

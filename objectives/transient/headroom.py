@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
@@ -155,7 +155,7 @@ class LoadLine:
         swing = amplitude_V[..., None] * np.cos(angle)
         numbers = np.broadcast_to(which[..., None], swing.shape)
         current = self.plate_current(swing.ravel(), numbers.ravel()).reshape(swing.shape)
-        amplitudes = np.asarray(fft.dct(current, axis=-1)) / _POINTS
+        amplitudes = np.asarray(scipy.fft.dct(current, axis=-1)) / _POINTS
         amplitudes[..., 0] /= 2.0
         return amplitudes
 

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from scipy import fft
+import scipy
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.assessment import Assessment
@@ -233,7 +233,7 @@ def large_signal_study(
     places = [(last, name) for name in ("input", "grid", "cathode", "output")]
     if drive.driver is not None:
         places.append((0, "plate"))
-    steps = max(drive.steps, int(fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
+    steps = max(drive.steps, int(scipy.fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
     steady = periodic(cascade, drive.emf, 1 / drive.note_Hz, steps, places)
     in_time = replace(cascade, stages=tuple(map(_with_finite_bypass, cascade.stages)))
     blocking = _blocking(drive, in_time, loud_s, after_s)

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import scipy
 
 from objectives.arrays import FloatArray, IntArray
 
@@ -37,12 +36,15 @@ def bracketed_roots(
     Source: T. R. Chandrupatla, A new hybrid quadratic/bisection algorithm, Advances in Engineering
     Software 28(3), 1997, as in SciPy.
     """
+    # Loading SciPy's optimizers takes longer than all that a command does which solves nothing.
+    from scipy.optimize import elementwise
+
     numbers = np.arange(np.size(low)) if which is None else which
 
     def numbered(x: FloatArray, number: FloatArray) -> FloatArray:
         return excess(x, number.astype(np.intp))
 
-    return scipy.optimize.elementwise.find_root(
+    return elementwise.find_root(
         numbered,
         (low, high),
         # SciPy makes all arguments one type: the numbers go in as floats.

@@ -21,7 +21,7 @@ class Section(BaseModel):
     """A table of the brief: no unknown keys, no silent conversions, not changed once read."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True
+        extra="forbid", frozen=True, strict=True, arbitrary_types_allowed=True, defer_build=True
     )
 
     def __eq__(self, other: object) -> bool:

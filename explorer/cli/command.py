@@ -17,6 +17,8 @@ def main() -> None:
     Bad input and files that cannot be written have left by their own exit codes; what arrives here
     is a full disk under standard output, or a defect, which is shown with its traceback.
     """
+    # The matrices here are small: shared among threads they take half as long again, or more.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
     except Exception as error:

@@ -13,8 +13,8 @@ from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
-import scipy
 from scipy.linalg import cholesky, solve_triangular
+from scipy.optimize import least_squares
 from scipy.stats import chi2
 
 from objectives.arrays import FloatArray
@@ -204,7 +204,7 @@ class _Fit:
         if start.size == 0:
             # SciPy wants at least one unknown: an offset that may not move.
             start, reach = np.zeros(1), np.array([1e-12])
-        return scipy.optimize.least_squares(misfit, start, bounds=(-reach, reach), jac="3-point")
+        return least_squares(misfit, start, bounds=(-reach, reach), jac="3-point")
 
     def agrees(self, solution: Any, best: Any, held: int) -> bool:
         """Return whether a solution is as good as chance allows.

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-import scipy
 
-from objectives.arrays import FloatArray
+from objectives.arrays import FloatArray, IntArray
 from objectives.devices.law import ConductionLaw
+from objectives.roots import bracketed_roots
 
 QUANTITIES: Mapping[str, str] = {
     "plate_current_A": "plate current",
@@ -114,13 +114,11 @@ class CurveReadings:
         grid, plate = self.column("grid_V"), self.column("plate_V")
         current = self.column("plate_current_A")
 
-        def excess(plate_V: FloatArray, grid_V: FloatArray, wanted_A: FloatArray) -> FloatArray:
-            return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
+        def excess(plate_V: FloatArray, of: IntArray) -> FloatArray:
+            return np.asarray(law.plate_current(grid[of], plate_V) - current[of])
 
-        found = scipy.optimize.elementwise.find_root(
-            excess, (np.full(plate.shape, 1e-3), 4.0 * plate + 100.0), args=(grid, current)
-        )
-        return np.asarray(found.x - plate)
+        low, high = np.full(plate.shape, 1e-3), 4.0 * plate + 100.0
+        return np.asarray(bracketed_roots(excess, low, high).x - plate)
 
 
 @dataclass(frozen=True)

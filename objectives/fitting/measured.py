@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
@@ -242,7 +242,7 @@ def solve(
         for factor in (1.0, 0.4, 2.5)
     ]
     solutions = (
-        scipy.optimize.least_squares(
+        least_squares(
             misfit, guess, bounds=(low, high), loss=loss, x_scale="jac", max_nfev=400,
             xtol=1e-10, ftol=1e-10, gtol=1e-10,
         )

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-import scipy
+from scipy.optimize import elementwise
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
@@ -154,9 +154,7 @@ def _grid_V(points: Sequence[FitPoint], plate_V: FloatArray, law: TriodeLaw) -> 
             return np.asarray(law.plate_current(grid_V, plate_V) - wanted_A)
 
         ends = np.full(plate.shape, -100.0), np.full(plate.shape, 20.0)
-        grid[of_current] = scipy.optimize.elementwise.find_root(
-            excess, ends, args=(plate, current)
-        ).x
+        grid[of_current] = elementwise.find_root(excess, ends, args=(plate, current)).x
     return grid
 
 

@@ -22,7 +22,7 @@ from reports.charts.search_trace import trace_chart
 from reports.model import ReportData
 from reports.sections.assumptions import assumption_sentences
 from reports.sections.radio import radio_budget
-from reports.theme import spec_of
+from valid_charts import valid_spec
 
 Restage = Callable[..., Assessment]
 
@@ -123,7 +123,7 @@ def test_a_transistor_is_drawn_about_the_voltages_it_works_at(restage: Restage, 
     grids = lines.curves["grid_V"].unique()
     assert grids.min() <= lines.grid_cathode_V <= grids.max()
     assert 4 <= len(grids) <= 11
-    assert spec_of(load_line_chart(pick))["layer"]
+    assert valid_spec(load_line_chart(pick))["layer"]
 
 
 def test_the_response_is_half_a_power_down_at_the_exact_corner(contents: ReportData) -> None:
@@ -170,7 +170,7 @@ def test_a_stage_without_target_or_bands_has_a_response_all_the_same(
     pick = replace(contents.pick, targets=targets)
     swept = responses(pick)
     assert set(swept.corners["name"]) == {"exact", "textbook"}
-    assert spec_of(response_chart(pick))["vconcat"]
+    assert valid_spec(response_chart(pick))["vconcat"]
 
 
 def test_shares_of_the_noise_sum_to_one_and_to_the_total(contents: ReportData) -> None:
@@ -240,7 +240,7 @@ CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {
 @pytest.mark.slow
 @pytest.mark.parametrize("name", CHARTS)
 def test_charts_are_valid_and_described(contents: ReportData, name: str) -> None:
-    spec = spec_of(CHARTS[name](contents))
+    spec = valid_spec(CHARTS[name](contents))
     assert spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/")
     assert len(spec["description"]) > 20
     assert spec["datasets"]

@@ -14,12 +14,13 @@ from objectives.devices.terms import FIELD_EFFECT, VALVE
 from reports.charts.front import FAINT_LIMIT, front_chart, thinned
 from reports.charts.front_rows import losses_of, mark_kind, mark_label, spanning_scores
 from reports.model import Mark, ReportData, ScoreUse
-from reports.theme import spec_of, svg_of
+from reports.theme import svg_of
+from valid_charts import valid_spec
 
 
 @pytest.fixture(scope="module")
 def spec(contents: ReportData) -> dict[str, Any]:
-    return spec_of(front_chart(contents))
+    return valid_spec(front_chart(contents))
 
 
 def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -74,7 +75,7 @@ def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportData)
         front=front,
         shown=contents.shown.assign(cost_price=0.5),
     )
-    spec = spec_of(front_chart(more))
+    spec = valid_spec(front_chart(more))
     plates = spec["vconcat"][0]["concat"]
     assert len(plates) == 6
     fields = [
@@ -117,9 +118,9 @@ def test_the_rest_of_a_small_front_is_behind_it(spec: dict[str, Any], contents: 
 @pytest.mark.slow
 def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportData]) -> None:
     large = remake(rows=5000)
-    first = spec_of(front_chart(large))["datasets"]["rest"]
+    first = valid_spec(front_chart(large))["datasets"]["rest"]
     assert len(first) == FAINT_LIMIT
-    assert first == spec_of(front_chart(large))["datasets"]["rest"]
+    assert first == valid_spec(front_chart(large))["datasets"]["rest"]
 
 
 @pytest.mark.slow
@@ -158,7 +159,7 @@ def test_a_score_wanted_near_a_value_is_best_there(contents: ReportData) -> None
         shown=contents.shown.assign(input_corner_Hz_from_target=shown),
     )
     assert losses_of(changed.shown, near) == pytest.approx(shown.to_numpy())
-    spec = spec_of(front_chart(changed))
+    spec = valid_spec(front_chart(changed))
     rows = pd.DataFrame(spec["datasets"]["profiles"])
     axis = rows[rows["axis"] == "input corner"].set_index("candidate")["height"]
     best = contents.shown["candidate"].iloc[int(np.argmin(shown))]
@@ -185,7 +186,7 @@ def test_strips_count_how_often_the_front_uses_a_value(
 def test_infinite_scores_become_gaps(contents: ReportData) -> None:
     shown = contents.shown.copy()
     shown.loc[3, "rf_margin_dB"] = np.inf
-    spec = spec_of(front_chart(replace(contents, shown=shown)))
+    spec = valid_spec(front_chart(replace(contents, shown=shown)))
     gone = [row for row in spec["datasets"]["shown"] if row["rf_margin_dB"] is None]
     assert [row["candidate"] for row in gone] == [shown["candidate"].iloc[3]]
 
@@ -193,7 +194,7 @@ def test_infinite_scores_become_gaps(contents: ReportData) -> None:
 @pytest.mark.slow
 def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportData) -> None:
     one = replace(contents, uses=[u for u in contents.uses if u.name == "gain_dB"])
-    spec = spec_of(front_chart(one))
+    spec = valid_spec(front_chart(one))
     assert len(spec["vconcat"]) == 2
     assert {p["name"] for p in spec["params"]} == {"chosen"}
 
@@ -206,7 +207,7 @@ def test_without_free_scores_those_that_vary_span_the_view(contents: ReportData)
 @pytest.mark.slow
 def test_an_empty_front_shows_the_nearest_candidates(infeasible: ReportData) -> None:
     bare = replace(infeasible, front=infeasible.front.iloc[:0])
-    spec = spec_of(front_chart(bare))
+    spec = valid_spec(front_chart(bare))
     assert "rest" not in spec["datasets"]
     assert len(spec["datasets"]["shown"]) == len(infeasible.shown)
     kinds = {row["kind"] for row in spec["datasets"]["shown"]}

@@ -13,7 +13,7 @@ from objectives.stage import Stage
 from reports.charts.load_lines import load_line_chart
 from reports.charts.schematic import schematic
 from reports.model import ReportData
-from reports.theme import spec_of
+from valid_charts import valid_spec
 
 
 @pytest.mark.parametrize(
@@ -36,7 +36,7 @@ def test_ends_of_steep_curves_do_not_touch(contents: ReportData) -> None:
         output_coupling_F=1e-6,
     ).broadcast()  # fmt: skip
     pick = Assessment(stage, device("J201"), contents.pick.targets)
-    spec = spec_of(load_line_chart(pick))
+    spec = valid_spec(load_line_chart(pick))
     rows = [row for rows in spec["datasets"].values() for row in rows if row.get("side") == "top"]
     places = sorted(row["plate_V"] for row in rows)
     assert places

@@ -19,7 +19,7 @@ from objectives.targets import Targets
 from reports.charts.rejection import rejection_sweep
 from reports.model import Block, Figure, Note, Prose, ReportData, Steps, Table
 from reports.sections.radio import alternatives_table, detection_steps, radio_section
-from reports.theme import spec_of
+from valid_charts import valid_spec
 
 T = TypeVar("T")
 
@@ -38,7 +38,7 @@ def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick: Asses
     figures = of_kind(found.blocks, Figure)
     assert [figure.name for figure in figures] == ["rejection", "gain_at_radio"]
     for figure in figures:
-        assert spec_of(figure.chart)["description"]
+        assert valid_spec(figure.chart)["description"]
     bands, others = of_kind(found.blocks, Table)
     assert bands.frame["band"].tolist() == [b.name for b in pick.targets.scored_bands]
     assert others.frame["alternative"][0] == "as it is"
@@ -107,7 +107,7 @@ def test_without_bands_the_standard_ones_are_shown(pick: Assessment) -> None:
     assert "worst margin (dB)" not in of_kind(found.blocks, Table)[1].frame.columns
     assert not [note for note in of_kind(found.blocks, Note) if note.kind != "remark"]
     for figure in of_kind(found.blocks, Figure):
-        spec_of(figure.chart)
+        valid_spec(figure.chart)
 
 
 def test_without_a_stopper(restage: Restage) -> None:

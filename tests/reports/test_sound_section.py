@@ -20,8 +20,8 @@ from reports.charts.drive import blocking_data, spectrum_data, waveform_data
 from reports.model import Figure, Note, Prose, ReportData, Section, Table
 from reports.sections.drive import drive_section
 from reports.sound import Recording, plucked_chord, recordings, write_wav, write_wavs
-from reports.theme import spec_of
 from stand_in import StandIn
+from valid_charts import valid_spec
 
 pytestmark = pytest.mark.slow
 
@@ -203,7 +203,7 @@ def test_every_figure_is_a_chart_that_holds_the_data(
     driven: Assessment, study: LargeSignalStudy
 ) -> None:
     page = drive_section(driven, study=study)
-    figures = {b.name: spec_of(b.chart) for b in find(page, Figure)}  # type: ignore[attr-defined]
+    figures = {b.name: valid_spec(b.chart) for b in find(page, Figure)}  # type: ignore[attr-defined]
     assert set(figures) == {"waveforms", "spectra", "blocking"}
     waves = waveform_data(study)
     assert set(waves["place"]) == {"before the stopper", "after the stopper", "output"}

@@ -18,7 +18,7 @@ from objectives.format import number
 from reports.charts.damping import damping_sweep
 from reports.model import Block, Figure, Note, Prose, ReportData, Steps, Table
 from reports.sections.stability import lead_table, stability_section
-from reports.theme import spec_of
+from valid_charts import valid_spec
 
 T = TypeVar("T")
 
@@ -57,7 +57,7 @@ def test_a_stage_that_oscillates_is_cautioned(restage: Restage) -> None:
     assert resonances.marked == {0: "broken"}
     assert resonances.frame["the valve"][0] == "feeds it"
     (figure,) = of_kind(found.blocks, Figure)
-    spec = spec_of(figure.chart)
+    spec = valid_spec(figure.chart)
     assert "with the valve" in spec["description"].lower()
     assert found.key == "stability"
 

@@ -29,7 +29,8 @@ from objectives.tolerance.worst_case import swings, worst_cases
 from reports.charts.tolerance_bands import quantity_label
 from reports.model import Block, Figure, Note, Prose, ReportData, Table
 from reports.sections.tolerance import tolerance_blocks
-from reports.theme import spec_of, svg_of
+from reports.theme import svg_of
+from valid_charts import valid_spec
 
 T = TypeVar("T")
 
@@ -165,7 +166,7 @@ def test_extremes_inside_the_box_are_cautioned(study: ToleranceStudy) -> None:
 def test_charts_are_valid_and_say_in_words_what_they_show(study: ToleranceStudy) -> None:
     figures = {figure.name: figure for figure in of_kind(tolerance_blocks(study), Figure)}
     assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
-    specs = {name: spec_of(figure.chart) for name, figure in figures.items()}
+    specs = {name: valid_spec(figure.chart) for name, figure in figures.items()}
     for spec in specs.values():
         assert svg_of(spec).startswith("<svg")
     assert "at the grid the widest is 2.5 dB, at 10" in specs["tolerance-response"]["description"]

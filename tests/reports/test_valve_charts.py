@@ -17,8 +17,9 @@ from objectives.fitting.measured import Fit, fit_law
 from objectives.fitting.measurements import Measurements
 from reports.charts.plate_curves import plate_curves_chart
 from reports.charts.residuals import residual_chart
-from reports.theme import spec_of, svg_of
+from reports.theme import svg_of
 from stand_in import fit_of
+from valid_charts import valid_spec
 
 # An invented valve, measured without noise.
 TRUE = Koren(mu=96.0, ex=1.36, kg1=1400.0, kp=520.0, kvb=340.0, grid_offset_V=0.35)
@@ -59,7 +60,7 @@ def rows(layer: Any) -> pd.DataFrame:
 @pytest.mark.parametrize("entry", valves(), ids=lambda v: v.name)
 def test_residual_chart_has_a_row_for_every_published_number(entry: Valve) -> None:
     chart = residuals_of(entry)
-    spec = spec_of(chart)
+    spec = valid_spec(chart)
     drawn = rows(chart.layer[-1])
     assert drawn["residual_percent"].tolist() == [p.residual_percent for p in fit_of(entry).points]
     assert drawn["point"].is_unique
@@ -77,7 +78,7 @@ def test_residual_rows_name_quantity_conditions_and_maker() -> None:
 
 
 def test_fitted_and_tested_differ_in_shape_as_well_as_hue() -> None:
-    encoding = spec_of(residuals_of(valve("12AX7")))["layer"][-1]["encoding"]
+    encoding = valid_spec(residuals_of(valve("12AX7")))["layer"][-1]["encoding"]
     for channel in ("color", "shape"):
         scale = encoding[channel]["scale"]
         assert scale["domain"] == ["fitted", "tested"]
@@ -86,7 +87,7 @@ def test_fitted_and_tested_differ_in_shape_as_well_as_hue() -> None:
 
 def test_residuals_of_many_readings_are_drawn_over_the_current(fit: Fit) -> None:
     chart = residual_chart("bench", fit.record)
-    encoding = spec_of(chart)["layer"][-1]["encoding"]
+    encoding = valid_spec(chart)["layer"][-1]["encoding"]
     assert encoding["x"]["scale"]["type"] == "log"
     assert len(rows(chart.layer[-1])) == count_of(fit) > 40
     assert set(rows(chart.layer[-1])["used"]) == {"fitted", "tested"}
@@ -157,4 +158,4 @@ def test_axes_that_make_no_sense_are_refused(options: dict[str, Any], words: str
 
 def test_both_charts_render(fit: Fit) -> None:
     for chart in (residual_chart("bench", fit.record), curves_of(valve("6DJ8"))):
-        assert "<svg" in svg_of(spec_of(chart))
+        assert "<svg" in svg_of(valid_spec(chart))

@@ -12,7 +12,8 @@ from objectives.tolerance.front_yields import FrontYields
 from reports.charts.yields import yield_chart
 from reports.model import Figure, Note, Prose, Table
 from reports.sections.yields import price_table, yield_blocks
-from reports.theme import spec_of, svg_of
+from reports.theme import svg_of
+from valid_charts import valid_spec
 
 SIZE = 12
 FREE = ("gain_dB", "output_resistance_ohm")
@@ -137,7 +138,7 @@ def test_the_chart_shows_every_design_in_a_panel_a_score(
     yields: FrontYields, front: pd.DataFrame
 ) -> None:
     chart = yield_chart(yields, front, PICK, FREE)
-    spec = spec_of(chart)
+    spec = valid_spec(chart)
     assert len(spec["concat"]) == len(FREE)
     (rows,) = spec["datasets"].values()
     assert [row["yield"] for row in rows] == (100 * GOOD).tolist()
@@ -162,7 +163,7 @@ def test_thousands_are_thinned_but_never_the_pick(yields: FrontYields) -> None:
         ratings_kept=np.ones(size),
     )
     front = pd.DataFrame({"candidate": np.arange(size) + 1, "gain_dB": np.arange(size) / 100})
-    (rows,) = spec_of(yield_chart(many, front, 2345, ("gain_dB",)))["datasets"].values()
+    (rows,) = valid_spec(yield_chart(many, front, 2345, ("gain_dB",)))["datasets"].values()
     assert len(rows) == 1501
     (pick,) = (row for row in rows if row["which"] == "the pick")
     assert pick["candidate"] == 2346

@@ -15,7 +15,10 @@ from explorer.decision import Decision, built_well, in_steps, shortfall_of
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration
+from explorer.formulation import Formulation
+from explorer.front import Scale
 from explorer.problem import Problem
+from explorer.sweep import middle
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
@@ -59,7 +62,7 @@ class Standing:
     Attributes
     ----------
     evaluation : the stage as a batch of one
-    scores : every score that the brief allows to be worked out
+    scores : every score that the brief allows to be worked out; slow ones where it names them
     broken : limits that it breaks and by how much (a fraction of each limit's scale)
     beaten_by : candidates of the front (numbered from 1) that are better in some score, worse in
         none
@@ -69,6 +72,7 @@ class Standing:
         front
     steps : one a part and direction
     advice : the one or two single changes, to any value of a part, that gain most
+    compared : whether there was an exploration to compare it with
     missed : noticeable steps by which each goal is missed, by score
     good : share of builds that keep targets and limits; nan where nothing spreads
     assessment : the stage itself
@@ -83,6 +87,7 @@ class Standing:
     nearest: int | None
     steps: tuple[Step, ...]
     advice: tuple[Step, ...]
+    compared: bool
     missed: Mapping[str, float]
     good: float
     assessment: Assessment
@@ -98,8 +103,10 @@ class Standing:
 def assess_design(ex: Exploration, design: Design) -> Standing:
     """Judge one stage under the conditions of a brief that has been explored.
 
-    Scores that lack a target in the brief (no radio bands, say) are left out.
+    Scores that lack a target in the brief (no radio bands, say) are left out, and so are slow ones
+    that it does not name. What one step does is told in the scores of the problem explored.
     """
+    named = ex.formulation.problem.score_names
     problem, brief, start = ex.problem, ex.formulation.brief, design.stage_fields()
     fields = design.batch()
     assessment = problem.assess(fields)
@@ -115,7 +122,7 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         scores={
             name: float(assessment[name][0])
             for name, entry in REGISTRY.items()
-            if entry.served_by(problem.targets)
+            if entry.served_by(problem.targets) and (name in named or not entry.slow)
         },
         broken={n: float(e[0]) for n, e in evaluation.excess.items() if e[0] > 0},
         beaten_by=tuple(int(i) + 1 for i in np.flatnonzero(better)),
@@ -124,12 +131,36 @@ def assess_design(ex: Exploration, design: Design) -> Standing:
         nearest=int(np.argmin(distance)) + 1 if len(front) else None,
         steps=_judged(problem, start, _moves(problem, brief, start), ex.decision),
         advice=_advice(problem, brief, start, ex.decision),
+        compared=ex.exact is not None or ex.searched is not None,
         missed={
             goal.name: float(missed)
             for goal, missed in zip(problem.goals, problem.missed_goals(evaluation)[0], strict=True)
         },
         good=float(built_well(problem, fields)[0]),
         assessment=assessment,
+    )
+
+
+def unexplored(formulation: Formulation) -> Exploration:
+    """Return an exploration in which nothing was explored, to judge a stage without a front."""
+    problem = formulation.problem
+    some = problem.evaluate({part: np.array([value]) for part, value in middle(problem).items()})
+    none = np.zeros(len(problem.free))
+    return Exploration(
+        formulation=formulation,
+        problem=problem,
+        constants={},
+        front=some.take(np.zeros(1, bool)),
+        on_front=np.zeros(0, bool),
+        feasible=False,
+        decision=None,
+        representatives=np.zeros(0, np.intp),
+        marks={},
+        exact=None,
+        searched=None,
+        search_share=None,
+        scale=Scale(none, none),
+        interrupted=False,
     )
 
 

@@ -24,8 +24,27 @@ NAME: Final = "exact.npz"
 _COUNTS: Final = ("evaluated", "feasible", "broken", "least_excess", "seconds")
 
 
+_UNREADABLE: Final = (
+    OSError, EOFError, ValueError, KeyError, TypeError, AttributeError,
+    zipfile.BadZipFile, zlib.error,
+)  # fmt: skip
+
+
 def _key(problem: Problem) -> str:
-    return f"{version('stagefront')} {problem.fingerprint} {[f.name for f in problem.free]}"
+    return f"{_of(problem)} {[f.name for f in problem.free]}"
+
+
+def _of(problem: Problem) -> str:
+    return f"{version('stagefront')} {problem.fingerprint}"
+
+
+def is_kept(problem: Problem, folder: Path) -> bool:
+    """Return whether a folder keeps an enumeration of this problem, whatever in it is constant."""
+    try:
+        with np.load(folder / NAME, allow_pickle=False) as file:
+            return bool(json.loads(str(file["record"]))["key"].startswith(f"{_of(problem)} "))
+    except _UNREADABLE:
+        return False
 
 
 def keep(problem: Problem, exact: SearchResult, folder: Path) -> None:
@@ -54,10 +73,7 @@ def kept(problem: Problem, folder: Path) -> SearchResult | None:
             if record.pop("key") != _key(problem):
                 return None
             parts = {c.part: file[f"part {c.part}"] for c in problem.choices}
-    except (
-        OSError, EOFError, ValueError, KeyError, TypeError, AttributeError,
-        zipfile.BadZipFile, zlib.error,
-    ):  # fmt: skip
+    except _UNREADABLE:
         return None
     serious = problem.evaluate(parts)
     if not serious.feasible.all():

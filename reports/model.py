@@ -376,6 +376,8 @@ class ReportData(StageData):
     more_choice: Sequence[MoreChoice]
     """What would help where nothing is feasible or the pick misses a target, the most first."""
     studies: PickStudies | None = None
+    unfinished: bool = False
+    """Whether studies are still to be added to the report."""
     search_trace: pd.DataFrame | None = None
     """Evaluations and hypervolume as the search went on."""
 

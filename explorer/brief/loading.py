@@ -97,6 +97,8 @@ def parse_brief(
         raise BriefError(errors, source)
     brief._source = source
     brief._text = text if isinstance(text, str) else ""
+    named = [*drawers, *([brief.valve_table] if brief.valve_table else [])]
+    brief._named = tuple(_beside(base, name).read_text("utf-8-sig") for name in named)
     return brief
 
 

@@ -124,6 +124,7 @@ class Brief(Section):
 
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
+    _named: tuple[str, ...] = PrivateAttr(())
     _valves: tuple[Valve, ...] = PrivateAttr(())
 
     @property
@@ -141,6 +142,11 @@ class Brief(Section):
     def text(self) -> str:
         """The TOML text the brief was read from; empty when built from a mapping."""
         return self._text
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        """The texts of all that was read: of the brief, and of each file that it names."""
+        return (self._text, *self._named)
 
     @property
     def valves(self) -> tuple[Valve, ...]:

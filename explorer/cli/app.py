@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -30,6 +31,25 @@ def writing(place: str | Path) -> Iterator[None]:
     except OSError as error:
         path = error.filename or place
         leave(f"error: cannot write {str(path)!r}: {error.strerror or error}", NOT_WRITTEN)
+
+
+def output_folder(source: str, into: Path | None) -> Path:
+    """Return where results of a brief go; it is made only when there is something to put in it.
+
+    Raises
+    ------
+    InputError
+        If something else than a folder is in its place.
+    """
+    from objectives.checks import InputError  # it brings NumPy, which help does without
+
+    folder = into if into is not None else Path("stagefront-out") / Path(source).stem
+    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
+    if not nearest.is_dir():
+        raise InputError("into", str(folder), "must be a folder that can be made and written")
+    if not os.access(nearest, os.W_OK):
+        leave(f"error: cannot write {str(nearest)!r}: permission denied", NOT_WRITTEN)
+    return folder
 
 
 class _Commands(TyperGroup):

@@ -8,14 +8,13 @@ from typing import Annotated
 import typer
 from rich.markup import escape
 
-from explorer.cli.app import INTERRUPTED, app
+from explorer.cli.app import INTERRUPTED, app, output_folder
 from explorer.cli.options import (
     BriefArgument,
     FolderOption,
     FormatOption,
     FrontMethod,
     MeasuredAt,
-    MethodOption,
     OutputFormat,
     QuietOption,
 )
@@ -63,11 +62,21 @@ def assess(
             "and the share of builds that keep all; with its own at the end of its life.",
         ),
     ] = False,
-    method: MethodOption = FrontMethod.auto,
+    method: Annotated[
+        FrontMethod | None,
+        typer.Option(
+            "--method",
+            help="Explore first where no exploration is kept: exact, search, auto or compare. "
+            "Without it the stage is compared with a front that is kept, or with none.",
+        ),
+    ] = None,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
 ) -> None:
     """Assess one given stage: its scores, how it compares with the front, one step in each part.
+
+    The front is what explore has left in the folder. Without one the stage is judged by itself;
+    a design of the front, --method or --report has it worked out.
 
     Parts that the brief fixes may be left out. A brief that fixes every part is a stage: it is
     read for what it does and what each part is for, beside a second one where two are given.
@@ -92,8 +101,7 @@ def assess(
     # Imported here so that help answers at once.
     from explorer.brief.loading import load_brief
     from explorer.cli.beside import show_beside
-    from explorer.cli.designs import designs_of, explored
-    from explorer.cli.searching import output_folder
+    from explorer.cli.designs import compared_with, designs_of
     from explorer.cli.standing import advice_words, print_standing, step_records, verdict
     from explorer.designs import Design, load_design, parse_design
     from explorer.formulation import formulate
@@ -128,14 +136,17 @@ def assess(
     if report and into is None:
         raise InputError("report", "", "needs --into FOLDER, so that no earlier report is lost")
     # A report goes elsewhere: the front is where an exploration has left it.
-    ex = explored(formulation, None if report else into, method.value, quiet=quiet)
+    ex = compared_with(
+        formulation, None if report else into, parts or (), method and method.value,
+        needed=report, quiet=quiet,
+    )  # fmt: skip
     given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())
     if swap:
         from explorer.cli.swaps import show_swaps
 
         if len(given) > 1:
             raise InputError("swap", len(given), "expected with one stage alone")
-        show_swaps(read, ex.problem, given[0][1], form)
+        show_swaps(read, formulation.problem, given[0][1], form)
         return
     standings = [(name, assess_design(ex, one)) for name, one in given]
     if report and len(standings) > 1:
@@ -166,8 +177,10 @@ def assess(
     if report:
         from explorer.cli.searching import write_full_report
 
-        whole = with_stage(ex, given[0][1])
-        _, page = write_full_report(whole, output_folder(read, into), quiet=quiet)
-        err().print(f"Report: {escape(str(page))}", soft_wrap=True)
+        write_full_report(
+            with_stage(ex, given[0][1]), formulation, output_folder(read.source, into),
+            quiet=quiet,
+            written=lambda page: err().print(f"Report: {escape(str(page))}", soft_wrap=True),
+        )  # fmt: skip
     if ex.interrupted:
         raise typer.Exit(INTERRUPTED)

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from explorer.cli.searching import output_folder, run_search
+from explorer.cli.app import output_folder
+from explorer.cli.searching import SEARCH_LOG, run_search, without_slow_scores
 from explorer.designs import Design, load_design, parse_design
 from explorer.exploration import Exploration, Method
 from explorer.formulation import Formulation
+from explorer.standing import unexplored
+from explorer.stored import is_kept
 from explorer.sweep import middle
 from objectives.checks import InputError
 
@@ -18,9 +21,37 @@ def explored(
 ) -> Exploration:
     """Return the exploration of a brief: kept beside its report, or run now.
 
-    A stored search is taken up where it stands.
+    A stored search is taken up where it stands. Slow scores that decide nothing are left out.
     """
-    return run_search(formulation, output_folder(formulation.brief, into), method, quiet=quiet)
+    folder = output_folder(formulation.brief.source, into)
+    return run_search(without_slow_scores(formulation), folder, method, quiet=quiet)
+
+
+def compared_with(
+    formulation: Formulation,
+    into: Path | None,
+    words: Sequence[str],
+    method: Method | None,
+    *,
+    needed: bool,
+    quiet: bool,
+) -> Exploration:
+    """Return what designs are compared with: an exploration that is kept, or else none.
+
+    One is run where it is needed, a method asks for it, or words name a design of the front.
+    """
+    named = any("=" not in word and not word.endswith(".toml") for word in words)
+    folder = output_folder(formulation.brief.source, into)
+    if needed or method or named or _is_kept(formulation, folder):
+        return explored(formulation, into, method or "auto", quiet=quiet)
+    return unexplored(without_slow_scores(formulation))
+
+
+def _is_kept(formulation: Formulation, folder: Path) -> bool:
+    problem, stated = formulation.problem, formulation.brief.search
+    if problem.enumerable(stated.exact_up_to):
+        return is_kept(problem, folder)
+    return bool(stated.storage) or (folder / SEARCH_LOG).exists()
 
 
 def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:

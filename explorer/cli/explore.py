@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
 import typer
 from rich.markup import escape
 
-from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave
+from explorer.cli.answer import (
+    PAGE,
+    Answer,
+    keep_answer,
+    kept_answer,
+    made_from,
+    print_report,
+)
+from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave, output_folder, writing
 from explorer.cli.options import (
     DEFAULT_BRIEF,
     BriefArgument,
@@ -20,7 +32,10 @@ from explorer.cli.options import (
     SeedOption,
     StorageOption,
 )
-from explorer.cli.printing import err, print_records
+from explorer.cli.printing import err, print_json, print_records
+
+if TYPE_CHECKING:
+    from reports.model import ReportData
 
 
 @app.command()
@@ -37,7 +52,8 @@ def explore(
 ) -> None:
     """Explore a brief: find the front, pick a design, write the report.
 
-    The search is saved as it runs; the same command resumes one that was stopped.
+    The search is saved as it runs; the same command resumes one that was stopped, and shows one
+    that has finished again. The pick is printed first; what takes longer is added to the report.
 
     Examples:
 
@@ -51,31 +67,68 @@ def explore(
 
       stagefront explore my-brief.toml --candidate quietest
     """
-    # Imported here so that help answers at once.
+    # Imported here so that help answers at once, and so does what was found before.
     from explorer.brief.loading import load_brief
-    from explorer.cli.front import print_front
-    from explorer.cli.searching import output_folder, run_search, write_full_report
+
+    read = load_brief(brief)
+    folder = output_folder(read.source, into)
+    # Others may have gone on with a search in a storage of its own.
+    shared = bool(storage or read.search.storage)
+    key = "" if shared else made_from(read, evaluations, seed, method, candidate)
+    answer = kept_answer(key, folder) if key else None
+    if answer is not None:
+        _show_again(answer, folder, form)
+        return
+    from explorer.cli.front import answer_of, print_obstacles
+    from explorer.cli.searching import run_search, without_slow_scores, write_full_report
     from explorer.formulation import formulate
 
-    formulation = formulate(load_brief(brief))
-    folder = output_folder(formulation.brief, into)
+    formulation = formulate(read)
     ex = run_search(
-        formulation, folder, method.value,
+        without_slow_scores(formulation), folder, method.value,
         quiet=quiet, keeping=True, evaluations=evaluations, seed=seed, storage=storage,
     )  # fmt: skip
     if candidate is not None and ex.feasible:
         ex = ex.choosing(ex.row_of(candidate))
+
+    def tell(data: ReportData) -> None:
+        if form is OutputFormat.table and data.decision is not None:
+            answer_of(data, data.decision).print()
+        elif form is OutputFormat.table:
+            print_obstacles(data)
+
+    def tell_place(page: Path) -> None:
+        if form is OutputFormat.table:
+            print_report(page)
+        else:
+            err().print(f"Report: {escape(str(page))}", soft_wrap=True)
+
     try:
-        data, report = write_full_report(ex, folder, quiet=quiet)
+        data = write_full_report(
+            ex, formulation, folder, quiet=quiet, known=tell, written=tell_place
+        )
     except KeyboardInterrupt:
         kept = "; the search is saved, and the same command resumes it" if ex.searched else ""
         leave(f"interrupted: no report was written to {str(folder)!r}{kept}", INTERRUPTED)
-    if form is OutputFormat.table:
-        print_front(data, report)
-    else:
+    if key and data.decision is not None and not ex.interrupted:
+        with writing(folder):
+            keep_answer(answer_of(data, data.decision), key, folder)
+    if form is not OutputFormat.table:
         print_records(data.shown.to_dict("records"), form)
-        err().print(f"Report: {escape(str(report))}", soft_wrap=True)
     if ex.interrupted:
         raise typer.Exit(INTERRUPTED)
     if not ex.feasible:
         raise typer.Exit(NOTHING_FEASIBLE)
+
+
+def _show_again(answer: Answer, folder: Path, form: OutputFormat) -> None:
+    """Print what an exploration has found as it did then."""
+    if form is OutputFormat.table:
+        answer.print()
+        print_report(folder / PAGE)
+        return
+    err().print(f"Report: {escape(str(folder / PAGE))}", soft_wrap=True)
+    if form is OutputFormat.json:
+        print_json(json.loads((folder / "results.json").read_text("utf-8"))["readable"])
+    else:
+        typer.echo((folder / "readable.csv").read_text("utf-8"), nl=False)

@@ -1,14 +1,14 @@
-"""Prints what was decided: what to solder, what it does against what was asked, what was close."""
+"""Words of what was decided, for a terminal; and of what blocks where nothing is feasible."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from pathlib import Path
 
 from rich.markup import escape
 
-from explorer.cli.printing import labelled, out, print_caution
+from explorer.cli.answer import Answer
+from explorer.cli.printing import labelled, out
 from objectives.format import counted, mark_words, percent, score_words, sentence
 from objectives.reading.trust import untrusted_words
 from reports.model import DecisionSummary, ReportData
@@ -33,32 +33,18 @@ _MOST_LINES = 8
 """Lines in which a terminal is told what blocks; the report has all of it."""
 
 
-def print_front(data: ReportData, report: Path) -> None:
-    """Print the decision in about ten lines, as wide as the terminal is.
-
-    Parameters
-    ----------
-    data :
-        What the report is made from.
-    report :
-        The HTML file.
-    """
+def print_obstacles(data: ReportData) -> None:
+    """Print what blocks where nothing is feasible, and what would help, as far as there is room."""
     console = out()
-    console.print(f"[bold]{escape(data.title)}[/bold] ({_how(data)})", highlight=False)
-    lines = (
-        _obstacles(data, console.width)
-        if data.decision is None
-        else [
-            line
-            for label, text in _decided(data, data.decision)
-            for line in labelled(label, text, console.width, _LABEL)
-        ]
-    )
-    for line in lines:
+    heading = f"[bold]{escape(data.title)}[/bold] ({_how(data)})"
+    console.print(heading, highlight=False)
+    for line in _obstacles(data, console.width):
         console.print(escape(line), highlight=False, soft_wrap=True)
-    # A path is not broken: it is there to be copied.
-    console.print(f"{'Report':<{_LABEL}}{escape(str(report))}", highlight=False, soft_wrap=True)
-    print_caution(console)
+
+
+def answer_of(data: ReportData, decision: DecisionSummary) -> Answer:
+    """Return what was decided: what to solder, what it does, what was close."""
+    return Answer(data.title, _how(data), list(_decided(data, decision)))
 
 
 def _how(data: ReportData) -> str:

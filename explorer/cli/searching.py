@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 from rich.progress import (
     BarColumn,
@@ -16,33 +17,18 @@ from rich.progress import (
     TimeElapsedColumn,
 )
 
-from explorer.brief.model import Brief
-from explorer.cli.app import INTERRUPTED, NOT_WRITTEN, leave, writing
+from explorer.cli.answer import forget_answer
+from explorer.cli.app import INTERRUPTED, leave, writing
 from explorer.cli.printing import err
 from explorer.exploration import Exploration, Method, explore
 from explorer.formulation import Formulation
 from explorer.search import Progress as SearchProgress
 from explorer.search import ProgressCallback
 from explorer.settings import Settings
-from objectives.checks import InputError
+from objectives.scores.registry import REGISTRY
 from reports.model import ReportData
 
-
-def output_folder(brief: Brief, into: Path | None) -> Path:
-    """Return where results go; it is made only when there is something to put in it.
-
-    Raises
-    ------
-    InputError
-        If something else than a folder is in its place.
-    """
-    folder = into if into is not None else Path("stagefront-out") / Path(brief.source).stem
-    nearest = next(place for place in (folder, *folder.absolute().parents) if place.exists())
-    if not nearest.is_dir():
-        raise InputError("into", str(folder), "must be a folder that can be made and written")
-    if not os.access(nearest, os.W_OK):
-        leave(f"error: cannot write {str(nearest)!r}: permission denied", NOT_WRITTEN)
-    return folder
+SEARCH_LOG: Final = "search.log"
 
 
 def run_search(
@@ -69,7 +55,7 @@ def run_search(
         evaluations=evaluations or stated.evaluations,
         batch=stated.batch,
         sampler=stated.sampler,
-        storage=storage or own or folder / "search.log",
+        storage=storage or own or folder / SEARCH_LOG,
     )
     with writing(folder), progress_bar(quiet) as progress:
         exploration = explore(
@@ -116,13 +102,67 @@ def working(quiet: bool) -> Iterator[Callable[[str], None]]:
         yield status.update
 
 
-def write_full_report(ex: Exploration, folder: Path, *, quiet: bool) -> tuple[ReportData, Path]:
-    """Study the pick of an exploration and write its report; return its data and the HTML file."""
+def without_slow_scores(formulation: Formulation) -> Formulation:
+    """Return the formulation without the slow scores that are only shown and decide nothing."""
+    problem = formulation.problem
+    quick = tuple(name for name in problem.shown if not REGISTRY[name].slow)
+    return replace(formulation, problem=replace(problem, shown=quick))
+
+
+def _with_slow_scores(ex: Exploration, formulation: Formulation) -> Exploration:
+    """Return an exploration with the scores that :func:`without_slow_scores` has left out."""
+    shown = dict.fromkeys((*ex.problem.shown, *formulation.problem.shown))
+    problem = replace(ex.problem, shown=tuple(shown))
+    front = problem.show(ex.front, ex.representatives)
+    return replace(ex, formulation=formulation, problem=problem, front=front)
+
+
+def write_full_report(
+    ex: Exploration,
+    formulation: Formulation,
+    folder: Path,
+    *,
+    quiet: bool,
+    known: Callable[[ReportData], None] = lambda _: None,
+    written: Callable[[Path], None] = lambda _: None,
+) -> ReportData:
+    """Write the report of an exploration, what costs seconds last, and return what it is made of.
+
+    Parameters
+    ----------
+    ex, formulation :
+        The exploration, without slow scores, and the whole of what was asked.
+    known, written :
+        Called with what is known before anything is written, and with the HTML file when it can be
+        read; what takes longer is then worked out, and the files replaced.
+    """
     from explorer.report_data import report_data
-    from explorer.report_studies import pick_studies
-    from reports.document.files import write_report
 
     with writing(folder), working(quiet) as show:
-        data = report_data(ex, pick_studies(ex, folder, lambda what: show(f"computing {what}")))
+        show("reading the front")
+        ex = ex if ex.feasible else _with_slow_scores(ex, formulation)
+        data = report_data(ex)
+        known(data)
+        # Charts take a second to load: the pick does not wait for them.
+        from explorer.report_studies import pick_studies
+        from reports.document.files import write_report
+
         show("writing the report")
-        return data, write_report(data, folder)["html"]
+        forget_answer(folder)
+        page = write_report(replace(data, unfinished=ex.feasible), folder)["html"]
+        written(page)
+        if ex.feasible:
+            try:
+                show("computing scores under drive")
+                ex = _with_slow_scores(ex, formulation)
+                studies = pick_studies(ex, folder, lambda what: show(f"computing {what}"))
+                data = report_data(ex, studies)
+                show("writing the whole report")
+                write_report(data, folder)
+            except KeyboardInterrupt:
+                leave(
+                    f"interrupted: {str(page)!r} is not the whole report; the same command adds "
+                    "what is missing",
+                    INTERRUPTED,
+                )
+        return data

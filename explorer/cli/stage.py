@@ -11,10 +11,11 @@ from rich.table import Table
 
 from explorer.brief.loading import load_brief
 from explorer.brief.model import Brief
-from explorer.cli.app import writing
+from explorer.cli.answer import forget_answer
+from explorer.cli.app import output_folder, writing
 from explorer.cli.options import OutputFormat
 from explorer.cli.printing import err, out, print_caution, print_entry, print_json, print_records
-from explorer.cli.searching import output_folder, working
+from explorer.cli.searching import working
 from explorer.formulation import formulate
 from explorer.report_data import stage_data
 from objectives.checks import InputError
@@ -58,9 +59,10 @@ def assess_stage(
     data = StageReport(stage, read_stage(stage.pick), other, comparison)
     report = None
     if into is not None:
-        folder = output_folder(brief, into)
+        folder = output_folder(brief.source, into)
         with writing(folder), working(quiet) as show:
             show("writing the report")
+            forget_answer(folder)
             report = write_stage_report(data, folder)["html"]
     if form is OutputFormat.json:
         print_json(stage_results(data))

@@ -32,6 +32,9 @@ def verdict(standing: Standing, ex: Exploration) -> str:
         if steps > 0
     ]
     misses = f" Off target: {', '.join(missed)}." if missed else ""
+    if not standing.compared:
+        source = ex.formulation.brief.source
+        misses += f" It is not compared with a front: stagefront explore {source} makes one."
     count = len(standing.broken)
     if count:
         return f"It breaks {count} limit{'s' if count > 1 else ''} of the brief.{misses}"
@@ -40,6 +43,8 @@ def verdict(standing: Standing, ex: Exploration) -> str:
 
 def _against_front(standing: Standing, ex: Exploration) -> str:
     """Return how a stage that keeps every limit compares with the front, to end a sentence."""
+    if not standing.compared:
+        return "."
     if not ex.feasible:
         return "; the exploration found no candidate that does."
     if standing.beaten_by:

@@ -25,9 +25,10 @@ SCHEMA: Final = 2
 def results(data: ReportData) -> dict[str, Any]:
     """Return the results as plain JSON values; :func:`~objectives.json_text.json_value` says how.
 
-    Keys: ``schema`` (see :data:`SCHEMA`) and ``version`` of the program; ``title``, ``scenario``
-    and ``job`` in words; ``feasible``, ``blocking`` in words, the same as ``obstacles`` and
-    ``more_choice`` in numbers, and ``method``; ``uses``, what the brief asks of each score;
+    Keys: ``schema`` (see :data:`SCHEMA`) and ``version`` of the program; ``complete``, false while
+    studies are still to come; ``title``, ``scenario`` and ``job`` in words; ``feasible``,
+    ``blocking`` in words, the same as ``obstacles`` and ``more_choice`` in numbers, and ``method``;
+    ``uses``, what the brief asks of each score;
     ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with its candidate,
     reasons, device, stage and operating point (SI units); ``parts``, the parts list; ``limits``;
     ``swaps``, the pick with each other device in its place; ``readable`` and ``front``, one record
@@ -40,6 +41,7 @@ def results(data: ReportData) -> dict[str, Any]:
         {
             "schema": SCHEMA,
             "version": version("stagefront"),
+            "complete": not data.unfinished,
             "title": data.title,
             "scenario": data.scenario,
             "job": job_sentences(data),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from reports.model import ReportData, Section, StageReport
+from reports.model import Note, ReportData, Section, StageReport
 from reports.sections.assumptions import assumptions_section, sources_section
 from reports.sections.cautions import cautions_section
 from reports.sections.comparison import comparison_section
@@ -40,9 +40,22 @@ def _large_signals(data: ReportData) -> Section | None:
     return drive_section(data.pick, study=studies.drive, wavs=studies.wavs)
 
 
+def _to_come(data: ReportData) -> Section | None:
+    """Return what is said of a report that waits for its studies."""
+    if not data.unfinished:
+        return None
+    text = (
+        "The stage under its drive, its tolerances and other devices in its place are still being "
+        "worked out; this page is replaced when they are. If the command was stopped, the same "
+        "command adds them."
+    )
+    return Section("to-come", "Not the whole report yet", [Note(text)])
+
+
 _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     cautions_section,
     infeasible_section,
+    _to_come,
     pick_section,
     parts_section,
     front_section,

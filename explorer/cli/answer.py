@@ -1,0 +1,86 @@
+"""The answer of an exploration: printed, and kept beside its report to be shown again at once.
+
+It is shown again where all that it came from is the same: the version, every file that was read and
+how the search was asked for.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from rich.markup import escape
+
+from explorer.cli.printing import out, print_caution, print_entry
+from objectives.files import drafts
+
+if TYPE_CHECKING:
+    from explorer.brief.model import Brief
+
+PAGE: Final = "report.html"
+_NAME: Final = "answer.json"
+_FILES: Final = (PAGE, "report.md", "front.csv", "readable.csv", "results.json")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A decision as a terminal shows it: what it is of, how it came, labels and texts."""
+
+    title: str
+    how: str
+    entries: Sequence[tuple[str, str]]
+
+    def print(self) -> None:
+        """Print it, about ten lines at 80 columns."""
+        console = out()
+        console.print(f"[bold]{escape(self.title)}[/bold] ({escape(self.how)})", highlight=False)
+        for label, text in self.entries:
+            print_entry(console, label, text)
+
+
+def print_report(page: Path) -> None:
+    """Print where the report is, and the caution that ends every command about a circuit."""
+    console = out()
+    # A path is not broken: it is there to be copied.
+    console.print(f"{'Report':<10}{page}", markup=False, highlight=False, soft_wrap=True)
+    print_caution(console)
+
+
+def made_from(brief: Brief, *options: object) -> str:
+    """Return a short hash of all that an exploration with these options comes from."""
+    text = json.dumps([version("stagefront"), *brief.read, *map(str, options)])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def keep_answer(answer: Answer, key: str, folder: Path) -> None:
+    """Write an answer beside its report, once that is whole.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    text = json.dumps({"made_from": key, **asdict(answer)}, ensure_ascii=False, indent=1)
+    with drafts(folder) as draft:
+        (draft / _NAME).write_text(text + "\n", "utf-8")
+
+
+def kept_answer(key: str, folder: Path) -> Answer | None:
+    """Return the answer that came from the same; None without one, or where a file is gone."""
+    if not all((folder / name).is_file() for name in _FILES):
+        return None
+    try:
+        kept = json.loads((folder / _NAME).read_text("utf-8"))
+        return Answer(**kept) if kept.pop("made_from") == key else None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def forget_answer(folder: Path) -> None:
+    """Take away the answer that a folder keeps, before the report beside it is replaced."""
+    (folder / _NAME).unlink(missing_ok=True)

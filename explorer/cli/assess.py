@@ -137,7 +137,8 @@ def assess(
         raise InputError("report", "", "needs --into FOLDER, so that no earlier report is lost")
     # A report goes elsewhere: the front is where an exploration has left it.
     ex = compared_with(
-        formulation, None if report else into, parts or (), method and method.value,
+        formulation, None if report else into, parts or (),
+        None if method is None else method.value,
         needed=report, quiet=quiet,
     )  # fmt: skip
     given = [("", load_design(design, read))] if design is not None else designs_of(ex, parts or ())

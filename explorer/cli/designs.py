@@ -40,18 +40,15 @@ def compared_with(
 
     One is run where it is needed, a method asks for it, or words name a design of the front.
     """
-    named = any("=" not in word and not word.endswith(".toml") for word in words)
     folder = output_folder(formulation.brief.source, into)
-    if needed or method or named or _is_kept(formulation, folder):
+    named = any("=" not in word and not word.endswith(".toml") for word in words)
+    if is_kept(formulation.problem, folder):
+        method = method or "exact"
+    elif formulation.brief.search.storage or (folder / SEARCH_LOG).exists():
+        method = method or "search"
+    if needed or named or method is not None:
         return explored(formulation, into, method or "auto", quiet=quiet)
     return unexplored(without_slow_scores(formulation))
-
-
-def _is_kept(formulation: Formulation, folder: Path) -> bool:
-    problem, stated = formulation.problem, formulation.brief.search
-    if problem.enumerable(stated.exact_up_to):
-        return is_kept(problem, folder)
-    return bool(stated.storage) or (folder / SEARCH_LOG).exists()
 
 
 def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import altair as alt
 import numpy as np
 from rich.table import Table
 
@@ -20,8 +19,9 @@ from objectives.checks import one_of
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, score_label, sentence, shown_name, stepped
 from objectives.scores.registry import REGISTRY
-from reports.charts.residuals import write_chart
-from reports.charts.sweep import sweep_chart, sweep_two_chart
+
+if TYPE_CHECKING:
+    import altair as alt
 
 CHART: Final = "vary.html"
 _CORNER: Final = "input_corner_Hz"
@@ -41,6 +41,8 @@ def show_sweep(problem: Problem, moved: Sweep, into: Path | None, form: OutputFo
     else:
         _print_rows(problem, [moved], form)
     if into is not None:
+        from reports.charts.sweep import sweep_chart  # charts take a second to load
+
         chart = sweep_chart(
             moved.part,
             moved.values,
@@ -72,6 +74,8 @@ def show_two(
     else:
         _print_rows(problem, firsts, form, (second.part, second.values))
     if into is not None:
+        from reports.charts.sweep import sweep_two_chart  # charts take a second to load
+
         chart = sweep_two_chart(
             (first.part, second.part),
             (first.values, second.values),
@@ -224,6 +228,8 @@ def _bounds(problem: Problem, name: str) -> list[float]:
 
 
 def _write(chart: alt.TopLevelMixin, into: Path) -> None:
+    from reports.charts.residuals import write_chart
+
     with writing(into):
         into.mkdir(parents=True, exist_ok=True)
         write_chart(chart, into / CHART)

@@ -9,10 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from SALib.analyze import rbd_fast
-from SALib.analyze import sobol as sobol_analyze
-from SALib.sample import sobol as sobol_sample
-from scipy.stats import binomtest
+import scipy
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
@@ -106,7 +103,9 @@ def tolerance_study(
     units = draw_units(spreads, draws, setup.seed)
     built = built_scores(front, spreads, units, names, ratings=setup.ratings)
     good = built.good(setup.windows)
-    intervals = [binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good]
+    intervals = [
+        scipy.stats.binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good
+    ]
     one = designs_at(front, np.array([pick]))
     indices, index_builds = sensitivity(one, setup, names, samples=size.index_samples)
     worst = worst_cases(one, spreads, names)
@@ -178,6 +177,8 @@ def _hardest(
     inside = built.inside(setup.windows)
     if not inside or not setup.spreads:
         return tuple(None for _ in built.rating_excess)
+    from SALib.analyze import rbd_fast  # SALib takes more than a second to load
+
     names = tuple(inside)
     kept = np.stack([inside[name].mean(axis=-1) for name in names])
     quantities = [spread.quantity for spread in setup.spreads]
@@ -235,6 +236,9 @@ def sobol_indices(
     Physics Communications 181, 2010, as in SALib (J. Herman, W. Usher, J. Open Source Software
     2(9), 97, 2017).
     """
+    from SALib.analyze import sobol as sobol_analyze  # more than a second to load
+    from SALib.sample import sobol as sobol_sample
+
     power_of_two = samples > 1 and not samples & (samples - 1)
     require("samples", samples, power_of_two, "a power of two, 2 or more")
     points = sobol_sample.sample(problem, samples, calc_second_order=False, seed=seed)

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from objectives.arrays import FloatArray
 from objectives.devices.terms import Terms
@@ -155,7 +155,7 @@ def conflicting_pairs(
         usable = np.isfinite(first) & np.isfinite(second)
         if not (_varies(first[usable]) and _varies(second[usable])):
             return 1.0
-        return float(stats.spearmanr(first[usable], second[usable]).statistic)
+        return float(scipy.stats.spearmanr(first[usable], second[usable]).statistic)
 
     strongest = sorted(pairs, key=agreement)[:_MOST_PLATES]
     return [pair for pair in pairs if pair in strongest]

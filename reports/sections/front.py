@@ -7,7 +7,7 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+import scipy
 
 from objectives.format import column, counted, number, part_value, prefixed, score_label
 from reports.charts.front import front_chart
@@ -30,7 +30,7 @@ def trade_offs(data: ReportData, most: int = 3) -> list[str]:
         usable = np.isfinite(a) & np.isfinite(b)
         if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
             continue
-        pairs.append((float(stats.spearmanr(a[usable], b[usable]).statistic), one, other))
+        pairs.append((float(scipy.stats.spearmanr(a[usable], b[usable]).statistic), one, other))
     strongest = [
         f"{score_label(one.name, terms)} against {score_label(other.name, terms)} "
         f"({number(round(rho, 2), 2)})"

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
+import altair as alt
 import numpy as np
+import pandas as pd
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
@@ -15,19 +17,14 @@ from objectives.devices.protocol import Device
 from objectives.devices.terms import Terms
 from objectives.elements import ELEMENTS
 from objectives.ordering import SIGNALS_ONLY, Order, Stress
+from objectives.reading.comparison import Comparison
+from objectives.reading.purposes import Reading
+from objectives.tolerance.front_yields import FrontYields
+from objectives.tolerance.results import ToleranceStudy
+from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.obstacles import MoreChoice, Obstacles
+from reports.sound import WavFile
 from reports.swaps import Swap
-
-if TYPE_CHECKING:  # what only some reports hold, and takes a second to load
-    import altair as alt
-    import pandas as pd
-
-    from objectives.reading.comparison import Comparison
-    from objectives.reading.purposes import Reading
-    from objectives.tolerance.front_yields import FrontYields
-    from objectives.tolerance.results import ToleranceStudy
-    from objectives.transient.large_signal_study import LargeSignalStudy
-    from reports.sound import WavFile
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from objectives.arrays import FloatArray
 from objectives.checks import require
@@ -127,20 +127,20 @@ def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
     """
     drive = study.drive
     tone = np.sin(2 * np.pi * drive.note_Hz * np.arange(round(_TONE_S * RATE_HZ)) / RATE_HZ)
-    ramp = signal.windows.tukey(tone.size, 0.04)
+    ramp = scipy.signal.windows.tukey(tone.size, 0.04)
     root = 82.4 * 2 ** (np.log2(drive.note_Hz / 82.4) % 1)
     chord = plucked_chord(root, _CHORD_S)
     gap = np.zeros(round(_GAP_S * RATE_HZ))
     source = drive.level_V * np.concatenate([tone * ramp, gap, chord, gap / 4])
     source = np.clip(source, -drive.clip_V, drive.clip_V)
-    fine = np.asarray(signal.resample_poly(source, _OVERSAMPLING, 1))
+    fine = np.asarray(scipy.signal.resample_poly(source, _OVERSAMPLING, 1))
     places: tuple[Place, ...] = tuple(study.place(point) for point in PLACES)
     rate = _OVERSAMPLING * RATE_HZ
     run = simulate_long(
         study.cascade, sampled(fine, rate), 1 / rate, fine.size, places,
         tolerance_V=max(10 * drive.tolerance_V, 1e-6),
     )  # fmt: skip
-    rumble = signal.butter(2, _RUMBLE_HZ, "highpass", fs=RATE_HZ, output="sos")
+    rumble = scipy.signal.butter(2, _RUMBLE_HZ, "highpass", fs=RATE_HZ, output="sos")
     spans = {
         "tone": slice(0, tone.size),
         "chord": slice(tone.size + gap.size, tone.size + gap.size + chord.size),
@@ -148,9 +148,9 @@ def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
     made = []
     for words, place in zip(PLACES.values(), places, strict=True):
         swing = np.ravel(run.swing(place))[: fine.size]
-        slow = signal.resample_poly(swing, 1, _OVERSAMPLING)
+        slow = scipy.signal.resample_poly(swing, 1, _OVERSAMPLING)
         # The bias shift is far below hearing and would only take room.
-        heard = np.asarray(signal.sosfilt(rumble, slow))
+        heard = np.asarray(scipy.signal.sosfilt(rumble, slow))
         for sound, span in spans.items():
             made.append(Recording(f"{sound}-{words.replace(' ', '-')}", sound, words, heard[span]))
     return tuple(sorted(made, key=lambda r: r.sound != "tone"))

@@ -12,19 +12,19 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+import typer
 from rich.markup import escape
 
-from explorer.cli.printing import out, print_caution, print_entry
+from explorer.brief.model import Brief
+from explorer.cli.options import OutputFormat
+from explorer.cli.printing import err, out, print_caution, print_entry, print_json
 from objectives.files import drafts
 
-if TYPE_CHECKING:
-    from explorer.brief.model import Brief
-
-PAGE: Final = "report.html"
+_PAGE: Final = "report.html"
 _NAME: Final = "answer.json"
-_FILES: Final = (PAGE, "report.md", "front.csv", "readable.csv", "results.json")
+_FILES: Final = (_PAGE, "report.md", "front.csv", "readable.csv", "results.json")
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,11 @@ class Answer:
             print_entry(console, label, text)
 
 
-def print_report(page: Path) -> None:
-    """Print where the report is, and the caution that ends every command about a circuit."""
+def print_place(page: Path, form: OutputFormat) -> None:
+    """Print where the report is; below a decision also the caution that ends what is printed."""
+    if form is not OutputFormat.table:
+        err().print(f"Report: {escape(str(page))}", soft_wrap=True)
+        return
     console = out()
     # A path is not broken: it is there to be copied.
     console.print(f"{'Report':<10}{page}", markup=False, highlight=False, soft_wrap=True)
@@ -84,3 +87,14 @@ def kept_answer(key: str, folder: Path) -> Answer | None:
 def forget_answer(folder: Path) -> None:
     """Take away the answer that a folder keeps, before the report beside it is replaced."""
     (folder / _NAME).unlink(missing_ok=True)
+
+
+def show_again(answer: Answer, folder: Path, form: OutputFormat) -> None:
+    """Print what an exploration has found, as it did then."""
+    if form is OutputFormat.table:
+        answer.print()
+    print_place(folder / _PAGE, form)
+    if form is OutputFormat.json:
+        print_json(json.loads((folder / "results.json").read_text("utf-8"))["readable"])
+    elif form is OutputFormat.csv:
+        typer.echo((folder / "readable.csv").read_text("utf-8"), nl=False)

@@ -176,7 +176,7 @@ def assess(
     else:
         print_standing(standing, ex)
     if report:
-        from explorer.cli.searching import write_full_report
+        from explorer.cli.reporting import write_full_report
 
         write_full_report(
             with_stage(ex, given[0][1]), formulation, output_folder(read.source, into),

@@ -2,21 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-from typing import TYPE_CHECKING
-
 import typer
-from rich.markup import escape
 
-from explorer.cli.answer import (
-    PAGE,
-    Answer,
-    keep_answer,
-    kept_answer,
-    made_from,
-    print_report,
-)
 from explorer.cli.app import INTERRUPTED, NOTHING_FEASIBLE, app, leave, output_folder, writing
 from explorer.cli.options import (
     DEFAULT_BRIEF,
@@ -32,10 +19,7 @@ from explorer.cli.options import (
     SeedOption,
     StorageOption,
 )
-from explorer.cli.printing import err, print_json, print_records
-
-if TYPE_CHECKING:
-    from reports.model import ReportData
+from explorer.cli.printing import print_records
 
 
 @app.command()
@@ -69,6 +53,7 @@ def explore(
     """
     # Imported here so that help answers at once, and so does what was found before.
     from explorer.brief.loading import load_brief
+    from explorer.cli.answer import keep_answer, kept_answer, made_from, print_place, show_again
 
     read = load_brief(brief)
     folder = output_folder(read.source, into)
@@ -77,10 +62,9 @@ def explore(
     key = "" if shared else made_from(read, evaluations, seed, method, candidate)
     answer = kept_answer(key, folder) if key else None
     if answer is not None:
-        _show_again(answer, folder, form)
+        show_again(answer, folder, form)
         return
-    from explorer.cli.front import answer_of, print_obstacles
-    from explorer.cli.searching import run_search, without_slow_scores, write_full_report
+    from explorer.cli.searching import run_search, without_slow_scores
     from explorer.formulation import formulate
 
     formulation = formulate(read)
@@ -91,21 +75,17 @@ def explore(
     if candidate is not None and ex.feasible:
         ex = ex.choosing(ex.row_of(candidate))
 
-    def tell(data: ReportData) -> None:
-        if form is OutputFormat.table and data.decision is not None:
-            answer_of(data, data.decision).print()
-        elif form is OutputFormat.table:
-            print_obstacles(data)
-
-    def tell_place(page: Path) -> None:
-        if form is OutputFormat.table:
-            print_report(page)
-        else:
-            err().print(f"Report: {escape(str(page))}", soft_wrap=True)
+    from explorer.cli.front import answer_of, print_decision
+    from explorer.cli.reporting import write_full_report
 
     try:
         data = write_full_report(
-            ex, formulation, folder, quiet=quiet, known=tell, written=tell_place
+            ex,
+            formulation,
+            folder,
+            quiet=quiet,
+            known=lambda data: print_decision(data) if form is OutputFormat.table else None,
+            written=lambda page: print_place(page, form),
         )
     except KeyboardInterrupt:
         kept = "; the search is saved, and the same command resumes it" if ex.searched else ""
@@ -119,16 +99,3 @@ def explore(
         raise typer.Exit(INTERRUPTED)
     if not ex.feasible:
         raise typer.Exit(NOTHING_FEASIBLE)
-
-
-def _show_again(answer: Answer, folder: Path, form: OutputFormat) -> None:
-    """Print what an exploration has found as it did then."""
-    if form is OutputFormat.table:
-        answer.print()
-        print_report(folder / PAGE)
-        return
-    err().print(f"Report: {escape(str(folder / PAGE))}", soft_wrap=True)
-    if form is OutputFormat.json:
-        print_json(json.loads((folder / "results.json").read_text("utf-8"))["readable"])
-    else:
-        typer.echo((folder / "readable.csv").read_text("utf-8"), nl=False)

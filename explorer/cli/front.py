@@ -33,11 +33,13 @@ _MOST_LINES = 8
 """Lines in which a terminal is told what blocks; the report has all of it."""
 
 
-def print_obstacles(data: ReportData) -> None:
-    """Print what blocks where nothing is feasible, and what would help, as far as there is room."""
+def print_decision(data: ReportData) -> None:
+    """Print what was decided; where nothing is feasible what blocks, as far as there is room."""
+    if data.decision is not None:
+        answer_of(data, data.decision).print()
+        return
     console = out()
-    heading = f"[bold]{escape(data.title)}[/bold] ({_how(data)})"
-    console.print(heading, highlight=False)
+    console.print(f"[bold]{escape(data.title)}[/bold] ({_how(data)})", highlight=False)
     for line in _obstacles(data, console.width):
         console.print(escape(line), highlight=False, soft_wrap=True)
 

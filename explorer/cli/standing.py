@@ -15,7 +15,7 @@ from objectives.elements import ELEMENTS
 from objectives.format import part_value, quantity, score_label, score_unit, shown_name, stepped
 from objectives.reading.trust import untrusted_words
 from objectives.scores.registry import REGISTRY
-from reports.sections.infeasible import missed_words
+from reports.sections.limit_words import missed_words
 
 _COLUMN, _ROOM = 13, 40
 """Columns of a score, and of the step and the remarks about it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Any, Final
 
 import numpy as np
 from rich.table import Table
@@ -19,9 +19,6 @@ from objectives.checks import one_of
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, score_label, sentence, shown_name, stepped
 from objectives.scores.registry import REGISTRY
-
-if TYPE_CHECKING:
-    import altair as alt
 
 CHART: Final = "vary.html"
 _CORNER: Final = "input_corner_Hz"
@@ -227,7 +224,7 @@ def _bounds(problem: Problem, name: str) -> list[float]:
     return ends
 
 
-def _write(chart: alt.TopLevelMixin, into: Path) -> None:
+def _write(chart: Any, into: Path) -> None:
     from reports.charts.residuals import write_chart
 
     with writing(into):

@@ -6,20 +6,17 @@ import math
 
 import pandas as pd
 
-from objectives.devices.terms import Terms
 from objectives.format import (
-    allowed_words,
     counted,
     field_label,
     part_value,
     percent,
     quantity,
-    score_unit,
     sentence,
 )
 from reports.model import Block, Note, Prose, ReportData, Section, Table
 from reports.obstacles import MissedLimit, MoreChoice, Relaxation
-from reports.sections.limits import limit_label
+from reports.sections.limit_words import limit_label, miss_words, missed_words
 
 
 def infeasible_section(data: ReportData) -> Section | None:
@@ -57,7 +54,7 @@ def blocking_sentences(data: ReportData) -> list[str]:
     total = counted(what.evaluated)
     sentences = [
         f"{limit_label(missed.kind, missed.name, terms)}: none of the {total} candidates evaluated "
-        f"keeps it; the best misses it{_by(missed)}."
+        f"keeps it; the best misses it{miss_words(missed)}."
         for missed in what.never
     ]
     if not what.never:
@@ -163,18 +160,3 @@ def more_choice_words(more: MoreChoice, data: ReportData) -> str:
         f"{label} at its {end}, {part_value(more.part, more.end)}: "
         f"{part_value(more.part, more.beyond)} {then}."
     )
-
-
-def missed_words(missed: MissedLimit, terms: Terms) -> str:
-    """Return a broken limit in words: ``gain (31.2 dB, at least 40 dB)``."""
-    return limit_label(missed.kind, missed.name, terms) + _by(missed)
-
-
-def _by(missed: MissedLimit) -> str:
-    if missed.kind == "rating":
-        return f" by {percent(missed.excess, 1)}"
-    if missed.kind == "finite":
-        return ""
-    unit = score_unit(missed.name)
-    value = f"{quantity(missed.value, unit)}, " if math.isfinite(missed.value) else ""
-    return f" ({value}{allowed_words(missed.at_least, missed.at_most, unit)})"

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Literal
 
 import pandas as pd
 
-from objectives.devices.terms import Terms
-from objectives.format import allowed_words, percent, quantity, score_label
+from objectives.format import allowed_words, percent, quantity
 from reports.model import Block, LimitRow, Prose, Section, StageData, Table
+from reports.sections.limit_words import limit_label
 
 
 def limits_section(data: StageData) -> Section | None:
@@ -39,11 +38,6 @@ def limit_frame(data: StageData) -> pd.DataFrame:
             for row in data.limits
         ]
     )
-
-
-def limit_label(kind: Literal["rating", "window", "finite"], name: str, terms: Terms) -> str:
-    """Return the name of a limit: ``plate voltage rating``, ``gain``."""
-    return score_label(name, terms) if kind == "window" else name
 
 
 def _margin(row: LimitRow) -> str:

@@ -39,6 +39,8 @@ LONGEST = 400
 DEVICES = {"device", "law", "entry", "valve", "transistor"}
 KINDS = {"Valve", "Transistor", "JunctionFet", "BipolarTransistor"}
 
+SOLVERS = ("scipy.optimize", "scipy.constants", "scipy.stats", "pandas", "optuna", "altair")
+
 
 def imports(name: str) -> Iterator[tuple[str, str]]:
     """Yield each (module, name) that a module imports, wherever in it that is."""
@@ -115,7 +117,12 @@ def test_no_device_is_asked_what_it_may_not_have() -> None:
             ("optuna", "altair", "typer", "pydantic"),
         ),
         # Help and a wrong option answer at once.
-        ("explorer.cli.command", ("scipy", "pandas", "optuna", "altair")),
+        ("explorer.cli.command", ("numpy", "scipy", "pandas", "optuna", "altair")),
+        # What a brief says, and the devices, are told without what solves or draws.
+        ("explorer.brief.schema", SOLVERS),
+        ("explorer.device_records", SOLVERS),
+        ("explorer.brief_review", ("scipy.optimize", "scipy.stats", "pandas", "optuna", "altair")),
+        ("explorer.cli.answer", SOLVERS),
     ],
 )
 def test_what_is_not_needed_is_not_loaded(first: str, without: tuple[str, ...]) -> None:

@@ -103,7 +103,7 @@ def test_explore_prints_the_front_and_writes_the_report(
     # Without being told where, results go below the folder one is in, under the brief's name.
     folder = place / "stagefront-out" / "small"
     assert [p.name for p in place.iterdir()] == ["stagefront-out"]
-    assert {p.name for p in folder.iterdir()} == FILES | {"exact.npz", "figures"}
+    assert {p.name for p in folder.iterdir()} == FILES | {"exact.npz", "answer.json", "figures"}
     assert str(Path("stagefront-out") / "small" / "report.html") in result.stdout
     assert not any(p.name.startswith(".") for p in folder.rglob("*"))
     assert all(p.stat().st_size > 500 for p in folder.rglob("*") if p.is_file())
@@ -292,15 +292,75 @@ def test_ctrl_c_in_the_report_says_what_is_missing(
     def interrupt(*_: Any) -> Any:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("explorer.report_studies.pick_studies", interrupt)
+    monkeypatch.setattr("reports.document.files.write_report", interrupt)
     result = run("explore", brief, "--into", "out", "--method", method, "--quiet")
     assert result.exit_code == 130
-    assert (result.stdout, light) == ("", [])
+    assert "Solder" in result.stdout  # what is known is printed before anything is written
+    assert light == []
     assert "no report" in result.stderr
     assert "'out'" in result.stderr
     # What is kept is said only where something is.
     kept = (place / "out" / "search.log").exists()
     assert ("search is saved" in result.stderr) == kept == (method == "search")
+
+
+@pytest.mark.slow
+def test_ctrl_c_in_a_study_leaves_a_report_to_use_and_the_next_run_completes_it(
+    brief: Path, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(_: Any, folder: Path, *__: Any) -> Any:
+        page = (folder / "report.html").read_text("utf-8")
+        assert "</html>" in page
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("explorer.report_studies.pick_studies", interrupt)
+        result = run("explore", brief, "--into", "out", "--quiet")
+    assert result.exit_code == 130
+    assert "Solder" in result.stdout
+    early = json.loads(Path("out/results.json").read_text("utf-8"))
+    assert early["complete"] is False
+    assert early["swaps"] == []
+    again = run("explore", brief, "--into", "out", "--quiet")
+    assert again.exit_code == 0
+    whole = json.loads(Path("out/results.json").read_text("utf-8"))
+    assert whole["complete"] is True
+    assert len(whole["swaps"]) > 1
+    assert whole["pick"]["stage"] == early["pick"]["stage"]
+
+
+@pytest.mark.slow
+def test_a_finished_exploration_is_shown_again_until_something_in_it_changes(
+    brief: Path, place: Path, text: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def form(name: str) -> Result:
+        return run("explore", brief, "--into", "out", "--quiet", "--form", name)
+
+    first = {name: form(name).stdout for name in ("table", "json", "csv")}
+    with monkeypatch.context() as patch:
+        patch.setattr("explorer.cli.searching.explore", None)  # nothing may be explored
+        assert {name: form(name).stdout for name in first} == first
+        with pytest.raises(TypeError):
+            run("explore", brief, "--into", "out", "--quiet", "--seed", "9")
+        Path("out/front.csv").unlink()
+        with pytest.raises(TypeError):
+            form("table")
+    brief.write_text(text(("A small stage for tests", "Another")), "utf-8")
+    assert form("table").stdout.startswith("Another (exact")
+
+
+def test_a_stage_is_assessed_without_a_front_where_none_is_kept(
+    brief: Path, place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.cli.searching.explore", None)  # nothing may be explored
+    told = json.loads(run("assess", brief, *DESIGN, "--form", "json").stdout)
+    assert f"stagefront explore {brief}" in told["verdict"]
+    assert (told["nearest"], told["beaten_by"]) == (None, [])
+    assert told["scores"]["gain_dB"] > 0
+    assert len(told["one_step"]) > 4
+    assert run("assess", brief, *DESIGN, "--swap", "--form", "json").exit_code == 0
+    with pytest.raises(TypeError):
+        run("assess", brief, "pick")
 
 
 @contextmanager

@@ -7,7 +7,7 @@ frequency sweep must broadcast against them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import fields, replace
 from functools import cached_property
 from typing import Any, Self, TypeVar, overload
@@ -112,6 +112,36 @@ class Batch:
             return self
         return self.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape)[index])
 
+    def varied(self) -> Self:
+        """Return a copy in which a field has length 1 along every axis that its value is one of.
+
+        The fewer numbers a field holds, the less there is to work out of it.
+        """
+        return self.map(_varied)
+
+    def cut(self, block: tuple[slice, ...]) -> Self:
+        """Return a block of the common shape; a field of length 1 along an axis keeps it whole."""
+        return self.map(lambda a: cut(a, block))
+
+    def take(self, rows: IntArray, shape: tuple[int, ...]) -> Self:
+        """Return the candidates at ``rows``, counted through ``shape``, as one flat axis.
+
+        A field that holds one number for all stays one number.
+        """
+        where = np.unravel_index(rows, shape)
+        places: dict[tuple[int, ...], IntArray] = {}
+
+        def taken(a: FloatArray) -> FloatArray:
+            if a.size == 1:
+                return a.reshape(())
+            if a.shape not in places:
+                axes = zip(where[-a.ndim :], a.shape, strict=True)
+                own = [at if length > 1 else np.zeros_like(at) for at, length in axes]
+                places[a.shape] = np.ravel_multi_index(own, a.shape)
+            return a.ravel()[places[a.shape]]
+
+        return self.map(taken)
+
 
 _B = TypeVar("_B", bound=Batch)
 
@@ -122,3 +152,37 @@ def flatten(batch: _B, shape: tuple[int, ...]) -> _B:
     A field that holds one number for all stays one number.
     """
     return batch.map(lambda a: a.reshape(()) if a.size == 1 else np.broadcast_to(a, shape).ravel())
+
+
+def _varied(a: FloatArray) -> FloatArray:
+    for axis, (length, stride) in enumerate(zip(a.shape, a.strides, strict=True)):
+        if length < 2:
+            continue
+        first = a[(slice(None),) * axis + (slice(1),)]
+        # Few that vary have the same value at both ends; those need no second look.
+        last = a[(slice(None),) * axis + (slice(-1, None),)]
+        if stride == 0 or (np.array_equal(first, last) and bool(np.all(a == first))):
+            a = first
+    return a
+
+
+def cut(a: FloatArray, block: tuple[slice, ...]) -> FloatArray:
+    """Return an array at a block of a shape that it broadcasts to; a length of 1 stays."""
+    own = block[len(block) - a.ndim :]
+    return a[tuple(slice(None) if n == 1 else at for n, at in zip(a.shape, own, strict=True))]
+
+
+def blocks(shape: tuple[int, ...], most: int) -> Iterator[tuple[slice, ...]]:
+    """Yield blocks that make up a shape, of ``most`` elements or fewer where it can be."""
+    axis, inner = len(shape), 1
+    while axis and inner * shape[axis - 1] <= most:
+        axis -= 1
+        inner *= shape[axis]
+    whole = (slice(None),) * (len(shape) - axis)
+    if axis == 0:
+        yield whole
+        return
+    step = max(1, most // inner)
+    for lead in np.ndindex(shape[: axis - 1]):
+        for start in range(0, shape[axis - 1], step):
+            yield (*(slice(i, i + 1) for i in lead), slice(start, start + step), *whole)

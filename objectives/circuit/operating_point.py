@@ -7,12 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
+
+# Newton's next error is of the order of the square of a step (V).
+_SMALL_STEP_V = 1e-7
 
 
 def load_lines(
@@ -50,8 +53,12 @@ def operating_point(
     ``plate current of the device - plate current that the cathode resistor asks for``, rises with
     v, is negative at v = bias - supply (or below, where the grid takes current there) and not
     negative at v = bias (or a little above, where the grid leaks at a very negative voltage), so a
-    bracketed root always exists and is unique. A grounded cathode leaves two equations that are
+    bracketed root always exists and is unique. Newton's steps inside the bracket find most; the
+    rest are left to a bracketed solver. A grounded cathode leaves two equations that are
     solved one after the other: the grid return for v, then the plate's load line.
+
+    Stages that differ in what the point does not depend on, such as a bypass, are solved once: the
+    arrays returned are then views of fewer numbers, and read-only.
 
     Parameters of the law may be arrays that broadcast with the stage (tolerance draws);
     ``extra_plate_current_A`` is further direct current drawn from the plate node (for example by
@@ -63,29 +70,68 @@ def operating_point(
         If the supply is not positive, a resistance is negative, or a grid floats.
 
     Source: the two load lines, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook,
-    4th ed., 1953, ch. 12 (from memory); solver: Chandrupatla's bracketed method as in SciPy.
+    4th ed., 1953, ch. 12 (from memory); solver: Newton-Raphson, safeguarded, and Chandrupatla's
+    bracketed method as in SciPy.
     """
+    own_shape = stage.shape
+    stage = stage.varied()
     bias_V, grid_ohm = stage.grid_return()
     supply, load, resistor = stage.supply_V, stage.plate_load_ohm, stage.cathode_total_ohm
     require("supply_V", supply, supply > 0, "more than 0")
     require("plate_load_ohm", load, load >= 0, "0 or more")
     require("cathode_resistor_ohm", resistor, resistor >= 0, "0 or more")
-    extra = np.asarray(extra_plate_current_A, float)
-    shape = np.broadcast_shapes(stage.shape, extra.shape)
-    own_shape = law.shape
-    if own_shape != () and int(np.prod(shape)) == 1:
-        shape = own_shape  # one stage, many devices
-    each_law = law.flat(shape)
-    bias, rg, vb, rp, rk, drawn = (
-        np.broadcast_to(a, shape).ravel() for a in (bias_V, grid_ohm, supply, load, resistor, extra)
-    )
+    columns = bias_V, grid_ohm, supply, load, resistor, np.asarray(extra_plate_current_A, float)
+    shape = np.broadcast_shapes(own_shape, columns[-1].shape)
+    if law.shape != () and int(np.prod(shape)) == 1:
+        shape = law.shape  # one stage, many devices
+    if law.shape != ():
+        flat = (np.broadcast_to(a, shape).ravel() for a in columns)
+        return _solved(law.flat(shape), *flat).reshape(shape)
+    needed = np.broadcast_shapes(*(a.shape for a in columns))
+    rows, place = _distinct(columns, needed)
+    point = _solved(law, *(np.broadcast_to(a, needed).ravel()[rows] for a in columns))
+    return point.map(lambda a: np.broadcast_to(a[place].reshape(needed), shape))
 
-    def law_of(at: IntArray) -> ConductionLaw:
-        return law if own_shape == () else each_law.at(at)
+
+def _distinct(
+    columns: Sequence[FloatArray], shape: tuple[int, ...]
+) -> tuple[IntArray | slice, IntArray | slice]:
+    """Return where each distinct row of some columns is first met, and of every row which it is."""
+    everyone = slice(None), slice(None)
+    number, kinds = np.zeros(shape, np.intp), 1
+    for column in columns:
+        if column.size < 2:
+            continue
+        values, code = np.unique(column, return_inverse=True)
+        if 2 * values.size > number.size:
+            return everyone
+        number = number + kinds * code.reshape(column.shape)
+        kinds *= values.size
+        if kinds > number.size:
+            values, code = np.unique(number, return_inverse=True)
+            number, kinds = code.reshape(shape), values.size
+    if 2 * kinds > number.size:
+        return everyone
+    first = np.full(kinds, -1)
+    first[number.ravel()] = np.arange(number.size)
+    met = first >= 0
+    return first[met], (np.cumsum(met) - 1)[number.ravel()]
+
+
+def _solved(
+    law: ConductionLaw,
+    bias: FloatArray,
+    rg: FloatArray,
+    vb: FloatArray,
+    rp: FloatArray,
+    rk: FloatArray,
+    drawn: FloatArray,
+) -> OperatingPoint:
+    """Return operating points; all arguments have one axis, the law's parameters that or none."""
 
     def excess(v: FloatArray, at: IntArray) -> FloatArray:
         """Return the device's plate current less what the cathode resistor asks for (A)."""
-        own = law_of(at)
+        own = law.at(at)
         # The grid currents of the sources depend on the grid voltage alone while the device
         # amplifies; taking them at the supply voltage keeps this one equation in one unknown.
         grid = own.grid_current(v, vb[at])
@@ -96,30 +142,30 @@ def operating_point(
 
     def grid_excess_V(v: FloatArray, at: IntArray) -> FloatArray:
         """Return by how much the grid is above what its return leaves it, cathode grounded."""
-        over_V: FloatArray = v + law_of(at).grid_current(v, vb[at]) * rg[at] - bias[at]
+        over_V: FloatArray = v + law.at(at).grid_current(v, vb[at]) * rg[at] - bias[at]
         return over_V
 
     def plate_excess_V(plate_V: FloatArray, at: IntArray) -> FloatArray:
         """Return by how much the plate is above its load line, cathode grounded."""
-        current = law_of(at).plate_current(v[at], plate_V)
+        current = law.at(at).plate_current(v[at], plate_V)
         over_V: FloatArray = plate_V + (current + drawn[at]) * rp[at] - vb[at]
         return over_V
 
     grounded = rk == 0
     lifted, at_ground = np.flatnonzero(~grounded), np.flatnonzero(grounded)
-    v = np.empty(bias.shape)
     # At or below this voltage the cathode is at or above the supply, so no plate current flows.
     low = np.minimum(bias - vb, 0.0)
-    taken = np.maximum(each_law.grid_current(low, vb), 0.0)
+    taken = np.maximum(law.grid_current(low, vb), 0.0)
     low = low - 2.0 * taken * (rg + rk)
     # Leakage out of the grid lifts grid and cathode above the bias of a device cut off; twice
     # as much is above the root whatever the rounding.
-    leaked = np.maximum(-each_law.grid_current(low, vb), 0.0)
+    leaked = np.maximum(-law.grid_current(low, vb), 0.0)
     high = bias + 2.0 * leaked * (rg + rk)
-    for equation, which in ((excess, lifted), (grid_excess_V, at_ground)):
+    v, settled = _newton(law, low, high, bias, rg, vb, rp, rk, drawn)
+    for equation, which in ((excess, lifted[~settled[lifted]]), (grid_excess_V, at_ground)):
         if which.size:
             v[which] = bracketed_roots(equation, low[which], high[which], which).x
-    grid = each_law.grid_current(v, vb)
+    grid = law.grid_current(v, vb)
     cathode_V, plate_A, _ = load_lines(
         v, grid, bias, rg, vb, rp, np.where(grounded, np.inf, rk), drawn
     )
@@ -127,14 +173,50 @@ def operating_point(
     if at_ground.size:
         unloaded = (vb - drawn * rp)[at_ground]
         plate = bracketed_roots(plate_excess_V, np.minimum(unloaded, 0.0), unloaded, at_ground).x
-        plate_A[at_ground] = law_of(at_ground).plate_current(v[at_ground], plate)
+        plate_A[at_ground] = law.at(at_ground).plate_current(v[at_ground], plate)
     # Near cut-off rounding of the cathode voltage could leave a negative current.
     plate_A = np.maximum(plate_A, 0.0)
     plate_V = vb - (plate_A + drawn) * rp
-    _, *slopes = each_law.linearise(v, plate_V - cathode_V)
-    return point_of(each_law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn).reshape(
-        shape
-    )
+    _, *slopes = law.linearise(v, plate_V - cathode_V)
+    return point_of(law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn)
+
+
+_NEWTON_STEPS = 12
+
+
+def _newton(
+    law: ConductionLaw,
+    low: FloatArray,
+    high: FloatArray,
+    bias: FloatArray,
+    rg: FloatArray,
+    vb: FloatArray,
+    rp: FloatArray,
+    rk: FloatArray,
+    drawn: FloatArray,
+) -> tuple[FloatArray, BoolArray]:
+    """Follow Newton's steps for the grid-cathode voltage; return it, and where it has settled.
+
+    From the voltage that a third of the supply across the plate load asks for, which is usual.
+    """
+    settled = np.zeros(high.shape, bool)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        v = np.clip(np.nan_to_num(bias - rk * vb / (3.0 * rp)), low, high)
+        for _ in range(_NEWTON_STEPS):
+            grid, gg, _ = law.linearise_grid(v, vb)
+            cathode_V, asked, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
+            given, gm, gp = law.linearise(v, plate_V - cathode_V)
+            by_cathode = -gg * rg - 1.0
+            by_asked = by_cathode / rk - gg
+            slope = gm - gp * (by_asked * rp + by_cathode) - by_asked
+            step = (asked - given) / slope
+            settled = np.abs(step) < _SMALL_STEP_V
+            v = v + step
+            # Outside its bracket a step is lost: what is not a number is not inside.
+            lost = ~((low <= v) & (v <= high))
+            if np.all(settled | lost):
+                break
+    return v, settled & ~lost
 
 
 def point_of(

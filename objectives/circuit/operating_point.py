@@ -16,6 +16,8 @@ from objectives.stage import Stage
 
 # Newton's next error is of the order of the square of a step (V).
 _SMALL_STEP_V = 1e-7
+# After the first so many most have settled; the others go on apart, before they are bracketed.
+_NEWTON_STEPS = 5, 8
 
 
 def load_lines(
@@ -161,8 +163,17 @@ def _solved(
     # as much is above the root whatever the rounding.
     leaked = np.maximum(-law.grid_current(low, vb), 0.0)
     high = bias + 2.0 * leaked * (rg + rk)
-    v, settled = _newton(law, low, high, bias, rg, vb, rp, rk, drawn)
-    for equation, which in ((excess, lifted[~settled[lifted]]), (grid_excess_V, at_ground)):
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # A quarter of the supply across the plate load is usual.
+        v = np.clip(np.nan_to_num(bias - rk * vb / (4.0 * rp)), low, high)
+    left = lifted
+    for steps in _NEWTON_STEPS:
+        if left.size:
+            own = (a[left] for a in (bias, rg, vb, rp, rk, drawn))
+            v[left], settled = _newton(law.at(left), steps, v[left], *own)
+            settled &= (low[left] <= v[left]) & (v[left] <= high[left])
+            left = left[~settled]
+    for equation, which in ((excess, left), (grid_excess_V, at_ground)):
         if which.size:
             v[which] = bracketed_roots(equation, low[which], high[which], which).x
     grid = law.grid_current(v, vb)
@@ -181,13 +192,10 @@ def _solved(
     return point_of(law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn)
 
 
-_NEWTON_STEPS = 12
-
-
 def _newton(
     law: ConductionLaw,
-    low: FloatArray,
-    high: FloatArray,
+    steps: int,
+    v: FloatArray,
     bias: FloatArray,
     rg: FloatArray,
     vb: FloatArray,
@@ -195,28 +203,19 @@ def _newton(
     rk: FloatArray,
     drawn: FloatArray,
 ) -> tuple[FloatArray, BoolArray]:
-    """Follow Newton's steps for the grid-cathode voltage; return it, and where it has settled.
-
-    From the voltage that a third of the supply across the plate load asks for, which is usual.
-    """
-    settled = np.zeros(high.shape, bool)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        v = np.clip(np.nan_to_num(bias - rk * vb / (3.0 * rp)), low, high)
-        for _ in range(_NEWTON_STEPS):
-            grid, gg, _ = law.linearise_grid(v, vb)
-            cathode_V, asked, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
-            given, gm, gp = law.linearise(v, plate_V - cathode_V)
-            by_cathode = -gg * rg - 1.0
-            by_asked = by_cathode / rk - gg
-            slope = gm - gp * (by_asked * rp + by_cathode) - by_asked
-            step = (asked - given) / slope
-            settled = np.abs(step) < _SMALL_STEP_V
-            v = v + step
-            # Outside its bracket a step is lost: what is not a number is not inside.
-            lost = ~((low <= v) & (v <= high))
-            if np.all(settled | lost):
-                break
-    return v, settled & ~lost
+    """Follow Newton's steps for the grid-cathode voltage; return it, and where it has settled."""
+    settled = np.zeros(v.shape, bool)
+    for _ in range(steps):
+        grid, gg, _ = law.linearise_grid(v, vb)
+        cathode_V, asked, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
+        given, gm, gp = law.linearise(v, plate_V - cathode_V)
+        by_cathode = -gg * rg - 1.0
+        by_asked = by_cathode / rk - gg
+        step = (asked - given) / (gm - gp * (by_asked * rp + by_cathode) - by_asked)
+        v, settled = v + step, np.abs(step) < _SMALL_STEP_V
+        if np.all(settled):
+            break
+    return v, settled
 
 
 def point_of(

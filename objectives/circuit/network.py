@@ -15,7 +15,6 @@ same stage as a plain dense nodal system, which the tests compare with this one.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -24,7 +23,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import ComplexArray, FloatArray, flatten
+from objectives.arrays import ComplexArray, FloatArray, blocks
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.branches import Term, is_present
 from objectives.circuit.circuits import CathodeCircuit, GridCircuit, PlateCircuit
@@ -33,7 +32,7 @@ from objectives.stage import Stage
 
 # Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
 # system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
-_BLOCK = 8000
+BLOCK = 8000
 
 
 def squared(value: Term) -> FloatArray:
@@ -309,15 +308,13 @@ def networks(
     frequency_Hz: FloatArray,
     shape: tuple[int, ...],
     arrival: Arrival | None = None,
-) -> Iterator[tuple[slice, Network]]:
+) -> Iterator[tuple[tuple[slice, ...], Network]]:
     """Yield the sweeps of as many stages at a time as the processor's cache holds.
 
-    Each with the place of its stages among all of them, counted through ``shape``. For many stages
-    this is several times as fast as one network with a trailing axis, to the same numbers.
+    Each with the place of its stages in ``shape``; its results broadcast to that place. For many
+    stages this is several times as fast as one network with a trailing axis, to the same numbers.
     """
-    flat_stage, flat_device = flatten(stage, shape), flatten(device, shape)
-    rows = max(1, _BLOCK // max(frequency_Hz.size, 1))
-    for start in range(0, math.prod(shape), rows):
-        block = slice(start, start + rows)
-        some = flat_stage.at(block).expand(), flat_device.at(block).expand()
+    stage, device = stage.varied(), device.varied()
+    for block in blocks(shape, max(1, BLOCK // max(frequency_Hz.size, 1))):
+        some = stage.cut(block).expand(), device.cut(block).expand()
         yield block, Network(*some, frequency_Hz, arrival)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -185,8 +184,8 @@ def _transfers(
     shape: tuple[int, ...],
 ) -> dict[str, FloatArray]:
     """Return for each origin the squared transfer to the output summed over the bands."""
-    found = {origin: np.empty((math.prod(shape), bands.shape[1])) for origin in origins}
+    found = {origin: np.empty((*shape, bands.shape[1])) for origin in origins}
     for block, network in networks(stage, device, frequency_Hz, shape):
         for origin in origins:
             found[origin][block] = network.output_power_of(origin) @ bands
-    return {origin: total.reshape(*shape, -1) for origin, total in found.items()}
+    return found

@@ -1,0 +1,262 @@
+"""Where the level at a port first falls to a share of that at the reference."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+
+from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from objectives.circuit.arrival import QUASI_STATIC_HZ
+from objectives.circuit.network import Network, squared
+from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
+from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
+from objectives.circuit.small_signal import SmallSignal
+from objectives.roots import bracketed_roots
+from objectives.stage import Stage
+
+Port = Literal["grid", "cathode", "plate", "output"]
+
+HIGHEST_HZ: Final = QUASI_STATIC_HZ
+"""An upper corner beyond this is reported as inf: the network no longer describes the device."""
+
+WALKED_HZ = 10e6
+STEP: Final = math.log2(10) / 4
+"""Length of a step of the walk, a quarter decade in octaves."""
+_REFINEMENTS = 8
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Power at one port of a block of stages, over frequencies outward from a reference.
+
+    Attributes
+    ----------
+    shape : of the block
+    upper : whether outward is up in frequency
+    start : log2 of the reference (Hz), a number for all or of a flat stage each
+    share : what of the power at the reference counts as a crossing
+    """
+
+    stage: Stage
+    device: SmallSignal
+    port: Port
+    shape: tuple[int, ...]
+    upper: bool
+    start: FloatArray
+    share: float
+
+    @property
+    def outward(self) -> float:
+        """The sign of a step away from the reference."""
+        return 1.0 if self.upper else -1.0
+
+    @property
+    def size(self) -> int:
+        """The number of stages."""
+        return math.prod(self.shape)
+
+    def power(self, log2_f: FloatArray) -> FloatArray:
+        """Return |V(port)/V(source)|^2 at a frequency for all stages or at one each; flat."""
+        f = 2.0 ** log2_f.reshape(() if log2_f.size == 1 else self.shape)
+        value: ComplexArray = getattr(Network(self.stage, self.device, f), self.port)
+        return np.broadcast_to(squared(value), self.shape).ravel()
+
+    def some(self, rows: IntArray) -> Levels:
+        """Return some of the stages, in one axis."""
+        if rows.size == self.size:
+            return self
+        stage, device = self.stage.take(rows, self.shape), self.device.take(rows, self.shape)
+        return replace(
+            self, stage=stage, device=device, shape=rows.shape, start=_of(self.start, rows)
+        )
+
+    # -- the walk ------------------------------------------------------------------------------
+
+    def first_crossing(self) -> FloatArray:
+        """Return log2 f of the crossing; nan where the walk does not come to one."""
+        sought = self.share * self.power(self.start)
+        result = np.full(self.size, np.nan)
+        rows, x, y = self._walk(sought)
+        if rows.size:
+            own = self.some(rows)
+            bracket = np.sort(x[1:], axis=0)
+            log2_f, settled = own.settle(x, y, sought[rows])
+            settled &= (bracket[0] <= log2_f) & (log2_f <= bracket[1])
+            left = np.flatnonzero(~settled)
+            if left.size:
+                log2_f[left] = own.some(left).bracketed(*bracket[:, left], sought[rows[left]])
+            result[rows] = log2_f
+        return result
+
+    def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+        """Walk until below the level sought; return who came there, and their last three points.
+
+        Points as log2 of frequency and of power over that sought, shape (3, stages), the last
+        below; nan where a stage has taken one step only.
+        """
+        rows, levels, start = np.arange(self.size), self, self.start
+        on = np.ones(self.size, bool)
+        earlier, last = np.full((2, self.size), np.nan)
+        last[:] = 1.0 / self.share
+        x, y = np.full((2, 3, self.size), np.nan)
+        for number in range(1, self._steps().max(initial=0) + 1):
+            ratio = levels.power(start + number * self.outward * STEP) / sought[rows]
+            inside = number <= levels._steps()
+            below = np.flatnonzero(on & inside & (ratio < 1))
+            if below.size:
+                back = (number - np.arange(2.0, -1.0, -1.0)[:, None]) * self.outward * STEP
+                x[:, rows[below]] = _of(start, below) + back
+                y[:, rows[below]] = np.log2(
+                    np.stack([earlier[below], last[below], ratio[below]])
+                )
+            on &= inside & (ratio >= 1)
+            earlier, last = last, ratio
+            left = np.flatnonzero(on)
+            if left.size == 0:
+                break
+            # Fewer are quicker one by one than all of them with what they share.
+            if 2 * left.size < on.size:
+                rows, levels, start = rows[left], levels.some(left), _of(start, left)
+                on, earlier, last = on[left], earlier[left], last[left]
+        met = np.flatnonzero(~np.isnan(y[2]))
+        return met, x[:, met], y[:, met]
+
+    def _steps(self) -> IntArray:
+        """Return how many steps lie between reference and end of the walk."""
+        end = np.log2(WALKED_HZ if self.upper else LOWEST_HZ)
+        steps = np.floor((end - self.start) * self.outward / STEP)
+        return np.asarray(np.maximum(np.nan_to_num(steps), 0.0), np.intp)
+
+    def crossed_by(self, bound_Hz: float) -> BoolArray:
+        """Return which have crossed the level by a bound that the walk comes to; flat.
+
+        Either there they are below, or at a step of the walk before.
+        """
+        end = np.log2(bound_Hz)
+        sought = self.share * self.power(self.start)
+        below = self.power(np.asarray(end)) < sought
+        for number in range(1, self._steps().max(initial=0) + 1):
+            here = self.start + number * self.outward * STEP
+            before = (end - here) * self.outward > 0
+            if not np.any(before):
+                break
+            below |= before & (self.power(here) < sought)
+        return below & ((end - self.start) * self.outward > 0)
+
+    # -- closing in ----------------------------------------------------------------------------
+
+    def settle(
+        self, x: FloatArray, y: FloatArray, sought: FloatArray
+    ) -> tuple[FloatArray, BoolArray]:
+        """Interpolate inversely through three points; return log2 f, and where that has settled.
+
+        ``x`` and ``y`` as of the walk. Where there are two points the first step is a secant. It
+        has settled where the third point moves the step by less than 1e-9; what is left is smaller
+        than that by the distance of that point.
+        """
+        a, b, c = x
+        fa, fb, fc = y
+        settled = np.zeros(c.shape, bool)
+        for left in reversed(range(_REFINEMENTS)):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                slope = (b - c) / (fb - fc)
+                bend = fc * fb * ((a - b) / (fa - fb) - slope) / (fa - fc)
+                step = -fc * slope + np.where(np.isfinite(bend), bend, 0.0)
+            falls = slope * self.outward < 0
+            close = falls & (np.abs(bend) < 1e-9)
+            step = np.where(settled, 0.0, np.clip(np.nan_to_num(step), -STEP, STEP))
+            settled |= close
+            if left == 0 or np.all(settled):
+                break
+            a, b, c = b, c, c + step
+            fa, fb, fc = fb, fc, np.log2(self.power(c) / sought)
+        return c + step, settled
+
+    def near(self, expected: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Close in from log2 of a frequency that is expected; see :meth:`settle`."""
+        sought = self.share * self.power(self.start)
+        known = np.isfinite(expected)
+        first = np.where(known, expected, self.start)
+        y = np.log2(self.power(first) / sought)
+        # At the corner of one RC section the level falls at half its final slope, 3 dB an octave.
+        second = first + self.outward * np.clip(y, -0.5, 0.5)
+        points = np.stack([np.full(y.shape, np.nan), first, second])
+        levels = np.stack([points[0], y, np.log2(self.power(second) / sought)])
+        log2_f, settled = self.settle(points, levels, sought)
+        settled &= (log2_f <= np.log2(HIGHEST_HZ)) & (log2_f >= np.log2(LOWEST_HZ))
+        return log2_f, settled & known & (np.abs(log2_f - first) <= 1.0)
+
+    def bracketed(self, low: FloatArray, high: FloatArray, sought: FloatArray) -> FloatArray:
+        """Return log2 f of a crossing between two frequencies on either side of one."""
+
+        def excess(x: FloatArray, at: IntArray) -> FloatArray:
+            return np.log2(self.some(at).power(x) / sought[at])
+
+        return np.asarray(bracketed_roots(excess, low, high, tolerance=(1e-10, 0.0)).x)
+
+    # -- beyond the walk -----------------------------------------------------------------------
+
+    def beyond(self) -> FloatArray:
+        """Return log2 f of the first crossing above the walk of stages in one axis; inf: none."""
+        sought = self.share * self.power(self.start)
+        inner = self.start + STEP * self._steps() + np.zeros(self.size)
+        outer = np.full(self.size, np.inf)
+        # Scaled so that the level sought is 1 V.
+        scaled = replace(self.stage, source_ratio=self.stage.source_ratio / np.sqrt(sought))
+        active = np.arange(self.size)
+        for column in _between_crossings(scaled, self.device, self.port, inner.copy()).T:
+            here = column[active]
+            below = self.some(active).power(here) < sought[active]
+            outer[active[below]] = here[below]
+            inner[active[~below]] = here[~below]
+            active = active[~below]
+            if active.size == 0:
+                break
+        met = np.flatnonzero(np.isfinite(outer))
+        if met.size:
+            outer[met] = self.some(met).bracketed(inner[met], outer[met], sought[met])
+        return outer
+
+
+def _of(a: FloatArray, rows: IntArray) -> FloatArray:
+    """Return an array of one axis, or of one number for all, at some rows."""
+    return a if a.size == 1 else a[rows]
+
+
+def _between_crossings(
+    stage: Stage, device: SmallSignal, port: Port, above_log2_Hz: FloatArray
+) -> FloatArray:
+    """Return log2 of frequencies (Hz) between all where the port has 1 V, shape (stages, points).
+
+    Ascending, from ``above_log2_Hz`` to HIGHEST_HZ. With ``H`` the response, the zeros of
+    ``H(s) H(-s) - 1`` hold every such frequency on the imaginary axis and are the eigenvalues of a
+    pencil of twice the size of the network's. One that rounding takes for a crossing does no harm.
+
+    Source: S. Boyd, V. Balakrishnan, P. Kabamba, A bisection method for computing the H-infinity
+    norm of a transfer matrix and related problems, Math. Control Signals Systems 2, 1989, p. 207
+    (from memory).
+    """
+    zeros = in_chunks(stage, device, lambda s, d: _unit_zeros(s, d, port))
+    crossing = (np.abs(zeros.real) <= ON_AXIS * np.abs(zeros)) & (zeros.imag > 0)
+    end = np.log2(HIGHEST_HZ)
+    log2_f = np.log2(np.where(crossing, zeros.imag, 1.0) / (2 * np.pi))
+    first = above_log2_Hz[:, np.newaxis]
+    kept = np.where(crossing & (log2_f > first) & (log2_f < end), log2_f, end)
+    ends = np.sort(np.concatenate([first, kept, np.full_like(first, end)], axis=-1), axis=-1)
+    return np.asarray((ends[:, :-1] + ends[:, 1:]) / 2)
+
+
+def _unit_zeros(stage: Stage, device: SmallSignal, port: Port) -> ComplexArray:
+    """Return the zeros (rad/s) of ``H(s) H(-s) - 1``."""
+    system = descriptor(stage, device)
+    lead, n, at = system.B.shape[:-1], system.B.shape[-1], UNKNOWNS.index(NODE_OF[port])
+    E, A = (np.zeros((*lead, 2 * n + 1, 2 * n + 1)) for _ in range(2))
+    E[..., :n, :n], E[..., n:-1, n:-1] = system.E, -system.E
+    A[..., :n, :n], A[..., n:-1, n:-1] = system.A, system.A
+    # Driven by 1 V, the network at s drives itself at -s, and 1 V is to come out.
+    A[..., :n, -1], A[..., n:-1, at] = -system.B, -system.B
+    A[..., -1, n + at], A[..., -1, -1] = 1.0, -1.0
+    return pencil_eigenvalues(E, A)

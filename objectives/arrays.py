@@ -8,7 +8,7 @@ frequency sweep must broadcast against them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import fields, replace
+from dataclasses import fields
 from functools import cached_property
 from typing import Any, Self, TypeVar, overload
 
@@ -82,12 +82,19 @@ class Batch:
         return np.broadcast_shapes(*own, *(b.shape for b in self.nested_batches().values()))
 
     def map(self, change: Callable[[FloatArray], ArrayLike]) -> Self:
-        """Return a copy with ``change`` applied to every numeric field."""
-        changed: dict[str, Any] = {
-            name: np.asarray(change(value)) for name, value in self.numeric_fields().items()
-        }
-        changed |= {name: batch.map(change) for name, batch in self.nested_batches().items()}
-        return replace(self, **changed)  # type: ignore[type-var]
+        """Return a copy with every numeric field indexed, reshaped or broadcast by ``change``."""
+        # Not by way of the constructor: what the record checks of its values still holds.
+        own, made = vars(self), object.__new__(type(self))
+        for field in fields(self):  # type: ignore[arg-type]
+            name, value = field.name, own[field.name]
+            if isinstance(value, np.ndarray):
+                value = np.asarray(change(value), float)
+            elif isinstance(value, (bool, int, float, np.generic)):
+                value = np.asarray(change(np.asarray(value, float)))
+            elif isinstance(value, Batch):
+                value = value.map(change)
+            vars(made)[name] = value
+        return made
 
     def broadcast(self) -> Self:
         """Return a copy in which every numeric field has the common shape, at least one axis."""
@@ -113,9 +120,10 @@ class Batch:
         return self.map(lambda a: a if a.shape == () else np.broadcast_to(a, shape)[index])
 
     def varied(self) -> Self:
-        """Return a copy in which a field has length 1 along every axis that its value is one of.
+        """Return a copy in which a field has length 1 along every axis that it does not vary along.
 
-        The fewer numbers a field holds, the less there is to work out of it.
+        One that varies nowhere is a single number. The fewer a field holds, the less there is to
+        work out of it.
         """
         return self.map(_varied)
 
@@ -128,7 +136,7 @@ class Batch:
 
         A field that holds one number for all stays one number.
         """
-        where = np.unravel_index(rows, shape)
+        where = np.unravel_index(rows, shape or (1,))
         places: dict[tuple[int, ...], IntArray] = {}
 
         def taken(a: FloatArray) -> FloatArray:
@@ -163,11 +171,13 @@ def _varied(a: FloatArray) -> FloatArray:
         last = a[(slice(None),) * axis + (slice(-1, None),)]
         if stride == 0 or (np.array_equal(first, last) and bool(np.all(a == first))):
             a = first
-    return a
+    return a.reshape(()) if a.size == 1 else a
 
 
 def cut(a: FloatArray, block: tuple[slice, ...]) -> FloatArray:
     """Return an array at a block of a shape that it broadcasts to; a length of 1 stays."""
+    if a.ndim == 0:
+        return a
     own = block[len(block) - a.ndim :]
     return a[tuple(slice(None) if n == 1 else at for n, at in zip(a.shape, own, strict=True))]
 

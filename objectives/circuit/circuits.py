@@ -127,7 +127,7 @@ class CathodeCircuit(Circuit):
         zb = series + blocked * self.per_s if is_present(blocked) else series
         resistor = t.cathode_resistor_ohm
         nothing = (resistor == 0) & (series == 0) & (blocked == 0)
-        if is_present(nothing):
+        if np.any(nothing):
             # Grounded cathode with a full bypass: no EMF and no impedance.
             return np.where(nothing, 0.0, zb), np.where(nothing, 1.0, resistor + zb)
         return zb, resistor + zb

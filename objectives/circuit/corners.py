@@ -83,10 +83,17 @@ def corner_frequency(
         left = np.flatnonzero(np.isnan(found))
         if left.size:
             found[left] = levels.some(left).first_crossing()
-        none = np.flatnonzero(np.isnan(found))
-        if none.size:
-            found[none] = levels.some(none).beyond() if upper else -np.inf
         result[block] = found.reshape(levels.shape)
+    none = np.isnan(result)
+    if not upper:
+        result[none] = -np.inf
+    elif np.any(none):
+        rows, reference = np.flatnonzero(none), np.broadcast_to(np.log2(reference_Hz), shape)
+        levels = Levels(
+            stage.take(rows, shape), device.take(rows, shape), port, rows.shape, upper,
+            reference[none], 10 ** (-drop_dB / 10),
+        )  # fmt: skip
+        result[none] = levels.beyond()
     return np.asarray(2.0**result)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.circuit.arrival import QUASI_STATIC_HZ
-from objectives.circuit.network import Network, squared
+from objectives.circuit.network import BLOCK, Network, squared
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
 from objectives.circuit.small_signal import SmallSignal
@@ -64,6 +64,16 @@ class Levels:
         value: ComplexArray = getattr(Network(self.stage, self.device, f), self.port)
         return np.broadcast_to(squared(value), self.shape).ravel()
 
+    def powers(self, log2_f: FloatArray) -> FloatArray:
+        """Return the same at several, shape (stages, frequencies); one row may be for all."""
+        if log2_f.shape[1] == 1:
+            return self.power(log2_f)[:, np.newaxis]
+        f = 2.0 ** (log2_f[0] if len(log2_f) == 1 else log2_f.reshape(*self.shape, -1))
+        network = Network(self.stage.expand(), self.device.expand(), f)
+        value: ComplexArray = getattr(network, self.port)
+        whole = np.broadcast_to(squared(value), (*self.shape, f.shape[-1]))
+        return whole.reshape(self.size, f.shape[-1])
+
     def some(self, rows: IntArray) -> Levels:
         """Return some of the stages, in one axis."""
         if rows.size == self.size:
@@ -97,30 +107,33 @@ class Levels:
         Points as log2 of frequency and of power over that sought, shape (3, stages), the last
         below; nan where a stage has taken one step only.
         """
-        rows, levels, start = np.arange(self.size), self, self.start
+        rows, levels = np.arange(self.size), self
         on = np.ones(self.size, bool)
-        earlier, last = np.full((2, self.size), np.nan)
-        last[:] = 1.0 / self.share
+        past = np.full((self.size, 2), (np.nan, 1.0 / self.share))
         x, y = np.full((2, 3, self.size), np.nan)
-        for number in range(1, self._steps().max(initial=0) + 1):
-            ratio = levels.power(start + number * self.outward * STEP) / sought[rows]
-            inside = number <= levels._steps()
-            below = np.flatnonzero(on & inside & (ratio < 1))
-            if below.size:
-                back = (number - np.arange(2.0, -1.0, -1.0)[:, None]) * self.outward * STEP
-                x[:, rows[below]] = _of(start, below) + back
-                y[:, rows[below]] = np.log2(
-                    np.stack([earlier[below], last[below], ratio[below]])
-                )
-            on &= inside & (ratio >= 1)
-            earlier, last = last, ratio
+        done, most = 0, int(self._steps().max(initial=0))
+        while done < most:
+            # As few as are left look several steps ahead at once.
+            ahead = done + np.arange(1, min(most - done, max(1, BLOCK // rows.size)) + 1)
+            here = levels.start[:, np.newaxis] + ahead * self.outward * STEP
+            ratio = np.concatenate([past, levels.powers(here) / sought[rows, np.newaxis]], axis=1)
+            inside = ahead <= levels._steps()[:, np.newaxis]
+            below = (ratio[:, 2:] < 1) & inside
+            met = np.flatnonzero(on & below.any(axis=1))
+            first = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(3)
+            last_three = _of(levels.start, met)[:, np.newaxis] + (
+                (done - 1 + first) * self.outward * STEP
+            )
+            x[:, rows[met]] = last_three.T
+            y[:, rows[met]] = np.log2(ratio[met[:, np.newaxis], first]).T
+            on[met] = False
+            done, past = int(ahead[-1]), ratio[:, -2:]
             left = np.flatnonzero(on)
             if left.size == 0:
                 break
             # Fewer are quicker one by one than all of them with what they share.
             if 2 * left.size < on.size:
-                rows, levels, start = rows[left], levels.some(left), _of(start, left)
-                on, earlier, last = on[left], earlier[left], last[left]
+                rows, levels, on, past = rows[left], levels.some(left), on[left], past[left]
         met = np.flatnonzero(~np.isnan(y[2]))
         return met, x[:, met], y[:, met]
 
@@ -203,21 +216,21 @@ class Levels:
         """Return log2 f of the first crossing above the walk of stages in one axis; inf: none."""
         sought = self.share * self.power(self.start)
         inner = self.start + STEP * self._steps() + np.zeros(self.size)
-        outer = np.full(self.size, np.inf)
         # Scaled so that the level sought is 1 V.
         scaled = replace(self.stage, source_ratio=self.stage.source_ratio / np.sqrt(sought))
-        active = np.arange(self.size)
-        for column in _between_crossings(scaled, self.device, self.port, inner.copy()).T:
-            here = column[active]
-            below = self.some(active).power(here) < sought[active]
-            outer[active[below]] = here[below]
-            inner[active[~below]] = here[~below]
-            active = active[~below]
-            if active.size == 0:
-                break
-        met = np.flatnonzero(np.isfinite(outer))
-        if met.size:
-            outer[met] = self.some(met).bracketed(inner[met], outer[met], sought[met])
+        middles = _between_crossings(scaled, self.device, self.port, inner)
+        below = np.zeros(middles.shape, bool)
+        for column in range(middles.shape[1]):
+            left = np.flatnonzero(~below.any(axis=1))
+            here = self.some(left).power(middles[left, column])
+            below[left, column] = here < sought[left]
+        met, first = below.any(axis=1), below.argmax(axis=1)
+        outer = np.where(met, middles[np.arange(self.size), first], np.inf)
+        before = middles[np.arange(self.size), np.maximum(first - 1, 0)]
+        inner = np.where(first > 0, before, inner)
+        rows = np.flatnonzero(met)
+        if rows.size:
+            outer[rows] = self.some(rows).bracketed(inner[rows], outer[rows], sought[rows])
         return outer
 
 

@@ -32,7 +32,7 @@ from objectives.stage import Stage
 
 # Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
 # system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
-BLOCK = 8000
+BLOCK = 2048
 
 
 def squared(value: Term) -> FloatArray:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import BoolArray, FloatArray, blocks, cut
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.crossings import HIGHEST_HZ, WALKED_HZ, Levels, Port
-from objectives.circuit.network import BLOCK, Network, networks
+from objectives.circuit.network import Network, block_size, networks
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -137,7 +137,7 @@ def _in_blocks(
     reference = np.asarray(reference_Hz, float)
     shape = np.broadcast_shapes(stage.shape, device.shape, reference.shape)
     stage, device = stage.varied(), device.varied()
-    for block in blocks(shape, BLOCK):
+    for block in blocks(shape, block_size(shape)):
         own = tuple(len(range(*at.indices(n))) for at, n in zip(block, shape, strict=True))
         start = np.log2(cut(reference, block))
         if start.size > 1:

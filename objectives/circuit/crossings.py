@@ -10,7 +10,7 @@ import numpy as np
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.circuit.arrival import QUASI_STATIC_HZ
-from objectives.circuit.network import BLOCK, Network, squared
+from objectives.circuit.network import FLAT_BLOCK, Network, squared
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
 from objectives.circuit.small_signal import SmallSignal
@@ -90,15 +90,11 @@ class Levels:
         sought = self.share * self.power(self.start)
         result = np.full(self.size, np.nan)
         rows, x, y = self._walk(sought)
-        if rows.size:
-            own = self.some(rows)
-            bracket = np.sort(x[1:], axis=0)
-            log2_f, settled = own.settle(x, y, sought[rows])
-            settled &= (bracket[0] <= log2_f) & (log2_f <= bracket[1])
-            left = np.flatnonzero(~settled)
-            if left.size:
-                log2_f[left] = own.some(left).bracketed(*bracket[:, left], sought[rows[left]])
-            result[rows] = log2_f
+        # Here nothing is shared any more.
+        for at in range(0, rows.size, FLAT_BLOCK):
+            some = slice(at, at + FLAT_BLOCK)
+            own = self.some(rows[some])
+            result[rows[some]] = own.close_in(x[:, some], y[:, some], sought[rows[some]])
         return result
 
     def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -114,7 +110,7 @@ class Levels:
         done, most = 0, int(self._steps().max(initial=0))
         while done < most:
             # As few as are left look several steps ahead at once.
-            ahead = done + np.arange(1, min(most - done, max(1, BLOCK // rows.size)) + 1)
+            ahead = done + np.arange(1, min(most - done, max(1, FLAT_BLOCK // rows.size)) + 1)
             here = levels.start[:, np.newaxis] + ahead * self.outward * STEP
             ratio = np.concatenate([past, levels.powers(here) / sought[rows, np.newaxis]], axis=1)
             inside = ahead <= levels._steps()[:, np.newaxis]
@@ -161,6 +157,22 @@ class Levels:
 
     # -- closing in ----------------------------------------------------------------------------
 
+    def close_in(self, x: FloatArray, y: FloatArray, sought: FloatArray) -> FloatArray:
+        """Return log2 f of a crossing between the last two of three points, as of the walk."""
+        low, high = np.sort(x[1:], axis=0)
+        log2_f, settled = self.settle(x, y, sought)
+        left = np.flatnonzero(~(settled & (low <= log2_f) & (log2_f <= high)))
+        if left.size:
+            levels, sought = self.some(left), sought[left]
+
+            def excess(x: FloatArray, at: IntArray) -> FloatArray:
+                return np.log2(levels.some(at).power(x) / sought[at])
+
+            log2_f[left] = bracketed_roots(
+                excess, low[left], high[left], tolerance=(1e-10, 0.0)
+            ).x
+        return log2_f
+
     def settle(
         self, x: FloatArray, y: FloatArray, sought: FloatArray
     ) -> tuple[FloatArray, BoolArray]:
@@ -202,14 +214,6 @@ class Levels:
         settled &= (log2_f <= np.log2(HIGHEST_HZ)) & (log2_f >= np.log2(LOWEST_HZ))
         return log2_f, settled & known & (np.abs(log2_f - first) <= 1.0)
 
-    def bracketed(self, low: FloatArray, high: FloatArray, sought: FloatArray) -> FloatArray:
-        """Return log2 f of a crossing between two frequencies on either side of one."""
-
-        def excess(x: FloatArray, at: IntArray) -> FloatArray:
-            return np.log2(self.some(at).power(x) / sought[at])
-
-        return np.asarray(bracketed_roots(excess, low, high, tolerance=(1e-10, 0.0)).x)
-
     # -- beyond the walk -----------------------------------------------------------------------
 
     def beyond(self) -> FloatArray:
@@ -224,14 +228,20 @@ class Levels:
             left = np.flatnonzero(~below.any(axis=1))
             here = self.some(left).power(middles[left, column])
             below[left, column] = here < sought[left]
-        met, first = below.any(axis=1), below.argmax(axis=1)
-        outer = np.where(met, middles[np.arange(self.size), first], np.inf)
-        before = middles[np.arange(self.size), np.maximum(first - 1, 0)]
-        inner = np.where(first > 0, before, inner)
-        rows = np.flatnonzero(met)
-        if rows.size:
-            outer[rows] = self.some(rows).bracketed(inner[rows], outer[rows], sought[rows])
-        return outer
+        met = np.flatnonzero(below.any(axis=1))
+        result = np.full(self.size, np.inf)
+        if met.size:
+            # Points on the way there: the end of the walk, then the middles.
+            way = np.concatenate([inner[:, np.newaxis], middles], axis=1)[met]
+            ends = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(2)
+            x = np.take_along_axis(way, ends, axis=1)
+            own, sought = self.some(met), sought[met]
+            y = np.log2(own.powers(x) / sought[:, np.newaxis])
+            nothing = np.full((1, met.size), np.nan)
+            result[met] = own.close_in(
+                np.concatenate([nothing, x.T]), np.concatenate([nothing, y.T]), sought
+            )
+        return result
 
 
 def _of(a: FloatArray, rows: IntArray) -> FloatArray:

@@ -30,9 +30,15 @@ from objectives.circuit.circuits import CathodeCircuit, GridCircuit, PlateCircui
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
-# Complex numbers in one array of a sweep. From 128 KiB on the C library gives an array back to the
-# system as soon as it is freed, and every new one costs page faults: 2.5 times the time, measured.
-BLOCK = 2048
+# Complex numbers in one array, as measured: what all of a network is worked out for fits the
+# second-level cache; in an outer product most arrays are smaller, and more of them share.
+FLAT_BLOCK = 2048
+_OUTER_BLOCK = 16384
+
+
+def block_size(shape: tuple[int, ...]) -> int:
+    """Return how many numbers of a batch are best worked out together."""
+    return FLAT_BLOCK if len(shape) < 2 else _OUTER_BLOCK
 
 
 def squared(value: Term) -> FloatArray:
@@ -315,6 +321,6 @@ def networks(
     stages this is several times as fast as one network with a trailing axis, to the same numbers.
     """
     stage, device = stage.varied(), device.varied()
-    for block in blocks(shape, max(1, BLOCK // max(frequency_Hz.size, 1))):
+    for block in blocks(shape, max(1, block_size(shape) // max(frequency_Hz.size, 1))):
         some = stage.cut(block).expand(), device.cut(block).expand()
         yield block, Network(*some, frequency_Hz, arrival)

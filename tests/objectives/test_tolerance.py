@@ -423,7 +423,7 @@ def test_sweep_in_blocks_is_the_sweep(
     stage, device = random_stages(57, 4)
     f = np.geomspace(1.0, 1e9, 31)
     whole_sweep = level_dB(Network(stage.expand(), device.expand(), f), "output")
-    monkeypatch.setattr("objectives.circuit.network.BLOCK", 200)
+    monkeypatch.setattr("objectives.circuit.network.FLAT_BLOCK", 200)
     np.testing.assert_allclose(
         swept_level_dB(stage, device, f, "output"), whole_sweep, rtol=1e-10, atol=1e-10
     )

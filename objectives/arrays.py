@@ -125,7 +125,7 @@ class Batch:
         One that varies nowhere is a single number. The fewer a field holds, the less there is to
         work out of it.
         """
-        return self.map(_varied)
+        return self.map(varying)
 
     def cut(self, block: tuple[slice, ...]) -> Self:
         """Return a block of the common shape; a field of length 1 along an axis keeps it whole."""
@@ -162,7 +162,8 @@ def flatten(batch: _B, shape: tuple[int, ...]) -> _B:
     return batch.map(lambda a: a.reshape(()) if a.size == 1 else np.broadcast_to(a, shape).ravel())
 
 
-def _varied(a: FloatArray) -> FloatArray:
+def varying(a: FloatArray) -> FloatArray:
+    """Return an array with length 1 along the axes that it does not vary along; see ``varied``."""
     for axis, (length, stride) in enumerate(zip(a.shape, a.strides, strict=True)):
         if length < 2:
             continue

@@ -15,7 +15,7 @@ same stage as a plain dense nodal system, which the tests compare with this one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -244,27 +244,25 @@ class Network:
             return "cathode", emf
         return None
 
-    def _output_from(self, circuit: Literal["grid", "cathode"]) -> ComplexArray:
-        """Output voltage for 1 V of EMF in a circuit."""
-        at_plate = self._plate_from_grid if circuit == "grid" else self._plate_from_cathode
-        return at_plate * self.plate_circuit.electrode_to_output
-
-    @cached_property
-    def _output_power(self) -> dict[str, FloatArray]:
-        """Squared output voltage for 1 V of EMF in the grid and in the cathode circuit."""
+    def output_density(self, densities: Mapping[str, FloatArray]) -> FloatArray:
+        """Return the sum of the densities of origins, each times |:meth:`output_of`|^2."""
         end = squared(self.plate_circuit.electrode_to_output)
-        return {
-            "grid": squared(self._plate_from_grid) * end,
-            "cathode": squared(self._plate_from_cathode) * end,
-        }
+        summed: dict[str, FloatArray] = {}
+        at_output: FloatArray | float = 0.0
+        for origin, density in densities.items():
+            emf = self._emf_of(origin)
+            if emf is None:
+                at_output = at_output + density * squared(self.output_of(origin))
+            else:
+                # A product's squared magnitude is the product of real numbers.
+                summed[emf[0]] = summed.get(emf[0], 0.0) + density * squared(emf[1])
+        for circuit, density in summed.items():
+            at_output = at_output + density * (squared(self._plate_from(circuit)) * end)
+        return np.asarray(at_output)
 
-    def output_power_of(self, origin: str) -> FloatArray:
-        """Return the squared magnitude of :meth:`output_of`, cheaper where possible."""
-        emf = self._emf_of(origin)
-        if emf is None:
-            return squared(self.output_of(origin))
-        # A product's squared magnitude is the product of real numbers.
-        return self._output_power[emf[0]] * squared(emf[1])
+    def _plate_from(self, circuit: str) -> ComplexArray:
+        """Return the voltage at the plate electrode for 1 V of EMF in a circuit."""
+        return self._plate_from_grid if circuit == "grid" else self._plate_from_cathode
 
     def output_of(self, origin: str) -> ComplexArray:
         """Return the output voltage for a unit source inside the network.
@@ -283,7 +281,7 @@ class Network:
         """
         emf = self._emf_of(origin)
         if emf is not None:
-            return self._output_from(emf[0]) * emf[1]
+            return self._plate_from(emf[0]) * self.plate_circuit.electrode_to_output * emf[1]
         into_cathode = self._plate_from_cathode * self.cathode_circuit.impedance_ohm
         if origin == "device":
             at_plate = into_cathode - self._plate_from_plate * self.plate_circuit.impedance_ohm

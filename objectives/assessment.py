@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from objectives.arrays import FloatArray
-from objectives.circuit.corners import corner_frequency
+from objectives.arrays import Batch, BoolArray, FloatArray
+from objectives.circuit.corners import WALKED_HZ, Port, corner_crossed, corner_frequency
 from objectives.circuit.follower import (
     CathodeFollower,
     FollowerPoint,
@@ -22,19 +23,31 @@ from objectives.circuit.small_signal import SmallSignal, small_signal
 from objectives.devices.lookup import device as device_of
 from objectives.devices.protocol import Device, OperatingPoint, Rating
 from objectives.elements import ELEMENTS
-from objectives.radio.attenuation import attenuation_dB
+from objectives.radio.attenuation import least_attenuation_dB
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.targets import BAND_POINTS, Targets
+from objectives.targets import Targets
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from objectives.transient.cascade import CascadeStage
 from objectives.transient.driven import DrivenStages
 from objectives.transient.headroom import Headroom, headroom
 
+_B = TypeVar("_B", bound=Batch)
+_CORNERS: Final[dict[str, tuple[Port, bool]]] = {
+    "input_corner_Hz": ("grid", True),
+    "lower_corner_Hz": ("output", False),
+    "upper_corner_Hz": ("output", True),
+}
+"""Scores that are a corner: where, and whether above the reference."""
+
 
 @dataclass(frozen=True)
 class Assessment:
-    """A batch of stages with one device, everything worked out once and only when asked for."""
+    """A batch of stages with one device, everything worked out once and only when asked for.
+
+    The fields of the stage broadcast. Where each lies along an axis of its own (an outer product of
+    part values), what depends on a few of them is worked out on their axes alone.
+    """
 
     stage: Stage
     device: Device
@@ -69,28 +82,89 @@ class Assessment:
         """Linearised device with strays."""
         return small_signal(self.stage, self.device, self.point)
 
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Shape of the batch; an outer product where the fields of the stage are its axes."""
+        return self.point.plate_current_A.shape
+
+    @cached_property
+    def _signals(self) -> tuple[Stage, SmallSignal]:
+        """What of the stage and its device varies, as signals see them."""
+        return self.loaded.varied(), self.linear.varied()
+
     @cached_property
     def reference(self) -> Network:
-        """The network at the reference frequency."""
-        return Network(self.loaded, self.linear, self.targets.reference_Hz)
+        """The network at the reference frequency; its results broadcast to the batch."""
+        return Network(*self._signals, self.targets.reference_Hz)
 
     @cached_property
     def input_corner_Hz(self) -> FloatArray:
         """Where |Vg/Vs| is half a power below its reference level; inf where nowhere."""
-        return corner_frequency(
-            self.loaded, self.linear, "grid", self.targets.reference_Hz, upper=True
-        )
+        return self.corner_Hz("grid", upper=True)
 
     @cached_property
+    def lower_corner_Hz(self) -> FloatArray:
+        """Lower half-power frequency of the whole stage; 0 where there is none."""
+        return self.corner_Hz("output", upper=False)
+
+    @cached_property
+    def upper_corner_Hz(self) -> FloatArray:
+        """Upper half-power frequency of the whole stage; inf where there is none."""
+        return self.corner_Hz("output", upper=True)
+
+    @property
     def output_corners_Hz(self) -> tuple[FloatArray, FloatArray]:
         """Lower and upper half-power frequencies of the whole stage."""
-        low, high = (
-            corner_frequency(
-                self.loaded, self.linear, "output", self.targets.reference_Hz, upper=upper
-            )
-            for upper in (False, True)
-        )
-        return low, high
+        return self.lower_corner_Hz, self.upper_corner_Hz
+
+    def corner_Hz(self, port: Port, *, upper: bool) -> FloatArray:
+        """Return where the level at a port is half a power below that at the reference."""
+        found = corner_frequency(*self._signals, port, self.targets.reference_Hz, upper=upper)
+        return np.broadcast_to(found, self.shape)
+
+    def within(self, score: str, at_least: float, at_most: float) -> BoolArray:
+        """Return which stages have a score from one number to another, shape of the batch.
+
+        Of a corner this takes levels at frequencies that all stages share, not the corner itself.
+        """
+        sought = _CORNERS.get(score)
+        if sought is None or not all(
+            bound <= WALKED_HZ or np.isinf(bound) for bound in (at_least, at_most)
+        ):
+            value = self[score]
+            return np.asarray((at_least <= value) & (value <= at_most))
+        port, upper = sought
+        kept = np.ones(self.shape, bool)
+        for bound, wanted in ((at_least, not upper), (at_most, upper)):
+            if 0 < bound < np.inf:
+                kept &= wanted == corner_crossed(
+                    *self._signals, port, self.targets.reference_Hz, bound, upper=upper
+                )
+        return kept
+
+    def at(self, index: Any) -> Assessment:
+        """Return some stages as a batch of one axis, with the points that are solved of them.
+
+        ``index`` is a mask of the batch's shape, or numbers counted through it.
+        """
+        index = np.asarray(index)
+        rows = np.flatnonzero(index) if index.dtype == bool else index
+        shape = self.shape
+        follower = self.follower
+        if follower is not None:
+            follower = follower[0].take(rows, shape), follower[1]
+        some = replace(self, stage=self.stage.take(rows, shape), follower=follower)
+
+        def taken(points: _B) -> _B:
+            own = points.varied().take(rows, shape)
+            return own.map(lambda a: np.broadcast_to(a, rows.shape))
+
+        # Where a cached property looks first.
+        if self.coupled is not None:
+            vars(some)["coupled"] = taken(self.coupled[0]), taken(self.coupled[1])
+        else:
+            vars(some)["point"] = taken(self.point)
+        return some
 
     @cached_property
     def headroom(self) -> Headroom:
@@ -140,8 +214,7 @@ class Assessment:
         t = self.targets
         terminals_V = self.direct_voltages_V
         return noise_budget(
-            self.loaded,
-            self.linear,
+            *self._signals,
             self.device.noise(self.point, t.temperature_K),
             excess_V={
                 ELEMENTS[name].key: terminals_V[name] * per_V
@@ -166,7 +239,7 @@ class Assessment:
         ripple = self.targets.ripple
         if ripple is None:
             raise ValueError("targets.ripple: not given: hum needs it")
-        network = Network(self.loaded, self.linear, ripple.frequency_Hz)
+        network = Network(*self._signals, ripple.frequency_Hz)
         return ripple.voltage_V * np.abs(network.output_of("decoupling"))
 
     @cached_property
@@ -178,11 +251,12 @@ class Assessment:
         bands = self.targets.scored_bands
         if not bands:
             return {}
-        f = np.concatenate([band.frequencies_Hz for band in bands])
-        attenuation = attenuation_dB(self.loaded, self.linear, f, self.targets.carrier.arrival)
-        per_band = attenuation.reshape(*attenuation.shape[:-1], len(bands), BAND_POINTS)
-        worst = per_band.min(axis=-1)
-        return {band.name: worst[..., at] - band.attenuation_dB for at, band in enumerate(bands)}
+        f = np.stack([band.frequencies_Hz for band in bands])
+        worst = least_attenuation_dB(*self._signals, f, self.targets.carrier.arrival)
+        return {
+            band.name: np.broadcast_to(least - band.attenuation_dB, self.shape)
+            for band, least in zip(bands, worst, strict=True)
+        }
 
     @cached_property
     def textbook(self) -> TextbookEstimate:
@@ -247,7 +321,7 @@ class Assessment:
     def __getitem__(self, name: str) -> FloatArray:
         """Return one score of every stage, shape of the batch."""
         value = REGISTRY[name].compute(self)
-        return np.broadcast_to(np.asarray(value, float), self.point.plate_current_A.shape)
+        return np.broadcast_to(np.asarray(value, float), self.shape)
 
 
 def assess(stage: Stage, device: Device | str, targets: Targets | None = None) -> Assessment:

@@ -56,7 +56,7 @@ class CathodeFollower(Batch):
 
 
 @dataclass(frozen=True)
-class FollowerPoint:
+class FollowerPoint(Batch):
     """Operating point of a follower and what follows from it at low frequency; batch shape."""
 
     point: OperatingPoint
@@ -125,12 +125,12 @@ def follower_point(
     device_S = into_cathode_S + point.plate_conductance_S + ggp
     gain = into_cathode_S / (device_S + out_S)
     return FollowerPoint(
-        point=point.reshape(shape),
-        gain=gain.reshape(shape),
-        output_resistance_ohm=(1.0 / (device_S + 1.0 / rk)).reshape(shape),
+        point=point,
+        gain=gain,
+        output_resistance_ohm=1.0 / (device_S + 1.0 / rk),
         # The plate is at rest, so the plate-cathode voltage moves by minus the cathode's.
-        input_conductance_S=(gg * (1.0 - gain) - ggp * gain).reshape(shape),
-    )
+        input_conductance_S=gg * (1.0 - gain) - ggp * gain,
+    ).reshape(shape)
 
 
 def coupled_operating_point(
@@ -175,12 +175,7 @@ def coupled_operating_point(
             excess, np.minimum(ends, 0.0), np.maximum(ends, 0.0), drawing
         ).x
     point, after = both(x, slice(None))
-    return point.reshape(shape), FollowerPoint(
-        point=after.point.reshape(shape),
-        gain=after.gain.reshape(shape),
-        output_resistance_ohm=after.output_resistance_ohm.reshape(shape),
-        input_conductance_S=after.input_conductance_S.reshape(shape),
-    )
+    return point.reshape(shape), after.reshape(shape)
 
 
 def with_follower(

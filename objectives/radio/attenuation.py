@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import FloatArray
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.corners import swept_level_dB
+from objectives.circuit.network import networks, squared
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -24,3 +25,21 @@ def attenuation_dB(
     """
     f = np.atleast_1d(np.asarray(frequency_Hz, float))
     return -swept_level_dB(stage, device, f, "grid", arrival)
+
+
+def least_attenuation_dB(
+    stage: Stage, device: SmallSignal, frequency_Hz: FloatArray, arrival: Arrival
+) -> FloatArray:
+    """Return the least of :func:`attenuation_dB` in bands, shape (bands, ...).
+
+    ``frequency_Hz``, of shape (bands, points), says where each is looked at.
+    """
+    bands, points = frequency_Hz.shape
+    shape = np.broadcast_shapes(stage.shape, device.shape)
+    loudest = np.empty((bands, *shape))
+    for block, network in networks(stage, device, frequency_Hz.ravel(), shape, arrival):
+        power = squared(network.grid)
+        for band in range(bands):
+            own = power[..., band * points : (band + 1) * points]
+            loudest[(band, *block)] = own.max(axis=-1)
+    return -10 * np.log10(loudest)

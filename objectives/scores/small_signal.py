@@ -57,7 +57,7 @@ def _input_corner_error(a: Assessment) -> Sequence[FloatArray]:
     superlative="deepest bass",
 )  # fmt: skip
 def _lower_corner(a: Assessment) -> FloatArray:
-    return a.output_corners_Hz[0]
+    return a.lower_corner_Hz
 
 
 @score(
@@ -65,7 +65,7 @@ def _lower_corner(a: Assessment) -> FloatArray:
     superlative="widest",
 )  # fmt: skip
 def _upper_corner(a: Assessment) -> FloatArray:
-    return np.minimum(a.output_corners_Hz[1], HIGHEST_HZ)
+    return np.minimum(a.upper_corner_Hz, HIGHEST_HZ)
 
 
 @score(

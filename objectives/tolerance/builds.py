@@ -131,11 +131,16 @@ class _BuiltStages(Assessment):
         return self._corner("grid", self.nominal.input_corner_Hz, upper=True)
 
     @cached_property
-    def output_corners_Hz(self) -> tuple[FloatArray, FloatArray]:
+    def lower_corner_Hz(self) -> FloatArray:
         if self.nominal is None:
-            return super().output_corners_Hz
-        low, high = self.nominal.output_corners_Hz
-        return self._corner("output", low, upper=False), self._corner("output", high, upper=True)
+            return super().lower_corner_Hz
+        return self._corner("output", self.nominal.lower_corner_Hz, upper=False)
+
+    @cached_property
+    def upper_corner_Hz(self) -> FloatArray:
+        if self.nominal is None:
+            return super().upper_corner_Hz
+        return self._corner("output", self.nominal.upper_corner_Hz, upper=True)
 
     def _corner(self, port: Port, near_Hz: FloatArray, *, upper: bool) -> FloatArray:
         return corner_frequency(

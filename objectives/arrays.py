@@ -7,6 +7,7 @@ frequency sweep must broadcast against them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from functools import cached_property
@@ -136,16 +137,25 @@ class Batch:
 
         A field that holds one number for all stays one number.
         """
-        where = np.unravel_index(rows, shape or (1,))
+        along: dict[int, IntArray] = {}
         places: dict[tuple[int, ...], IntArray] = {}
+
+        def place(axis: int) -> IntArray:
+            """Return where the candidates are along an axis, counted from the last."""
+            if axis not in along:
+                inner = math.prod(shape[len(shape) - axis + 1 :])
+                along[axis] = rows // inner % shape[-axis] if inner > 1 else rows % shape[-axis]
+            return along[axis]
 
         def taken(a: FloatArray) -> FloatArray:
             if a.size == 1:
                 return a.reshape(())
             if a.shape not in places:
-                axes = zip(where[-a.ndim :], a.shape, strict=True)
-                own = [at if length > 1 else np.zeros_like(at) for at, length in axes]
-                places[a.shape] = np.ravel_multi_index(own, a.shape)
+                own = 0
+                for at, length in enumerate(a.shape):
+                    if length > 1:
+                        own = own * length + place(a.ndim - at)
+                places[a.shape] = own
             return a.ravel()[places[a.shape]]
 
         return self.map(taken)

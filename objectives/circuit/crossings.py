@@ -179,8 +179,8 @@ class Levels:
         """Interpolate inversely through three points; return log2 f, and where that has settled.
 
         ``x`` and ``y`` as of the walk. Where there are two points the first step is a secant. It
-        has settled where that is small and the third point moves it by less than 1e-9; what is left
-        is smaller than that by the distance of that point.
+        has settled where the third point moves it by less than 1e-7 and what is left, of the order of
+        the product of all three distances, is less than 1e-8.
         """
         a, b, c = x
         fa, fb, fc = y
@@ -189,10 +189,10 @@ class Levels:
             with np.errstate(divide="ignore", invalid="ignore"):
                 slope = (b - c) / (fb - fc)
                 bend = fc * fb * ((a - b) / (fa - fb) - slope) / (fa - fc)
-                step = -fc * slope + np.where(np.isfinite(bend), bend, 0.0)
+                step = -fc * slope + np.where(np.isnan(bend), 0.0, bend)
             falls = slope * self.outward < 0
-            close = falls & (np.abs(bend) < 1e-9) & (np.abs(step) < 1e-4)
-            step = np.where(settled, 0.0, np.clip(np.nan_to_num(step), -STEP, STEP))
+            close = falls & (np.abs(bend) < 1e-7) & (np.abs(step * (b - c) * (a - c)) < 3e-8)
+            step = np.where(settled | ~np.isfinite(step), 0.0, np.clip(step, -STEP, STEP))
             settled |= close
             if left == 0 or np.all(settled):
                 break

@@ -7,12 +7,22 @@ coupling capacitor, the grid after its stopper, the cathode, the plate and the o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import Batch, FloatArray, Floats
+from objectives.arrays import Batch, BoolArray, FloatArray, Floats
 from objectives.checks import require
+
+
+# A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
+_ABSENT_F = 1e-30
+
+
+def elastance(capacitance_F: ArrayLike) -> FloatArray:
+    """Return 1/C (per farad): 0 for an infinite capacitor, very large for none."""
+    return np.asarray(1.0 / np.maximum(np.asarray(capacitance_F, float), _ABSENT_F))
 
 
 def parallel(first: ArrayLike, second: ArrayLike) -> FloatArray:
@@ -94,6 +104,45 @@ class Stage(Batch):
     grid_lead_H: Floats = Floats(0.0)
     plate_lead_H: Floats = Floats(0.0)
     cathode_lead_H: Floats = Floats(0.0)
+
+    # What networks need at every frequency is worked out once.
+
+    @cached_property
+    def leak_before_S(self) -> FloatArray:
+        """Conductance of a grid leak on the source side of the stopper."""
+        return np.asarray((1.0 - self.leak_at_grid) / self.grid_leak_ohm)
+
+    @cached_property
+    def leak_after_S(self) -> FloatArray:
+        """Conductance of a grid leak on the grid side of the stopper."""
+        return np.asarray(self.leak_at_grid / self.grid_leak_ohm)
+
+    @cached_property
+    def elastances(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """1/C of input coupling, bypass and output coupling (per farad)."""
+        a, b, c = map(elastance, (self.input_coupling_F, self.bypass_F, self.output_coupling_F))
+        return a, b, c
+
+    @cached_property
+    def short_to_ground(self) -> BoolArray:
+        """Where the cathode's bypassed section is a short: no resistor, and a full bypass."""
+        nothing = (self.cathode_resistor_ohm == 0) & (self.bypass_series_ohm == 0)
+        return np.asarray(nothing & (self.elastances[1] == 0))
+
+    @cached_property
+    def load_S(self) -> FloatArray:
+        """Conductance of the load."""
+        return np.asarray(1.0 / self.load_ohm)
+
+    @cached_property
+    def plate_load_S(self) -> FloatArray:
+        """Conductance of the plate load."""
+        return np.asarray(1.0 / self.plate_load_ohm)
+
+    @cached_property
+    def stopper_s(self) -> FloatArray:
+        """Time constant of the stopper and its own capacitance."""
+        return np.asarray(self.stopper_ohm * self.stopper_shunt_F)
 
     @property
     def cathode_total_ohm(self) -> FloatArray:

@@ -9,17 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from objectives.arrays import BoolArray, FloatArray
 
-# A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
-_ABSENT_F = 1e-30
-
 # Real or complex: a branch that is not there leaves a term real.
 Term: TypeAlias = NDArray[np.inexact[Any]]
 ONE: Term = np.asarray(1.0)
-
-
-def elastance(capacitance_F: ArrayLike) -> FloatArray:
-    """Return 1/C (per farad): 0 for an infinite capacitor, very large for none."""
-    return np.asarray(1.0 / np.maximum(np.asarray(capacitance_F, float), _ABSENT_F))
 
 
 def is_present(value: Term | BoolArray) -> bool:

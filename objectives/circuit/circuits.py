@@ -12,7 +12,7 @@ import numpy as np
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.circuit.arrival import Arrival, source_side
-from objectives.circuit.branches import ONE, Term, elastance, is_present
+from objectives.circuit.branches import ONE, Term, is_present
 from objectives.stage import Stage
 
 
@@ -35,28 +35,19 @@ class GridCircuit(Circuit):
         """Transfer to, and impedance at, the node that a leak on the source side joins."""
         t, s = self.stage, self.s
         loaded, z = (self.arrival.input_side if self.arrival else source_side)(t, s)
-        blocked = elastance(t.input_coupling_F)
+        blocked = t.elastances[0]
         if is_present(blocked):
             z = z + blocked * self.per_s
-        before = self._leak_before_S
+        before = t.leak_before_S
         if is_present(before):
             divided = 1.0 / (1.0 + z * before)
             return loaded * divided, z * divided
         return loaded, z
 
-    @property
-    def _leak_before_S(self) -> FloatArray:
-        return (1.0 - self.stage.leak_at_grid) / self.stage.grid_leak_ohm
-
-    @property
-    def _leak_after_S(self) -> FloatArray:
-        return self.stage.leak_at_grid / self.stage.grid_leak_ohm
-
     @cached_property
     def _open_stopper(self) -> Term:
         """Share of an EMF in the stopper that its own shunt capacitance leaves."""
-        t = self.stage
-        shunt_s = t.stopper_ohm * t.stopper_shunt_F
+        shunt_s = self.stage.stopper_s
         return 1.0 / (1.0 + self.s * shunt_s) if is_present(shunt_s) else ONE
 
     @cached_property
@@ -67,10 +58,11 @@ class GridCircuit(Circuit):
         lead = t.stopper_lead_H
         if is_present(lead):
             z = z + s * lead
-        shunt: Term = self._leak_after_S
-        for to_ground in (self.capacitor_S, s * t.stray_grid_ground_F):
-            if is_present(to_ground):
-                shunt = to_ground + shunt if is_present(shunt) else to_ground
+        shunt: Term = t.leak_after_S
+        if is_present(t.grid_capacitor_F):
+            shunt = self.capacitor_S + shunt
+        if is_present(t.stray_grid_ground_F):
+            shunt = s * t.stray_grid_ground_F + shunt
         return (1.0 / (1.0 + z * shunt) if is_present(shunt) else ONE), z
 
     @property
@@ -106,8 +98,8 @@ class GridCircuit(Circuit):
             return self._open_stopper * self._to_grid[0]
         if origin == "grid_leak":
             # One volt of EMF in the leak is a current of 1/R into whichever node it joins.
-            after = self._leak_after_S
-            emf = self._leak_before_S * self._to_leak[1]
+            after = self.stage.leak_after_S
+            emf = self.stage.leak_before_S * self._to_leak[1]
             if is_present(after):
                 emf = emf + after * self._to_grid[1]
             return emf * self._to_grid[0]
@@ -123,10 +115,10 @@ class CathodeCircuit(Circuit):
         """Impedance of the bypass branch, and of the loop that it makes with its resistor."""
         t = self.stage
         series = t.bypass_series_ohm
-        blocked = elastance(t.bypass_F)
+        blocked = t.elastances[1]
         zb = series + blocked * self.per_s if is_present(blocked) else series
         resistor = t.cathode_resistor_ohm
-        nothing = (resistor == 0) & (series == 0) & (blocked == 0)
+        nothing = t.short_to_ground
         if np.any(nothing):
             # Grounded cathode with a full bypass: no EMF and no impedance.
             return np.where(nothing, 0.0, zb), np.where(nothing, 1.0, resistor + zb)
@@ -168,11 +160,11 @@ class PlateCircuit(Circuit):
     def _load(self) -> tuple[Term, Term]:
         """Admittance of the load, and impedance of the coupling capacitor before it."""
         t, s = self.stage, self.s
-        y: Term = 1.0 / t.load_ohm
+        y: Term = t.load_S
         load_F = t.load_F
         if is_present(load_F):
             y = y + s * load_F
-        blocked = elastance(t.output_coupling_F)
+        blocked = t.elastances[2]
         return y, blocked * self.per_s if is_present(blocked) else blocked
 
     @cached_property
@@ -206,7 +198,7 @@ class PlateCircuit(Circuit):
     @cached_property
     def _to_top_S(self) -> Term:
         """Admittance of the plate load, with what is fitted across it."""
-        y = 1.0 / self.stage.plate_load_ohm
+        y = self.stage.plate_load_S
         return y + self._capacitor_S if is_present(self.stage.plate_capacitor_F) else y
 
     @cached_property

@@ -92,6 +92,24 @@ class Network:
     # -- the three equations -------------------------------------------------------------------
 
     @cached_property
+    def _grid_admittances(self) -> tuple[Term, Term]:
+        """Admittance of the grid to the cathode and to the plate, grid current included."""
+        d, s = self.device, self.s
+        ygk, ygp = s * d.grid_cathode_F, s * d.grid_plate_F
+        if is_present(d.grid_conductance_S):
+            ygk = ygk + d.grid_conductance_S
+        if is_present(grr := d.grid_plate_conductance_S):
+            ygk, ygp = ygk + grr, ygp - grr
+        return ygk, ygp
+
+    @cached_property
+    def _grid_row(self) -> tuple[ComplexArray, ComplexArray]:
+        """a and b of the system; see :meth:`_coefficients`."""
+        to_cathode, to_plate = self._grid_admittances
+        zg = self.grid_circuit.impedance_ohm
+        return zg * to_cathode, zg * to_plate
+
+    @cached_property
     def _coefficients(self) -> tuple[ComplexArray, ...]:
         """The system as six numbers: a, b of the grid, p, q of the cathode, r, t of the plate.
 
@@ -101,43 +119,39 @@ class Network:
             [ 1+a+b   -a      -b    ]
             [ -p      1+p+q   -q    ]
             [ r       -t      1-r+t ]
+
+        Returned are p, q, r and t, which know nothing of the grid circuit.
         """
         d, s = self.device, self.s
-        gm, gp, grr = d.transconductance_S, d.plate_conductance_S, d.grid_plate_conductance_S
-        gg = d.grid_conductance_S
+        gm, grr = d.transconductance_S, d.grid_plate_conductance_S
         ygk = s * d.grid_cathode_F
-        if is_present(gg):
+        if is_present(gg := d.grid_conductance_S):
             ygk = ygk + gg
-        ygp = s * d.grid_plate_F
-        ypk = s * d.plate_cathode_F + gp
-        zg, zk, zp = (
-            self.grid_circuit.impedance_ohm,
-            self.cathode_circuit.impedance_ohm,
-            self.plate_circuit.impedance_ohm,
-        )
-        if is_present(grr):
-            a, b, q = zg * (ygk + grr), zg * (ygp - grr), zk * (ypk + grr)
-        else:
-            a, b, q = zg * ygk, zg * ygp, zk * ypk
-        return a, b, zk * (ygk + gm), q, zp * (gm - ygp), zp * (ypk + gm)
+        ypk = s * d.plate_cathode_F + d.plate_conductance_S
+        zk, zp = self.cathode_circuit.impedance_ohm, self.plate_circuit.impedance_ohm
+        q = zk * (ypk + grr if is_present(grr) else ypk)
+        return zk * (ygk + gm), q, zp * (gm - s * d.grid_plate_F), zp * (ypk + gm)
 
     @cached_property
     def _adjugate_grid(self) -> tuple[ComplexArray, ComplexArray]:
         """Element (grid, grid) of the adjugate, and the determinant."""
-        a, b, _, q, r, t = self._coefficients
+        _, q, r, t = self._coefficients
         m22, m33 = self._cathode_diagonal, 1 - r + t
         first = m22 * m33 - q * t
-        # Since the rows sum to one, the determinant is the sum of the adjugate's first row.
-        return first, first + (b * t + a * m33) + (a * q + b * m22)
+        # Since the rows sum to one, the determinant is the sum of the adjugate's first row. What
+        # the grid circuit does comes last: in an outer product it has axes of its own.
+        to_cathode, to_plate = self._grid_admittances
+        taken = to_cathode * (m33 + q) + to_plate * (m22 + t)
+        return first, first + self.grid_circuit.impedance_ohm * taken
 
     @cached_property
     def _grid_diagonal(self) -> ComplexArray:
-        a, b, *_ = self._coefficients
+        a, b = self._grid_row
         return 1 + a + b
 
     @cached_property
     def _cathode_diagonal(self) -> ComplexArray:
-        _, _, p, q, _, _ = self._coefficients
+        p, q, *_ = self._coefficients
         return 1 + p + q
 
     @cached_property
@@ -147,19 +161,19 @@ class Network:
     @cached_property
     def _plate_from_grid(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of open-circuit EMF at the grid."""
-        _, _, p, _, r, t = self._coefficients
+        p, _, r, t = self._coefficients
         return (p * t - self._cathode_diagonal * r) * self._per_determinant
 
     @cached_property
     def _plate_from_cathode(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of EMF in the cathode circuit."""
-        a, _, _, _, r, t = self._coefficients
+        a, (_, _, r, t) = self._grid_row[0], self._coefficients
         return (self._grid_diagonal * t - a * r) * self._per_determinant
 
     @cached_property
     def _plate_from_plate(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of EMF in the plate circuit."""
-        a, _, p, *_ = self._coefficients
+        a, p = self._grid_row[0], self._coefficients[0]
         both = self._grid_diagonal * self._cathode_diagonal
         return (both - a * p) * self._per_determinant
 
@@ -171,13 +185,13 @@ class Network:
         at_grid = self._adjugate_grid[0] * self._per_determinant * self.grid_circuit.emf
         if not is_present(emf := self.plate_circuit.emf):
             return at_grid
-        a, b, _, q, *_ = self._coefficients
+        (a, b), q = self._grid_row, self._coefficients[1]
         return at_grid + (a * q + b * self._cathode_diagonal) * self._per_determinant * emf
 
     @property
     def cathode(self) -> ComplexArray:
         """Voltage at the cathode electrode for 1 V of EMF."""
-        _, b, p, q, r, t = self._coefficients
+        b, (p, q, r, t) = self._grid_row[1], self._coefficients
         at_cathode = (p * (1 - r + t) - q * r) * self._per_determinant * self.grid_circuit.emf
         if not is_present(emf := self.plate_circuit.emf):
             return at_cathode

@@ -15,10 +15,9 @@ from typing import Final
 import numpy as np
 
 from objectives.arrays import FloatArray
-from objectives.circuit.branches import elastance
 from objectives.circuit.small_signal import SmallSignal
 from objectives.elements import ELEMENTS, GROUND, Element
-from objectives.stage import Stage
+from objectives.stage import Stage, elastance
 
 _BRANCHES = tuple(element for element in ELEMENTS.values() if element.between)
 _NODES = sorted({node for element in _BRANCHES for node in element.between} - {GROUND})

@@ -33,7 +33,7 @@ from objectives.stage import Stage
 # Complex numbers in one array, as measured: what all of a network is worked out for fits the
 # second-level cache; in an outer product most arrays are smaller, and more of them share.
 FLAT_BLOCK = 2048
-_OUTER_BLOCK = 16384
+_OUTER_BLOCK = 65536
 
 
 def block_size(shape: tuple[int, ...]) -> int:

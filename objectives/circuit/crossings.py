@@ -182,23 +182,31 @@ class Levels:
         has settled where the third point moves it by less than 1e-7 and what is left, of the order of
         the product of all three distances, is less than 1e-8.
         """
-        a, b, c = x
-        fa, fb, fc = y
-        settled = np.zeros(c.shape, bool)
+        rows, levels = np.arange(self.size), self
+        result, settled = np.full(self.size, np.nan), np.zeros(self.size, bool)
         for left in reversed(range(_REFINEMENTS)):
+            (a, b, c), (fa, fb, fc) = x, y
             with np.errstate(divide="ignore", invalid="ignore"):
                 slope = (b - c) / (fb - fc)
                 bend = fc * fb * ((a - b) / (fa - fb) - slope) / (fa - fc)
                 step = -fc * slope + np.where(np.isnan(bend), 0.0, bend)
-            falls = slope * self.outward < 0
-            close = falls & (np.abs(bend) < 1e-7) & (np.abs(step * (b - c) * (a - c)) < 3e-8)
-            step = np.where(settled | ~np.isfinite(step), 0.0, np.clip(step, -STEP, STEP))
-            settled |= close
-            if left == 0 or np.all(settled):
+            close = (
+                (slope * self.outward < 0)
+                & (np.abs(bend) < 1e-7)
+                & (np.abs(step * (b - c) * (a - c)) < 3e-8)
+            )
+            step = np.where(np.isfinite(step), np.clip(step, -STEP, STEP), 0.0)
+            result[rows], settled[rows] = c + step, close
+            on = np.flatnonzero(~close)
+            if left == 0 or on.size == 0:
                 break
-            a, b, c = b, c, c + step
-            fa, fb, fc = fb, fc, np.log2(self.power(c) / sought)
-        return c + step, settled
+            if on.size < rows.size:
+                rows, levels, sought = rows[on], levels.some(on), sought[on]
+                x, y, step = x[:, on], y[:, on], step[on]
+            here = x[2] + step
+            x = np.stack([x[1], x[2], here])
+            y = np.stack([y[1], y[2], np.log2(levels.power(here) / sought)])
+        return result, settled
 
     def near(self, expected: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Close in from log2 of a frequency that is expected; see :meth:`settle`."""

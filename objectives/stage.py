@@ -15,7 +15,6 @@ from numpy.typing import ArrayLike
 from objectives.arrays import Batch, BoolArray, FloatArray, Floats
 from objectives.checks import require
 
-
 # A capacitor of 0 F in series blocks; this stands for "nothing there" without dividing by zero.
 _ABSENT_F = 1e-30
 

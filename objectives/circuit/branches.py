@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from objectives.arrays import BoolArray, FloatArray
+from objectives.arrays import BoolArray
 
 # Real or complex: a branch that is not there leaves a term real.
 Term: TypeAlias = NDArray[np.inexact[Any]]

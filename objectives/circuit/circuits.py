@@ -10,7 +10,7 @@ from functools import cached_property
 
 import numpy as np
 
-from objectives.arrays import ComplexArray, FloatArray
+from objectives.arrays import ComplexArray
 from objectives.circuit.arrival import Arrival, source_side
 from objectives.circuit.branches import ONE, Term, is_present
 from objectives.stage import Stage

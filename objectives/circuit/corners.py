@@ -9,7 +9,10 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import BoolArray, FloatArray, blocks, cut
 from objectives.circuit.arrival import Arrival
-from objectives.circuit.crossings import HIGHEST_HZ, WALKED_HZ, Levels, Port
+from objectives.circuit.crossings import HIGHEST_HZ as HIGHEST_HZ
+from objectives.circuit.crossings import WALKED_HZ as WALKED_HZ
+from objectives.circuit.crossings import Levels
+from objectives.circuit.crossings import Port as Port
 from objectives.circuit.network import Network, block_size, networks
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage

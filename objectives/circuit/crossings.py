@@ -168,9 +168,7 @@ class Levels:
             def excess(x: FloatArray, at: IntArray) -> FloatArray:
                 return np.log2(levels.some(at).power(x) / sought[at])
 
-            log2_f[left] = bracketed_roots(
-                excess, low[left], high[left], tolerance=(1e-10, 0.0)
-            ).x
+            log2_f[left] = bracketed_roots(excess, low[left], high[left], tolerance=(1e-10, 0.0)).x
         return log2_f
 
     def settle(

@@ -104,7 +104,7 @@ class Network:
 
     @cached_property
     def _grid_row(self) -> tuple[ComplexArray, ComplexArray]:
-        """a and b of the system; see :meth:`_coefficients`."""
+        """Return a and b of the system; see :meth:`_coefficients`."""
         to_cathode, to_plate = self._grid_admittances
         zg = self.grid_circuit.impedance_ohm
         return zg * to_cathode, zg * to_plate

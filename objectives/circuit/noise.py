@@ -22,7 +22,7 @@ DBU_REFERENCE_V = np.sqrt(0.6)
 
 # Enough for 0.01 dB where the poles in the band are damped by 0.7 or more; a stage that rings there
 # would take more.
-_POINTS = 12
+_POINTS = 14
 
 
 def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:

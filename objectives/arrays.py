@@ -151,7 +151,7 @@ class Batch:
             if a.size == 1:
                 return a.reshape(())
             if a.shape not in places:
-                own = 0
+                own = np.zeros(1, np.intp)
                 for at, length in enumerate(a.shape):
                     if length > 1:
                         own = own * length + place(a.ndim - at)

@@ -153,7 +153,7 @@ class Levels:
             if not np.any(before):
                 break
             below |= before & (self.power(here) < sought)
-        return below & ((end - self.start) * self.outward > 0)
+        return np.asarray(below & ((end - self.start) * self.outward > 0))
 
     # -- closing in ----------------------------------------------------------------------------
 
@@ -177,8 +177,8 @@ class Levels:
         """Interpolate inversely through three points; return log2 f, and where that has settled.
 
         ``x`` and ``y`` as of the walk. Where there are two points the first step is a secant. It
-        has settled where the third point moves it by less than 1e-7 and what is left, of the order of
-        the product of all three distances, is less than 1e-8.
+        has settled where the third point moves it by less than 1e-7 and what is left, of the order
+        of the product of all three distances, is less than 1e-8.
         """
         rows, levels = np.arange(self.size), self
         result, settled = np.full(self.size, np.nan), np.zeros(self.size, bool)

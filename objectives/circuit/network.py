@@ -103,7 +103,7 @@ class Network:
         return ygk, ygp
 
     @cached_property
-    def _grid_row(self) -> tuple[ComplexArray, ComplexArray]:
+    def _grid_row(self) -> tuple[Term, Term]:
         """Return a and b of the system; see :meth:`_coefficients`."""
         to_cathode, to_plate = self._grid_admittances
         zg = self.grid_circuit.impedance_ohm

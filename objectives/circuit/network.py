@@ -145,7 +145,7 @@ class Network:
         return first, first + self.grid_circuit.impedance_ohm * taken
 
     @cached_property
-    def _grid_diagonal(self) -> ComplexArray:
+    def _grid_diagonal(self) -> Term:
         a, b = self._grid_row
         return 1 + a + b
 

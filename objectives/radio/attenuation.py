@@ -41,5 +41,5 @@ def least_attenuation_dB(
         power = squared(network.grid)
         for band in range(bands):
             own = power[..., band * points : (band + 1) * points]
-            loudest[band][block] = own.max(axis=-1)
+            loudest[band, ...][block] = own.max(axis=-1)
     return -10 * np.log10(loudest)

@@ -25,6 +25,8 @@ HIGHEST_HZ: Final = QUASI_STATIC_HZ
 WALKED_HZ = 10e6
 STEP: Final = math.log2(10) / 4
 """Length of a step of the walk, a quarter decade in octaves."""
+_FLAT = 1e-10
+"""A power that changes by less of itself from step to step is flat but for rounding."""
 _REFINEMENTS = 8
 
 
@@ -76,8 +78,9 @@ class Levels:
 
     def some(self, rows: IntArray) -> Levels:
         """Return some of the stages, in one axis."""
-        if rows.size == self.size:
-            return self
+        return self if rows.size == self.size else self._flat(rows)
+
+    def _flat(self, rows: IntArray) -> Levels:
         stage, device = self.stage.take(rows, self.shape), self.device.take(rows, self.shape)
         return replace(
             self, stage=stage, device=device, shape=rows.shape, start=_of(self.start, rows)
@@ -89,39 +92,48 @@ class Levels:
         """Return log2 f of the crossing; nan where the walk does not come to one."""
         sought = self.share * self.power(self.start)
         result = np.full(self.size, np.nan)
-        rows, x, y = self._walk(sought)
+        rows, x, y, dipped = self._walk(sought)
         # Here nothing is shared any more.
         for at in range(0, rows.size, FLAT_BLOCK):
             some = slice(at, at + FLAT_BLOCK)
             own = self.some(rows[some])
             result[rows[some]] = own.close_in(x[:, some], y[:, some], sought[rows[some]])
+        if dipped.size:
+            own = self._flat(dipped)
+            result[dipped] = own.between_crossings(own.start + np.zeros(dipped.size))
         return result
 
-    def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+    def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
         """Walk until below the level sought; return who came there, and their last three points.
 
         Points as log2 of frequency and of power over that sought, shape (3, stages), the last
-        below; nan where a stage has taken one step only.
+        below; nan where a stage has taken one step only. Last come those whose level falls and
+        rises again on the way: a dip between two steps may reach the level sought.
         """
         rows, levels = np.arange(self.size), self
         on = np.ones(self.size, bool)
+        fell, dipped = np.zeros((2, self.size), bool)
         past = np.full((self.size, 2), (np.nan, 1.0 / self.share))
         x, y = np.full((2, 3, self.size), np.nan)
         done, most = 0, int(self._steps().max(initial=0))
         while done < most:
             # As few as are left look several steps ahead at once.
             ahead = done + np.arange(1, min(most - done, max(1, FLAT_BLOCK // rows.size)) + 1)
-            here = levels.start[:, np.newaxis] + ahead * self.outward * STEP
+            here = self._reached(levels.start[:, np.newaxis], ahead)
             ratio = np.concatenate([past, levels.powers(here) / sought[rows, np.newaxis]], axis=1)
             inside = ahead <= levels._steps()[:, np.newaxis]
             below = (ratio[:, 2:] < 1) & inside
             met = np.flatnonzero(on & below.any(axis=1))
             first = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(3)
-            last_three = _of(levels.start, met)[:, np.newaxis] + (
-                (done - 1 + first) * self.outward * STEP
-            )
+            last_three = self._reached(_of(levels.start, met)[:, np.newaxis], done - 1 + first)
             x[:, rows[met]] = last_three.T
             y[:, rows[met]] = np.log2(ratio[met[:, np.newaxis], first]).T
+            change = ratio[:, 2:] / ratio[:, 1:-1] - 1
+            above = inside & on[:, np.newaxis] & ~np.logical_or.accumulate(below, axis=1)
+            falls = np.logical_or.accumulate(above & (change < -_FLAT), axis=1)
+            falls |= fell[rows, np.newaxis]
+            dipped[rows] |= (falls & above & (change > _FLAT)).any(axis=1)
+            fell[rows] = falls[:, -1]
             on[met] = False
             done, past = int(ahead[-1]), ratio[:, -2:]
             left = np.flatnonzero(on)
@@ -130,13 +142,22 @@ class Levels:
             # Fewer are quicker one by one than all of them with what they share.
             if 2 * left.size < on.size:
                 rows, levels, on, past = rows[left], levels.some(left), on[left], past[left]
-        met = np.flatnonzero(~np.isnan(y[2]))
-        return met, x[:, met], y[:, met]
+        met = np.flatnonzero(~np.isnan(y[2]) & ~dipped)
+        return met, x[:, met], y[:, met], np.flatnonzero(dipped)
+
+    @property
+    def _end(self) -> float:
+        """log2 of the frequency that the walk ends at."""
+        return math.log2(WALKED_HZ if self.upper else LOWEST_HZ)
+
+    def _reached(self, start: FloatArray, steps: IntArray) -> FloatArray:
+        """Return where so many steps lead: at the end the last is shorter."""
+        far = self.outward * start + steps * STEP
+        return np.asarray(self.outward * np.minimum(far, self.outward * self._end))
 
     def _steps(self) -> IntArray:
-        """Return how many steps lie between reference and end of the walk."""
-        end = np.log2(WALKED_HZ if self.upper else LOWEST_HZ)
-        steps = np.floor((end - self.start) * self.outward / STEP)
+        """Return how many steps lead from the reference to the end of the walk."""
+        steps = np.ceil((self._end - self.start) * self.outward / STEP - 1e-9)
         return np.asarray(np.maximum(np.nan_to_num(steps), 0.0), np.intp)
 
     def crossed_by(self, bound_Hz: float) -> BoolArray:
@@ -224,20 +245,27 @@ class Levels:
 
     def beyond(self) -> FloatArray:
         """Return log2 f of the first crossing above the walk of stages in one axis; inf: none."""
+        end = self._reached(self.start, self._steps())
+        return self.between_crossings(end + np.zeros(self.size))
+
+    def between_crossings(self, inner: FloatArray) -> FloatArray:
+        """Return log2 f of the first crossing outward from there, of stages in one axis.
+
+        Infinite, of the sign of ``outward``, where there is none.
+        """
         sought = self.share * self.power(self.start)
-        inner = self.start + STEP * self._steps() + np.zeros(self.size)
         # Scaled so that the level sought is 1 V.
         scaled = replace(self.stage, source_ratio=self.stage.source_ratio / np.sqrt(sought))
-        middles = _between_crossings(scaled, self.device, self.port, inner)
+        middles = _between_crossings(scaled, self.device, self.port, inner, upper=self.upper)
         below = np.zeros(middles.shape, bool)
         for column in range(middles.shape[1]):
             left = np.flatnonzero(~below.any(axis=1))
             here = self.some(left).power(middles[left, column])
             below[left, column] = here < sought[left]
         met = np.flatnonzero(below.any(axis=1))
-        result = np.full(self.size, np.inf)
+        result = np.full(self.size, self.outward * np.inf)
         if met.size:
-            # Points on the way there: the end of the walk, then the middles.
+            # Points on the way there: where it begins, then the middles.
             way = np.concatenate([inner[:, np.newaxis], middles], axis=1)[met]
             ends = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(2)
             x = np.take_along_axis(way, ends, axis=1)
@@ -256,11 +284,11 @@ def _of(a: FloatArray, rows: IntArray) -> FloatArray:
 
 
 def _between_crossings(
-    stage: Stage, device: SmallSignal, port: Port, above_log2_Hz: FloatArray
+    stage: Stage, device: SmallSignal, port: Port, from_log2_Hz: FloatArray, *, upper: bool
 ) -> FloatArray:
     """Return log2 of frequencies (Hz) between all where the port has 1 V, shape (stages, points).
 
-    Ascending, from ``above_log2_Hz`` to HIGHEST_HZ. With ``H`` the response, the zeros of
+    Outward, from ``from_log2_Hz`` to HIGHEST_HZ or LOWEST_HZ. With ``H`` the response, the zeros of
     ``H(s) H(-s) - 1`` hold every such frequency on the imaginary axis and are the eigenvalues of a
     pencil of twice the size of the network's. One that rounding takes for a crossing does no harm.
 
@@ -270,11 +298,13 @@ def _between_crossings(
     """
     zeros = in_chunks(stage, device, lambda s, d: _unit_zeros(s, d, port))
     crossing = (np.abs(zeros.real) <= ON_AXIS * np.abs(zeros)) & (zeros.imag > 0)
-    end = np.log2(HIGHEST_HZ)
+    outward, end = (1.0, np.log2(HIGHEST_HZ)) if upper else (-1.0, np.log2(LOWEST_HZ))
     log2_f = np.log2(np.where(crossing, zeros.imag, 1.0) / (2 * np.pi))
-    first = above_log2_Hz[:, np.newaxis]
-    kept = np.where(crossing & (log2_f > first) & (log2_f < end), log2_f, end)
-    ends = np.sort(np.concatenate([first, kept, np.full_like(first, end)], axis=-1), axis=-1)
+    first = from_log2_Hz[:, np.newaxis]
+    between = (outward * (log2_f - first) > 0) & (outward * (end - log2_f) > 0)
+    kept = np.where(crossing & between, log2_f, end)
+    ends = np.concatenate([first, kept, np.full_like(first, end)], axis=-1)
+    ends = outward * np.sort(outward * ends, axis=-1)
     return np.asarray((ends[:, :-1] + ends[:, 1:]) / 2)
 
 

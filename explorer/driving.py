@@ -33,7 +33,7 @@ def distinct_drivers(parts: Mapping[str, FloatArray]) -> tuple[dict[str, FloatAr
     names = [name for name in parts if name.startswith(DRIVER)]
     if not names:
         return {}, np.zeros(0, np.intp)
-    table = np.stack(np.broadcast_arrays(*(parts[name] for name in names)), axis=-1)
+    table = np.stack([a.ravel() for a in np.broadcast_arrays(*(parts[n] for n in names))], axis=-1)
     rows, which = np.unique(table, axis=0, return_inverse=True)
     return dict(zip(names, rows.T, strict=True)), which.ravel()
 

@@ -24,6 +24,7 @@ from explorer.search import (
     constant_scores,
     enumerate_front,
     search,
+    seconds_to_enumerate,
 )
 from explorer.settings import Settings
 from explorer.stored import keep, kept
@@ -212,12 +213,12 @@ def explore(
     settings: Settings,
     *,
     method: Method = "auto",
-    exact_up_to: int = 200_000,
+    patience_s: float = 20.0,
     folder: Path | None = None,
     keeping: bool = True,
     progress: ProgressCallback | None = None,
 ) -> Exploration:
-    """Enumerate the problem where it is small enough, search it otherwise, and read the front.
+    """Enumerate the problem where that takes little time, search it otherwise, and read the front.
 
     Parameters
     ----------
@@ -226,11 +227,11 @@ def explore(
     settings :
         How the search is run.
     method :
-        "exact" works every candidate out, "search" some of them; "auto" takes the first where the
-        space has at most ``exact_up_to`` candidates. "compare" searches and enumerates: the report
-        is of the exact front and says how much of it the search had found.
-    exact_up_to :
-        Largest number of candidates that "auto" enumerates.
+        "exact" works every candidate out, "search" some of them; "auto" takes the first where that
+        takes no longer than ``patience_s``, by a probe. "compare" searches and enumerates: the
+        report is of the exact front and says how much of it the search had found.
+    patience_s :
+        Time (s) that an exact front may take with "auto".
     folder :
         Where a finished enumeration is kept, so that it need not be done again.
     keeping :
@@ -254,14 +255,16 @@ def explore(
         raise InputError("parts", Written("nothing varies"), allowed)
     problem, constants = _without_constants(formulation.problem, settings.seed)
     if method == "auto":
-        method = "exact" if problem.enumerable(exact_up_to) else "search"
+        method = "exact" if seconds_to_enumerate(problem) <= patience_s else "search"
     if method != "search" and not np.isfinite(problem.size):
         raise InputError("method", method, "must be 'auto' or 'search' where a part is continuous")
     searched = search(problem, settings, progress) if method != "exact" else None
     exact = None
     interrupted = searched is not None and searched.interrupted
-    if not interrupted and method != "search":
-        exact = _enumerated(problem, settings.seed, folder, keeping, progress)
+    if searched is not None and searched.complete and method == "search":
+        searched, exact = None, searched
+    elif not interrupted and method != "search":
+        exact = _enumerated(problem, settings, folder, keeping, progress)
         interrupted = exact.interrupted
         if interrupted and searched is not None:
             exact = None  # half an enumeration is not exact, and the search has seen all the space
@@ -273,7 +276,7 @@ def explore(
     on_front = np.zeros(len(front), dtype=bool)
     if feasible:
         scale = Scale.of(front.losses)
-        decision = _decided(formulation, problem, result.serious)
+        decision = _decided(formulation, problem, result.harvest.serious)
         on_front = non_dominated(decision.candidates.losses)
         kept = on_front.copy()
         kept[[decision.pick, *(a.row for a in decision.alternatives)]] = True
@@ -307,7 +310,7 @@ def explore(
 
 def _enumerated(
     problem: Problem,
-    seed: int,
+    settings: Settings,
     folder: Path | None,
     keeping: bool,
     progress: ProgressCallback | None,
@@ -316,8 +319,10 @@ def _enumerated(
     earlier = kept(problem, folder) if folder is not None else None
     if earlier is not None:
         return earlier
-    exact = enumerate_front(problem, seed, progress)
-    if folder is not None and keeping and len(exact.front) and not exact.interrupted:
+    exact = enumerate_front(
+        problem, settings if keeping else replace(settings, storage=None), progress
+    )
+    if folder is not None and keeping and len(exact.front) and exact.complete:
         keep(problem, exact, folder)
     return exact
 

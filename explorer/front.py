@@ -21,10 +21,16 @@ _REFERENCE = 1.1
 """Hypervolume reference point on the scale where the front spans 0..1 in every score."""
 
 
+_DIGITS = 10
+"""Decimal digits to which losses are compared: the order of sums moves the last of sixteen."""
+
+
 def non_dominated(losses: FloatArray) -> BoolArray:
     """Return which rows (N, scores) no other row beats; of equal rows the first is kept."""
     if len(losses) == 0:
         return np.zeros(0, dtype=bool)
+    mantissa, exponent = np.frexp(losses)
+    losses = np.ldexp(np.round(mantissa, _DIGITS), exponent)
     if losses.shape[1] == 1:
         # The library starts at two objectives; with one, the front is the first best row.
         mask = np.zeros(len(losses), dtype=bool)

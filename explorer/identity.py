@@ -24,7 +24,7 @@ def identity_of(
     stated = brief.model_dump(mode="json", by_alias=True)
     for key in ("schema", "title", "scenario", "valve_table"):  # the table's content counts, below
         stated.pop(key, None)
-    for key in ("evaluations", "storage", "exact_up_to", "seed", "sampler"):
+    for key in ("evaluations", "batch", "storage", "patience", "seed", "sampler"):
         stated["search"].pop(key, None)
     # A table with another valve of that name, or another drawer, scores candidates anew.
     values: tuple[Mapping[str, FloatArray | Continuous], ...] = (brief.choices(), preferred)

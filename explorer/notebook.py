@@ -109,9 +109,7 @@ def explore(
         sampler=stated.sampler,
         storage=storage,
     )
-    return run(
-        formulation, settings, method=method, exact_up_to=stated.exact_up_to, progress=progress
-    )
+    return run(formulation, settings, method=method, patience_s=stated.patience, progress=progress)
 
 
 def assess(result: Exploration, **parts: str | float) -> Standing:

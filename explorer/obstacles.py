@@ -45,7 +45,7 @@ def obstacles(ex: Exploration) -> Obstacles | None:
     """Return what blocks and the least relaxations; None where something is feasible."""
     if ex.feasible:
         return None
-    run, problem, nearest = ex.source, ex.problem, ex.front
+    run, problem, nearest = ex.source.harvest, ex.problem, ex.front
     least = {name: _missed(problem, name, excess) for name, excess in run.least_excess.items()}
     most = sorted(run.broken.items(), key=lambda item: -item[1])
     shares = [(least[name], count / run.evaluated) for name, count in most if count > 0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -38,9 +38,6 @@ RATING_STEP = 0.05
 """A noticeable step of a rating, as a share of it."""
 ALL_FINITE = "all scores finite"
 """Name of the limit that every free score has a finite value."""
-
-_SLOW_UP_TO = 2000
-"""With a slow score, spaces up to this size are still enumerated."""
 
 
 @dataclass(frozen=True)
@@ -109,13 +106,6 @@ class Problem:
         """Whether a score that decides takes milliseconds a candidate or more."""
         return any(REGISTRY[name].slow for name in self.searched_names)
 
-    def enumerable(self, up_to: int) -> bool:
-        """Return whether the space is small enough that all of it is worked out.
-
-        A slow score (one that takes a solution in time) makes a large space a matter of hours.
-        """
-        return self.size <= (min(up_to, _SLOW_UP_TO) if self.slow else up_to)
-
     def by_device(self, parts: Parts) -> Sequence[tuple[IntArray, Problem, Parts]]:
         """Return N candidates by their device.
 
@@ -138,7 +128,9 @@ class Problem:
     def stages(self, parts: Parts) -> Stage:
         """Return the batch of stages with these part values."""
         own = {name: a for name, a in parts.items() if not name.startswith(DRIVER)}
-        return replace(self.fixed, **self._source(parts), **self._styles(parts), **own).broadcast()
+        stage = replace(self.fixed, **self._source(parts), **self._styles(parts), **own)
+        with_axes = any(np.ndim(values) > 1 for values in parts.values())
+        return stage if with_axes else stage.broadcast()
 
     def _source(self, parts: Parts) -> dict[str, FloatArray]:
         """Return source resistance, ratio and cable where candidates state their own driver."""
@@ -251,7 +243,10 @@ class Problem:
         """Score N candidates, in chunks; ``parts`` maps every varied part to N values.
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
+        Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk.
         """
+        if any(np.ndim(values) > 1 for values in parts.values()):
+            return self._evaluate(parts)
         count = len(next(iter(parts.values()), (0,)))  # where nothing varies there is one candidate
         pieces = [
             self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
@@ -261,33 +256,50 @@ class Problem:
 
     def _evaluate(self, parts: Parts) -> Evaluation:
         if self.others:
+            parts = self._as_worked_out(parts)[0]
             groups = self.by_device(parts)
             joined = Evaluation.join([problem._evaluate(own) for _, problem, own in groups])
             order = np.argsort(np.concatenate([rows for rows, _, _ in groups]))
             return replace(joined.take(order), parts=dict(parts))
+        parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
         with np.errstate(divide="ignore"):
-            scores = self.scores(parts, self.searched_names, assessment)
+            found = self.scores(parts, self.searched_names, assessment)
+
+        def flat(values: FloatArray) -> FloatArray:
+            return np.broadcast_to(values, shape).ravel()
+
+        scores = {name: flat(values) for name, values in found.items()}
         columns = [f.loss(scores[f.name]) for f in self.free]
-        shape = assessment.point.plate_current_A.shape
-        losses = np.stack(columns, axis=-1) if columns else np.zeros((*shape, 0))
+        losses = np.stack(columns, axis=-1) if columns else np.zeros((int(np.prod(shape)), 0))
         sound = np.isfinite(losses).all(axis=-1)
         excess = {}
         if self.ratings_hold:
             for rating in assessment.ratings:
-                excess[f"{rating.name}{_RATING}"] = np.broadcast_to(rating.excess, sound.shape)
+                excess[f"{rating.name}{_RATING}"] = flat(rating.excess)
         for window in self.windows:
             excess[window.name] = np.nan_to_num(
                 window.excess(scores[window.name]), nan=WORST_LOSS, posinf=WORST_LOSS
             )
         excess[ALL_FINITE] = np.where(sound, 0.0, WORST_LOSS)
         return Evaluation(
-            dict(parts),
+            {name: flat(values) for name, values in parts.items()},
             scores,
             np.where(np.isfinite(losses), losses, WORST_LOSS),
             excess,
             self._room(scores, excess),
         )
+
+    def _as_worked_out(self, parts: Parts) -> tuple[Parts, tuple[int, ...]]:
+        """Return parts as scores take them, and the shape in which they do: at least one axis.
+
+        Slow scores and several devices go through candidates one by one.
+        """
+        shape = np.broadcast_shapes((1,), *(np.shape(values) for values in parts.values()))
+        if len(shape) > 1 and (self.slow or self.others):
+            parts = {name: np.broadcast_to(a, shape).ravel() for name, a in parts.items()}
+            shape = (int(np.prod(shape)),)
+        return parts, shape
 
     def _room(
         self, scores: Mapping[str, FloatArray], excess: Mapping[str, FloatArray]
@@ -353,7 +365,3 @@ class Problem:
     def draw(self, count: int, rng: np.random.Generator) -> Parts:
         """Return ``count`` random candidates, of each part as :meth:`Choice.draw` has them."""
         return {c.part: c.draw(count, rng) for c in self.choices}
-
-    def enumerate(self, chunk: int = CHUNK) -> Iterator[Parts]:
-        """Return every candidate of a space without continuous parts, ``chunk`` at a time."""
-        return combinations(self.choices, chunk)

@@ -171,7 +171,9 @@ def _driver(formulation: Formulation, problem: Problem, own: Parts) -> DriverSum
 def _search(run: SearchResult | None) -> SearchSummary | None:
     if run is None:
         return None
-    return SearchSummary(run.evaluated, run.feasible, run.seconds, run.interrupted, run.resumed)
+    return SearchSummary(
+        run.evaluated, run.harvest.feasible, run.seconds, run.interrupted, run.resumed
+    )
 
 
 def _uses(ex: Exploration) -> list[ScoreUse]:

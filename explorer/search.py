@@ -1,24 +1,35 @@
-"""The search: Optuna asks and is told in batches; where the space is small enough, all of it."""
+"""The search: an Optuna study of coarse choices, each worked out with everything that goes with it.
+
+Asked for every coarse choice, the study is an enumeration and its front is exact; otherwise the
+front's neighbours come first, and a sampler proposes the rest. Continuous parts stand on a grid,
+which is refined about the front in the end.
+"""
 
 from __future__ import annotations
 
+import os
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Final
 
 import numpy as np
 import optuna
-from optuna.trial import TrialState
+from joblib import Parallel, delayed
+from optuna.trial import FrozenTrial, TrialState
 
+from explorer.aims import WORST_LOSS
 from explorer.evaluation import Evaluation
-from explorer.front import Scale, non_dominated
+from explorer.front import Scale
+from explorer.harvest import Harvest
 from explorer.journal import naming_storage, open_storage
-from explorer.nearest import may_be_nearest, spread_nearest
+from explorer.nearest import spread_nearest
 from explorer.problem import CHUNK, Problem
-from explorer.sampler import batch_sampler, decode, distributions
+from explorer.refine import refined
+from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
-from objectives.arrays import FloatArray
+from explorer.space import Space
 
 _PROBE, _SLOW_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
@@ -26,16 +37,28 @@ _PROBE, _SLOW_PROBE = 512, 64
 _FEW = 32
 """Fewer feasible candidates than this span too little to measure later fronts by."""
 
+_WORTH_SHARING_S = 10.0
+"""Shorter work is not shared among processes, which take a second or two to start."""
+
+_WAVES: Final = 4
+"""Blocks that each process is given at a time."""
+
+_FEW_BLOCKS: Final = 100_000
+"""So many are listed to draw from."""
+
+_HARVEST: Final = "harvest"
+"""Name of the attribute of a trial that says what its block left behind."""
+
 
 @dataclass(frozen=True)
 class Progress:
-    """What is known while the search runs."""
+    """What is known while the search runs: candidates, their rate, and the designs in the front."""
 
-    kind: Literal["searching", "enumerating"]
+    kind: str
     done: int
     total: int
     per_second: float
-    hypervolume: float
+    front: int
 
 
 ProgressCallback = Callable[[Progress], None]
@@ -47,15 +70,12 @@ class SearchResult:
 
     Attributes
     ----------
+    harvest : what all candidates left behind
     front : feasible, non-dominated candidates, each once
-    serious : the front, and what is beaten only by candidates with less room to a limit
     nearest : when none is feasible, candidates that break little, spread over the space, those that
         miss least first; among them for each limit the one that misses it alone and by least; else
         empty
-    evaluated, feasible : numbers of candidates
-    broken : for each limit, how many of the evaluated candidates break it
-    least_excess : for each limit, the least that any candidate breaks it by (positive: none keeps
-        it)
+    complete : whether every candidate of the space was worked out, so that the front is exact
     seconds : time that it took
     interrupted : whether Ctrl-C ended it
     resumed : evaluations that were already in the storage
@@ -63,86 +83,23 @@ class SearchResult:
         known only later
     """
 
+    harvest: Harvest
     front: Evaluation
-    serious: Evaluation
     nearest: Evaluation
-    evaluated: int
-    feasible: int
-    broken: Mapping[str, int]
-    least_excess: Mapping[str, float]
+    complete: bool
     seconds: float
     interrupted: bool = False
     resumed: int = 0
-    fronts: Sequence[tuple[int, FloatArray]] = ()
-
-
-class _Collector:
-    """Keeps the front, the nearest candidates and the counts while candidates stream past."""
-
-    def __init__(self, problem: Problem, sample: Evaluation) -> None:
-        self._problem = problem
-        self.start = time.perf_counter()
-        self._none = sample.take(np.zeros(len(sample), dtype=bool))
-        self.serious = self.nearest = self._none
-        # Known before the search, the scale stays fixed while it runs.
-        feasible = sample.feasible
-        enough = feasible.sum() >= _FEW
-        self.scale = Scale.of(sample.losses[feasible] if enough else sample.losses)
-        self.evaluated = self.feasible = 0
-        self.broken: dict[str, int] = {}
-        self.least: dict[str, float] = {}
-
-    def add(self, new: Evaluation) -> None:
-        self.evaluated += len(new)
-        feasible = new.feasible
-        self.feasible += int(feasible.sum())
-        for name, excess in new.excess.items():
-            self.broken[name] = self.broken.get(name, 0) + int((excess > 0).sum())
-            self.least[name] = min(self.least.get(name, np.inf), float(excess.min()))
-        good = new.take(feasible)
-        if len(good):
-            pool = Evaluation.join([self.serious, good])
-            self.serious = pool.take(non_dominated(np.hstack([pool.losses, -pool.room])))
-        if self.feasible == 0:
-            pool = Evaluation.join([self.nearest, new])
-            self.nearest = may_be_nearest(self._problem, pool, self.scale(pool.losses))
+    fronts: Sequence[tuple[int, np.ndarray]] = ()
 
     @property
-    def front(self) -> Evaluation:
-        """The serious candidates that no other beats in scores alone."""
-        return self.serious.take(non_dominated(self.serious.losses))
-
-    def progress(
-        self, kind: Literal["searching", "enumerating"], done: int, total: int, new: int
-    ) -> Progress:
-        """Return the progress; ``new`` candidates were worked out since the start."""
-        rate = new / (time.perf_counter() - self.start)
-        return Progress(kind, done, total, rate, self.scale.hypervolume(self.front.losses))
-
-    def result(
-        self,
-        *,
-        interrupted: bool,
-        resumed: int = 0,
-        fronts: Sequence[tuple[int, FloatArray]] = (),
-    ) -> SearchResult:
-        return SearchResult(
-            front=self.front,
-            serious=self.serious,
-            nearest=self._none if self.feasible else spread_nearest(self._problem, self.nearest),
-            evaluated=self.evaluated,
-            feasible=self.feasible,
-            broken=self.broken,
-            least_excess=self.least,
-            seconds=time.perf_counter() - self.start,
-            interrupted=interrupted,
-            resumed=resumed,
-            fronts=fronts,
-        )
+    def evaluated(self) -> int:
+        """Number of candidates."""
+        return self.harvest.evaluated
 
 
-def _sample(problem: Problem, seed: int) -> Evaluation:
-    """Return a seeded random sample of the space."""
+def sample_of(problem: Problem, seed: int) -> Evaluation:
+    """Return a seeded random sample of the space that holds every value of a part."""
     count = _SLOW_PROBE if problem.slow else _PROBE
     return problem.evaluate(problem.draw(count, np.random.default_rng(seed)))
 
@@ -153,7 +110,7 @@ def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
     Such a score (series departure when every part comes from stock) cannot be traded for anything
     and would only slow the search down.
     """
-    sample = _sample(problem, seed)
+    sample = sample_of(problem, seed)
     constants = {}
     for free in problem.free:
         column = sample.scores[free.name]
@@ -165,32 +122,55 @@ def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
     return constants
 
 
+def scale_of(problem: Problem, seed: int) -> Scale:
+    """Return a scale for losses that is known before the search and stays as it is."""
+    sample = sample_of(problem, seed)
+    feasible = sample.feasible
+    return Scale.of(sample.losses[feasible] if feasible.sum() >= _FEW else sample.losses)
+
+
+def seconds_to_enumerate(problem: Problem) -> float:
+    """Return how long one process takes for every candidate, by a probe; inf where continuous."""
+    if not np.isfinite(problem.size):
+        return np.inf
+    space = Space.of(problem)
+    rates = []
+    for _ in range(2):  # the first is slower: much is made on its way
+        start = time.perf_counter()
+        parts = next(space.chunks(space.blocks // 2, _SLOW_PROBE if problem.slow else CHUNK))
+        count = len(problem.evaluate(parts))
+        rates.append(count / (time.perf_counter() - start))
+    return space.size / max(rates)
+
+
+def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near: bool) -> Harvest:
+    """Work out every candidate of a block and return what they leave behind."""
+    harvests = [
+        Harvest.of(problem, scale, problem.evaluate(parts), near=near)
+        for parts in space.chunks(block)
+    ]
+    return Harvest.joined(problem, scale, harvests)
+
+
 def enumerate_front(
-    problem: Problem, seed: int = 1, progress: ProgressCallback | None = None
+    problem: Problem, settings: Settings, progress: ProgressCallback | None = None
 ) -> SearchResult:
-    """Work out every candidate of a space without continuous parts and return the exact front."""
-    collector = _Collector(problem, _sample(problem, seed))
-    interrupted = False
-    try:
-        for parts in problem.enumerate(CHUNK):
-            collector.add(problem.evaluate(parts))
-            if progress is not None:
-                done = collector.evaluated
-                progress(collector.progress("enumerating", done, int(problem.size), done))
-    except KeyboardInterrupt:
-        interrupted = True
-    return collector.result(interrupted=interrupted)
+    """Work out every candidate of a space without continuous parts and return the exact front.
+
+    See :func:`search` for what is stored and who may share it.
+    """
+    return _run(problem, settings, progress, every=True)
 
 
 def search(
     problem: Problem, settings: Settings, progress: ProgressCallback | None = None
 ) -> SearchResult:
-    """Search the space with Optuna, by asking and telling in batches.
+    """Search the space: propose coarse choices and work out all that each may be joined with.
 
-    Every told candidate is in the storage at once. The same call with the same storage goes on
+    What each left behind is in the storage at once. The same call with the same storage goes on
     where the last one stopped, whether it was finished, interrupted or killed; a different brief
     makes a different study in the same storage. Any number of processes may search one storage at
-    the same time: the budget is that of all of them, and each takes up what the others found.
+    the same time: the budget is that of all of them, and each takes up what the others did.
     Ctrl-C ends the search with what it has.
 
     Raises
@@ -200,92 +180,183 @@ def search(
     OSError
         If the storage cannot be written; it names the file.
     """
+    return _run(problem, settings, progress, every=False)
+
+
+def _run(
+    problem: Problem, settings: Settings, progress: ProgressCallback | None, *, every: bool
+) -> SearchResult:
     optuna.logging.set_verbosity(optuna.logging.WARNING)
-    collector = _Collector(problem, _sample(problem, settings.seed))
+    start = time.perf_counter()
     with naming_storage(settings, Exception):  # the storage drivers raise what they like
-        run = _StoredSearch(problem, settings, collector)
+        run = _Study(problem, settings, every=every)
+    budget = run.space.size if every else min(settings.evaluations, run.space.size)
     resumed, interrupted = 0, False
     try:
         with naming_storage(settings, optuna.exceptions.OptunaError):
             run.collect_stored()
-            resumed = run.done
-            while run.done < settings.evaluations:
-                run.evaluate_batch()
-                run.collect_stored()
+            resumed = run.harvest.evaluated
+            while run.harvest.evaluated < budget:
+                run.work(budget)
                 if progress is not None:
-                    done, total = min(run.done, settings.evaluations), settings.evaluations
-                    progress(collector.progress("searching", done, total, run.done - resumed))
+                    done = run.harvest.evaluated
+                    rate = (done - resumed) / (time.perf_counter() - start)
+                    kind = "enumerating" if every else "searching"
+                    progress(Progress(kind, done, budget, rate, len(run.harvest.front)))
     except KeyboardInterrupt:
         interrupted = True
         with naming_storage(settings, optuna.exceptions.OptunaError):
             run.give_up_open_trials()
-    return collector.result(interrupted=interrupted, resumed=resumed, fronts=run.fronts)
+    harvest = run.harvest
+    continuous = not np.isfinite(problem.size)
+    if continuous and harvest.feasible and not interrupted:
+        harvest = refined(problem, run.scale, harvest)
+    return SearchResult(
+        harvest=harvest,
+        front=harvest.front,
+        nearest=spread_nearest(problem, harvest.nearest),
+        complete=len(run.told) == run.space.blocks and not continuous,
+        seconds=time.perf_counter() - start,
+        interrupted=interrupted,
+        resumed=resumed,
+        fronts=run.fronts,
+    )
 
 
-class _StoredSearch:
+def _limit_of(trial: FrozenTrial) -> float:
+    return float(next(iter(trial.constraints.values())))
+
+
+class _Study:
     """One process's share in a stored study."""
 
-    def __init__(self, problem: Problem, settings: Settings, collector: _Collector) -> None:
-        self._problem, self._settings, self._collector = problem, settings, collector
-        self._distributions = distributions(problem)
+    def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
+        self._problem, self._settings, self._every = problem, settings, every
+        self.space = Space.of(problem)
+        self.scale = scale_of(problem, settings.seed)
+        none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
+        self.harvest = Harvest(none, none)
+        self.told: dict[int, tuple[list[float], float]] = {}
+        """Of each block that was told, the losses and the limit that its trial was told."""
+        self.fronts: list[tuple[int, np.ndarray]] = []
+        seconds = seconds_to_enumerate(problem)
+        self._jobs = 1 if seconds < _WORTH_SHARING_S else os.cpu_count() or 1
         storage, self._sync = open_storage(settings.storage)
+        how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
-            study_name=f"stagefront-{problem.fingerprint}-{settings.sampler}-{settings.seed}",
+            study_name=f"stagefront-{problem.fingerprint}-{how}",
             directions=["minimize"] * len(problem.free),
             storage=storage,
-            sampler=batch_sampler(settings),
             load_if_exists=True,
         )
         self._seen: set[int] = set()
         self._open: list[optuna.Trial] = []
-        self.fronts: list[tuple[int, FloatArray]] = []
-
-    @property
-    def done(self) -> int:
-        """Evaluations of all processes that this one has collected."""
-        return len(self._seen)
+        self._stalled = False
 
     def collect_stored(self) -> None:
-        """Collect the trials not seen so far: of an earlier run, of other workers."""
+        """Take up what others have told and an earlier run has stored."""
         stored = self._study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
-        new = [t for t in stored if t.number not in self._seen]
-        if new:
-            self._collect(new)
-            self._record_front()
+        new = []
+        for trial in stored:
+            block = block_of(self.space, trial.params)
+            if trial.number not in self._seen and block not in self.told:
+                self.told[block] = trial.values, _limit_of(trial)
+                new.append(self._restored(block, trial.user_attrs[_HARVEST]))
+            self._seen.add(trial.number)
+        self._add(new)
 
-    def evaluate_batch(self) -> None:
-        """Ask for a batch, work it out and tell it."""
-        self._study.sampler = batch_sampler(self._settings)
-        # A batch that was cut short is filled up first: a batch is a generation.
-        batch, budget = self._settings.batch, self._settings.evaluations
-        for _ in range(min(batch - self.done % batch, budget - self.done)):
-            self._open.append(self._study.ask(self._distributions))
-        self._tell(self._collect(self._open))
+    def work(self, budget: int) -> None:
+        """Ask for some coarse choices, work out their blocks and tell what they came to."""
+        left = -(-(budget - self.harvest.evaluated) // self.space.block_size)
+        for_all = _WAVES * self._jobs if self._jobs > 1 else 1
+        count = min(for_all if self._every else self._settings.batch, left)
+        self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
+        for _ in range(count):
+            self._open.append(self._study.ask(distributions(self.space)))
+        blocks = [block_of(self.space, trial.params) for trial in self._open]
+        fresh = [block for block in dict.fromkeys(blocks) if block not in self.told]
+        harvests = dict(zip(fresh, self._harvests(fresh), strict=True))
+        self._stalled = not fresh
+        for block in blocks:
+            self._tell(block, harvests.get(block))
         self._sync()
-        self._record_front()
+        self._add(list(harvests.values()))
+        self.collect_stored()
 
     def give_up_open_trials(self) -> None:
         """Mark the trials that were asked for and not told as failed."""
         for trial in self._open:
             self._study.tell(trial, state=TrialState.FAIL, skip_if_finished=True)
 
-    def _collect(self, trials: Sequence[optuna.Trial | optuna.trial.FrozenTrial]) -> Evaluation:
-        parts = decode(self._problem, [t.params for t in trials])
-        evaluation = self._problem.evaluate(parts)
-        self._collector.add(evaluation)
-        self._seen.update(t.number for t in trials)
-        return evaluation
+    def _planned(self) -> Callable[[int], int | None]:
+        """Return which block a trial of a number is to have; None where a sampler proposes it."""
+        if self._every:
+            # What was asked for and never told, by a process that was killed, comes last.
+            rest = (block for block in range(self.space.blocks) if block not in self.told)
+            return lambda number: number if number < self.space.blocks else next(rest, 0)
+        wanted = iter(self._wanted())
+        return lambda number: next(wanted, None)
 
-    def _record_front(self) -> None:
-        self.fronts.append((self.done, self._collector.front.losses))
+    def _wanted(self) -> list[int]:
+        """Return the blocks to work out next: some at random, later the neighbours of the front."""
+        batch, total = self._settings.batch, self.space.blocks
+        if not self.told or self._stalled:
+            rng = np.random.default_rng([self._settings.seed, len(self.told)])
+            if total <= _FEW_BLOCKS:
+                return [int(b) for b in rng.permutation(total) if b not in self.told][:batch]
+            drawn = (
+                self.space.block_at(rng.integers(self.space.sizes[: self.space.coarse]))
+                for _ in range(4 * batch)
+            )
+            return [block for block in dict.fromkeys(drawn) if block not in self.told][:batch]
+        best = self.harvest.front if self.harvest.feasible else self.harvest.nearest
+        beside = Counter(
+            block
+            for own in self.space.blocks_of(best.parts)
+            for block in self.space.neighbours(own)
+            if block not in self.told
+        )
+        return [block for block, _ in beside.most_common(batch - batch // 4)]
 
-    def _tell(self, evaluation: Evaluation) -> None:
-        """Tell what the open trials came to; each is closed once it is told."""
-        room = np.max(list(evaluation.excess.values()), axis=0)
-        for losses, over, nearest in zip(evaluation.losses, evaluation.broken, room, strict=True):
-            # One number: the sum of what is broken, or else the (negative) room to the nearest
-            # limit. One write a trial instead of one a limit; the sampler compares sums anyway,
-            # and every single excess can be worked out again from the parts.
-            self._open[0].set_constraint("limits", float(over if over > 0 else nearest))
-            self._study.tell(self._open[0], [float(v) for v in losses])
-            del self._open[0]
+    def _harvests(self, blocks: Sequence[int]) -> list[Harvest]:
+        near = not self.harvest.feasible
+        harvests: list[Harvest] = Parallel(n_jobs=self._jobs)(
+            delayed(harvest_of)(self._problem, self.space, self.scale, block, near=near)
+            for block in blocks
+        )
+        return harvests
+
+    def _tell(self, block: int, harvest: Harvest | None) -> None:
+        """Tell the first open trial what its block came to; None where that is known already."""
+        trial = self._open[0]
+        if harvest is not None:
+            losses = harvest.serious.losses
+            # The best in each score: no candidate of the block is better.
+            best = losses.min(axis=0).tolist() if len(losses) else [WORST_LOSS] * losses.shape[1]
+            self.told[block] = best, harvest.least_broken
+            trial.set_user_attr(_HARVEST, self._stored(harvest))
+        values, limit = self.told[block]
+        trial.set_constraint("limits", limit)
+        self._study.tell(trial, values)
+        self._seen.add(trial.number)
+        del self._open[0]
+
+    def _add(self, harvests: list[Harvest]) -> None:
+        if harvests:
+            self.harvest = Harvest.joined(self._problem, self.scale, [self.harvest, *harvests])
+            if not self._every:
+                self.fronts.append((self.harvest.evaluated, self.harvest.front.losses))
+
+    def _stored(self, harvest: Harvest) -> dict[str, Any]:
+        kept = harvest.counts
+        for name in ("serious", "nearest"):
+            parts = getattr(harvest, name).parts
+            kept[name] = self.space.rows(parts).tolist()
+        return kept
+
+    def _restored(self, block: int, kept: Mapping[str, Any]) -> Harvest:
+        evaluations = {
+            name: self._problem.evaluate(self.space.parts(block, np.array(kept[name], np.intp)))
+            for name in ("serious", "nearest")
+        }
+        return Harvest(**{**kept, **evaluations})

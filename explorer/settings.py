@@ -14,8 +14,10 @@ class Settings:
     """How the search is run."""
 
     seed: int = 1
-    evaluations: int = 3000
-    batch: int = 200
+    evaluations: int = 200_000
+    """Candidates that a search works out at most, in whole blocks."""
+    batch: int = 16
+    """Coarse choices proposed together."""
     sampler: Sampler = "evolution"
     storage: str | Path | None = None
     """A file beside the results (embedded default), a database URL, or None for memory only."""

@@ -15,13 +15,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from explorer.front import non_dominated
+from explorer.harvest import Harvest
 from explorer.problem import Problem
 from explorer.search import SearchResult
 from objectives.files import drafts
 
 NAME: Final = "exact.npz"
-_COUNTS: Final = ("evaluated", "feasible", "broken", "least_excess", "seconds")
 
 
 _UNREADABLE: Final = (
@@ -55,9 +54,9 @@ def keep(problem: Problem, exact: SearchResult, folder: Path) -> None:
     OSError
         If the folder cannot be written.
     """
-    record = {"key": _key(problem), **{name: getattr(exact, name) for name in _COUNTS}}
+    record = {"key": _key(problem), "seconds": exact.seconds, **exact.harvest.counts}
     folder.mkdir(parents=True, exist_ok=True)
-    parts: dict[str, Any] = {f"part {name}": a for name, a in exact.serious.parts.items()}
+    parts: dict[str, Any] = {f"part {name}": a for name, a in exact.harvest.serious.parts.items()}
     with drafts(folder) as draft:
         np.savez_compressed(draft / NAME, record=np.array(json.dumps(record)), **parts)
 
@@ -78,9 +77,6 @@ def kept(problem: Problem, folder: Path) -> SearchResult | None:
     serious = problem.evaluate(parts)
     if not serious.feasible.all():
         return None
-    return SearchResult(
-        front=serious.take(non_dominated(serious.losses)),
-        serious=serious,
-        nearest=serious.take(np.zeros(len(serious), dtype=bool)),
-        **record,
-    )
+    seconds = record.pop("seconds")
+    harvest = Harvest(serious, serious.take(np.zeros(len(serious), dtype=bool)), **record)
+    return SearchResult(harvest, harvest.front, harvest.nearest, complete=True, seconds=seconds)

@@ -302,21 +302,25 @@ class Search(Section):
     """How the design space is searched."""
 
     seed: int = Field(default=0, ge=0, description="Seed of every random choice.", examples=[3])
-    evaluations: int = Field(default=4000, ge=1, description="Stages to evaluate.", examples=[8000])
+    patience: Annotated[float, QuantityField("s", above=0)] = Field(
+        default=20.0,
+        description="Work out every candidate where that takes no longer, by a probe (s).",
+        examples=["2 min"],
+    )
+    evaluations: int = Field(
+        default=200_000,
+        ge=1,
+        description="Otherwise, candidates to work out, in whole blocks.",
+        examples=[1_000_000],
+    )
     batch: int = Field(
-        default=200, ge=1, description="Stages proposed and evaluated together.", examples=[100]
+        default=16, ge=1, description="Coarse choices proposed together.", examples=[32]
     )
     sampler: Literal["evolution", "estimator", "random"] = Field(
-        default="evolution", description="How candidates are proposed."
+        default="evolution", description="How coarse choices are proposed."
     )
     storage: str = Field(
         default="",
         description="Database URL or file of the study; empty: a file beside the results.",
         examples=["search.log"],
-    )
-    exact_up_to: int = Field(
-        default=200_000,
-        ge=0,
-        description="Enumerate every candidate when there are no more than this.",
-        examples=[50_000],
     )

@@ -29,13 +29,14 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
     from explorer.brief_review import review
     from explorer.cli.doubts import doubt_record, doubt_words, point_lines, print_doubts
     from explorer.formulation import formulate
+    from explorer.search import seconds_to_enumerate
     from objectives.elements import ELEMENTS
 
     read = load_brief(brief)
     formulation = formulate(read)
     problem, reviewed = formulation.problem, review(formulation)
     terms = problem.terms
-    front = "exact" if problem.enumerable(read.search.exact_up_to) else "searched"
+    front = "exact" if seconds_to_enumerate(problem) <= read.search.patience else "searched"
     if not read.varied:
         front = "none: every part is fixed; stagefront assess reads the stage"
     summary = {

@@ -57,7 +57,7 @@ def run_search(
     )
     with writing(folder), progress_bar(quiet) as progress:
         exploration = explore(
-            formulation, settings, method=method, exact_up_to=stated.exact_up_to, folder=folder,
+            formulation, settings, method=method, patience_s=stated.patience, folder=folder,
             keeping=keeping, progress=progress,
         )  # fmt: skip
     if len(exploration.front) == 0:
@@ -67,7 +67,7 @@ def run_search(
 
 @contextmanager
 def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
-    """Show evaluations, their rate and the hypervolume while the search runs."""
+    """Show candidates, their rate and the size of the front while the search runs."""
     if quiet:
         yield None
         return
@@ -75,8 +75,8 @@ def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
         TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
-        TextColumn("{task.fields[rate]:,.0f} evaluations/s"),
-        TextColumn("hypervolume {task.fields[volume]:.4f}"),
+        TextColumn("{task.fields[rate]:,.0f} candidates/s"),
+        TextColumn("{task.fields[front]:,} designs in the front"),
         TimeElapsedColumn(),
         console=err(),
     ) as bar:
@@ -84,8 +84,8 @@ def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
 
         def update(p: SearchProgress) -> None:
             if p.kind not in tasks:
-                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, volume=0.0)
-            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, volume=p.hypervolume)
+                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, front=0)
+            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, front=p.front)
 
         yield update
 

@@ -1,0 +1,157 @@
+"""The space of a problem in blocks: a coarse choice with everything that it may be joined with."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from explorer.evaluation import Parts
+from explorer.problem import CHUNK, Choice, Problem
+from objectives.arrays import IntArray
+from objectives.elements import DRIVER, ELEMENTS
+
+_LEAST, _LEAST_SLOW = 4096, 32
+"""Candidates that a block has at least: a trial of the study takes milliseconds of its own. Fewer
+where each takes milliseconds too."""
+
+GRID: Final = 33
+"""Values that a continuous part takes before the search refines it."""
+
+
+def _depth(choice: Choice) -> int:
+    """Return how little depends on a part: device, driver, operating point, all else."""
+    if choice.part == "device":
+        return 0
+    if choice.part.startswith(DRIVER):
+        return 1
+    return 2 if ELEMENTS[choice.part].direct_current else 3
+
+
+@dataclass(frozen=True)
+class Space:
+    """Candidates by number: each part is an axis, the last axis runs fastest.
+
+    Attributes
+    ----------
+    choices : the parts that vary, those on which most depends first; of a continuous one so many
+        values, evenly spread by ratio
+    coarse : how many of them make up the coarse choice; a block has one value of each of these and
+        every value of the others
+    """
+
+    choices: tuple[Choice, ...]
+    coarse: int
+
+    @classmethod
+    def of(cls, problem: Problem) -> Space:
+        """Return the space of a problem; its blocks are as small as pays."""
+        choices = tuple(
+            replace(c, values=np.geomspace(c.low, c.high, GRID)) if c.continuous else c
+            for c in sorted(problem.choices, key=_depth)
+        )
+        least = _LEAST_SLOW if problem.slow else _LEAST
+        # One device and one driver a block.
+        coarse = sum(_depth(choice) < 2 for choice in choices)
+        sizes = [len(choice.values) for choice in choices]
+        while coarse < len(sizes) - 1 and np.prod(sizes[coarse + 1 :]) >= least:
+            coarse += 1
+        return cls(choices, coarse)
+
+    @cached_property
+    def sizes(self) -> tuple[int, ...]:
+        """Number of values of each part."""
+        return tuple(len(choice.values) for choice in self.choices)
+
+    @cached_property
+    def blocks(self) -> int:
+        """Number of blocks."""
+        return math.prod(self.sizes[: self.coarse])
+
+    @cached_property
+    def block_size(self) -> int:
+        """Number of candidates in a block."""
+        return math.prod(self.sizes[self.coarse :])
+
+    @property
+    def size(self) -> int:
+        """Number of candidates."""
+        return self.blocks * self.block_size
+
+    def place(self, block: int) -> tuple[int, ...]:
+        """Return which value of each part of the coarse choice a block has."""
+        rows = []
+        for size in reversed(self.sizes[: self.coarse]):
+            block, row = divmod(block, size)
+            rows.append(row)
+        return tuple(reversed(rows))
+
+    def block_at(self, place: Iterable[int]) -> int:
+        """Return the block with these values of the coarse choice; the inverse of ``place``."""
+        block = 0
+        for size, row in zip(self.sizes, place, strict=False):
+            block = block * size + int(row)
+        return block
+
+    def chunks(self, block: int, most: int = CHUNK) -> Iterator[Parts]:
+        """Yield the candidates of a block, at most so many at a time unless an axis must be whole.
+
+        Each part has an axis of its own (or one value), so that what depends on few parts is worked
+        out once for all others.
+        """
+        fine = self.sizes[self.coarse :]
+        whole = len(fine)  # axes from here on are taken whole
+        inner = 1
+        while whole > 0 and inner * fine[whole - 1] <= most:
+            whole -= 1
+            inner *= fine[whole]
+        step = max(most // inner, 1)
+        cut = max(whole - 1, 0)
+        for outer in np.ndindex(*fine[:cut]):
+            for start in range(0, fine[cut], step) if whole else (0,):
+                at = [*self.place(block), *outer]
+                parts = {
+                    c.part: np.reshape(c.values[row], (1,) * (len(fine) - cut))
+                    for c, row in zip(self.choices, at, strict=False)
+                }
+                for axis, choice in enumerate(self.choices[len(at) :]):
+                    sliced = axis == 0 and whole > 0
+                    values = choice.values[start : start + step] if sliced else choice.values
+                    shape = [1] * (len(fine) - cut)
+                    shape[axis] = len(values)
+                    parts[choice.part] = values.reshape(shape)
+                yield parts
+
+    def parts(self, block: int, rows: IntArray) -> Parts:
+        """Return candidates of a block by their rows in it, each part of shape (N,)."""
+        which = [
+            *(np.full(len(rows), row) for row in self.place(block)),
+            *np.unravel_index(rows, self.sizes[self.coarse :]),
+        ]
+        return {c.part: c.values[row] for c, row in zip(self.choices, which, strict=True)}
+
+    def _which(self, parts: Parts) -> list[IntArray]:
+        return [np.searchsorted(c.values, parts[c.part]) for c in self.choices]
+
+    def rows(self, parts: Parts) -> IntArray:
+        """Return the rows of candidates in their block; the inverse of :meth:`parts`."""
+        fine = tuple(self._which(parts)[self.coarse :])
+        return np.asarray(np.ravel_multi_index(fine, self.sizes[self.coarse :]))
+
+    def blocks_of(self, parts: Parts) -> list[int]:
+        """Return the block that each candidate is in."""
+        coarse = self._which(parts)[: self.coarse]
+        count = len(next(iter(parts.values())))
+        return [self.block_at(int(rows[at]) for rows in coarse) for at in range(count)]
+
+    def neighbours(self, block: int) -> Iterator[int]:
+        """Yield the blocks that are one step of one part away."""
+        place = self.place(block)
+        for axis, (row, size) in enumerate(zip(place, self.sizes, strict=False)):
+            for moved in (row - 1, row + 1):
+                if 0 <= moved < size:
+                    yield self.block_at((*place[:axis], moved, *place[axis + 1 :]))

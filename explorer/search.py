@@ -40,8 +40,8 @@ _FEW = 32
 _WORTH_SHARING_S = 10.0
 """Shorter work is not shared among processes, which take a second or two to start."""
 
-_WAVES: Final = 4
-"""Blocks that each process is given at a time."""
+_WAVE_S: Final = 0.5
+"""Time that a process works between two looks at the storage."""
 
 _FEW_BLOCKS: Final = 100_000
 """So many are listed to draw from."""
@@ -133,7 +133,7 @@ def seconds_to_enumerate(problem: Problem) -> float:
     """Return how long one process takes for every candidate, by a probe; inf where continuous."""
     if not np.isfinite(problem.size):
         return np.inf
-    space = Space.of(problem)
+    space = Space.of(problem, CHUNK)
     rates = []
     for _ in range(2):  # the first is slower: much is made on its way
         start = time.perf_counter()
@@ -153,7 +153,7 @@ def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near
 
 
 def enumerate_front(
-    problem: Problem, settings: Settings, progress: ProgressCallback | None = None
+    problem: Problem, settings: Settings = Settings(), progress: ProgressCallback | None = None
 ) -> SearchResult:
     """Work out every candidate of a space without continuous parts and return the exact front.
 
@@ -232,7 +232,7 @@ class _Study:
 
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
-        self.space = Space.of(problem)
+        self.space = Space.of(problem, settings.block)
         self.scale = scale_of(problem, settings.seed)
         none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
         self.harvest = Harvest(none, none)
@@ -241,6 +241,7 @@ class _Study:
         self.fronts: list[tuple[int, np.ndarray]] = []
         seconds = seconds_to_enumerate(problem)
         self._jobs = 1 if seconds < _WORTH_SHARING_S else os.cpu_count() or 1
+        self._wave = self._jobs * max(1, int(_WAVE_S / seconds * self.space.blocks))
         storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
@@ -256,20 +257,19 @@ class _Study:
     def collect_stored(self) -> None:
         """Take up what others have told and an earlier run has stored."""
         stored = self._study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
-        new = []
+        new = {}
         for trial in stored:
             block = block_of(self.space, trial.params)
             if trial.number not in self._seen and block not in self.told:
                 self.told[block] = trial.values, _limit_of(trial)
-                new.append(self._restored(block, trial.user_attrs[_HARVEST]))
+                new[block] = trial.user_attrs[_HARVEST]
             self._seen.add(trial.number)
-        self._add(new)
+        self._add(self._restored(new))
 
     def work(self, budget: int) -> None:
         """Ask for some coarse choices, work out their blocks and tell what they came to."""
         left = -(-(budget - self.harvest.evaluated) // self.space.block_size)
-        for_all = _WAVES * self._jobs if self._jobs > 1 else 1
-        count = min(for_all if self._every else self._settings.batch, left)
+        count = min(self._wave if self._every else self._settings.batch, left)
         self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
         for _ in range(count):
             self._open.append(self._study.ask(distributions(self.space)))
@@ -354,9 +354,25 @@ class _Study:
             kept[name] = self.space.rows(parts).tolist()
         return kept
 
-    def _restored(self, block: int, kept: Mapping[str, Any]) -> Harvest:
-        evaluations = {
-            name: self._problem.evaluate(self.space.parts(block, np.array(kept[name], np.intp)))
-            for name in ("serious", "nearest")
-        }
-        return Harvest(**{**kept, **evaluations})
+    def _restored(self, kept: Mapping[int, Mapping[str, Any]]) -> list[Harvest]:
+        """Return the harvests of blocks from what :meth:`_stored` made of them."""
+        own = {}
+        for name in ("serious", "nearest"):
+            parts = [
+                self.space.parts(block, np.array(harvest[name], np.intp))
+                for block, harvest in kept.items()
+            ]
+            lengths = [len(harvest[name]) for harvest in kept.values()]
+            joined = {
+                c.part: np.concatenate([np.zeros(0), *(own[c.part] for own in parts)])
+                for c in self.space.choices
+            }
+            whole = self._problem.evaluate(joined)
+            ends = np.cumsum([0, *lengths])
+            own[name] = [whole.take(np.arange(*ends[at : at + 2])) for at in range(len(lengths))]
+        return [
+            Harvest(**{**harvest, "serious": serious, "nearest": nearest})
+            for harvest, serious, nearest in zip(
+                kept.values(), own["serious"], own["nearest"], strict=True
+            )
+        ]

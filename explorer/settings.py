@@ -18,6 +18,8 @@ class Settings:
     """Candidates that a search works out at most, in whole blocks."""
     batch: int = 16
     """Coarse choices proposed together."""
+    block: int = 4096
+    """Candidates that belong to a coarse choice, at least: a trial takes milliseconds of its own."""
     sampler: Sampler = "evolution"
     storage: str | Path | None = None
     """A file beside the results (embedded default), a database URL, or None for memory only."""

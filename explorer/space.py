@@ -15,9 +15,8 @@ from explorer.problem import CHUNK, Choice, Problem
 from objectives.arrays import IntArray
 from objectives.elements import DRIVER, ELEMENTS
 
-_LEAST, _LEAST_SLOW = 4096, 32
-"""Candidates that a block has at least: a trial of the study takes milliseconds of its own. Fewer
-where each takes milliseconds too."""
+_MOST_SLOW = 32
+"""Candidates that a block need have where each takes milliseconds."""
 
 GRID: Final = 33
 """Values that a continuous part takes before the search refines it."""
@@ -48,13 +47,13 @@ class Space:
     coarse: int
 
     @classmethod
-    def of(cls, problem: Problem) -> Space:
-        """Return the space of a problem; its blocks are as small as pays."""
+    def of(cls, problem: Problem, block: int) -> Space:
+        """Return the space of a problem, in blocks as small as can be of ``block`` candidates."""
         choices = tuple(
             replace(c, values=np.geomspace(c.low, c.high, GRID)) if c.continuous else c
             for c in sorted(problem.choices, key=_depth)
         )
-        least = _LEAST_SLOW if problem.slow else _LEAST
+        least = min(block, _MOST_SLOW) if problem.slow else block
         # One device and one driver a block.
         coarse = sum(_depth(choice) < 2 for choice in choices)
         sizes = [len(choice.values) for choice in choices]

@@ -7,7 +7,6 @@ which is refined about the front in the end.
 
 from __future__ import annotations
 
-import os
 import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -30,15 +29,15 @@ from explorer.refine import refined
 from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
 from explorer.space import Space
+from explorer.workers import workers
+
+_DEFAULT: Final = Settings()
 
 _PROBE, _SLOW_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
 
 _FEW = 32
 """Fewer feasible candidates than this span too little to measure later fronts by."""
-
-_WORTH_SHARING_S = 10.0
-"""Shorter work is not shared among processes, which take a second or two to start."""
 
 _WAVE_S: Final = 0.5
 """Time that a process works between two looks at the storage."""
@@ -129,11 +128,15 @@ def scale_of(problem: Problem, seed: int) -> Scale:
     return Scale.of(sample.losses[feasible] if feasible.sum() >= _FEW else sample.losses)
 
 
-def seconds_to_enumerate(problem: Problem) -> float:
-    """Return how long one process takes for every candidate, by a probe; inf where continuous."""
-    if not np.isfinite(problem.size):
-        return np.inf
-    space = Space.of(problem, CHUNK)
+def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
+    """Return how long one process takes for every candidate, by a probe.
+
+    Without a space that stands for it, a continuous part takes for ever.
+    """
+    if space is None:
+        if not np.isfinite(problem.size):
+            return np.inf
+        space = Space.of(problem, CHUNK)
     rates = []
     for _ in range(2):  # the first is slower: much is made on its way
         start = time.perf_counter()
@@ -153,7 +156,7 @@ def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near
 
 
 def enumerate_front(
-    problem: Problem, settings: Settings = Settings(), progress: ProgressCallback | None = None
+    problem: Problem, settings: Settings = _DEFAULT, progress: ProgressCallback | None = None
 ) -> SearchResult:
     """Work out every candidate of a space without continuous parts and return the exact front.
 
@@ -192,12 +195,17 @@ def _run(
         run = _Study(problem, settings, every=every)
     budget = run.space.size if every else min(settings.evaluations, run.space.size)
     resumed, interrupted = 0, False
+    seconds = seconds_to_enumerate(problem, run.space)
     try:
-        with naming_storage(settings, optuna.exceptions.OptunaError):
+        with (
+            naming_storage(settings, optuna.exceptions.OptunaError),
+            workers(settings.cluster, seconds * budget / run.space.size) as jobs,
+        ):
             run.collect_stored()
             resumed = run.harvest.evaluated
+            together = jobs * max(1, int(_WAVE_S / seconds * run.space.blocks))
             while run.harvest.evaluated < budget:
-                run.work(budget)
+                run.work(budget, together)
                 if progress is not None:
                     done = run.harvest.evaluated
                     rate = (done - resumed) / (time.perf_counter() - start)
@@ -239,9 +247,6 @@ class _Study:
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
-        seconds = seconds_to_enumerate(problem)
-        self._jobs = 1 if seconds < _WORTH_SHARING_S else os.cpu_count() or 1
-        self._wave = self._jobs * max(1, int(_WAVE_S / seconds * self.space.blocks))
         storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
@@ -266,10 +271,13 @@ class _Study:
             self._seen.add(trial.number)
         self._add(self._restored(new))
 
-    def work(self, budget: int) -> None:
-        """Ask for some coarse choices, work out their blocks and tell what they came to."""
+    def work(self, budget: int, together: int) -> None:
+        """Ask for some coarse choices, work out their blocks and tell what they came to.
+
+        Of an enumeration ``together`` at a time.
+        """
         left = -(-(budget - self.harvest.evaluated) // self.space.block_size)
-        count = min(self._wave if self._every else self._settings.batch, left)
+        count = min(together if self._every else self._settings.batch, left)
         self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
         for _ in range(count):
             self._open.append(self._study.ask(distributions(self.space)))
@@ -320,7 +328,7 @@ class _Study:
 
     def _harvests(self, blocks: Sequence[int]) -> list[Harvest]:
         near = not self.harvest.feasible
-        harvests: list[Harvest] = Parallel(n_jobs=self._jobs)(
+        harvests: list[Harvest] = Parallel()(
             delayed(harvest_of)(self._problem, self.space, self.scale, block, near=near)
             for block in blocks
         )

@@ -19,7 +19,9 @@ class Settings:
     batch: int = 16
     """Coarse choices proposed together."""
     block: int = 4096
-    """Candidates that belong to a coarse choice, at least: a trial takes milliseconds of its own."""
+    """Candidates in a block, at least: a trial takes milliseconds of its own."""
     sampler: Sampler = "evolution"
+    cluster: str = ""
+    """Address of a Dask scheduler to work on; empty: this machine."""
     storage: str | Path | None = None
     """A file beside the results (embedded default), a database URL, or None for memory only."""

@@ -9,6 +9,7 @@ from explorer.cli.options import (
     DEFAULT_BRIEF,
     BriefArgument,
     CandidateOption,
+    ClusterOption,
     EvaluationsOption,
     FolderOption,
     FormatOption,
@@ -30,6 +31,7 @@ def explore(
     seed: SeedOption = None,
     method: MethodOption = FrontMethod.auto,
     storage: StorageOption = None,
+    cluster: ClusterOption = "",
     candidate: CandidateOption = None,
     form: FormatOption = OutputFormat.table,
     quiet: QuietOption = False,
@@ -71,6 +73,7 @@ def explore(
     ex = run_search(
         without_slow_scores(formulation), folder, method.value,
         quiet=quiet, keeping=True, evaluations=evaluations, seed=seed, storage=storage,
+        cluster=cluster,
     )  # fmt: skip
     if candidate is not None and ex.feasible:
         ex = ex.choosing(ex.row_of(candidate))

@@ -72,7 +72,7 @@ EvaluationsOption = Annotated[
         "--evaluations",
         parser=_whole(1),
         metavar="N",
-        help="Budget of a search (default: the brief's); an exact front takes none.",
+        help="Candidates that a search may work out (default: the brief's).",
     ),
 ]
 SeedOption = Annotated[
@@ -83,8 +83,9 @@ MethodOption = Annotated[
     FrontMethod,
     typer.Option(
         "--method",
-        help="exact: every candidate; search: some of them; auto: the first where the space is "
-        "small enough; compare: both, and how much of the exact front the search has found.",
+        help="exact: every candidate; search: some of them; auto: the first where that takes no "
+        "longer than the brief's patience; compare: both, and how much of the exact front the "
+        "search has found.",
     ),
 ]
 StorageOption = Annotated[
@@ -92,6 +93,14 @@ StorageOption = Annotated[
     typer.Option(
         "--storage",
         help="Where the search is stored: a file, or a database URL that workers can share.",
+    ),
+]
+ClusterOption = Annotated[
+    str,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Work on a Dask cluster, by the address of its scheduler, such as tcp://10.0.0.1:8786.",
     ),
 ]
 CandidateOption = Annotated[

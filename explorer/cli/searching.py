@@ -39,6 +39,7 @@ def run_search(
     evaluations: int | None = None,
     seed: int | None = None,
     storage: str | None = None,
+    cluster: str = "",
 ) -> Exploration:
     """Explore as the brief says and the options overrule; leave if there is nothing to show.
 
@@ -53,6 +54,7 @@ def run_search(
         evaluations=evaluations or stated.evaluations,
         batch=stated.batch,
         sampler=stated.sampler,
+        cluster=cluster,
         storage=storage or own or folder / SEARCH_LOG,
     )
     with writing(folder), progress_bar(quiet) as progress:

@@ -1,0 +1,54 @@
+"""Where blocks are worked out: in this process, in one a core, or on a cluster."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final
+
+from joblib import parallel_config
+
+from objectives.checks import InputError
+
+_WORTH_SHARING_S: Final = 10.0
+"""Shorter work is not shared among processes, which take a second or two to start."""
+
+_PATIENCE_S: Final = 10.0
+"""Time to wait for a cluster to answer."""
+
+
+@contextmanager
+def workers(cluster: str, seconds: float) -> Iterator[int]:
+    """Let joblib work where it is best, and yield how many work at once.
+
+    Parameters
+    ----------
+    cluster :
+        Address of a Dask scheduler, such as ``tcp://10.0.0.1:8786``; empty: this machine.
+    seconds :
+        How long one process would take.
+
+    Raises
+    ------
+    InputError
+        If there is no cluster at the address, or what it takes to reach one is not installed.
+    """
+    if not cluster:
+        jobs = 1 if seconds < _WORTH_SHARING_S else os.cpu_count() or 1
+        with parallel_config("loky", n_jobs=jobs):
+            yield jobs
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        missing = 'needs the extra "cluster": pip install "stagefront[cluster]"'
+        raise InputError("cluster", cluster, missing) from None
+    try:
+        client = Client(cluster, timeout=_PATIENCE_S)  # type: ignore[no-untyped-call]
+        client.wait_for_workers(1, timeout=_PATIENCE_S)
+    except (OSError, ValueError, TimeoutError) as error:
+        allowed = f"expected the address of a Dask scheduler that has workers ({error})"
+        raise InputError("cluster", cluster, allowed) from None
+    with client, parallel_config("dask", n_jobs=-1):
+        yield sum(client.ncores().values())  # type: ignore[no-untyped-call]

@@ -253,7 +253,7 @@ def explore(
             "continuous or drawer for one (stagefront assess reads such a stage)"
         )
         raise InputError("parts", Written("nothing varies"), allowed)
-    problem, constants = _without_constants(formulation.problem, settings.seed)
+    problem, constants = without_constants(formulation.problem, settings.seed)
     if method == "auto":
         method = "exact" if seconds_to_enumerate(problem) <= patience_s else "search"
     if method != "search" and not np.isfinite(problem.size):
@@ -361,7 +361,7 @@ def _share(searched: SearchResult, front: Evaluation, scale: Scale) -> float | N
     return min(scale.hypervolume(searched.front.losses) / volume, 1.0) if volume > 0 else None
 
 
-def _without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:
+def without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:
     """Return the problem without the free scores that do not vary, and their values.
 
     Should every free score be constant, the first is kept: there must be something to rank by.

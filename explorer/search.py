@@ -51,13 +51,13 @@ _HARVEST: Final = "harvest"
 
 @dataclass(frozen=True)
 class Progress:
-    """What is known while the search runs: candidates, their rate, and the designs in the front."""
+    """What is known while the search runs: candidates, their rate, and the front so far."""
 
     kind: str
     done: int
     total: int
     per_second: float
-    front: int
+    front: Evaluation
 
 
 ProgressCallback = Callable[[Progress], None]
@@ -210,7 +210,7 @@ def _run(
                     done = run.harvest.evaluated
                     rate = (done - resumed) / (time.perf_counter() - start)
                     kind = "enumerating" if every else "searching"
-                    progress(Progress(kind, done, budget, rate, len(run.harvest.front)))
+                    progress(Progress(kind, done, budget, rate, run.harvest.front))
     except KeyboardInterrupt:
         interrupted = True
         with naming_storage(settings, optuna.exceptions.OptunaError):

@@ -87,7 +87,7 @@ def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
         def update(p: SearchProgress) -> None:
             if p.kind not in tasks:
                 tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, front=0)
-            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, front=p.front)
+            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, front=len(p.front))
 
         yield update
 

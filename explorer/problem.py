@@ -245,7 +245,7 @@ class Problem:
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
         Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk.
         """
-        if any(np.ndim(values) > 1 for values in parts.values()):
+        if len({np.shape(values) for values in parts.values()}) > 1:
             return self._evaluate(parts)
         count = len(next(iter(parts.values()), (0,)))  # where nothing varies there is one candidate
         pieces = [
@@ -296,7 +296,7 @@ class Problem:
         Slow scores and several devices go through candidates one by one.
         """
         shape = np.broadcast_shapes((1,), *(np.shape(values) for values in parts.values()))
-        if len(shape) > 1 and (self.slow or self.others):
+        if self.slow or self.others:
             parts = {name: np.broadcast_to(a, shape).ravel() for name, a in parts.items()}
             shape = (int(np.prod(shape)),)
         return parts, shape

@@ -57,7 +57,7 @@ class Space:
         # One device and one driver a block.
         coarse = sum(_depth(choice) < 2 for choice in choices)
         sizes = [len(choice.values) for choice in choices]
-        while coarse < len(sizes) - 1 and np.prod(sizes[coarse + 1 :]) >= least:
+        while coarse < len(sizes) - 1 and math.prod(sizes[coarse + 1 :]) >= least:
             coarse += 1
         return cls(choices, coarse)
 
@@ -110,17 +110,18 @@ class Space:
             inner *= fine[whole]
         step = max(most // inner, 1)
         cut = max(whole - 1, 0)
+        axes = max(len(fine) - cut, 1)
         for outer in np.ndindex(*fine[:cut]):
             for start in range(0, fine[cut], step) if whole else (0,):
                 at = [*self.place(block), *outer]
                 parts = {
-                    c.part: np.reshape(c.values[row], (1,) * (len(fine) - cut))
+                    c.part: np.reshape(c.values[row], (1,) * axes)
                     for c, row in zip(self.choices, at, strict=False)
                 }
                 for axis, choice in enumerate(self.choices[len(at) :]):
                     sliced = axis == 0 and whole > 0
                     values = choice.values[start : start + step] if sliced else choice.values
-                    shape = [1] * (len(fine) - cut)
+                    shape = [1] * axes
                     shape[axis] = len(values)
                     parts[choice.part] = values.reshape(shape)
                 yield parts

@@ -305,7 +305,7 @@ class Search(Section):
     patience: Annotated[float, QuantityField("s", above=0)] = Field(
         default=20.0,
         description="Work out every candidate where that takes no longer, by a probe (s).",
-        examples=["2 min"],
+        examples=["60 s"],
     )
     evaluations: int = Field(
         default=200_000,

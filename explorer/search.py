@@ -223,7 +223,7 @@ def _run(
         harvest=harvest,
         front=harvest.front,
         nearest=spread_nearest(problem, harvest.nearest),
-        complete=len(run.told) == run.space.blocks and not continuous,
+        complete=harvest.evaluated == run.space.size and not continuous,
         seconds=time.perf_counter() - start,
         interrupted=interrupted,
         resumed=resumed,
@@ -269,7 +269,8 @@ class _Study:
                 self.told[block] = trial.values, _limit_of(trial)
                 new[block] = trial.user_attrs[_HARVEST]
             self._seen.add(trial.number)
-        self._add(self._restored(new))
+        if new:
+            self._add(self._restored(new))
 
     def work(self, budget: int, together: int) -> None:
         """Ask for some coarse choices, work out their blocks and tell what they came to.
@@ -285,10 +286,11 @@ class _Study:
         fresh = [block for block in dict.fromkeys(blocks) if block not in self.told]
         harvests = dict(zip(fresh, self._harvests(fresh), strict=True))
         self._stalled = not fresh
+        # First, so that what is worked out counts even where Ctrl-C keeps it from being told.
+        self._add(list(harvests.values()))
         for block in blocks:
             self._tell(block, harvests.get(block))
         self._sync()
-        self._add(list(harvests.values()))
         self.collect_stored()
 
     def give_up_open_trials(self) -> None:

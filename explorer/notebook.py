@@ -68,12 +68,13 @@ def explore(
     brief :
         A brief, or what :func:`read_brief` reads one from.
     method :
-        "exact" works every candidate out, "search" evaluates some of them, "auto" takes the first
-        where the space is small enough, "compare" does both.
+        "exact" works every candidate out, "search" some of them, "auto" takes the first where that
+        takes no longer than the brief's patience, "compare" does both.
     evaluations, seed :
-        Budget and seed of a search; those of the brief when None.
+        Candidates that a search works out, in whole blocks, and its seed; those of the brief when
+        None.
     storage :
-        File or database URL in which a search is kept, so that it can go on later; None keeps it
+        File or database URL in which the run is kept, so that it can go on later; None keeps it
         in memory.
     progress :
         Called with what is known after each batch.

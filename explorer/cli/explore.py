@@ -38,8 +38,9 @@ def explore(
 ) -> None:
     """Explore a brief: find the front, pick a design, write the report.
 
-    The search is saved as it runs; the same command resumes one that was stopped, and shows one
-    that has finished again. The pick is printed first; what takes longer is added to the report.
+    What is worked out is saved as it goes on; the same command resumes a run that was stopped, and
+    shows one that has finished again. The pick is printed first; what takes longer is added to the
+    report.
 
     Examples:
 
@@ -47,7 +48,7 @@ def explore(
 
       stagefront explore quiet-input --into out/quiet
 
-      stagefront explore my-brief.toml --evaluations 8000 --seed 3
+      stagefront explore my-brief.toml --evaluations 800000 --seed 3
 
       stagefront explore my-brief.toml --method exact --form json
 
@@ -91,8 +92,11 @@ def explore(
             written=lambda page: print_place(page, form),
         )
     except KeyboardInterrupt:
-        kept = "; the search is saved, and the same command resumes it" if ex.searched else ""
-        leave(f"interrupted: no report was written to {str(folder)!r}{kept}", INTERRUPTED)
+        leave(
+            f"interrupted: no report was written to {str(folder)!r}; the search is saved, and the "
+            "same command resumes it",
+            INTERRUPTED,
+        )
     if key and data.decision is not None and not ex.interrupted:
         with writing(folder):
             keep_answer(answer_of(data, data.decision), key, folder)

@@ -53,7 +53,7 @@ def _how(data: ReportData) -> str:
     if data.exact is not None:
         return f"exact: {counted(data.exact.evaluated)} candidates"
     assert data.searched is not None  # one of the two was run
-    return f"searched: {counted(data.searched.evaluated)} evaluations"
+    return f"searched: {counted(data.searched.evaluated)} candidates"
 
 
 def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str, str]]:

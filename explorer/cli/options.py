@@ -72,7 +72,8 @@ EvaluationsOption = Annotated[
         "--evaluations",
         parser=_whole(1),
         metavar="N",
-        help="Candidates that a search may work out (default: the brief's).",
+        help="Candidates that a search works out, in whole blocks (default: the brief's); an exact "
+        "front takes all there are.",
     ),
 ]
 SeedOption = Annotated[
@@ -92,7 +93,8 @@ StorageOption = Annotated[
     str | None,
     typer.Option(
         "--storage",
-        help="Where the search is stored: a file, or a database URL that workers can share.",
+        help="Where the run is stored, exact or searched: a file, or a database URL that workers "
+        "can share.",
     ),
 ]
 ClusterOption = Annotated[

@@ -45,10 +45,11 @@ def _exact(data: ReportData, run: SearchSummary) -> str:
         if data.feasible
         else "none keeps every limit."
     )
-    rate = counted(round(run.evaluated / max(run.seconds, 1e-9)))
+    rate = counted(round((run.evaluated - run.resumed) / max(run.seconds, 1e-9)))
+    earlier = f", {counted(run.resumed)} of them in an earlier run" if run.resumed else ""
     return (
-        f"Exact front: {evaluated} of the {counted(int(data.space))} candidates was evaluated, in "
-        f"{number(round(run.seconds, 1))} s ({rate} a second); {kept}"
+        f"Exact front: {evaluated} of the {counted(int(data.space))} candidates was evaluated"
+        f"{earlier}, in {number(round(run.seconds, 1))} s ({rate} a second); {kept}"
     )
 
 

@@ -211,16 +211,6 @@ def test_a_candidate_whose_score_is_no_number_is_never_feasible(
 # --- the space -----------------------------------------------------------------------------------
 
 
-def test_every_candidate_is_enumerated_once(formulated: MakeFormulation, size: int) -> None:
-    problem = formulated().problem
-    assert problem.size == size
-    for chunk in (50, size, 10 * size):
-        pieces = list(problem.enumerate(chunk))
-        assert max(len(p["bypass_F"]) for p in pieces) <= chunk
-        for name, value in whole(problem).items():
-            assert np.array_equal(np.concatenate([p[name] for p in pieces]), value)
-
-
 def test_a_draw_holds_every_value_equally_often_and_repeats_with_its_seed(
     formulated: MakeFormulation,
 ) -> None:

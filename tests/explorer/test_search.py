@@ -24,9 +24,18 @@ from optuna.trial import FrozenTrial, TrialState
 from explorer.aims import FreeScore
 from explorer.evaluation import Evaluation, Parts
 from explorer.front import Scale
+from explorer.harvest import Harvest
 from explorer.problem import Problem
-from explorer.search import Progress, SearchResult, constant_scores, enumerate_front, search
+from explorer.search import (
+    Progress,
+    constant_scores,
+    enumerate_front,
+    harvest_of,
+    scale_of,
+    search,
+)
 from explorer.settings import Settings
+from explorer.space import Space
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.checks import InputError
 
@@ -38,13 +47,17 @@ def problem(formulated: MakeFormulation) -> Problem:
 
 @pytest.fixture(scope="module")
 def everything(problem: Problem) -> Evaluation:
-    """Return every candidate, worked out in one piece."""
+    return every(problem)
+
+
+def every(problem: Problem) -> Evaluation:
+    """Return every candidate, worked out one by one."""
     rows = np.array(list(itertools.product(*(c.values for c in problem.choices))))
     return problem.evaluate({c.part: rows[:, at] for at, c in enumerate(problem.choices)})
 
 
 def rows_of(evaluation: Evaluation) -> set[tuple[float, ...]]:
-    return set(zip(*(a.tolist() for a in evaluation.parts.values()), strict=True))
+    return set(zip(*(evaluation.parts[n].tolist() for n in sorted(evaluation.parts)), strict=True))
 
 
 def is_front(losses: np.ndarray) -> bool:
@@ -82,250 +95,264 @@ def stop_after(batches: int) -> Callable[[Progress], None]:
 
 # --- exact ---------------------------------------------------------------------------------------
 
+SMALL = Settings(seed=5, block=6, batch=4)
+"""Blocks of few candidates, so that the small brief has several."""
 
-def test_the_exact_front_is_that_of_comparing_every_pair(
-    problem: Problem, everything: Evaluation, size: int
-) -> None:
-    found = enumerate_front(problem)
+
+def pairwise_front(everything: Evaluation) -> Evaluation:
     good = everything.take(everything.feasible)
     beats = np.all(good.losses[:, None] <= good.losses[None], axis=-1) & np.any(
         good.losses[:, None] < good.losses[None], axis=-1
     )
-    front = good.take(~beats.any(axis=0))
-    assert rows_of(found.front) == rows_of(front)
+    return good.take(~beats.any(axis=0))
+
+
+def same(one: Harvest, other: Harvest) -> None:
+    """Check that two harvests are equal, candidates in their order."""
+    assert (one.evaluated, one.feasible, one.broken) == (
+        other.evaluated, other.feasible, other.broken
+    )  # fmt: skip
+    # Chunks of other sizes sum in another order, which moves the last digits.
+    assert one.least_excess == pytest.approx(other.least_excess, rel=1e-9)
+    for a, b in ((one.serious, other.serious), (one.nearest, other.nearest)):
+        assert {n: v.tolist() for n, v in a.parts.items()} == {
+            n: v.tolist() for n, v in b.parts.items()
+        }
+
+
+@pytest.mark.parametrize("block", [1, 6, 18, 4096])
+def test_the_exact_front_is_that_of_comparing_every_pair(
+    problem: Problem, everything: Evaluation, size: int, block: int
+) -> None:
+    found = enumerate_front(problem, replace(SMALL, block=block))
+    assert rows_of(found.front) == rows_of(pairwise_front(everything))
     assert 3 < len(found.front) < size
-    assert (found.evaluated, found.feasible) == (size, len(good))
-    assert 0 < found.feasible < size
+    assert (found.evaluated, found.harvest.feasible) == (size, everything.feasible.sum())
+    assert 0 < found.harvest.feasible < size
     for name, excess in everything.excess.items():
-        assert found.broken[name] == int((excess > 0).sum()), name
-        assert found.least_excess[name] == pytest.approx(excess.min(), rel=1e-9), name
+        assert found.harvest.broken[name] == int((excess > 0).sum()), name
+        assert found.harvest.least_excess[name] == pytest.approx(excess.min(), rel=1e-9), name
     assert len(found.nearest) == 0
+    assert found.complete
     assert not found.interrupted
 
 
-def test_an_enumeration_reports_and_can_be_stopped(
-    problem: Problem, size: int, monkeypatch: pytest.MonkeyPatch
+DEVICES = ('valve = "12AX7"', 'valve = ["12AX7", "12AY7"]')
+ONE_PART = (
+    ('values = ["100k", "150k", "220k"]', 'value = "150k"'),
+    ('values = ["1k", "1k5", "2k2"]', 'value = "1k5"'),
+    ('values = ["none", "22u"]', 'value = "22u"'),
+)
+DRIVERS = (
+    '[driver]\nresistance = "47k"',
+    '[driver]\nresistance = { values = ["10k", "47k"] }',
+)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [(DEVICES,), (DEVICES, *ONE_PART), ONE_PART],
+    ids=["devices", "devices and one part", "one part"],
+)
+@pytest.mark.parametrize("most", [5, 2048])
+def test_axes_score_as_candidates_one_by_one(
+    formulated: MakeFormulation, changes: tuple[tuple[str, str], ...], most: int
 ) -> None:
-    monkeypatch.setattr("explorer.search.CHUNK", 50)
+    problem = formulated(*changes).problem
+    whole = every(problem)
+    space = Space.of(problem, 6)
+    axes = Evaluation.join(
+        [problem.evaluate(p) for b in range(space.blocks) for p in space.chunks(b, most)]
+    )
+    assert len(axes) == len(whole) == problem.size
+    order = [
+        np.lexsort([e.parts[c.part] for c in problem.choices]) for e in (axes, whole)
+    ]
+    one, other = axes.take(order[0]), whole.take(order[1])
+    assert one.losses == pytest.approx(other.losses, rel=1e-9, abs=1e-12)
+    for name, excess in other.excess.items():
+        assert one.excess[name] == pytest.approx(excess, rel=1e-9, abs=1e-9)
+    found = enumerate_front(problem, SMALL)
+    assert rows_of(found.front) == rows_of(pairwise_front(whole))
+
+
+@pytest.mark.parametrize("change", [None, "impossible"])
+def test_harvests_make_the_same_in_any_order(
+    formulated: MakeFormulation, impossible: tuple[str, str], change: str | None
+) -> None:
+    problem = formulated(*([impossible] if change else [])).problem
+    space, scale = Space.of(problem, 6), scale_of(problem, 1)
+    harvests = [harvest_of(problem, space, scale, b, near=True) for b in range(space.blocks)]
+    straight = Harvest.joined(problem, scale, harvests)
+    for seed in range(3):
+        mixed = [harvests[at] for at in np.random.default_rng(seed).permutation(len(harvests))]
+        pairs = [Harvest.joined(problem, scale, mixed[at : at + 2]) for at in range(0, 27, 2)]
+        same(Harvest.joined(problem, scale, pairs), straight)
+
+
+def test_an_enumeration_stopped_goes_on_to_the_same_end(
+    problem: Problem, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.search._WAVE_S", 0.0)  # a block at a time
     seen: list[Progress] = []
-    whole = enumerate_front(problem, progress=seen.append)
-    assert [p.done for p in seen] == [50, 100, 150, size]
+    straight = enumerate_front(problem, SMALL, seen.append)
+    assert [p.done for p in seen] == list(range(6, size + 1, 6))
     assert {(p.kind, p.total) for p in seen} == {("enumerating", size)}
-    volumes = [p.hypervolume for p in seen]
-    assert volumes == sorted(volumes)
-    half = enumerate_front(problem, progress=stop_after(2))
-    assert half.interrupted
-    assert half.evaluated == 100
+    assert seen[-1].front == len(straight.front)
+    stored = replace(SMALL, storage=tmp_path / "s.log")
+    half = enumerate_front(problem, stored, stop_after(10))
+    assert (half.interrupted, half.complete, half.evaluated) == (True, False, 60)
     assert is_front(half.front.losses)
-    assert rows_of(half.front) != rows_of(whole.front)
+    whole = enumerate_front(problem, stored)
+    assert (whole.resumed, whole.evaluated, whole.complete) == (60, size, True)
+    same(whole.harvest, straight.harvest)
+    numbers = [t.number for t in trials(tmp_path / "s.log")]
+    assert numbers == list(range(27))
+    # Finished, it is read back and no block is done again.
+    monkeypatch.setattr("explorer.search.harvest_of", None)
+    again = enumerate_front(problem, stored)
+    assert (again.resumed, again.evaluated) == (size, size)
+    same(again.harvest, straight.harvest)
+
+
+def test_a_block_that_was_asked_for_and_never_told_is_done_in_the_end(
+    problem: Problem, size: int, tmp_path: Path
+) -> None:
+    stored = replace(SMALL, storage=tmp_path / "s.log")
+    real, calls = optuna.Study.tell, itertools.count(1)
+
+    def tell(self: optuna.Study, *args: Any, **kwargs: Any) -> Any:
+        if next(calls) == 9:
+            raise KeyboardInterrupt
+        return real(self, *args, **kwargs)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(optuna.Study, "tell", tell)
+        half = enumerate_front(problem, stored)
+    assert half.interrupted
+    told_then = len(trials(tmp_path / "s.log"))
+    assert told_then == 8
+    assert half.evaluated > 8 * 6  # all that was worked out counts for the front
+    assert half.complete == (half.evaluated == size)
+    whole = enumerate_front(problem, stored)
+    assert (whole.resumed, whole.complete) == (8 * 6, True)
+    same(whole.harvest, enumerate_front(problem, SMALL).harvest)
 
 
 # --- seeded and repeatable -----------------------------------------------------------------------
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("sampler", ["evolution", "random", "estimator"])
 def test_a_search_repeats_with_its_seed(problem: Problem, sampler: Any) -> None:
-    settings = Settings(seed=3, evaluations=45, batch=20, sampler=sampler)
+    settings = replace(SMALL, seed=3, evaluations=60, sampler=sampler)
     first, again = search(problem, settings), search(problem, settings)
-    assert first.evaluated == again.evaluated == 45
-    assert [n for n, _ in first.fronts] == [n for n, _ in again.fronts] == [20, 40, 45]
-    for (_, losses), (_, repeated) in zip(first.fronts, again.fronts, strict=True):
-        assert np.array_equal(losses, repeated)
-    for name, values in first.front.parts.items():
-        assert np.array_equal(values, again.front.parts[name])
-    assert np.array_equal(first.front.losses, again.front.losses)
+    assert first.evaluated == again.evaluated
+    assert 60 <= first.evaluated < 60 + 6
+    assert [n for n, _ in first.fronts] == [n for n, _ in again.fronts]
+    same(first.harvest, again.harvest)
     other = search(problem, replace(settings, seed=4))
     assert rows_of(other.front) != rows_of(first.front)
 
 
-def test_what_is_found_is_feasible_in_the_space_and_beaten_by_nothing_seen(
+def test_what_is_stored_is_the_best_of_each_block(
     problem: Problem, everything: Evaluation, tmp_path: Path
 ) -> None:
-    log = tmp_path / "s.log"
-    found = search(problem, Settings(evaluations=60, batch=20, storage=log))
+    settings = replace(SMALL, evaluations=80, storage=tmp_path / "s.log")
+    found = search(problem, settings)
+    assert not found.complete
     assert is_front(found.front.losses)
     assert found.front.feasible.all()
     assert rows_of(found.front) <= rows_of(everything)
-    stored = trials(log)
-    kept = [t for t in stored if t.constraints["limits"] <= 0]
-    assert found.feasible == len(kept)
-    assert 0 < len(kept) < 60
-    losses = np.array([t.values for t in kept])
-    for front_row in found.front.losses:
-        assert not np.any(np.all(losses <= front_row, 1) & np.any(losses < front_row, 1))
-    # Optuna's own idea of the best trials, constraints and all, is the same set.
-    opened = JournalStorage(JournalFileBackend(str(log)))
-    study = optuna.load_study(study_name=optuna.get_all_study_names(opened)[0], storage=opened)
-    best = {tuple(t.values) for t in study.best_trials}
-    assert best == {tuple(row) for row in found.front.losses.tolist()}
+    space = Space.of(problem, 6)
+    coarse = [c.part for c in space.choices[: space.coarse]]
+    seen = set()
+    for trial in trials(tmp_path / "s.log"):
+        values = {c.part: c.values[trial.params[c.part]] for c in space.choices[: space.coarse]}
+        rows = np.all([everything.parts[n] == values[n] for n in coarse], axis=0)
+        own = everything.take(rows)
+        assert len(own) == space.block_size
+        seen.add(tuple(values.values()))
+        assert (trial.constraints["limits"] <= 0) == bool(own.feasible.any())
+        assert trial.constraints["limits"] == pytest.approx(own.broken.min(), rel=1e-6)
+        if own.feasible.any():
+            best = own.losses[own.feasible].min(axis=0)
+            assert trial.values == pytest.approx(best.tolist(), rel=1e-9)
+    assert found.evaluated == len(seen) * space.block_size
 
 
-def test_what_is_stored_is_what_the_parts_score(
-    problem: Problem, everything: Evaluation, tmp_path: Path
-) -> None:
-    log = tmp_path / "s.log"
-    search(problem, Settings(evaluations=30, batch=15, storage=log))
-    at = {
-        row: n for n, row in enumerate(zip(*(everything.parts[c.part].tolist()
-                                             for c in problem.choices), strict=True))
-    }  # fmt: skip
-    for trial in trials(log):
-        row = at[tuple(float(c.values[trial.params[c.part]]) for c in problem.choices)]
-        assert trial.values == pytest.approx(everything.losses[row].tolist(), rel=1e-9)
-        over = everything.broken[row]
-        room = max(e[row] for e in everything.excess.values())
-        stated = over if over > 0 else room
-        assert trial.constraints["limits"] == pytest.approx(stated, rel=1e-6)
-
-
-@pytest.mark.slow
-def test_evolution_beats_drawing_at_random(formulated: MakeFormulation) -> None:
-    wide = formulated(
-        ('series = "E6"\nfrom = "10k"\nto = "220k"', 'series = "E24"\nfrom = "10k"\nto = "220k"'),
-        ('values = ["100k", "150k", "220k"]', 'series = "E12"\nfrom = "68k"\nto = "330k"'),
-        ('values = ["1k", "1k5", "2k2"]', 'series = "E24"\nfrom = "820"\nto = "3k9"'),
-    ).problem
-    exact = enumerate_front(wide)
-    scale = Scale.of(exact.front.losses)
-
-    def share(sampler: Any, seed: int) -> float:
-        settings = Settings(seed=seed, evaluations=600, batch=50, sampler=sampler)
-        reached = scale.hypervolume(search(wide, settings).front.losses)
-        return reached / scale.hypervolume(exact.front.losses)
-
-    drawn, evolved = (sum(share(s, seed) for seed in (1, 2, 3)) for s in ("random", "evolution"))
-    assert 0 < drawn < evolved < 3
-
-
-def test_progress_rises_to_the_budget(problem: Problem) -> None:
-    seen: list[Progress] = []
-    found = search(problem, Settings(evaluations=50, batch=20), progress=seen.append)
-    assert [p.done for p in seen] == [20, 40, 50]
-    assert {(p.kind, p.total) for p in seen} == {("searching", 50)}
-    volumes = [p.hypervolume for p in seen]
-    assert volumes == sorted(volumes)
-    assert [n for n, _ in found.fronts] == [p.done for p in seen]
+def test_a_search_of_every_block_is_exact(problem: Problem, size: int) -> None:
+    found = search(problem, SMALL)
+    assert (found.evaluated, found.complete) == (size, True)
+    same(found.harvest, enumerate_front(problem, SMALL).harvest)
+    assert [n for n, _ in found.fronts][-1] == size
     assert np.array_equal(found.fronts[-1][1], found.front.losses)
-    assert all(p.per_second > 0 for p in seen)
 
 
-def test_a_batch_of_one_evolves_too(problem: Problem) -> None:
-    assert search(problem, Settings(evaluations=5, batch=1)).evaluated == 5
-
-
-def test_a_continuous_part_stays_within_its_range(
-    formulated: MakeFormulation, continuous: tuple[str, str]
-) -> None:
-    found = search(formulated(continuous).problem, Settings(evaluations=60, batch=20))
-    stoppers = found.front.parts["stopper_ohm"]
-    assert len(stoppers) > 3
-    assert ((stoppers >= 10e3) & (stoppers <= 220e3)).all()
-    assert len(np.unique(stoppers)) > 9  # more than E6 has there
-    assert set(found.front.parts["bypass_F"].tolist()) <= {0.0, 22e-6}
-
-
-# --- stopped, killed and resumed -----------------------------------------------------------------
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("sampler", ["evolution", "random"])
-def test_a_stopped_search_goes_on_to_the_same_end(
-    problem: Problem, sampler: Any, tmp_path: Path
-) -> None:
-    settings = Settings(evaluations=100, batch=20, sampler=sampler)
-    straight = search(problem, replace(settings, storage=tmp_path / "a.log"))
-    stopped = search(problem, replace(settings, storage=tmp_path / "b.log"), stop_after(2))
-    assert stopped.interrupted
-    assert stopped.evaluated == 40
-    assert is_front(stopped.front.losses)
-    assert stopped.front.feasible.all()
-    first = told(trials(tmp_path / "b.log"))
-    resumed = search(problem, replace(settings, storage=tmp_path / "b.log"))
-    assert (resumed.evaluated, resumed.resumed, resumed.interrupted) == (100, 40, False)
-    there, here = trials(tmp_path / "a.log"), trials(tmp_path / "b.log")
-    assert [t.number for t in here] == [t.number for t in there] == list(range(100))
-    assert told(here) == told(there)
-    assert told(here)[:40] == first
-    assert rows_of(resumed.front) == rows_of(straight.front)
-    assert np.array_equal(np.sort(resumed.front.losses, 0), np.sort(straight.front.losses, 0))
-
-
-def test_a_finished_search_is_read_and_a_larger_budget_goes_on(
+def test_blocks_beside_the_front_are_proposed_before_others(
     problem: Problem, tmp_path: Path
 ) -> None:
-    settings = Settings(evaluations=30, batch=20, storage=tmp_path / "s.log")
+    settings = replace(SMALL, storage=tmp_path / "s.log", evaluations=24)
     first = search(problem, settings)
-    size = (tmp_path / "s.log").stat().st_size
-    again = search(problem, settings)
-    assert (again.evaluated, again.resumed) == (30, 30)
-    assert rows_of(again.front) == rows_of(first.front)
-    assert trials(tmp_path / "s.log")[-1].number == 29
-    assert (tmp_path / "s.log").stat().st_size - size < 2000  # nothing but opening the study
-    more = search(problem, replace(settings, evaluations=60))
-    assert (more.evaluated, more.resumed) == (60, 30)
-    # The batch that the first budget cut short is filled up with new draws, not the same again.
-    stored = [t.params for t in trials(tmp_path / "s.log")]
-    assert stored[20:30] != stored[30:40]
-    assert [n for n, _ in more.fronts] == [30, 40, 60]
+    space = Space.of(problem, 6)
+    beside = {n for b in space.blocks_of(first.front.parts) for n in space.neighbours(b)}
+    done = {space.block_at(t.params[c.part] for c in space.choices[: space.coarse])
+            for t in trials(tmp_path / "s.log")}  # fmt: skip
+    search(problem, replace(settings, evaluations=48))
+    after = trials(tmp_path / "s.log")[4:8]
+    blocks = [
+        space.block_at(t.params[c.part] for c in space.choices[: space.coarse]) for t in after
+    ]
+    # Three of a batch of four, as far as there are such.
+    assert sum(b in beside - done for b in blocks) >= min(3, len(beside - done))
 
 
-def test_an_interrupt_between_asking_and_telling_leaves_what_was_told(
-    problem: Problem, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_a_continuous_part_comes_as_near_as_a_dense_grid(
+    formulated: MakeFormulation, continuous: tuple[str, str]
 ) -> None:
-    settings = Settings(evaluations=60, batch=20, storage=tmp_path / "s.log")
-    real, calls = optuna.Study.tell, itertools.count(1)
-
-    def tell(self: optuna.Study, *args: Any, **kwargs: Any) -> Any:
-        if next(calls) == 28:
-            raise KeyboardInterrupt
-        return real(self, *args, **kwargs)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(optuna.Study, "tell", tell)
-        found = search(problem, settings)
-    assert found.interrupted
-    assert found.evaluated == 40  # all that was worked out counts for the front
-    assert len(trials(tmp_path / "s.log")) == 27
-    resumed = search(problem, settings)
-    assert (resumed.resumed, resumed.evaluated) == (27, 60)
+    problem = formulated(continuous).problem
+    found = search(problem, Settings(seed=5))
+    assert not found.complete
+    stoppers = found.front.parts["stopper_ohm"]
+    assert ((stoppers >= 10e3) & (stoppers <= 220e3)).all()
+    dense = replace(problem, choices=tuple(
+        replace(c, values=np.geomspace(10e3, 220e3, 2000)) if c.continuous else c
+        for c in problem.choices
+    ))  # fmt: skip
+    exact = enumerate_front(dense)
+    scale = Scale.of(exact.front.losses)
+    reached = scale.hypervolume(found.front.losses) / scale.hypervolume(exact.front.losses)
+    assert reached >= 0.999
 
 
-def test_an_interrupt_before_anything_is_worked_out_leaves_an_empty_result(
-    problem: Problem, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def ask(*_: Any) -> Any:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(optuna.Study, "ask", ask)
-    found = search(problem, Settings(evaluations=60, batch=20))
-    assert found.interrupted
-    assert (found.evaluated, len(found.front), len(found.nearest)) == (0, 0, 0)
-
+# --- killed and shared ---------------------------------------------------------------------------
 
 WORKER = """
-import sys
+import sys, time
+import explorer.search
 from explorer.brief.loading import load_brief
 from explorer.formulation import formulate
-from explorer.search import search
 from explorer.settings import Settings
 
-brief, storage, evaluations = sys.argv[1:]
-settings = Settings(evaluations=int(evaluations), batch=20, storage=storage)
-found = search(formulate(load_brief(brief)).problem, settings, lambda p: print(p.done, flush=True))
-print(found.evaluated, found.resumed, len(found.front), flush=True)
+explorer.search._WAVE_S = 0.0
+brief, storage = sys.argv[1:]
+def show(p):
+    print(p.done, flush=True)
+    time.sleep(0.05)
+settings = Settings(seed=5, block=6, batch=4, storage=storage)
+found = explorer.search.enumerate_front(formulate(load_brief(brief)).problem, settings, show)
+print(found.evaluated, len(found.front), flush=True)
 """
 
 
 @pytest.fixture
-def worker(tmp_path: Path, brief_text: MakeBriefText) -> Callable[..., subprocess.Popen[str]]:
-    """Return a starter of searches in processes of their own."""
+def worker(tmp_path: Path, brief_text: MakeBriefText) -> Callable[[Path], subprocess.Popen[str]]:
+    """Return a starter of enumerations in processes of their own."""
     brief = tmp_path / "small.toml"
     brief.write_text(brief_text(), "utf-8")
 
-    def start(storage: str | Path, evaluations: int) -> subprocess.Popen[str]:
+    def start(storage: Path) -> subprocess.Popen[str]:
         return subprocess.Popen(
-            [sys.executable, "-c", WORKER, str(brief), str(storage), str(evaluations)],
+            [sys.executable, "-c", WORKER, str(brief), str(storage)],
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -334,159 +361,37 @@ def worker(tmp_path: Path, brief_text: MakeBriefText) -> Callable[..., subproces
 
 
 @pytest.mark.slow
-def test_a_killed_search_goes_on_with_nothing_lost(
-    problem: Problem, tmp_path: Path, worker: Callable[..., subprocess.Popen[str]]
+@pytest.mark.parametrize("killed", [True, False], ids=["killed", "shared"])
+def test_a_killed_or_shared_enumeration_comes_to_the_same_front(
+    problem: Problem,
+    size: int,
+    tmp_path: Path,
+    worker: Callable[[Path], subprocess.Popen[str]],
+    killed: bool,
 ) -> None:
     log = tmp_path / "s.log"
-    victim = worker(log, 100_000)
-    assert victim.stdout is not None
-    done = 0
-    counts = []
-    while done < 100:
-        done = int(victim.stdout.readline())
-        counts.append(len(trials(log)))  # others may read while it writes
-        assert counts[-1] >= done
-    victim.kill()
-    victim.wait()
-    victim.stdout.close()
-    assert victim.returncode == -signal.SIGKILL
-    assert counts == sorted(counts)
-    before = trials(log)
-    assert len(before) >= 100
-    budget = len(before) + 30
+    other = worker(log)
+    assert other.stdout is not None
+    while int(other.stdout.readline()) < 30:
+        pass
+    if killed:
+        other.kill()
+        other.communicate()
+        assert other.returncode == -signal.SIGKILL
     started = time.monotonic()
-    found = search(problem, Settings(evaluations=budget, batch=20, storage=log))
+    found = enumerate_front(problem, replace(SMALL, storage=log))
     # Optuna's own lock would be waited for half a minute.
     assert time.monotonic() - started < 25
-    assert (found.evaluated, found.resumed) == (budget, len(before))
-    after = trials(log)
-    assert told(after[: len(before)]) == told(before)
-    assert len(after) == budget
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["s.log", "small.toml"]
-
-
-def test_a_line_cut_by_a_power_failure_costs_that_line_only(
-    problem: Problem, tmp_path: Path
-) -> None:
-    log = tmp_path / "s.log"
-    settings = Settings(evaluations=40, batch=20, storage=log)
-    search(problem, settings)
-    before = told(trials(log))
-    whole = log.read_bytes()
-    assert whole.endswith(b"\n")
-    for torn in (b'{"op_code":4,"wor', b"{"):
-        log.write_bytes(whole + torn)
-        found = search(problem, settings)
-        assert (found.evaluated, found.resumed) == (40, 40)
-    # Cut inside the very last line: its trial is asked for anew.
-    log.write_bytes(whole[:-5])
-    found = search(problem, settings)
-    assert (found.evaluated, found.resumed) == (40, 39)
-    assert told(trials(log))[:39] == before[:39]
-
-
-def test_what_was_asked_and_never_told_is_not_counted(problem: Problem, tmp_path: Path) -> None:
-    log = tmp_path / "s.log"
-    settings = Settings(evaluations=20, batch=20, storage=log)
-    search(problem, settings)
-    opened = JournalStorage(JournalFileBackend(str(log)))
-    study = optuna.load_study(study_name=optuna.get_all_study_names(opened)[0], storage=opened)
-    for _ in range(7):
-        study.ask()
-    found = search(problem, replace(settings, evaluations=40))
-    assert (found.evaluated, found.resumed) == (40, 20)
+    if not killed:
+        text, _ = other.communicate(timeout=60)
+        theirs = text.splitlines()[-1].split()
+        assert theirs == [str(size), str(len(found.front))]
+    assert (found.evaluated, found.complete) == (size, True)
+    assert 30 <= found.resumed < size
+    same(found.harvest, enumerate_front(problem, SMALL).harvest)
 
 
 # --- storages ------------------------------------------------------------------------------------
-
-
-def test_another_brief_is_another_study_in_the_same_storage(
-    problem: Problem, formulated: MakeFormulation, tmp_path: Path
-) -> None:
-    settings = Settings(evaluations=20, batch=20, storage=tmp_path / "s.log")
-    first = search(problem, settings)
-    other = formulated(('voltage = "250 V"', 'voltage = "300 V"')).problem
-    second = search(other, settings)
-    assert (first.resumed, second.resumed, second.evaluated) == (0, 0, 20)
-    assert len(trials(tmp_path / "s.log", problem)) == 20
-    assert len(trials(tmp_path / "s.log", other)) == 20
-    assert search(problem, settings).resumed == 20
-    # A seed and a sampler of one's own are studies of their own as well.
-    assert search(problem, replace(settings, seed=2)).resumed == 0
-    assert search(problem, replace(settings, sampler="random")).resumed == 0
-
-
-@pytest.mark.slow
-def test_a_database_holds_the_same_search_as_a_file(problem: Problem, tmp_path: Path) -> None:
-    url = f"sqlite:///{tmp_path / 's.db'}"
-    settings = Settings(evaluations=10, batch=4)
-    by_file = search(problem, replace(settings, storage=tmp_path / "s.log"))
-    stopped = search(problem, replace(settings, storage=url), stop_after(1))
-    assert stopped.evaluated == 4
-    by_url = search(problem, replace(settings, storage=url))
-    assert (by_url.resumed, by_url.evaluated) == (4, 10)
-    assert told(trials(url)) == told(trials(tmp_path / "s.log"))
-    assert rows_of(by_url.front) == rows_of(by_file.front)
-
-
-@pytest.mark.slow
-def test_workers_share_one_budget(
-    problem: Problem, tmp_path: Path, worker: Callable[..., subprocess.Popen[str]]
-) -> None:
-    log = tmp_path / "s.log"
-    budget = 400
-    other = worker(log, budget)
-    assert other.stdout is not None
-    other.stdout.readline()
-    mine = search(problem, Settings(evaluations=budget, batch=20, storage=log))
-    text, _ = other.communicate(timeout=60)
-    assert other.returncode == 0
-    theirs = int(text.splitlines()[-1].split()[0])
-    stored = trials(log)
-    # Each may have one batch under way when the other fills the budget.
-    assert budget <= len(stored) <= budget + 20
-    assert len({t.number for t in stored}) == len(stored)
-    # Whoever finished last had taken up what both had found.
-    assert max(mine.evaluated, theirs) == len(stored)
-    assert 20 <= mine.resumed <= budget
-
-
-def test_workers_that_ask_at_the_same_time_draw_different_candidates(
-    problem: Problem, tmp_path: Path
-) -> None:
-    settings = Settings(evaluations=20, batch=20, storage=tmp_path / "s.log")
-    meanwhile: list[SearchResult] = []
-
-    class Interrupted(Problem):
-        def evaluate(self, parts: Parts) -> Evaluation:
-            # Between the first worker's asking and telling, the second does its whole batch.
-            if len(parts["bypass_F"]) == 20 and not meanwhile:
-                meanwhile.append(search(problem, settings))
-            return super().evaluate(parts)
-
-    found = search(Interrupted(**{f.name: getattr(problem, f.name) for f in fields(problem)}),
-                   settings)  # fmt: skip
-    assert (meanwhile[0].evaluated, meanwhile[0].resumed) == (20, 0)
-    assert found.evaluated == 40
-    drawn = [t.params for t in trials(tmp_path / "s.log")]
-    assert drawn[:20] != drawn[20:]
-    assert sum(first == second for first, second in zip(drawn[:20], drawn[20:], strict=True)) < 5
-
-
-def test_what_another_worker_finds_is_taken_up(problem: Problem, tmp_path: Path) -> None:
-    settings = Settings(evaluations=100, batch=20, storage=tmp_path / "s.log")
-    others: list[SearchResult] = []
-
-    def report(_: Progress) -> None:
-        if not others:
-            others.append(search(problem, replace(settings, evaluations=60)))
-
-    found = search(problem, settings, report)
-    assert others[0].resumed == 20
-    assert found.evaluated == 100
-    assert len(trials(tmp_path / "s.log")) == 100
-    seen = {tuple(t.values) for t in trials(tmp_path / "s.log")}
-    assert {tuple(row) for row in found.front.losses.tolist()} <= seen
 
 
 @pytest.mark.parametrize("content", [b"a,b\n1,2\n", b'{"title": "mine"}', b"\x00\x01", b"kind"])

@@ -84,7 +84,7 @@ def test_the_yield_of_each_candidate_is_that_of_its_own_valve(
 def test_the_front_is_exact_and_its_report_names_the_valves(
     chosen: Formulation, alone: list[Formulation], tmp_path: Path
 ) -> None:
-    settings = Settings(0, 60, 20, "evolution", tmp_path / "search.log")
+    settings = Settings(storage=tmp_path / "search.log", block=6)
     ex = explore(chosen, settings, method="exact")
     assert set(ex.frame()["device"]) <= set(VALVES)
     # No design of one valve's own front beats a design of the joint front; pick and alternatives
@@ -106,7 +106,7 @@ def test_the_front_is_exact_and_its_report_names_the_valves(
 
 
 def test_a_design_names_its_valve(chosen: Formulation, tmp_path: Path) -> None:
-    settings = Settings(0, 60, 20, "evolution", tmp_path / "search.log")
+    settings = Settings(storage=tmp_path / "search.log", block=6)
     ex = explore(chosen, settings, method="exact")
     given = ["stopper=100k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u"]
     design = parse_design([*given, "valve=5751"], chosen.brief)

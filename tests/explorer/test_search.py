@@ -165,9 +165,7 @@ def test_axes_score_as_candidates_one_by_one(
         [problem.evaluate(p) for b in range(space.blocks) for p in space.chunks(b, most)]
     )
     assert len(axes) == len(whole) == problem.size
-    order = [
-        np.lexsort([e.parts[c.part] for c in problem.choices]) for e in (axes, whole)
-    ]
+    order = [np.lexsort([e.parts[c.part] for c in problem.choices]) for e in (axes, whole)]
     one, other = axes.take(order[0]), whole.take(order[1])
     assert one.losses == pytest.approx(other.losses, rel=1e-9, abs=1e-12)
     for name, excess in other.excess.items():
@@ -186,7 +184,9 @@ def test_harvests_make_the_same_in_any_order(
     straight = Harvest.joined(problem, scale, harvests)
     for seed in range(3):
         mixed = [harvests[at] for at in np.random.default_rng(seed).permutation(len(harvests))]
-        pairs = [Harvest.joined(problem, scale, mixed[at : at + 2]) for at in range(0, len(mixed), 2)]
+        pairs = [
+            Harvest.joined(problem, scale, mixed[at : at + 2]) for at in range(0, len(mixed), 2)
+        ]
         same(Harvest.joined(problem, scale, pairs), straight)
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from explorer.aims import WORST_LOSS, FreeScore, Window
-from explorer.choices import Choice, combinations
+from explorer.choices import Choice
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Parts

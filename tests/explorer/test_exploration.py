@@ -17,7 +17,6 @@ from explorer.search import Progress
 from explorer.settings import Settings
 from fixture_types import TARGETLESS, MakeFormulation
 from objectives.checks import InputError
-from objectives.scores.registry import REGISTRY
 
 QUICK = Settings(seed=5, evaluations=60, batch=4, block=2)
 """Blocks of two candidates, so that a search sees part of the small space."""

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import FreeScore
-from explorer.evaluation import Evaluation, Parts
+from explorer.evaluation import Evaluation
 from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.problem import Problem

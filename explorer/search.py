@@ -31,8 +31,6 @@ from explorer.settings import Settings
 from explorer.space import Space
 from explorer.workers import workers
 
-_DEFAULT: Final = Settings()
-
 _PROBE, _SLOW_PROBE = 512, 64
 """Candidates that are looked at before the search; fewer where each takes milliseconds."""
 
@@ -41,6 +39,8 @@ _FEW = 32
 
 _WAVE_S: Final = 0.5
 """Time that a process works between two looks at the storage."""
+
+_DEFAULT: Final = Settings()
 
 _FEW_BLOCKS: Final = 100_000
 """So many are listed to draw from."""
@@ -250,7 +250,7 @@ class _Study:
         storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
-            study_name=f"stagefront-{problem.fingerprint}-{how}",
+            study_name=f"stagefront-{problem.fingerprint}-{self.space.block_size}-{how}",
             directions=["minimize"] * len(problem.free),
             storage=storage,
             load_if_exists=True,

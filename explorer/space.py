@@ -10,8 +10,9 @@ from typing import Final
 
 import numpy as np
 
+from explorer.choices import Choice
 from explorer.evaluation import Parts
-from explorer.problem import CHUNK, Choice, Problem
+from explorer.problem import CHUNK, Problem
 from objectives.arrays import IntArray
 from objectives.elements import DRIVER, ELEMENTS
 

@@ -10,6 +10,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
+from objectives import constants
 from objectives.arrays import FloatArray, cut, varying
 from objectives.circuit.network import Network, networks, squared
 from objectives.circuit.small_signal import SmallSignal

@@ -178,7 +178,7 @@ def in_generations(problem: Problem, seed: int, seconds: float) -> Trace:
     # A continuous part is a position among so many values.
     high = [1e4 if c.continuous else top for c, top in zip(problem.choices, high, strict=True)]
 
-    class Stages(PymooProblem):
+    class Stages(PymooProblem):  # type: ignore[misc]
         def __init__(self) -> None:
             super().__init__(
                 n_var=len(low), n_obj=len(problem.free), n_ieq_constr=1, xl=low, xu=high, vtype=int
@@ -271,7 +271,7 @@ def summary(curves: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def chart(curves: pd.DataFrame) -> alt.FacetChart:
+def chart(curves: pd.DataFrame) -> alt.TopLevelMixin:
     """Return what is missing of the hypervolume over time, a panel a space, the median of seeds."""
     seconds = np.geomspace(0.05, curves["seconds"].max(), 60)
     rows = []
@@ -292,7 +292,8 @@ def chart(curves: pd.DataFrame) -> alt.FacetChart:
         color=alt.Color("search:N", title=None, sort=list(RUNS)),
         strokeDash=alt.StrokeDash("search:N", title=None, sort=list(RUNS)),
     )  # fmt: skip
-    return lines.properties(width=240, height=160).facet("space:N", columns=3)
+    panels: alt.TopLevelMixin = lines.properties(width=240, height=160).facet("space:N", columns=3)
+    return panels
 
 
 def main() -> None:

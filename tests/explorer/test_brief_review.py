@@ -122,7 +122,7 @@ def test_what_is_doubtful_is_said_with_its_place(
 def test_a_drawer_without_a_range_is_doubtful_and_with_one_is_not(
     tmp_path: Path, formulated: MakeFormulation
 ) -> None:
-    (tmp_path / "mine.csv").write_text("kind,value\nresistor,47k\nresistor,220k\nresistor,2M2\n")
+    (tmp_path / "mine.csv").write_text("kind,value\nresistor,47k\nresistor,100k\nresistor,2M2\n")
     stopper = '[parts.stopper]\nseries = "E6"\nfrom = "10k"\nto = "220k"'
     free = (stopper, '[parts.stopper]\ndrawer = "mine.csv"')
     doubts = review(formulated(free, folder=tmp_path)).doubts

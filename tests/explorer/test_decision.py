@@ -115,7 +115,7 @@ def problem(formulated: MakeFormulation) -> Problem:
 
 @pytest.fixture(scope="module")
 def serious(problem: Problem) -> Evaluation:
-    return enumerate_front(problem).serious
+    return enumerate_front(problem).harvest.serious
 
 
 @pytest.mark.slow

@@ -68,7 +68,7 @@ def briefed(row: Mapping[str, Any]) -> dict[str, Any]:
 @pytest.fixture(scope="module", params=TABLE["brief"], ids=lambda row: row["name"])
 def case(request: pytest.FixtureRequest) -> Case:
     formulation = formulate(parse_brief(briefed(request.param)))
-    serious = enumerate_front(formulation.problem).serious
+    serious = enumerate_front(formulation.problem).harvest.serious
     return Case(request.param, formulation, decide(formulation.problem, serious))
 
 
@@ -140,7 +140,7 @@ def test_where_the_rule_of_thumb_differs_there_is_a_reason(case: Case) -> None:
 def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
     formulation = formulate(load_brief(name))
     problem = formulation.problem
-    decision = decide(problem, enumerate_front(problem).serious)
+    decision = decide(problem, enumerate_front(problem).harvest.serious)
     row = decision.candidates.take(np.array([decision.pick]))
     assert not decision.missed[decision.pick].any()
     assert decision.yields[decision.pick] > 0.9

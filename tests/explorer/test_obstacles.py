@@ -114,7 +114,7 @@ def test_a_brief_relaxed_as_told_is_feasible_and_no_less_will_do(
                     replace(window, at_least=moved) if low else replace(window, at_most=moved)
                 )
             relaxed = replace(base.problem, windows=tuple(windows.values()))
-            assert (enumerate_front(relaxed).feasible > 0) == feasible
+            assert (enumerate_front(relaxed).harvest.feasible > 0) == feasible
 
 
 def test_a_radio_margin_is_told_as_attenuation_of_the_bands_that_lack_it(

@@ -183,15 +183,15 @@ def test_the_method_counts_what_was_done(ex: Exploration, contents: ReportData) 
     assert ex.exact is not None
     assert exact.startswith("Exact front: every one of the 162 candidates was evaluated, in ")
     assert (
-        f"; {ex.exact.harvest.feasible} keep every limit, and no other candidate beats {len(ex.front)} of"
-        in exact
+        f"; {ex.exact.harvest.feasible} keep every limit, and no other candidate beats "
+        f"{len(ex.front)} of" in exact
     )
     assert searched.startswith("For comparison, a search (Optuna) evaluated 60 of 162 candidates")
     assert ex.search_share is not None
     assert f"reached {100 * ex.search_share:.1f} % of the exact front's hypervolume" in searched
     assert f"{ex.hypervolume:.4f} of the box" in volume
     assert contents.search_trace is not None
-    assert contents.search_trace["evaluations"].tolist() == list(range(8, 57, 8)) + [60]
+    assert contents.search_trace["evaluations"].tolist() == [*range(8, 57, 8), 60]
 
 
 def test_a_search_alone_says_so(formulated: MakeFormulation, tmp_path: Path) -> None:

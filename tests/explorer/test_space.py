@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from explorer.evaluation import Parts
-from explorer.problem import Choice, Problem
+from explorer.choices import Choice
+from explorer.problem import Problem
 from explorer.space import GRID, Space
 from fixture_types import MakeFormulation
 

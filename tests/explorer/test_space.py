@@ -8,8 +8,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from explorer.evaluation import Parts
 from explorer.choices import Choice
+from explorer.evaluation import Parts
 from explorer.problem import Problem
 from explorer.space import GRID, Space
 from fixture_types import MakeFormulation

@@ -6,13 +6,15 @@ import json
 import os
 import re
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
-from optuna.storages import BaseStorage, JournalStorage
+from optuna.storages import BaseStorage, JournalStorage, get_storage
 from optuna.storages.journal import JournalFileBackend
+from sqlalchemy.exc import DBAPIError
 
 from explorer.settings import Settings
 from objectives.checks import InputError
@@ -76,12 +78,26 @@ def _mend(path: Path) -> None:
         file.truncate(whole.rfind(b"\n") + 1)
 
 
-def open_storage(where: str | Path | None) -> tuple[BaseStorage | str | None, Callable[[], None]]:
+def open_storage(where: str | Path | None) -> tuple[BaseStorage | None, Callable[[], None]]:
     """Return the storage, and what makes it safe from a power cut."""
-    if where is None or (isinstance(where, str) and "://" in where):
-        return where, lambda: None  # a database syncs by itself
+    if where is None:
+        return None, lambda: None
+    if isinstance(where, str) and "://" in where:
+        return _database(where), lambda: None  # a database syncs by itself
     journal = _Journal(Path(where))
     return JournalStorage(journal), journal.sync
+
+
+def _database(url: str) -> BaseStorage:
+    """Open a database; of several that come to an empty one at once each but one tries again."""
+    if url.startswith("postgresql://"):
+        url = url.replace("://", "+psycopg://", 1)  # the driver of the extra
+    for pause_s in (0.1, 0.3, 1.0):
+        try:
+            return get_storage(url)
+        except DBAPIError:
+            time.sleep(pause_s)
+    return get_storage(url)
 
 
 _NO_FILE = (FileExistsError, IsADirectoryError, NotADirectoryError)

@@ -242,8 +242,8 @@ class _Study:
         self._problem, self._settings, self._every = problem, settings, every
         self.space = Space.of(problem, settings.block)
         self.scale = scale_of(problem, settings.seed)
-        none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
-        self.harvest = Harvest(none, none)
+        self._none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
+        self.harvest = Harvest(self._none, self._none)
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
@@ -377,7 +377,7 @@ class _Study:
                 c.part: np.concatenate([np.zeros(0), *(own[c.part] for own in parts)])
                 for c in self.space.choices
             }
-            whole = self._problem.evaluate(joined)
+            whole = self._problem.evaluate(joined) if sum(lengths) else self._none
             ends = np.cumsum([0, *lengths])
             own[name] = [whole.take(np.arange(*ends[at : at + 2])) for at in range(len(lengths))]
         return [

@@ -1,0 +1,163 @@
+"""One enumeration on a cluster, or by several processes with one PostgreSQL: none lost, none twice.
+
+Both on loopback, four workers each, one of them killed; the front is that of the single run.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from explorer.brief.loading import load_brief
+from explorer.evaluation import Evaluation
+from explorer.formulation import formulate
+from explorer.harvest import Harvest
+from explorer.problem import Problem
+from explorer.search import Progress, enumerate_front
+from explorer.settings import Settings
+from objectives.checks import InputError
+
+pytestmark = pytest.mark.slow
+
+BLOCK = 100
+"""Of treble-cut 90 blocks of 460."""
+
+WORKER = """
+import sys
+from explorer.brief.loading import load_brief
+from explorer.formulation import formulate
+from explorer.search import enumerate_front
+from explorer.settings import Settings
+
+problem = formulate(load_brief("treble-cut")).problem
+print("ready", flush=True)
+settings = Settings(block=100, storage=sys.argv[1])
+found = enumerate_front(problem, settings, lambda p: print(p.done, flush=True))
+print(found.evaluated, len(found.front), found.complete, flush=True)
+"""
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return formulate(load_brief("treble-cut")).problem
+
+
+@pytest.fixture(scope="module")
+def single(problem: Problem) -> Harvest:
+    """Return what one process comes to, in blocks of another size."""
+    return enumerate_front(problem, Settings()).harvest
+
+
+def same(found: Harvest, expected: Harvest) -> None:
+    def rows(of: Evaluation) -> np.ndarray:
+        return np.stack([of.parts[name] for name in sorted(of.parts)], axis=-1)
+
+    assert np.array_equal(rows(found.front), rows(expected.front))
+    assert np.array_equal(rows(found.serious), rows(expected.serious))
+    assert found.counts.keys() == expected.counts.keys()
+    assert found.evaluated == expected.evaluated
+    assert found.feasible == expected.feasible
+    assert found.broken == expected.broken
+
+
+def programs() -> Path | None:
+    """Return the folder with PostgreSQL's programs; None where it is not installed."""
+    found = shutil.which("initdb")
+    places = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
+    return Path(found).parent if found else places[-1] if places else None
+
+
+@pytest.fixture
+def database(tmp_path: Path) -> Iterator[str]:
+    """Start a PostgreSQL of its own on loopback and return its URL."""
+    pytest.importorskip("psycopg")
+    there = programs()
+    if there is None:
+        pytest.skip("needs PostgreSQL's own programs")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    # It refuses to run as root, and whoever it runs as must reach its folder.
+    as_user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+    folder = Path(subprocess.check_output(
+        [*as_user, "mktemp", "-d"], text=True, cwd="/").strip())  # fmt: skip
+
+    def run(*command: str) -> None:
+        subprocess.run([*as_user, *command], check=True, stdout=subprocess.DEVNULL, cwd="/")
+
+    run(str(there / "initdb"), "-D", f"{folder}/data", "-U", "tester", "-A", "trust")
+    options = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1"
+    control = (str(there / "pg_ctl"), "-D", f"{folder}/data", "-w", "-l", f"{folder}/log")
+    run(*control, "-o", options, "start")
+    try:
+        yield f"postgresql://tester@127.0.0.1:{port}/postgres"
+    finally:
+        run(*control, "-m", "immediate", "stop")
+        run("rm", "-rf", str(folder))
+
+
+def test_four_workers_on_one_database_of_which_one_is_killed(
+    problem: Problem, single: Harvest, database: str
+) -> None:
+    workers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WORKER, database], stdout=subprocess.PIPE, text=True
+        )
+        for _ in range(4)
+    ]
+    victim, *others = workers
+    assert victim.stdout is not None
+    # All start at once on an empty database; one is killed as soon as it has done something.
+    assert victim.stdout.readline() == "ready\n"
+    victim.stdout.readline()
+    victim.kill()
+    victim.communicate()
+    assert victim.returncode == -signal.SIGKILL
+    last = [other.communicate(timeout=300)[0].splitlines()[-1] for other in others]
+    assert last == [f"{int(problem.size)} {len(single.front)} True"] * 3
+    # What they stored is the whole of it: another one only reads.
+    read = enumerate_front(problem, Settings(block=BLOCK, storage=database))
+    assert (read.resumed, read.complete) == (problem.size, True)
+    same(read.harvest, single)
+
+
+def test_a_cluster_of_which_a_worker_is_killed(
+    problem: Problem, single: Harvest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr("explorer.search._WAVE_S", 0.0)  # few blocks at a time
+    cluster = distributed.LocalCluster(
+        n_workers=4, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    )
+    with cluster:
+        victim = next(iter(cluster.workers.values())).process.pid
+        killed: list[int] = []
+
+        def kill(progress: Progress) -> None:
+            if not killed:
+                killed.append(progress.done)
+                threading.Timer(0.1, os.kill, (victim, signal.SIGKILL)).start()
+
+        found = enumerate_front(
+            problem, Settings(block=BLOCK, cluster=cluster.scheduler_address), kill
+        )
+    assert 0 < killed[0] < problem.size
+    assert found.complete
+    same(found.harvest, single)
+
+
+def test_an_address_without_a_cluster_is_named(problem: Problem) -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(InputError) as caught:
+        enumerate_front(problem, Settings(cluster="tcp://127.0.0.1:9"))
+    assert (caught.value.field, caught.value.value) == ("cluster", "tcp://127.0.0.1:9")

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from explorer.evaluation import Parts
 from objectives.arrays import FloatArray
 
 
@@ -50,12 +49,3 @@ class Choice:
     def shown(self, values: FloatArray) -> Sequence[float | str]:
         """Return values as tables hold them: numbers, or the names that they stand for."""
         return [self.names[int(value)] for value in values] if self.names else values.tolist()
-
-
-def combinations(choices: Sequence[Choice], chunk: int) -> Iterator[Parts]:
-    """Yield every combination of parts, none of them continuous, ``chunk`` at a time."""
-    shape = tuple(len(c.values) for c in choices)
-    total = int(np.prod(shape))
-    for start in range(0, total, chunk):
-        rows = np.unravel_index(np.arange(start, min(start + chunk, total)), shape)
-        yield {c.part: c.values[row] for c, row in zip(choices, rows, strict=True)}

@@ -153,7 +153,8 @@ DRAWER_COLUMNS: Final = (
     ),
     DrawerColumn(
         "style", "what it is made of; a style of the table gives a stopper its capacitance and "
-        "lead inductance, and a resistor under direct voltage its excess noise",
+        "lead inductance, a capacitor from grid to ground its inductance, and a resistor under "
+        "direct voltage its excess noise",
         "metal film 1/2 W",
     ),
     DrawerColumn("note", "anything; repeated in the parts list", "bin 3"),

@@ -6,7 +6,7 @@ import html
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,16 +17,16 @@ from explorer.designs import Design
 from explorer.evaluation import Evaluation, Parts
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
+from explorer.probe import without_constants
 from explorer.problem import Problem
 from explorer.search import (
     ProgressCallback,
     SearchResult,
-    constant_scores,
     enumerate_front,
     search,
-    seconds_to_enumerate,
 )
 from explorer.settings import Settings
+from explorer.space import seconds_to_enumerate
 from explorer.stored import keep, kept
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
@@ -35,6 +35,10 @@ from objectives.format import column, field_label, mark_words, part_value, score
 from objectives.scores.registry import REGISTRY
 
 _TRACE_POINTS = 20
+
+SEARCH_LOG: Final = "search.log"
+_WORTH_STORING_S: Final = 10.0
+"""A shorter enumeration is not stored as it goes on, unless a storage is stated."""
 
 Method = Literal["auto", "search", "exact", "compare"]
 
@@ -233,7 +237,8 @@ def explore(
     patience_s :
         Time (s) that an exact front may take with "auto".
     folder :
-        Where a finished enumeration is kept, so that it need not be done again.
+        Where a finished enumeration is kept, so that it need not be done again, and where a run
+        that takes long is stored unless the settings state a storage.
     keeping :
         Whether a new one is kept; an earlier one is read all the same.
     progress :
@@ -254,15 +259,21 @@ def explore(
         )
         raise InputError("parts", Written("nothing varies"), allowed)
     problem, constants = without_constants(formulation.problem, settings.seed)
+    seconds = seconds_to_enumerate(problem)
     if method == "auto":
-        method = "exact" if seconds_to_enumerate(problem) <= patience_s else "search"
+        method = "exact" if seconds <= patience_s else "search"
     if method != "search" and not np.isfinite(problem.size):
         raise InputError("method", method, "must be 'auto' or 'search' where a part is continuous")
+    storing = method == "search" or (keeping and seconds > _WORTH_STORING_S)
+    if folder is not None and settings.storage is None and storing:
+        settings = replace(settings, storage=folder / SEARCH_LOG)
     searched = search(problem, settings, progress) if method != "exact" else None
     exact = None
     interrupted = searched is not None and searched.interrupted
     if searched is not None and searched.complete and method == "search":
-        searched, exact = None, searched
+        exact, searched = searched, None
+        if folder is not None and keeping and exact.harvest.feasible:
+            keep(problem, exact, folder)
     elif not interrupted and method != "search":
         exact = _enumerated(problem, settings, folder, keeping, progress)
         interrupted = exact.interrupted
@@ -359,19 +370,6 @@ def _share(searched: SearchResult, front: Evaluation, scale: Scale) -> float | N
     volume = scale.hypervolume(front.losses)
     # At most 1, but for rounding.
     return min(scale.hypervolume(searched.front.losses) / volume, 1.0) if volume > 0 else None
-
-
-def without_constants(problem: Problem, seed: int) -> tuple[Problem, dict[str, float]]:
-    """Return the problem without the free scores that do not vary, and their values.
-
-    Should every free score be constant, the first is kept: there must be something to rank by.
-    """
-    constants = constant_scores(problem, seed)
-    if len(constants) == len(problem.free):
-        constants.pop(problem.free[0].name)
-    free = tuple(f for f in problem.free if f.name not in constants)
-    shown = (*problem.shown, *constants)
-    return replace(problem, free=free, shown=shown), constants
 
 
 def _read(

@@ -35,7 +35,10 @@ def identity_of(
         "valves": [repr(replace(entry, fit=None)) for entry in valves],
         "transistor": repr(device) if brief.transistor is not None else "",
         "values": [{part: _listed(found) for part, found in of.items()} for of in values],
-        "drawers": [[s.value.tolist(), s.tolerance_percent.tolist(), s.style] for s in stocks],
+        "drawers": [
+            [s.value.tolist(), s.price.tolist(), s.tolerance_percent.tolist(), s.style]
+            for s in stocks
+        ],
     }
 
 

@@ -258,7 +258,15 @@ class Problem:
         if self.others:
             parts = self._as_worked_out(parts)[0]
             groups = self.by_device(parts)
-            joined = Evaluation.join([problem._evaluate(own) for _, problem, own in groups])
+            # Where the device alone varies a group is one stage, however often it is asked for.
+            joined = Evaluation.join(
+                [
+                    problem._evaluate(own).take(
+                        np.arange(len(rows)) if own else np.zeros_like(rows)
+                    )
+                    for rows, problem, own in groups
+                ]
+            )
             order = np.argsort(np.concatenate([rows for rows, _, _ in groups]))
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)

@@ -19,6 +19,9 @@ _HALVINGS: Final = 6
 _MOST: Final = 2000
 """Designs of the front about which one step is taken."""
 
+_BOXES: Final = 64
+"""Boxes across the span of each score; of the designs in one box a step is taken from one."""
+
 _ENOUGH: Final = 1e-4
 """A round that adds no more than this share of the hypervolume ends its step."""
 
@@ -38,7 +41,7 @@ def refined(problem: Problem, scale: Scale, harvest: Harvest) -> Harvest:
         share = 0.5**halving / (GRID - 1)
         stepped: set[bytes] = set()
         volume = scale.hypervolume(harvest.front.losses)
-        while (parts := _about(problem, harvest.front, share, stepped)) is not None:
+        while (parts := _about(problem, scale, harvest.front, share, stepped)) is not None:
             new = Harvest.of(problem, scale, problem.evaluate(parts), near=False)
             harvest = Harvest.joined(problem, scale, [harvest, new])
             before, volume = volume, scale.hypervolume(harvest.front.losses)
@@ -47,14 +50,17 @@ def refined(problem: Problem, scale: Scale, harvest: Harvest) -> Harvest:
     return harvest
 
 
-def _about(problem: Problem, front: Evaluation, share: float, stepped: set[bytes]) -> Parts | None:
+def _about(
+    problem: Problem, scale: Scale, front: Evaluation, share: float, stepped: set[bytes]
+) -> Parts | None:
     """Return the steps from designs that none was taken from yet, which are noted; None: no such.
 
     ``share`` is the step as a share of the range of a part, by ratio.
     """
     rows = np.stack(list(front.parts.values()), axis=-1)
-    new = np.array([row.tobytes() not in stepped for row in rows])
-    some = np.flatnonzero(new)
+    boxes = np.floor(_BOXES * scale(front.losses))
+    once = np.unique(boxes, axis=0, return_index=True)[1]
+    some = np.array([row for row in once if rows[row].tobytes() not in stepped], np.intp)
     if len(some) == 0:
         return None
     some = some[np.unique(np.linspace(0, len(some) - 1, _MOST).astype(np.intp))]

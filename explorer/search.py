@@ -11,6 +11,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import Any, Final
 
 import numpy as np
@@ -24,18 +25,16 @@ from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage, open_storage
 from explorer.nearest import spread_nearest
-from explorer.problem import CHUNK, Problem
+from explorer.probe import sample_of, scale_of
+from explorer.problem import Problem
 from explorer.refine import refined
 from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
-from explorer.space import Space
+from explorer.space import Space, seconds_to_enumerate
 from explorer.workers import workers
 
-_PROBE, _SLOW_PROBE = 512, 64
-"""Candidates that are looked at before the search; fewer where each takes milliseconds."""
-
-_FEW = 32
-"""Fewer feasible candidates than this span too little to measure later fronts by."""
+_DRAWN: Final = 0.2
+"""Share of a search that is drawn at random, so that it starts from all over the space."""
 
 _WAVE_S: Final = 0.5
 """Time that a process works between two looks at the storage."""
@@ -97,55 +96,6 @@ class SearchResult:
         return self.harvest.evaluated
 
 
-def sample_of(problem: Problem, seed: int) -> Evaluation:
-    """Return a seeded random sample of the space that holds every value of a part."""
-    count = _SLOW_PROBE if problem.slow else _PROBE
-    return problem.evaluate(problem.draw(count, np.random.default_rng(seed)))
-
-
-def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
-    """Return the free scores that have one value over a sample that holds every value of a part.
-
-    Such a score (series departure when every part comes from stock) cannot be traded for anything
-    and would only slow the search down.
-    """
-    sample = sample_of(problem, seed)
-    constants = {}
-    for free in problem.free:
-        column = sample.scores[free.name]
-        # Relative: a capacitance in farads may vary and yet never differ by more than 1e-11.
-        with np.errstate(invalid="ignore"):  # infinite values vary, and have no span
-            constant = np.ptp(column) <= 1e-9 * np.abs(column).max()
-        if constant:
-            constants[free.name] = float(column[0])
-    return constants
-
-
-def scale_of(problem: Problem, seed: int) -> Scale:
-    """Return a scale for losses that is known before the search and stays as it is."""
-    sample = sample_of(problem, seed)
-    feasible = sample.feasible
-    return Scale.of(sample.losses[feasible] if feasible.sum() >= _FEW else sample.losses)
-
-
-def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
-    """Return how long one process takes for every candidate, by a probe.
-
-    Without a space that stands for it, a continuous part takes for ever.
-    """
-    if space is None:
-        if not np.isfinite(problem.size):
-            return np.inf
-        space = Space.of(problem, CHUNK)
-    rates = []
-    for _ in range(2):  # the first is slower: much is made on its way
-        start = time.perf_counter()
-        parts = next(space.chunks(space.blocks // 2, _SLOW_PROBE if problem.slow else CHUNK))
-        count = len(problem.evaluate(parts))
-        rates.append(count / (time.perf_counter() - start))
-    return space.size / max(rates)
-
-
 def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near: bool) -> Harvest:
     """Work out every candidate of a block and return what they leave behind."""
     harvests = [
@@ -193,8 +143,9 @@ def _run(
     start = time.perf_counter()
     with naming_storage(settings, Exception):  # the storage drivers raise what they like
         run = _Study(problem, settings, every=every)
-    budget = run.space.size if every else min(settings.evaluations, run.space.size)
-    resumed, interrupted = 0, False
+    size, block = run.space.size, run.space.block_size
+    budget = size if every else min(-(-settings.evaluations // block) * block, size)
+    resumed, interrupted, continuous = 0, False, not np.isfinite(problem.size)
     seconds = seconds_to_enumerate(problem, run.space)
     try:
         with (
@@ -211,14 +162,13 @@ def _run(
                     rate = (done - resumed) / (time.perf_counter() - start)
                     kind = "enumerating" if every else "searching"
                     progress(Progress(kind, done, budget, rate, run.harvest.front))
+        harvest = run.harvest
+        if continuous and harvest.feasible:
+            harvest = refined(problem, run.scale, harvest)
     except KeyboardInterrupt:
-        interrupted = True
+        interrupted, harvest = True, run.harvest
         with naming_storage(settings, optuna.exceptions.OptunaError):
             run.give_up_open_trials()
-    harvest = run.harvest
-    continuous = not np.isfinite(problem.size)
-    if continuous and harvest.feasible and not interrupted:
-        harvest = refined(problem, run.scale, harvest)
     return SearchResult(
         harvest=harvest,
         front=harvest.front,
@@ -240,7 +190,7 @@ class _Study:
 
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
-        self.space = Space.of(problem, settings.block)
+        self.space = Space.of(problem, settings.block, small=not every)
         self.scale = scale_of(problem, settings.seed)
         self._none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
         self.harvest = Harvest(self._none, self._none)
@@ -250,14 +200,15 @@ class _Study:
         storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
-            study_name=f"stagefront-{problem.fingerprint}-{self.space.block_size}-{how}",
+            study_name=f"stagefront-{problem.fingerprint}-{version('stagefront')}"
+            f"-{self.space.block_size}-{how}",
             directions=["minimize"] * len(problem.free),
             storage=storage,
             load_if_exists=True,
         )
         self._seen: set[int] = set()
         self._open: list[optuna.Trial] = []
-        self._stalled = False
+        self._drawing = self._stalled = False
 
     def collect_stored(self) -> None:
         """Take up what others have told and an earlier run has stored."""
@@ -279,6 +230,11 @@ class _Study:
         """
         left = -(-(budget - self.harvest.evaluated) // self.space.block_size)
         count = min(together if self._every else self._settings.batch, left)
+        self._drawing = self.harvest.evaluated < _DRAWN * budget
+        if self._drawing and not self._every:
+            # No more than the share that is drawn.
+            drawn = -(-(_DRAWN * budget - self.harvest.evaluated) // self.space.block_size)
+            count = min(count, int(drawn))
         self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
         for _ in range(count):
             self._open.append(self._study.ask(distributions(self.space)))
@@ -310,23 +266,31 @@ class _Study:
     def _wanted(self) -> list[int]:
         """Return the blocks to work out next: some at random, later the neighbours of the front."""
         batch, total = self._settings.batch, self.space.blocks
-        if not self.told or self._stalled:
-            rng = np.random.default_rng([self._settings.seed, len(self.told)])
+        asked = self._study.get_trials(deepcopy=False)
+        taken = {*self.told, *self._under_way(asked)}
+        if self._drawing or self._stalled:
+            rng = np.random.default_rng([self._settings.seed, len(asked)])
             if total <= _FEW_BLOCKS:
-                return [int(b) for b in rng.permutation(total) if b not in self.told][:batch]
+                return [int(b) for b in rng.permutation(total) if b not in taken][:batch]
             drawn = (
                 self.space.block_at(rng.integers(self.space.sizes[: self.space.coarse]))
                 for _ in range(4 * batch)
             )
-            return [block for block in dict.fromkeys(drawn) if block not in self.told][:batch]
+            return [block for block in dict.fromkeys(drawn) if block not in taken][:batch]
         best = self.harvest.front if self.harvest.feasible else self.harvest.nearest
         beside = Counter(
             block
             for own in self.space.blocks_of(best.parts)
             for block in self.space.neighbours(own)
-            if block not in self.told
+            if block not in taken
         )
         return [block for block, _ in beside.most_common(batch - batch // 4)]
+
+    def _under_way(self, asked: Sequence[FrozenTrial]) -> set[int]:
+        """Return the blocks that others are working on, as far as it is known which they are."""
+        names = distributions(self.space).keys()
+        running = (trial for trial in asked if trial.state == TrialState.RUNNING)
+        return {block_of(self.space, t.params) for t in running if t.params.keys() == names}
 
     def _harvests(self, blocks: Sequence[int]) -> list[Harvest]:
         near = not self.harvest.feasible

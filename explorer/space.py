@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -18,6 +19,9 @@ from objectives.elements import DRIVER, ELEMENTS
 
 _MOST_SLOW = 32
 """Candidates that a block need have where each takes milliseconds."""
+
+_SLOW_CHUNK: Final = 32
+"""Candidates by which the time of slow scores is judged."""
 
 GRID: Final = 33
 """Values that a continuous part takes before the search refines it."""
@@ -48,8 +52,11 @@ class Space:
     coarse: int
 
     @classmethod
-    def of(cls, problem: Problem, block: int) -> Space:
-        """Return the space of a problem, in blocks as small as can be of ``block`` candidates."""
+    def of(cls, problem: Problem, block: int, *, small: bool = False) -> Space:
+        """Return the space of a problem, in blocks as small as can be of ``block`` candidates.
+
+        ``small`` blocks have that many at most, unless they are of one part.
+        """
         choices = tuple(
             replace(c, values=np.geomspace(c.low, c.high, GRID)) if c.continuous else c
             for c in sorted(problem.choices, key=_depth)
@@ -58,7 +65,9 @@ class Space:
         # One device and one driver a block.
         coarse = sum(_depth(choice) < 2 for choice in choices)
         sizes = [len(choice.values) for choice in choices]
-        while coarse < len(sizes) - 1 and math.prod(sizes[coarse + 1 :]) >= least:
+        while coarse < len(sizes) - 1 and (
+            math.prod(sizes[coarse:]) > least if small else math.prod(sizes[coarse + 1 :]) >= least
+        ):
             coarse += 1
         return cls(choices, coarse)
 
@@ -131,7 +140,7 @@ class Space:
         """Return candidates of a block by their rows in it, each part of shape (N,)."""
         which = [
             *(np.full(len(rows), row) for row in self.place(block)),
-            *np.unravel_index(rows, self.sizes[self.coarse :]),
+            *(np.unravel_index(rows, fine) if (fine := self.sizes[self.coarse :]) else ()),
         ]
         return {c.part: c.values[row] for c, row in zip(self.choices, which, strict=True)}
 
@@ -140,8 +149,11 @@ class Space:
 
     def rows(self, parts: Parts) -> IntArray:
         """Return the rows of candidates in their block; the inverse of :meth:`parts`."""
-        fine = tuple(self._which(parts)[self.coarse :])
-        return np.asarray(np.ravel_multi_index(fine, self.sizes[self.coarse :]))
+        which = self._which(parts)
+        rows = np.zeros_like(which[0])
+        for row, size in zip(which[self.coarse :], self.sizes[self.coarse :], strict=True):
+            rows = rows * size + row
+        return rows
 
     def blocks_of(self, parts: Parts) -> list[int]:
         """Return the block that each candidate is in."""
@@ -156,3 +168,21 @@ class Space:
             for moved in (row - 1, row + 1):
                 if 0 <= moved < size:
                     yield self.block_at((*place[:axis], moved, *place[axis + 1 :]))
+
+
+def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
+    """Return how long one process takes for every candidate, by a probe.
+
+    Without a space that stands for it, a continuous part takes for ever.
+    """
+    if space is None:
+        if not np.isfinite(problem.size):
+            return np.inf
+        space = Space.of(problem, CHUNK)
+    rates = []
+    for _ in range(2):  # the first is slower: much is made on its way
+        start = time.perf_counter()
+        parts = next(space.chunks(space.blocks // 2, _SLOW_CHUNK if problem.slow else CHUNK))
+        count = len(problem.evaluate(parts))
+        rates.append(count / (time.perf_counter() - start))
+    return space.size / max(rates)

@@ -304,7 +304,8 @@ class Search(Section):
     seed: int = Field(default=0, ge=0, description="Seed of every random choice.", examples=[3])
     patience: Annotated[float, QuantityField("s", above=0)] = Field(
         default=20.0,
-        description="Work out every candidate where that takes no longer, by a probe (s).",
+        description="Every candidate is worked out where that takes no longer than this, judged by "
+        "a probe; otherwise some of them are searched (s).",
         examples=["60 s"],
     )
     evaluations: int = Field(

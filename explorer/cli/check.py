@@ -29,7 +29,7 @@ def check(brief: BriefArgument, form: FormatOption = OutputFormat.table) -> None
     from explorer.brief_review import review
     from explorer.cli.doubts import doubt_record, doubt_words, point_lines, print_doubts
     from explorer.formulation import formulate
-    from explorer.search import seconds_to_enumerate
+    from explorer.space import seconds_to_enumerate
     from objectives.elements import ELEMENTS
 
     read = load_brief(brief)

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from explorer.cli.app import output_folder
-from explorer.cli.searching import SEARCH_LOG, run_search, without_slow_scores
+from explorer.cli.searching import run_search, without_slow_scores
 from explorer.designs import Design, load_design, parse_design
-from explorer.exploration import Exploration, Method
+from explorer.exploration import SEARCH_LOG, Exploration, Method
 from explorer.formulation import Formulation
 from explorer.standing import unexplored
 from explorer.stored import is_kept

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 from rich.progress import (
     BarColumn,
@@ -25,8 +24,6 @@ from explorer.search import Progress as SearchProgress
 from explorer.search import ProgressCallback
 from explorer.settings import Settings
 from objectives.scores.registry import REGISTRY
-
-SEARCH_LOG: Final = "search.log"
 
 
 def run_search(
@@ -55,7 +52,7 @@ def run_search(
         batch=stated.batch,
         sampler=stated.sampler,
         cluster=cluster,
-        storage=storage or own or folder / SEARCH_LOG,
+        storage=storage or own or None,
     )
     with writing(folder), progress_bar(quiet) as progress:
         exploration = explore(

@@ -212,7 +212,8 @@ def _newton(
         by_cathode = -gg * rg - 1.0
         by_asked = by_cathode / rk - gg
         step = (asked - given) / (gm - gp * (by_asked * rp + by_cathode) - by_asked)
-        v, settled = v + step, np.abs(step) < _SMALL_STEP_V
+        # What a step moves at the plate counts too: behind a small cathode resistor it is far more.
+        v, settled = v + step, np.abs(step) * np.maximum(1.0, np.abs(by_asked * rp)) < _SMALL_STEP_V
         if np.all(settled):
             break
     return v, settled

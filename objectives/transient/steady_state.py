@@ -1,6 +1,7 @@
 """The periodic steady state of a cascade, by harmonic balance, every candidate at once.
 
-The linear network is exact at every harmonic, the devices are evaluated over one period in time,
+The linear network is exact at the harmonics up to a quarter of the sampling rate (above, it fades
+to one that goes in steps, so that corners do not ring), the devices are evaluated over one period,
 and Newton's method balances the two at the ports, ``v = p + Z i(v)``. Its Jacobian is that of a
 network that goes from point to point in time (:class:`objectives.transient.modes.Steps`), which
 is solved in the time of some multiplications of small matrices a point, where a Jacobian of the
@@ -20,7 +21,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import fft, signal
+import scipy
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.checks import require
@@ -92,7 +93,7 @@ def periodic(
         harmonics, forced = _network(modes.at(left), emf, period_s, n)
         m = len(v)
         problem = _Balance(
-            n, laws_at(system.laws, left), harmonics[:m], fft.irfft(forced[:m], n, axis=1),
+            n, laws_at(system.laws, left), harmonics[:m], scipy.fft.irfft(forced[:m], n, axis=1),
             modes.at(left).stepped(period_s / n),
         )  # fmt: skip
         v = np.broadcast_to(v, (m, n, left.size))
@@ -101,12 +102,12 @@ def periodic(
             one, there = _solve(problem.at(left[:1]), v[..., :1])
             v = np.broadcast_to(one, v.shape) if there.all() else v
         v, done = _solve(problem, v)
-        i = fft.rfft(device_currents(problem.laws, v)[0], axis=1)
+        i = scipy.fft.rfft(device_currents(problem.laws, v)[0], axis=1)
         spectrum = forced[m:] + np.einsum("ijhn,jhn->ihn", harmonics[m:], i)
         # The first sample is one step after the beginning.
         spectrum *= np.exp(2j * np.pi / samples * np.arange(n // 2 + 1))[:, None] * (samples / n)
-        recorded[:, left] = np.moveaxis(fft.irfft(spectrum, samples, axis=1), 1, 2)
-        size = np.abs(fft.rfft(v, axis=1))[:, 1:]
+        recorded[:, left] = np.moveaxis(scipy.fft.irfft(spectrum, samples, axis=1), 1, 2)
+        size = np.abs(scipy.fft.rfft(v, axis=1))[:, 1:]
         tail = (size[:, -n // 8 :].max(axis=1) / size.max(axis=1)).max(axis=0)
         settled[left] = done
         again = ~done | (tail > _TAIL)
@@ -114,7 +115,7 @@ def periodic(
             break
         n *= 2
         v = np.where(done, v, system.rest_ports[:, None, left])[..., again]
-        v, left = signal.resample(v, n, axis=1), left[again]
+        v, left = scipy.signal.resample(v, n, axis=1), left[again]
     return Waveforms.of(cascade, places, period_s / samples, recorded, settled)
 
 
@@ -165,8 +166,8 @@ class _Balance:
     def move(self, ports: Ports) -> FloatArray:
         """Return the move (V) of the ports by Newton's method, shape (m, n c)."""
         m, n, c = self.forced_V.shape
-        i = fft.rfft(ports.i.reshape(m, n, c), axis=1)
-        excess = fft.irfft(np.einsum("ijhn,jhn->ihn", self.harmonics, i), n, axis=1)
+        i = scipy.fft.rfft(ports.i.reshape(m, n, c), axis=1)
+        excess = scipy.fft.irfft(np.einsum("ijhn,jhn->ihn", self.harmonics, i), n, axis=1)
         excess += self.forced_V
         # The ports by what is remembered, z, and by the excess: dv = by_z z + rest.
         modes = self.steps.decay.shape[1]
@@ -229,7 +230,7 @@ def _network(modes: Modes, emf: Emf, period_s: float, n: int) -> tuple[ComplexAr
     """Return Z, (q, m, h, c), and what the sources do, (q, h, c), at every harmonic of n points."""
     turns = np.asarray(np.arange(n // 2 + 1) / n, float)
     response = modes.response(np.asarray(2j * np.pi * turns * n / period_s, complex))
-    fine = fft.rfft(emf(np.asarray(np.arange(_FINER * n) * (period_s / (_FINER * n)), float)))
+    fine = scipy.fft.rfft(emf(np.asarray(np.arange(_FINER * n) * (period_s / (_FINER * n)), float)))
     forced = response[..., 0] * (fine[: n // 2 + 1] / _FINER)[:, None]
     forced[:, 0] += n * response[:, 0, :, 1]
     harmonics = response[..., 2:]

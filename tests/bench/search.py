@@ -35,13 +35,13 @@ from pymoo.optimize import minimize
 
 from explorer.brief.loading import parse_brief
 from explorer.evaluation import Evaluation, Parts
-from explorer.exploration import without_constants
 from explorer.formulation import formulate
 from explorer.front import Scale, non_dominated
+from explorer.probe import without_constants
 from explorer.problem import Problem
-from explorer.search import Progress, SearchResult, enumerate_front, search, seconds_to_enumerate
+from explorer.search import Progress, SearchResult, enumerate_front, search
 from explorer.settings import Settings
-from explorer.space import Space
+from explorer.space import Space, seconds_to_enumerate
 
 PICTURES = Path(__file__).parents[2] / "reports" / "pictures"
 BATCH = 200

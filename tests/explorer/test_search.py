@@ -25,13 +25,12 @@ from explorer.aims import FreeScore
 from explorer.evaluation import Evaluation
 from explorer.front import Scale
 from explorer.harvest import Harvest
+from explorer.probe import constant_scores, scale_of
 from explorer.problem import Problem
 from explorer.search import (
     Progress,
-    constant_scores,
     enumerate_front,
     harvest_of,
-    scale_of,
     search,
 )
 from explorer.settings import Settings

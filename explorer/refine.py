@@ -19,7 +19,7 @@ _HALVINGS: Final = 6
 _MOST: Final = 2000
 """Designs of the front about which one step is taken."""
 
-_BOXES: Final = 64
+_BOXES: Final = 256
 """Boxes across the span of each score; of the designs in one box a step is taken from one."""
 
 _ENOUGH: Final = 1e-4

@@ -8,7 +8,6 @@ which is refined about the front in the end.
 from __future__ import annotations
 
 import time
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -39,6 +38,7 @@ _DRAWN: Final = 0.2
 _WAVE_S: Final = 0.5
 """Time that a process works between two looks at the storage."""
 
+_VERSION: Final = version("stagefront")
 _DEFAULT: Final = Settings()
 
 _FEW_BLOCKS: Final = 100_000
@@ -200,8 +200,7 @@ class _Study:
         storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
         self._study = optuna.create_study(
-            study_name=f"stagefront-{problem.fingerprint}-{version('stagefront')}"
-            f"-{self.space.block_size}-{how}",
+            study_name=f"stagefront-{problem.fingerprint}-{_VERSION}-{self.space.block_size}-{how}",
             directions=["minimize"] * len(problem.free),
             storage=storage,
             load_if_exists=True,
@@ -268,8 +267,8 @@ class _Study:
         batch, total = self._settings.batch, self.space.blocks
         asked = self._study.get_trials(deepcopy=False)
         taken = {*self.told, *self._under_way(asked)}
+        rng = np.random.default_rng([self._settings.seed, len(asked)])
         if self._drawing or self._stalled:
-            rng = np.random.default_rng([self._settings.seed, len(asked)])
             if total <= _FEW_BLOCKS:
                 return [int(b) for b in rng.permutation(total) if b not in taken][:batch]
             drawn = (
@@ -278,13 +277,15 @@ class _Study:
             )
             return [block for block in dict.fromkeys(drawn) if block not in taken][:batch]
         best = self.harvest.front if self.harvest.feasible else self.harvest.nearest
-        beside = Counter(
+        beside = [
             block
-            for own in self.space.blocks_of(best.parts)
+            for own in dict.fromkeys(self.space.blocks_of(best.parts))
             for block in self.space.neighbours(own)
             if block not in taken
-        )
-        return [block for block, _ in beside.most_common(batch - batch // 4)]
+        ]
+        # Any of them alike, so that a crowd in one place does not draw the search to it.
+        spread = rng.permutation(np.unique(beside)).tolist() if beside else []
+        return [int(block) for block in spread[: batch - batch // 4]]
 
     def _under_way(self, asked: Sequence[FrozenTrial]) -> set[int]:
         """Return the blocks that others are working on, as far as it is known which they are."""

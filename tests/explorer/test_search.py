@@ -337,7 +337,7 @@ def test_neighbours_of_the_front_beat_drawing_at_random(formulated: MakeFormulat
     space = Space.of(wide, 2)
     rng = np.random.default_rng(1)
     for seed in (1, 2):
-        settings = Settings(seed=seed, evaluations=600, batch=16, block=2)
+        settings = Settings(seed=seed, evaluations=2400, batch=16, block=2)
         found = search(wide, settings)
         drawn = Evaluation.join([
             wide.evaluate(space.parts(int(block), np.arange(space.block_size)))
@@ -438,9 +438,9 @@ def test_a_database_holds_the_same_search_as_a_file(problem: Problem, tmp_path: 
     settings = replace(SMALL, evaluations=20)
     by_file = search(problem, replace(settings, storage=tmp_path / "s.log"))
     stopped = search(problem, replace(settings, storage=url), stop_after(1))
-    assert stopped.evaluated == 8
+    assert stopped.evaluated == 4  # a fifth is drawn first
     by_url = search(problem, replace(settings, storage=url))
-    assert (by_url.resumed, by_url.evaluated) == (8, 20)
+    assert (by_url.resumed, by_url.evaluated) == (4, 20)
     assert told(trials(url)) == told(trials(tmp_path / "s.log"))
     same(by_url.harvest, by_file.harvest)
 

@@ -19,7 +19,7 @@ class Settings:
     batch: int = 16
     """Coarse choices proposed together."""
     block: int = 4096
-    """Candidates in a block, at least: a trial takes milliseconds of its own."""
+    """Candidates in a block of an enumeration at least, of a search at most."""
     sampler: Sampler = "evolution"
     cluster: str = ""
     """Address of a Dask scheduler to work on; empty: this machine."""

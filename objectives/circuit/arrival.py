@@ -192,7 +192,8 @@ class ThroughSupply(Arrival):
     """At the top of the plate load, from a resistance; the grid hears it through C_gp.
 
     All that lies ahead of it is this EMF: neither the resistance of the supply nor its decoupling
-    capacitor, whose leads are not in the network, earns any attenuation.
+    capacitor, whose leads are not in the network, earns any attenuation. What a bias divider
+    passes on to the grid is left out: it is filtered by the leak, and far below what C_gp passes.
     """
 
     way = "through the supply"

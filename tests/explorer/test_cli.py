@@ -280,7 +280,12 @@ def wait_for(condition: Callable[[], bool], process: subprocess.Popen[str]) -> N
 def test_ctrl_c_writes_the_report_of_what_was_found_and_exits_130(
     brief: Path, place: Path, text: MakeBriefText, continuous: tuple[str, str]
 ) -> None:
-    brief.write_text(text(continuous, ("evaluations = 60", "evaluations = 1000000")), "utf-8")
+    large = (
+        ('values = ["100k", "150k", "220k"]', 'series = "E192"\nfrom = "68k"\nto = "330k"'),
+        ('values = ["1k", "1k5", "2k2"]', 'series = "E192"\nfrom = "820"\nto = "3k9"'),
+        ("evaluations = 60", "evaluations = 1000000"),
+    )
+    brief.write_text(text(continuous, *large), "utf-8")
     log = place / "out" / "search.log"
     with explorer_process(brief, "--into", "out") as process:
         wait_for(lambda: log.exists() and log.read_text("utf-8").count("constraint") > 40, process)

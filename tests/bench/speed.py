@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import brentq
@@ -90,9 +91,10 @@ def one_at_a_time(of: Stage) -> np.ndarray:
             low, high = sorted((float(np.log2(here)), float(np.log2(here * step))))
             return 2 ** float(brentq(lambda x: level(2**x, node) - sought, low, high, xtol=1e-8))
 
-        reference = level(1e3, "g")
+        # From the jack a carrier drives the stage from 50 ohm, in place of source and cable.
+        from_jack = replace(stage, source_ohm=50.0, cable_F=0.0)
         worst = min(
-            reference - level(f, "g")
+            -level(f, "g", from_jack)
             for band in TARGETS.radio_bands
             for f in np.geomspace(band.low_Hz, band.high_Hz, 9)
         )

@@ -14,7 +14,7 @@ import numpy as np
 from explorer.choices import Choice
 from explorer.evaluation import Parts
 from explorer.problem import CHUNK, Problem
-from objectives.arrays import IntArray
+from objectives.arrays import IntArray, blocks
 from objectives.elements import DRIVER, ELEMENTS
 
 _MOST_SLOW = 32
@@ -112,29 +112,18 @@ class Space:
         Each part has an axis of its own (or one value), so that what depends on few parts is worked
         out once for all others.
         """
-        fine = self.sizes[self.coarse :]
-        whole = len(fine)  # axes from here on are taken whole
-        inner = 1
-        while whole > 0 and inner * fine[whole - 1] <= most:
-            whole -= 1
-            inner *= fine[whole]
-        step = max(most // inner, 1)
-        cut = max(whole - 1, 0)
-        axes = max(len(fine) - cut, 1)
-        for outer in np.ndindex(*fine[:cut]):
-            for start in range(0, fine[cut], step) if whole else (0,):
-                at = [*self.place(block), *outer]
-                parts = {
-                    c.part: np.reshape(c.values[row], (1,) * axes)
-                    for c, row in zip(self.choices, at, strict=False)
-                }
-                for axis, choice in enumerate(self.choices[len(at) :]):
-                    sliced = axis == 0 and whole > 0
-                    values = choice.values[start : start + step] if sliced else choice.values
-                    shape = [1] * axes
-                    shape[axis] = len(values)
-                    parts[choice.part] = values.reshape(shape)
-                yield parts
+        fine = self.choices[self.coarse :]
+        axes = range(max(len(fine), 1))
+        coarse = {
+            c.part: np.reshape(c.values[row], (1,) * len(axes))
+            for c, row in zip(self.choices, self.place(block), strict=False)
+        }
+        for at in blocks(self.sizes[self.coarse :], most):
+            own = {
+                c.part: np.expand_dims(c.values[some], [other for other in axes if other != axis])
+                for axis, (c, some) in enumerate(zip(fine, at, strict=True))
+            }
+            yield {**coarse, **own}
 
     def parts(self, block: int, rows: IntArray) -> Parts:
         """Return candidates of a block by their rows in it, each part of shape (N,)."""

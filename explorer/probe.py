@@ -41,9 +41,8 @@ def constant_scores(problem: Problem, seed: int = 1) -> dict[str, float]:
     return constants
 
 
-def scale_of(problem: Problem, seed: int) -> Scale:
+def scale_of(sample: Evaluation) -> Scale:
     """Return a scale for losses that is known before the search and stays as it is."""
-    sample = sample_of(problem, seed)
     feasible = sample.feasible
     return Scale.of(sample.losses[feasible] if feasible.sum() >= _FEW else sample.losses)
 

@@ -191,8 +191,9 @@ class _Study:
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
         self.space = Space.of(problem, settings.block, small=not every)
-        self.scale = scale_of(problem, settings.seed)
-        self._none = sample_of(problem, settings.seed).take(np.zeros(0, np.intp))
+        sample = sample_of(problem, settings.seed)
+        self.scale = scale_of(sample)
+        self._none = sample.take(np.zeros(0, np.intp))
         self.harvest = Harvest(self._none, self._none)
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""

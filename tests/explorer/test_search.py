@@ -25,7 +25,7 @@ from explorer.aims import FreeScore
 from explorer.evaluation import Evaluation
 from explorer.front import Scale
 from explorer.harvest import Harvest
-from explorer.probe import constant_scores, scale_of
+from explorer.probe import constant_scores, sample_of, scale_of
 from explorer.problem import Problem
 from explorer.search import (
     Progress,
@@ -178,7 +178,7 @@ def test_harvests_make_the_same_in_any_order(
     formulated: MakeFormulation, impossible: tuple[str, str], change: str | None
 ) -> None:
     problem = formulated(*([impossible] if change else [])).problem
-    space, scale = Space.of(problem, 2), scale_of(problem, 1)
+    space, scale = Space.of(problem, 2), scale_of(sample_of(problem, 1))
     harvests = [harvest_of(problem, space, scale, b, near=True) for b in range(space.blocks)]
     straight = Harvest.joined(problem, scale, harvests)
     for seed in range(3):

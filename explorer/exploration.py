@@ -259,7 +259,7 @@ def explore(
         )
         raise InputError("parts", Written("nothing varies"), allowed)
     problem, constants = without_constants(formulation.problem, settings.seed)
-    seconds = seconds_to_enumerate(problem)
+    seconds = np.inf if method == "search" else seconds_to_enumerate(problem)
     if method == "auto":
         method = "exact" if seconds <= patience_s else "search"
     if method != "search" and not np.isfinite(problem.size):
@@ -272,8 +272,7 @@ def explore(
     interrupted = searched is not None and searched.interrupted
     if searched is not None and searched.complete and method == "search":
         exact, searched = searched, None
-        if folder is not None and keeping and exact.harvest.feasible:
-            keep(problem, exact, folder)
+        _keep_whole(problem, exact, folder if keeping else None)
     elif not interrupted and method != "search":
         exact = _enumerated(problem, settings, folder, keeping, progress)
         interrupted = exact.interrupted
@@ -330,12 +329,16 @@ def _enumerated(
     earlier = kept(problem, folder) if folder is not None else None
     if earlier is not None:
         return earlier
-    exact = enumerate_front(
-        problem, settings if keeping else replace(settings, storage=None), progress
-    )
-    if folder is not None and keeping and len(exact.front) and exact.complete:
-        keep(problem, exact, folder)
+    own = settings if keeping else replace(settings, storage=None)
+    exact = enumerate_front(problem, own, progress)
+    _keep_whole(problem, exact, folder if keeping else None)
     return exact
+
+
+def _keep_whole(problem: Problem, result: SearchResult, folder: Path | None) -> None:
+    """Keep a result in a folder, if there is one, where it is of all candidates and some serve."""
+    if folder is not None and result.complete and result.harvest.feasible:
+        keep(problem, result, folder)
 
 
 def _decided(formulation: Formulation, problem: Problem, serious: Evaluation) -> Decision:

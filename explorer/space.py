@@ -23,6 +23,9 @@ _MOST_SLOW = 32
 _SLOW_CHUNK: Final = 32
 """Candidates by which the time of slow scores is judged."""
 
+_SHORT_S: Final = 5.0
+"""Where a first look says that all takes less, a second would decide nothing."""
+
 GRID: Final = 33
 """Values that a continuous part takes before the search refines it."""
 
@@ -168,10 +171,12 @@ def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
         if not np.isfinite(problem.size):
             return np.inf
         space = Space.of(problem, CHUNK)
-    rates = []
+    seconds = np.inf
     for _ in range(2):  # the first is slower: much is made on its way
         start = time.perf_counter()
         parts = next(space.chunks(space.blocks // 2, _SLOW_CHUNK if problem.slow else CHUNK))
         count = len(problem.evaluate(parts))
-        rates.append(count / (time.perf_counter() - start))
-    return space.size / max(rates)
+        seconds = min(seconds, (time.perf_counter() - start) * space.size / count)
+        if seconds < _SHORT_S:
+            break
+    return seconds

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, TypeAlias
 
 import numpy as np
-import scipy
 from numpy.typing import ArrayLike
 
 from objectives.arrays import Batch, FloatArray
@@ -213,7 +212,7 @@ class Koren(_WithGridCurrent):
         reach = np.sqrt(self.kvb + vp * vp)
         width = reach / self.kp + self.grid_smear_V
         u = (reach / self.mu + vg) / width
-        log_term, step = np.logaddexp(0.0, u), scipy.special.expit(u)
+        log_term, step = _softplus(u)
         share = vp / reach
         drive = share * width * log_term
         slope = 2.0 * self.ex / self.kg1 * drive ** (self.ex - 1.0)
@@ -295,10 +294,16 @@ def _softened_power(
     volts: FloatArray, perveance: Parameter, exponent: Parameter, sharpness: Parameter
 ) -> tuple[FloatArray, FloatArray]:
     """Return ``G (ln(1 + exp(C v)) / C)^x`` and its derivative by v, safe at any voltage."""
-    u = sharpness * volts
-    drive = np.logaddexp(0.0, u) / sharpness
+    log_term, step = _softplus(sharpness * volts)
+    drive = log_term / sharpness
     slope = perveance * exponent * drive ** (np.asarray(exponent) - 1.0)
-    return np.asarray(slope * drive / exponent), np.asarray(slope * scipy.special.expit(u))
+    return np.asarray(slope * drive / exponent), np.asarray(slope * step)
+
+
+def _softplus(u: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return ``ln(1 + exp(u))`` and its derivative, safe at any u, from one exponential."""
+    tail = np.exp(-np.abs(u))
+    return np.maximum(u, 0.0) + np.log1p(tail), np.where(u > 0, 1.0, tail) / (1.0 + tail)
 
 
 def _knee(plate_V: FloatArray, knee_V: Parameter) -> tuple[FloatArray, FloatArray]:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import scipy
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import InputError, require
@@ -15,7 +14,7 @@ from objectives.stage import Stage
 from objectives.transient.cascade import Cascade, CascadeStage
 from objectives.transient.excitation import Emf, clipped_sine, sine
 from objectives.transient.spectrum import harmonics, high_harmonics_dB
-from objectives.transient.steady_state import periodic
+from objectives.transient.steady_state import periodic, points_for
 
 _SAMPLES_AT_LIMIT = 10
 """Samples in one period of the frequency above which harmonics count: those two octaves higher are
@@ -25,7 +24,7 @@ _UP_TO_TIMES = 4.0
 """Harmonics count up to so many times that frequency. Where amplitudes fall as 1/n^2 or faster,
 as they do behind any plate's capacitance, less than 2 % of the power lies beyond."""
 
-_FEWEST, _MOST = 128, 16384
+_MOST = 16384
 _AUDIBLE_CLIPPING_DB = -100.0
 _MISMATCH = 3e-4
 
@@ -100,7 +99,7 @@ class DriveSignal:
     def steps(self) -> int:
         """Samples in a period of the note that the harmonics which count ask for."""
         wanted = int(np.ceil(_SAMPLES_AT_LIMIT * self.harmonics_above_Hz / self.note_Hz))
-        return int(scipy.fft.next_fast_len(max(wanted, _FEWEST), real=True))
+        return points_for(wanted)
 
     @cached_property
     def driver(self) -> CascadeStage | None:

@@ -7,7 +7,6 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-import scipy
 
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.assessment import Assessment
@@ -19,7 +18,7 @@ from objectives.transient.headroom import Headroom
 from objectives.transient.integrator import Waveforms
 from objectives.transient.long_run import simulate_long
 from objectives.transient.spectrum import distortion_percent, harmonics
-from objectives.transient.steady_state import periodic
+from objectives.transient.steady_state import periodic, points_for
 
 TestPoint = Literal["driver", "input", "grid", "output"]
 """Where the study looks: the driver's plate, before the stopper (after source resistance or
@@ -233,7 +232,7 @@ def large_signal_study(
     places = [(last, name) for name in ("input", "grid", "cathode", "output")]
     if drive.driver is not None:
         places.append((0, "plate"))
-    steps = max(drive.steps, int(scipy.fft.next_fast_len(int(_RATE_HZ / drive.note_Hz), real=True)))
+    steps = max(drive.steps, points_for(int(_RATE_HZ / drive.note_Hz)))
     steady = periodic(cascade, drive.emf, 1 / drive.note_Hz, steps, places)
     in_time = replace(cascade, stages=tuple(map(_with_finite_bypass, cascade.stages)))
     blocking = _blocking(drive, in_time, loud_s, after_s)

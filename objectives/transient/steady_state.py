@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import scipy
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.checks import require
@@ -59,6 +58,11 @@ _FINER = 8
 """A corner of the EMF lies between the points; its harmonics are taken from so many times more."""
 
 
+def points_for(samples: int) -> int:
+    """Return at how many points a period is solved of which so many samples are wanted."""
+    return _BLOCK * -(-max(samples, _FEWEST) // _BLOCK)
+
+
 def periodic(
     cascade: Cascade, emf: Emf, period_s: float, samples: int, places: Sequence[Place]
 ) -> Waveforms:
@@ -83,7 +87,7 @@ def periodic(
     require("period_s", period_s, np.isfinite(period_s) and period_s > 0, "more than 0 and finite")
     require("samples", samples, samples >= 1, "1 or more")
     system = cascade.state_space
-    n = first = _BLOCK * -(-max(samples, _FEWEST) // _BLOCK)
+    n = first = points_for(samples)
     modes = Modes.of(system, places, period_s / n)
     recorded = np.empty((len(places), system.size, samples))
     settled = np.zeros(system.size, bool)
@@ -93,7 +97,7 @@ def periodic(
         harmonics, forced = _network(modes.at(left), emf, period_s, n)
         m = len(v)
         problem = _Balance(
-            n, laws_at(system.laws, left), harmonics[:m], scipy.fft.irfft(forced[:m], n, axis=1),
+            n, laws_at(system.laws, left), harmonics[:m], np.fft.irfft(forced[:m], n, axis=1),
             modes.at(left).stepped(period_s / n),
         )  # fmt: skip
         v = np.broadcast_to(v, (m, n, left.size))
@@ -102,12 +106,12 @@ def periodic(
             one, there = _solve(problem.at(left[:1]), v[..., :1])
             v = np.broadcast_to(one, v.shape) if there.all() else v
         v, done = _solve(problem, v)
-        i = scipy.fft.rfft(device_currents(problem.laws, v)[0], axis=1)
+        i = np.fft.rfft(device_currents(problem.laws, v)[0], axis=1)
         spectrum = forced[m:] + np.einsum("ijhn,jhn->ihn", harmonics[m:], i)
         # The first sample is one step after the beginning.
         spectrum *= np.exp(2j * np.pi / samples * np.arange(n // 2 + 1))[:, None] * (samples / n)
-        recorded[:, left] = np.moveaxis(scipy.fft.irfft(spectrum, samples, axis=1), 1, 2)
-        size = np.abs(scipy.fft.rfft(v, axis=1))[:, 1:]
+        recorded[:, left] = np.moveaxis(np.fft.irfft(spectrum, samples, axis=1), 1, 2)
+        size = np.abs(np.fft.rfft(v, axis=1))[:, 1:]
         tail = (size[:, -n // 8 :].max(axis=1) / size.max(axis=1)).max(axis=0)
         settled[left] = done
         again = ~done | (tail > _TAIL)
@@ -115,7 +119,7 @@ def periodic(
             break
         n *= 2
         v = np.where(done, v, system.rest_ports[:, None, left])[..., again]
-        v, left = scipy.signal.resample(v, n, axis=1), left[again]
+        v, left = 2 * np.fft.irfft(np.fft.rfft(v, axis=1), n, axis=1), left[again]
     return Waveforms.of(cascade, places, period_s / samples, recorded, settled)
 
 
@@ -166,8 +170,8 @@ class _Balance:
     def move(self, ports: Ports) -> FloatArray:
         """Return the move (V) of the ports by Newton's method, shape (m, n c)."""
         m, n, c = self.forced_V.shape
-        i = scipy.fft.rfft(ports.i.reshape(m, n, c), axis=1)
-        excess = scipy.fft.irfft(np.einsum("ijhn,jhn->ihn", self.harmonics, i), n, axis=1)
+        i = np.fft.rfft(ports.i.reshape(m, n, c), axis=1)
+        excess = np.fft.irfft(np.einsum("ijhn,jhn->ihn", self.harmonics, i), n, axis=1)
         excess += self.forced_V
         # The ports by what is remembered, z, and by the excess: dv = by_z z + rest.
         modes = self.steps.decay.shape[1]
@@ -230,7 +234,7 @@ def _network(modes: Modes, emf: Emf, period_s: float, n: int) -> tuple[ComplexAr
     """Return Z, (q, m, h, c), and what the sources do, (q, h, c), at every harmonic of n points."""
     turns = np.asarray(np.arange(n // 2 + 1) / n, float)
     response = modes.response(np.asarray(2j * np.pi * turns * n / period_s, complex))
-    fine = scipy.fft.rfft(emf(np.asarray(np.arange(_FINER * n) * (period_s / (_FINER * n)), float)))
+    fine = np.fft.rfft(emf(np.asarray(np.arange(_FINER * n) * (period_s / (_FINER * n)), float)))
     forced = response[..., 0] * (fine[: n // 2 + 1] / _FINER)[:, None]
     forced[:, 0] += n * response[:, 0, :, 1]
     harmonics = response[..., 2:]

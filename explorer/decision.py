@@ -9,9 +9,10 @@ of these the one with fewer and commoner parts is taken.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from types import MappingProxyType
+from typing import Final, Literal
 
 import numpy as np
 
@@ -46,6 +47,11 @@ _NEARER = 0.2
 """Nearer a target by this share of a step is worth naming."""
 
 _STEP_OF_YIELD = REGISTRY[YIELD].step.size / 100
+
+KnownYields = Mapping[tuple[float, ...], float]
+"""Yields of designs by the values of their parts, in the order of the problem's choices."""
+
+_NONE_KNOWN: Final[KnownYields] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -174,6 +180,11 @@ def in_steps(problem: Problem, candidates: Evaluation) -> FloatArray:
     return np.stack([f.steps(candidates.scores[f.name]) for f in problem.free], axis=-1)
 
 
+def designs_of(problem: Problem, parts: Parts) -> list[tuple[float, ...]]:
+    """Return the values of the parts that vary of each candidate, as in :data:`KnownYields`."""
+    return list(zip(*(parts[choice.part].tolist() for choice in problem.choices), strict=True))
+
+
 def built_well(problem: Problem, parts: Parts) -> FloatArray:
     """Return the share of builds that keeps every target and limit; nan where nothing spreads."""
 
@@ -194,11 +205,16 @@ def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) ->
     return np.asarray((steps - wanted) / (good_enough - wanted))
 
 
-def decide(problem: Problem, serious: Evaluation, sold: BoolArray | None = None) -> Decision:
+def decide(
+    problem: Problem,
+    serious: Evaluation,
+    sold: BoolArray | None = None,
+    known: KnownYields = _NONE_KNOWN,
+) -> Decision:
     """Pick one of the serious candidates, all feasible, at least one.
 
     ``sold`` says which are made of parts that are sold, shape (N,): of those that serve, the
-    others are then not picked. None: all are.
+    others are then not picked. None: all are. Yields that are ``known`` are not worked out again.
     """
     steps = in_steps(problem, serious)
     missed = problem.missed_goals(serious)
@@ -213,7 +229,7 @@ def decide(problem: Problem, serious: Evaluation, sold: BoolArray | None = None)
     order = np.lexsort((shortfall, np.where(serving, 0.0, total)))
     choice = _Choice(
         problem, serious.take(order), serving[order], bool(met.any()), steps[order],
-        shares_of(steps[order], wanted, good_enough), shortfall[order],
+        shares_of(steps[order], wanted, good_enough), shortfall[order], known,
     )  # fmt: skip
     pick = choice.pick()
     return Decision(
@@ -256,8 +272,9 @@ class _Choice:
         steps: FloatArray,
         shares: FloatArray,
         shortfall: FloatArray,
+        known: KnownYields,
     ) -> None:
-        self.problem, self.candidates = problem, candidates
+        self.problem, self.candidates, self.known = problem, candidates, known
         self.steps, self.shares, self.shortfall = steps, shares, shortfall
         self.serving = np.flatnonzero(serving)
         self.on_target = on_target
@@ -312,10 +329,12 @@ class _Choice:
 
     def _build(self, rows: IntArray) -> FloatArray:
         """Return the yields of candidates; those not known yet are worked out."""
-        new = rows[np.isnan(self.yields[rows])]
-        if new.size and self.asked > 0:
-            parts = {name: values[new] for name, values in self.candidates.parts.items()}
-            self.yields[new] = built_well(self.problem, parts)
+        new = rows[np.isnan(self.yields[rows])] if self.asked > 0 else rows[:0]
+        designs = designs_of(self.problem, self.candidates.take(new).parts)
+        self.yields[new] = [self.known.get(design, np.nan) for design in designs]
+        new = new[np.isnan(self.yields[new])]
+        if new.size:
+            self.yields[new] = built_well(self.problem, self.candidates.take(new).parts)
         return np.asarray(self.yields[rows])
 
     def _robust(self, rows: IntArray) -> BoolArray:

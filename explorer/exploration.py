@@ -12,27 +12,25 @@ import numpy as np
 import pandas as pd
 
 from explorer.aims import FreeScore
-from explorer.decision import Alternative, Decision, built_well, decide, distinct
+from explorer.decision import Alternative, Decision, built_well, distinct
 from explorer.designs import Design
 from explorer.evaluation import Evaluation, Parts
 from explorer.formulation import Formulation
 from explorer.front import MAX_REPRESENTATIVES, Scale, extremes, non_dominated, represent
 from explorer.probe import without_constants
 from explorer.problem import Problem
-from explorer.search import (
-    ProgressCallback,
-    SearchResult,
-    enumerate_front,
-    search,
-)
+from explorer.results import ProgressCallback, SearchResult
 from explorer.settings import Settings
+from explorer.sold import decide_of_sold
 from explorer.space import seconds_to_enumerate
-from explorer.stored import keep, kept
+from explorer.stored import keep, keep_yields, kept, kept_yields
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
-from objectives.elements import ELEMENTS
 from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
 from objectives.scores.registry import REGISTRY
+
+# The search loads Optuna and SQLAlchemy, half a second that a front which is kept does without: it
+# is imported where one is run.
 
 _TRACE_POINTS = 20
 
@@ -267,7 +265,11 @@ def explore(
     storing = method == "search" or (keeping and seconds > _WORTH_STORING_S)
     if folder is not None and settings.storage is None and storing:
         settings = replace(settings, storage=folder / SEARCH_LOG)
-    searched = search(problem, settings, progress) if method != "exact" else None
+    searched = None
+    if method != "exact":
+        from explorer.search import search
+
+        searched = search(problem, settings, progress)
     exact = None
     interrupted = searched is not None and searched.interrupted
     if searched is not None and searched.complete and method == "search":
@@ -286,7 +288,10 @@ def explore(
     on_front = np.zeros(len(front), dtype=bool)
     if feasible:
         scale = Scale.of(front.losses)
-        decision = _decided(formulation, problem, result.harvest.serious)
+        known = kept_yields(problem, folder) if folder is not None else {}
+        decision = decide_of_sold(problem, formulation.brief.stock, result.harvest.serious, known)
+        if folder is not None and keeping and not known:
+            keep_yields(problem, decision, folder)
         on_front = non_dominated(decision.candidates.losses)
         kept = on_front.copy()
         kept[[decision.pick, *(a.row for a in decision.alternatives)]] = True
@@ -329,6 +334,8 @@ def _enumerated(
     earlier = kept(problem, folder) if folder is not None else None
     if earlier is not None:
         return earlier
+    from explorer.search import enumerate_front
+
     own = settings if keeping else replace(settings, storage=None)
     exact = enumerate_front(problem, own, progress)
     _keep_whole(problem, exact, folder if keeping else None)
@@ -339,33 +346,6 @@ def _keep_whole(problem: Problem, result: SearchResult, folder: Path | None) -> 
     """Keep a result in a folder, if there is one, where it is of all candidates and some serve."""
     if folder is not None and result.complete and result.harvest.feasible:
         keep(problem, result, folder)
-
-
-def _decided(formulation: Formulation, problem: Problem, serious: Evaluation) -> Decision:
-    """Return the decision; where a part may have any value, of values that are sold.
-
-    Each serious candidate is taken once more with the values of the stock series below and above
-    its own.
-    """
-    stock = formulation.brief.stock
-    continuous = [choice for choice in problem.choices if choice.continuous]
-    if not continuous:
-        return decide(problem, serious)
-    parts = dict(serious.parts)
-    for choice in continuous:
-        values = stock.preferred(ELEMENTS[choice.part].kind, choice.low, choice.high)
-        values = values[(values >= choice.low) & (values <= choice.high)]
-        if values.size == 0:
-            return decide(problem, serious)
-        above = np.clip(np.searchsorted(values, parts[choice.part]), 0, values.size - 1)
-        parts = {name: np.tile(a, 2) for name, a in parts.items()}
-        parts[choice.part] = np.concatenate([values[np.maximum(above - 1, 0)], values[above]])
-    rows = np.stack(list(parts.values()), axis=-1)
-    once = np.unique(rows, axis=0, return_index=True)[1]
-    stocked = problem.evaluate({name: a[once] for name, a in parts.items()})
-    stocked = stocked.take(stocked.feasible)
-    sold = np.repeat([False, True], [len(serious), len(stocked)])
-    return decide(problem, Evaluation.join([serious, stocked]), sold)
 
 
 def _share(searched: SearchResult, front: Evaluation, scale: Scale) -> float | None:

@@ -14,7 +14,7 @@ from explorer.exploration import explore as run
 from explorer.formulation import formulate
 from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
-from explorer.search import ProgressCallback
+from explorer.results import ProgressCallback
 from explorer.settings import Settings
 from explorer.standing import Standing, assess_design
 from reports.model import ReportData

@@ -16,7 +16,7 @@ from explorer.formulation import Formulation
 from explorer.obstacles import more_choice, obstacles
 from explorer.problem import Problem
 from explorer.report_parts import part_lines
-from explorer.search import SearchResult
+from explorer.results import SearchResult
 from objectives.assessment import Assessment
 from objectives.format import first
 from objectives.radio.tables import wiring

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any, Final
 
@@ -19,7 +18,6 @@ from joblib import Parallel, delayed
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import WORST_LOSS
-from explorer.evaluation import Evaluation
 from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage, open_storage
@@ -27,6 +25,7 @@ from explorer.nearest import spread_nearest
 from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
 from explorer.refine import refined
+from explorer.results import Progress, ProgressCallback, SearchResult
 from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
 from explorer.space import Space, seconds_to_enumerate
@@ -46,54 +45,6 @@ _FEW_BLOCKS: Final = 100_000
 
 _HARVEST: Final = "harvest"
 """Name of the attribute of a trial that says what its block left behind."""
-
-
-@dataclass(frozen=True)
-class Progress:
-    """What is known while the search runs: candidates, their rate, and the front so far."""
-
-    kind: str
-    done: int
-    total: int
-    per_second: float
-    front: Evaluation
-
-
-ProgressCallback = Callable[[Progress], None]
-
-
-@dataclass(frozen=True)
-class SearchResult:
-    """What a search or an enumeration came back with.
-
-    Attributes
-    ----------
-    harvest : what all candidates left behind
-    front : feasible, non-dominated candidates, each once
-    nearest : when none is feasible, candidates that break little, spread over the space, those that
-        miss least first; among them for each limit the one that misses it alone and by least; else
-        empty
-    complete : whether every candidate of the space was worked out, so that the front is exact
-    seconds : time that it took
-    interrupted : whether Ctrl-C ended it
-    resumed : evaluations that were already in the storage
-    fronts : (evaluations, losses of the front so far) as it went on, to be measured on a scale
-        known only later
-    """
-
-    harvest: Harvest
-    front: Evaluation
-    nearest: Evaluation
-    complete: bool
-    seconds: float
-    interrupted: bool = False
-    resumed: int = 0
-    fronts: Sequence[tuple[int, np.ndarray]] = ()
-
-    @property
-    def evaluated(self) -> int:
-        """Number of candidates."""
-        return self.harvest.evaluated
 
 
 def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near: bool) -> Harvest:

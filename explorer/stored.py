@@ -1,7 +1,7 @@
-"""An enumeration kept beside its report, so that it need not be done again.
+"""An enumeration and the yields of a decision, kept beside a report so as not to be done again.
 
-The file holds the serious candidates' parts and the counts, no code; it is read back only where the
-problem is the same to its fingerprint, and the candidates are then scored anew.
+The files hold parts, counts and yields, no code; they are read back only where the problem is the
+same to its fingerprint, and candidates are then scored anew.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from typing import Any, Final
 
 import numpy as np
 
+from explorer.decision import Decision, KnownYields, designs_of
 from explorer.harvest import Harvest
 from explorer.problem import Problem
-from explorer.search import SearchResult
+from explorer.results import SearchResult
 from objectives.files import drafts
 
 NAME: Final = "exact.npz"
+YIELDS: Final = "yields.npz"
 
 
 _UNREADABLE: Final = (
@@ -35,6 +37,12 @@ def _key(problem: Problem) -> str:
 
 def _of(problem: Problem) -> str:
     return f"{version('stagefront')} {problem.fingerprint}"
+
+
+def _of_yields(problem: Problem) -> str:
+    """Return what yields depend on: also on the seed of the draws, but not on the free scores."""
+    setup = problem.targets.tolerance
+    return f"{_of(problem)} {None if setup is None else setup.seed}"
 
 
 def is_kept(problem: Problem, folder: Path) -> bool:
@@ -80,3 +88,36 @@ def kept(problem: Problem, folder: Path) -> SearchResult | None:
     seconds = record.pop("seconds")
     harvest = Harvest(serious, serious.take(np.zeros(len(serious), dtype=bool)), **record)
     return SearchResult(harvest, harvest.front, harvest.nearest, complete=True, seconds=seconds)
+
+
+def keep_yields(problem: Problem, decision: Decision, folder: Path) -> None:
+    """Write the yields that a decision took into a folder, which is made, if it took any.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written.
+    """
+    rows = np.flatnonzero(~np.isnan(decision.yields))
+    if not rows.size:
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    with drafts(folder) as draft:
+        np.savez_compressed(
+            draft / YIELDS,
+            key=np.array(_of_yields(problem)),
+            designs=np.array(designs_of(problem, decision.candidates.take(rows).parts)),
+            yields=decision.yields[rows],
+        )
+
+
+def kept_yields(problem: Problem, folder: Path) -> KnownYields:
+    """Return the yields that a folder keeps of designs of this problem; none of any other."""
+    try:
+        with np.load(folder / YIELDS, allow_pickle=False) as file:
+            if str(file["key"]) != _of_yields(problem):
+                return {}
+            designs = [tuple(design) for design in file["designs"].tolist()]
+            return dict(zip(designs, file["yields"].tolist(), strict=True))
+    except _UNREADABLE:
+        return {}

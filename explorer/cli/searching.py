@@ -20,8 +20,8 @@ from explorer.cli.app import INTERRUPTED, leave, writing
 from explorer.cli.printing import err
 from explorer.exploration import Exploration, Method, explore
 from explorer.formulation import Formulation
-from explorer.search import Progress as SearchProgress
-from explorer.search import ProgressCallback
+from explorer.results import Progress as SearchProgress
+from explorer.results import ProgressCallback
 from explorer.settings import Settings
 from objectives.scores.registry import REGISTRY
 

@@ -39,7 +39,8 @@ from explorer.formulation import formulate
 from explorer.front import Scale, non_dominated
 from explorer.probe import without_constants
 from explorer.problem import Problem
-from explorer.search import Progress, SearchResult, enumerate_front, search
+from explorer.results import Progress, SearchResult
+from explorer.search import enumerate_front, search
 from explorer.settings import Settings
 from explorer.space import Space, seconds_to_enumerate
 

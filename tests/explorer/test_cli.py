@@ -34,7 +34,7 @@ from explorer.cli.standing import verdict
 from explorer.designs import parse_design
 from explorer.exploration import explore
 from explorer.formulation import formulate
-from explorer.search import Progress
+from explorer.results import Progress
 from explorer.settings import Settings
 from explorer.standing import assess_design
 from fixture_types import MakeBriefText

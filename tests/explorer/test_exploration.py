@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from explorer.exploration import Exploration, Mark, explore
-from explorer.search import Progress
+from explorer.results import Progress
 from explorer.settings import Settings
 from fixture_types import TARGETLESS, MakeFormulation
 from objectives.checks import InputError

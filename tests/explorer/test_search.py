@@ -27,12 +27,8 @@ from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.probe import constant_scores, sample_of, scale_of
 from explorer.problem import Problem
-from explorer.search import (
-    Progress,
-    enumerate_front,
-    harvest_of,
-    search,
-)
+from explorer.results import Progress
+from explorer.search import enumerate_front, harvest_of, search
 from explorer.settings import Settings
 from explorer.space import Space
 from fixture_types import MakeBriefText, MakeFormulation

@@ -23,7 +23,8 @@ from explorer.evaluation import Evaluation
 from explorer.formulation import formulate
 from explorer.harvest import Harvest
 from explorer.problem import Problem
-from explorer.search import Progress, enumerate_front
+from explorer.results import Progress
+from explorer.search import enumerate_front
 from explorer.settings import Settings
 from objectives.checks import InputError
 

@@ -1,0 +1,59 @@
+"""What is known while a search runs, and what it comes back with."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from explorer.evaluation import Evaluation
+from explorer.harvest import Harvest
+
+
+@dataclass(frozen=True)
+class Progress:
+    """What is known while the search runs: candidates, their rate, and the front so far."""
+
+    kind: str
+    done: int
+    total: int
+    per_second: float
+    front: Evaluation
+
+
+ProgressCallback = Callable[[Progress], None]
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """What a search or an enumeration came back with.
+
+    Attributes
+    ----------
+    harvest : what all candidates left behind
+    front : feasible, non-dominated candidates, each once
+    nearest : when none is feasible, candidates that break little, spread over the space, those that
+        miss least first; among them for each limit the one that misses it alone and by least; else
+        empty
+    complete : whether every candidate of the space was worked out, so that the front is exact
+    seconds : time that it took
+    interrupted : whether Ctrl-C ended it
+    resumed : evaluations that were already in the storage
+    fronts : (evaluations, losses of the front so far) as it went on, to be measured on a scale
+        known only later
+    """
+
+    harvest: Harvest
+    front: Evaluation
+    nearest: Evaluation
+    complete: bool
+    seconds: float
+    interrupted: bool = False
+    resumed: int = 0
+    fronts: Sequence[tuple[int, np.ndarray]] = ()
+
+    @property
+    def evaluated(self) -> int:
+        """Number of candidates."""
+        return self.harvest.evaluated

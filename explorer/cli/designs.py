@@ -16,15 +16,13 @@ from explorer.sweep import middle
 from objectives.checks import InputError
 
 
-def explored(
-    formulation: Formulation, into: Path | None, method: Method = "auto", *, quiet: bool = True
-) -> Exploration:
+def explored(formulation: Formulation, into: Path | None) -> Exploration:
     """Return the exploration of a brief: kept beside its report, or run now.
 
     A stored search is taken up where it stands. Slow scores that decide nothing are left out.
     """
     folder = output_folder(formulation.brief.source, into)
-    return run_search(without_slow_scores(formulation), folder, method, quiet=quiet)
+    return run_search(without_slow_scores(formulation), folder, "auto", quiet=True)
 
 
 def compared_with(
@@ -46,9 +44,10 @@ def compared_with(
         method = method or "exact"
     elif formulation.brief.search.storage or (folder / SEARCH_LOG).exists():
         method = method or "search"
+    quick = without_slow_scores(formulation)
     if needed or named or method is not None:
-        return explored(formulation, into, method or "auto", quiet=quiet)
-    return unexplored(without_slow_scores(formulation))
+        return run_search(quick, folder, method or "auto", quiet=quiet)
+    return unexplored(quick)
 
 
 def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]]:

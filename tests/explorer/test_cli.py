@@ -110,7 +110,12 @@ def test_explore_prints_the_front_and_writes_the_report(
     # Without being told where, results go below the folder one is in, under the brief's name.
     folder = place / "stagefront-out" / "small"
     assert [p.name for p in place.iterdir()] == ["stagefront-out"]
-    assert {p.name for p in folder.iterdir()} == FILES | {"exact.npz", "answer.json", "figures"}
+    assert {p.name for p in folder.iterdir()} == FILES | {
+        "exact.npz",
+        "yields.npz",
+        "answer.json",
+        "figures",
+    }
     assert str(Path("stagefront-out") / "small" / "report.html") in result.stdout
     assert not any(p.name.startswith(".") for p in folder.rglob("*"))
     assert all(p.stat().st_size > 500 for p in folder.rglob("*") if p.is_file())
@@ -661,7 +666,7 @@ def test_a_full_disk_is_exit_4_and_leaves_an_earlier_report_as_it_was(
     assert "'out'" in result.stderr
     assert "No space left on device" in result.stderr
     # The enumeration was kept before the disk was full.
-    assert {p.name for p in earlier.iterdir()} == {"report.html", "exact.npz"}
+    assert {p.name for p in earlier.iterdir()} == {"report.html", "exact.npz", "yields.npz"}
     assert (earlier / "report.html").read_text() == "earlier"
 
 

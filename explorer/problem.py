@@ -28,7 +28,7 @@ from objectives.targets import Targets
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 CHUNK = 2048
-"""Candidates evaluated together; few enough that a sweep stays in the cache."""
+"""Candidates in rows evaluated together; few enough that a sweep stays in the cache."""
 
 _ENOUGH_ROOM = 31.0
 """More noticeable steps of room to a limit than this make no design more robust."""

@@ -28,11 +28,14 @@ from explorer.refine import refined
 from explorer.results import Progress, ProgressCallback, SearchResult
 from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
-from explorer.space import Space, seconds_to_enumerate
+from explorer.space import OUTER_CHUNK, Space, seconds_to_enumerate
 from explorer.workers import workers
 
 _DRAWN: Final = 0.2
 """Share of a search that is drawn at random, so that it starts from all over the space."""
+
+_SEARCH_BLOCK: Final = 4096
+"""Candidates in a block of a search at most, where the settings do not say."""
 
 _WAVE_S: Final = 0.5
 """Time that a process works between two looks at the storage."""
@@ -141,7 +144,8 @@ class _Study:
 
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
-        self.space = Space.of(problem, settings.block, small=not every)
+        block = settings.block or (OUTER_CHUNK if every else _SEARCH_BLOCK)
+        self.space = Space.of(problem, block, small=not every)
         sample = sample_of(problem, settings.seed)
         self.scale = scale_of(sample)
         self._none = sample.take(np.zeros(0, np.intp))

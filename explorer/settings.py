@@ -18,8 +18,9 @@ class Settings:
     """Candidates that a search works out at most, in whole blocks."""
     batch: int = 16
     """Coarse choices proposed together."""
-    block: int = 4096
-    """Candidates in a block of an enumeration at least, of a search at most."""
+    block: int | None = None
+    """Candidates in a block of an enumeration at least, of a search at most; None: as many as are
+    worked out fastest, and of a search few enough that it looks about."""
     sampler: Sampler = "evolution"
     cluster: str = ""
     """Address of a Dask scheduler to work on; empty: this machine."""

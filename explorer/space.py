@@ -17,6 +17,10 @@ from explorer.problem import CHUNK, Problem
 from objectives.arrays import IntArray, blocks
 from objectives.elements import DRIVER, ELEMENTS
 
+OUTER_CHUNK: Final = 16384
+"""Candidates of an outer product evaluated together: measured; what is worked out in rows within it
+fits the third-level cache, and fewer share less."""
+
 _MOST_SLOW = 32
 """Candidates that a block need have where each takes milliseconds."""
 
@@ -109,7 +113,7 @@ class Space:
             block = block * size + int(row)
         return block
 
-    def chunks(self, block: int, most: int = CHUNK) -> Iterator[Parts]:
+    def chunks(self, block: int, most: int = OUTER_CHUNK) -> Iterator[Parts]:
         """Yield the candidates of a block, at most so many at a time unless an axis must be whole.
 
         Each part has an axis of its own (or one value), so that what depends on few parts is worked
@@ -170,13 +174,13 @@ def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
     if space is None:
         if not np.isfinite(problem.size):
             return np.inf
-        space = Space.of(problem, CHUNK)
+        space = Space.of(problem, OUTER_CHUNK)
     seconds = np.inf
-    for _ in range(2):  # the first is slower: much is made on its way
+    # The first is slower: much is made on its way, and fewer share less.
+    for most in (_SLOW_CHUNK, _SLOW_CHUNK) if problem.slow else (CHUNK, OUTER_CHUNK):
         start = time.perf_counter()
-        parts = next(space.chunks(space.blocks // 2, _SLOW_CHUNK if problem.slow else CHUNK))
-        count = len(problem.evaluate(parts))
-        seconds = min(seconds, (time.perf_counter() - start) * space.size / count)
+        count = len(problem.evaluate(next(space.chunks(space.blocks // 2, most))))
+        seconds = min(seconds, space.size / count * (time.perf_counter() - start))
         if seconds < _SHORT_S:
             break
     return seconds

@@ -19,7 +19,12 @@ from objectives.tolerance.builds import (
     built_scores,
     designs_at,
 )
-from objectives.tolerance.response_surface import ResponseSurface, SurfaceScores
+from objectives.tolerance.response_surface import (
+    MOST_MISFIT,
+    MOST_WRONG,
+    ResponseSurface,
+    SurfaceScores,
+)
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import draw_units
@@ -30,13 +35,6 @@ _ROWS = 16
 
 _ROWS_THROUGH_POINT = 4
 """The same where each has a surface of its own."""
-
-_MOST_MISFIT = 0.1
-"""A surface serves a design when it is off by less than a tenth of each score's own spread (r.m.s.)
-and puts at most ..."""
-
-_MOST_WRONG = 1
-"""... so many of the check draws on the wrong side of a limit."""
 
 _MOST_PERCENTILE_ERROR = 0.25
 """One through the operating point serves where it moves no percentile of the check draws by more
@@ -209,7 +207,7 @@ class _FrontStudy:
         designs = designs_at(self.front, rows)
         predicted = self.surface.scores(designs, self.names, ratings=self.setup.ratings)
         misfit = predicted.misfit()
-        serves = self._enter_served(rows, predicted, _largest(misfit, len(rows)) <= _MOST_MISFIT)
+        serves = self._enter_served(rows, predicted, _largest(misfit, len(rows)) <= MOST_MISFIT)
         largest = self.yields.misfit
         for name, value in misfit.items():
             largest[name] = max(largest[name], float(np.max(value[serves], initial=0.0)))
@@ -232,7 +230,7 @@ class _FrontStudy:
         """Enter the designs whose surface is close and on the right side; return which."""
         y = self.yields
         too_good, too_bad = surface.wrong_side(self.setup.windows)
-        serves = close & (too_good + too_bad <= _MOST_WRONG)
+        serves = close & (too_good + too_bad <= MOST_WRONG)
         self._enter(rows[serves], surface.built.at(serves))
         y.solved[rows] = surface.solved.rating_excess.shape[-1]
         y.checked += surface.predicted_checks.rating_excess[serves].size

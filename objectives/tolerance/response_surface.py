@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from objectives.arrays import FloatArray
+from objectives.arrays import BoolArray, FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import require
 from objectives.scores.registry import REGISTRY, Combine, greatest
@@ -31,6 +31,13 @@ from objectives.tolerance.spreads import Spread, draw_factors
 
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
+
+MOST_MISFIT = 0.1
+"""A surface serves a design when it is off by less than a tenth of each score's own spread (r.m.s.)
+and puts at most ..."""
+
+MOST_WRONG = 1
+"""... so many of the check draws on the wrong side of a limit."""
 
 _FIT_TIMES = 1.5
 """Draws a coefficient is fitted to."""
@@ -51,6 +58,11 @@ _LEAST_S = 1e-12
 def builds_to_fit(variables: int, times: float = _FIT_TIMES) -> int:
     """Return how many solved builds the surface over so many variables is fitted to."""
     return int(np.ceil(times * (variables + 1) * (variables + 2) / 2))
+
+
+def draws_to_solve(spreads: int) -> int:
+    """Return how many draws are solved to fit and check a surface over so many spreads."""
+    return builds_to_fit(spreads) + CHECKS
 
 
 @dataclass(frozen=True)
@@ -86,6 +98,12 @@ class SurfaceScores:
                 name: np.sqrt(np.mean((predicted[name] - value) ** 2, axis=-1)) / self._spread(name)
                 for name, value in solved.items()
             }
+
+    def serves(self, windows: Mapping[str, tuple[float, float]]) -> BoolArray:
+        """Return which candidates the surface follows closely enough, shape (candidates,)."""
+        too_good, too_bad = self.wrong_side(windows)
+        off = greatest([np.zeros(too_good.shape), *self.misfit().values()])
+        return np.asarray((off <= MOST_MISFIT) & (too_good + too_bad <= MOST_WRONG))
 
     def percentile_error(self) -> dict[str, FloatArray]:
         """Return by how much the surface moves a score's percentiles, as a share of its spread.
@@ -144,7 +162,7 @@ class ResponseSurface:
     @property
     def solved(self) -> int:
         """Draws of each candidate that are solved."""
-        return self.fitted + CHECKS
+        return draws_to_solve(len(self.spreads))
 
     def scores(
         self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True

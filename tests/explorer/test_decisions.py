@@ -153,3 +153,18 @@ def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
         # (common practice, no source).
         fall = problem.scores(row.parts, ["harmonic_fall_dB"])["harmonic_fall_dB"]
         assert float(fall[0]) > 3.0
+
+
+@pytest.mark.slow
+def test_surfaces_decide_as_builds_that_are_all_solved(
+    case: Case, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read, problem = case.decision, case.formulation.problem
+    monkeypatch.setattr("objectives.scores.tolerance._WORTH_SURFACE", np.inf)
+    solved = decide(problem, read.candidates)
+    assert solved.pick == read.pick
+    assert solved.alternatives == read.alternatives
+    known = ~np.isnan(solved.yields)
+    np.testing.assert_array_equal(known, ~np.isnan(read.yields))
+    # As close as the share of 1,024 builds tells a yield.
+    np.testing.assert_allclose(read.yields[known], solved.yields[known], atol=0.01)

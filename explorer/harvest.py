@@ -23,8 +23,8 @@ class Harvest:
     serious : feasible candidates, less those that another beats that has no less room to a limit
     nearest : where none is feasible, those that may be among the nearest
     evaluated, feasible : numbers of candidates
-    broken : for each limit, how many candidates break it
-    least_excess : for each limit, the least that any of them breaks it by
+    broken : where none is feasible, for each limit how many candidates break it
+    least_excess : where none is feasible, for each limit the least that any of them breaks it by
     least_broken : the least that any of them breaks all limits by, together
     """
 
@@ -37,21 +37,24 @@ class Harvest:
     least_broken: float = np.inf
 
     @classmethod
-    def of(cls, problem: Problem, scale: Scale, candidates: Evaluation, *, near: bool) -> Harvest:
-        """Return the harvest of candidates.
+    def of(
+        cls, problem: Problem, scale: Scale, candidates: Evaluation, evaluated: int, *, near: bool
+    ) -> Harvest:
+        """Return the harvest of so many candidates; where some are feasible these will do.
 
         ``near`` says whether the nearest are looked for where none is feasible, on ``scale``.
         """
         feasible = candidates.feasible
         none = candidates.take(np.zeros(len(candidates), dtype=bool))
         looked_at = near and not feasible.any()
+        excess = {} if feasible.any() else candidates.excess
         return cls(
             serious=_serious(candidates.take(feasible), problem),
             nearest=_nearest(candidates, problem, scale) if looked_at else none,
-            evaluated=len(candidates),
+            evaluated=evaluated,
             feasible=int(feasible.sum()),
-            broken={name: int((e > 0).sum()) for name, e in candidates.excess.items()},
-            least_excess={name: float(e.min()) for name, e in candidates.excess.items()},
+            broken={name: int((e > 0).sum()) for name, e in excess.items()},
+            least_excess={name: float(e.min()) for name, e in excess.items()},
             least_broken=float(candidates.broken.min()),
         )
 
@@ -67,7 +70,7 @@ class Harvest:
         serious = Evaluation.join([h.serious for h in harvests])
         nearest = Evaluation.join([h.nearest for h in harvests])
         none = nearest.take(np.zeros(len(nearest), dtype=bool))
-        limits = dict.fromkeys(name for h in harvests for name in h.broken)
+        limits = () if feasible else dict.fromkeys(name for h in harvests for name in h.broken)
         return cls(
             serious=_serious(serious, problem),
             nearest=none if feasible else _nearest(nearest, problem, scale),

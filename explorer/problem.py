@@ -239,14 +239,16 @@ class Problem:
                 groups.append((rows[number == kind], replace(problem, targets=targets), some))
         return groups
 
-    def evaluate(self, parts: Parts) -> Evaluation:
+    def evaluate(self, parts: Parts, *, gated: bool = False) -> Evaluation:
         """Score N candidates, in chunks; ``parts`` maps every varied part to N values.
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
-        Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk.
+        Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk. Of such,
+        if ``gated``, candidates that break a limit may be left out: limits that take little are
+        then worked out first, which pays where few candidates keep them.
         """
         if len({np.shape(values) for values in parts.values()}) > 1:
-            return self._evaluate(parts)
+            return self._evaluate(parts, gated)
         count = len(next(iter(parts.values()), (0,)))  # where nothing varies there is one candidate
         pieces = [
             self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
@@ -254,7 +256,7 @@ class Problem:
         ]
         return pieces[0] if len(pieces) == 1 else Evaluation.join(pieces)
 
-    def _evaluate(self, parts: Parts) -> Evaluation:
+    def _evaluate(self, parts: Parts, gated: bool = False) -> Evaluation:
         if self.others:
             parts = self._as_worked_out(parts)[0]
             groups = self.by_device(parts)
@@ -271,6 +273,25 @@ class Problem:
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
+        if gated:
+            rows = np.flatnonzero(self._may_be_feasible(assessment))
+            rows = rows if rows.size else np.zeros(1, np.intp)
+            parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
+            return self._scored(parts, rows.shape, assessment.at(rows))
+        return self._scored(parts, shape, assessment)
+
+    def _may_be_feasible(self, assessment: Assessment) -> BoolArray:
+        """Return which candidates keep the limits that take little to tell, shape of the batch."""
+        kept = np.ones(assessment.shape, bool)
+        for rating in assessment.ratings if self.ratings_hold else ():
+            kept &= ~(rating.excess > 0)
+        for window in self.windows:
+            if not REGISTRY[window.name].slow:
+                kept &= assessment.within(window.name, window.at_least, window.at_most)
+        return kept
+
+    def _scored(self, parts: Parts, shape: tuple[int, ...], assessment: Assessment) -> Evaluation:
+        """Return the evaluation of candidates whose scores have that shape."""
         with np.errstate(divide="ignore"):
             found = self.scores(parts, self.searched_names, assessment)
 

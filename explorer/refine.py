@@ -42,7 +42,8 @@ def refined(problem: Problem, scale: Scale, harvest: Harvest) -> Harvest:
         stepped: set[bytes] = set()
         volume = scale.hypervolume(harvest.front.losses)
         while (parts := _about(problem, scale, harvest.front, share, stepped)) is not None:
-            new = Harvest.of(problem, scale, problem.evaluate(parts), near=False)
+            candidates = problem.evaluate(parts)
+            new = Harvest.of(problem, scale, candidates, len(candidates), near=False)
             harvest = Harvest.joined(problem, scale, [harvest, new])
             before, volume = volume, scale.hypervolume(harvest.front.losses)
             if volume <= before * (1 + _ENOUGH):

@@ -7,6 +7,7 @@ which is refined about the front in the end.
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
@@ -34,6 +35,10 @@ from explorer.workers import workers
 _DRAWN: Final = 0.2
 """Share of a search that is drawn at random, so that it starts from all over the space."""
 
+_FEW_FEASIBLE: Final = 0.35
+"""Share of the sample under which it pays to look at limits first: what is left then goes in rows,
+each of which takes more than twice as long as in an outer product."""
+
 _SEARCH_BLOCK: Final = 4096
 """Candidates in a block of a search at most, where the settings do not say."""
 
@@ -50,13 +55,30 @@ _HARVEST: Final = "harvest"
 """Name of the attribute of a trial that says what its block left behind."""
 
 
-def harvest_of(problem: Problem, space: Space, scale: Scale, block: int, *, near: bool) -> Harvest:
-    """Work out every candidate of a block and return what they leave behind."""
-    harvests = [
-        Harvest.of(problem, scale, problem.evaluate(parts), near=near)
-        for parts in space.chunks(block)
-    ]
-    return Harvest.joined(problem, scale, harvests)
+def harvest_of(
+    problem: Problem, space: Space, scale: Scale, block: int, *, near: bool, gated: bool
+) -> Harvest:
+    """Work out every candidate of a block and return what they leave behind.
+
+    ``near`` is as of :meth:`Harvest.of`. If ``gated``, those that break a limit are worked out only
+    where all do: what they would leave behind is wanted of no other block.
+    """
+    if gated:
+        kept = Harvest.joined(problem, scale, _of_chunks(problem, space, scale, block, False, True))
+        if kept.feasible:
+            return kept
+    return Harvest.joined(problem, scale, _of_chunks(problem, space, scale, block, near, False))
+
+
+def _of_chunks(
+    problem: Problem, space: Space, scale: Scale, block: int, near: bool, gated: bool
+) -> list[Harvest]:
+    harvests = []
+    for parts in space.chunks(block):
+        count = math.prod(np.broadcast_shapes(*map(np.shape, parts.values())))
+        candidates = problem.evaluate(parts, gated=gated)
+        harvests.append(Harvest.of(problem, scale, candidates, count, near=near))
+    return harvests
 
 
 def enumerate_front(
@@ -148,6 +170,7 @@ class _Study:
         self.space = Space.of(problem, block, small=not every)
         sample = sample_of(problem, settings.seed)
         self.scale = scale_of(sample)
+        self._gated = sample.feasible.mean() < _FEW_FEASIBLE
         self._none = sample.take(np.zeros(0, np.intp))
         self.harvest = Harvest(self._none, self._none)
         self.told: dict[int, tuple[list[float], float]] = {}
@@ -252,7 +275,9 @@ class _Study:
     def _harvests(self, blocks: Sequence[int]) -> list[Harvest]:
         near = not self.harvest.feasible
         harvests: list[Harvest] = Parallel()(
-            delayed(harvest_of)(self._problem, self.space, self.scale, block, near=near)
+            delayed(harvest_of)(
+                self._problem, self.space, self.scale, block, near=near, gated=self._gated
+            )
             for block in blocks
         )
         return harvests

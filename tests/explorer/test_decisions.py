@@ -168,3 +168,22 @@ def test_surfaces_decide_as_builds_that_are_all_solved(
     np.testing.assert_array_equal(known, ~np.isnan(read.yields))
     # As close as the share of 1,024 builds tells a yield.
     np.testing.assert_allclose(read.yields[known], solved.yields[known], atol=0.01)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", [*shipped_briefs(), *(row["name"] for row in TABLE["brief"])])
+def test_limits_looked_at_first_leave_the_front_as_it_is(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = next((row for row in TABLE["brief"] if row["name"] == name), None)
+    brief = load_brief(name) if row is None else parse_brief(briefed(row))
+    problem = formulate(brief).problem
+    found = []
+    for share in (0.0, 1.1):
+        monkeypatch.setattr("explorer.search._FEW_FEASIBLE", share)
+        found.append(enumerate_front(problem).harvest)
+    whole, gated = found
+    assert (gated.evaluated, gated.feasible) == (whole.evaluated, whole.feasible)
+    np.testing.assert_allclose(gated.serious.losses, whole.serious.losses, rtol=1e-7, atol=1e-9)
+    for part, values in whole.serious.parts.items():
+        np.testing.assert_array_equal(gated.serious.parts[part], values)

@@ -165,8 +165,7 @@ def test_its_ratings_are_limits_of_the_pick(followed: Run) -> None:
     names = {limit.name for limit in followed.contents.limits if limit.kind == "rating"}
     assert {"plate voltage rating", "follower plate voltage rating"} <= names
     assert "follower heater-cathode voltage rating" in names
-    source = followed.ex.source
-    assert "follower plate dissipation rating" in source.harvest.least_excess
+    assert "follower plate dissipation rating" in followed.ex.front.excess
 
 
 def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:

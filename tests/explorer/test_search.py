@@ -124,9 +124,8 @@ def test_the_exact_front_is_that_of_comparing_every_pair(
     assert 3 < len(found.front) < size
     assert (found.evaluated, found.harvest.feasible) == (size, everything.feasible.sum())
     assert 0 < found.harvest.feasible < size
-    for name, excess in everything.excess.items():
-        assert found.harvest.broken[name] == int((excess > 0).sum()), name
-        assert found.harvest.least_excess[name] == pytest.approx(excess.min(), rel=1e-9), name
+    # What is broken is told where all candidates break something.
+    assert found.harvest.broken == found.harvest.least_excess == {}
     assert len(found.nearest) == 0
     assert found.complete
     assert not found.interrupted
@@ -175,7 +174,9 @@ def test_harvests_make_the_same_in_any_order(
 ) -> None:
     problem = formulated(*([impossible] if change else [])).problem
     space, scale = Space.of(problem, 2), scale_of(sample_of(problem, 1))
-    harvests = [harvest_of(problem, space, scale, b, near=True) for b in range(space.blocks)]
+    harvests = [
+        harvest_of(problem, space, scale, b, near=True, gated=False) for b in range(space.blocks)
+    ]
     straight = Harvest.joined(problem, scale, harvests)
     for seed in range(3):
         mixed = [harvests[at] for at in np.random.default_rng(seed).permutation(len(harvests))]
@@ -183,6 +184,29 @@ def test_harvests_make_the_same_in_any_order(
             Harvest.joined(problem, scale, mixed[at : at + 2]) for at in range(0, len(mixed), 2)
         ]
         same(Harvest.joined(problem, scale, pairs), straight)
+
+
+@pytest.mark.parametrize(
+    "limits",
+    [
+        'gain_dB = { at_least = "30 dB" }\nlower_corner_Hz = { at_most = "20 Hz" }',
+        'input_corner_Hz = { at_least = "3 kHz" }\nnoise_dBu = { at_most = -84 }',
+        'upper_corner_Hz = { at_least = "5 kHz" }\nrf_margin_dB = { at_least = "25 dB" }',
+        'gain_dB = { at_least = "60 dB" }',
+    ],
+)
+@pytest.mark.parametrize("block", [6, 4096])
+def test_what_limits_leave_out_first_changes_no_harvest(
+    formulated: MakeFormulation, limits: str, block: int
+) -> None:
+    problem = formulated(("[limits]", f"[limits]\n{limits}")).problem
+    space, scale = Space.of(problem, block), scale_of(sample_of(problem, 1))
+    for b in range(space.blocks):
+        whole, gated = (
+            harvest_of(problem, space, scale, b, near=True, gated=g) for g in (False, True)
+        )
+        same(gated, whole)
+        assert gated.least_broken == pytest.approx(whole.least_broken, rel=1e-9)
 
 
 def test_an_enumeration_stopped_goes_on_to_the_same_end(
@@ -586,6 +610,9 @@ def test_when_nothing_is_feasible_the_nearest_are_kept(
     assert exact.nearest.broken[0] == pytest.approx(everything.broken.min(), rel=1e-9)
     best_gain = everything.scores["gain_dB"].max()
     assert exact.harvest.least_excess["gain_dB"] == pytest.approx((60 - best_gain) / 10, rel=1e-9)
+    for name, excess in everything.excess.items():
+        assert exact.harvest.broken[name] == int((excess > 0).sum()), name
+        assert exact.harvest.least_excess[name] == pytest.approx(excess.min(), rel=1e-9), name
     searched = search(problem, replace(SMALL, evaluations=60))
     assert (searched.harvest.feasible, len(searched.front)) == (0, 0)
     total = problem.missed_limits(searched.nearest).sum(axis=1)

@@ -3,7 +3,8 @@
 Batched closed form against one dense nodal solve at a time: both sides work out the same five
 numbers of the same stages (operating point, gain, input corner, lower corner of the output, worst
 attenuation over the radio bands) and must agree on them. Then the whole space of a brief, with an
-axis for each part and in rows. Then 10,240 built stages of some designs,
+axis for each part, so many together, and in rows; and one of which few candidates keep the limits,
+with these looked at first. Then 10,240 built stages of some designs,
 read off checked response surfaces against all of them solved. Run it:
 
     PYTHONPATH=tests python tests/bench/speed.py
@@ -23,8 +24,9 @@ from scipy.optimize import brentq
 from closed_forms import dense_response
 from explorer.brief.loading import load_brief
 from explorer.formulation import formulate
-from explorer.problem import CHUNK
-from explorer.space import Space
+from explorer.probe import sample_of, scale_of
+from explorer.search import harvest_of
+from explorer.space import OUTER_CHUNK, Space
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB
 from objectives.circuit.operating_point import operating_point
@@ -133,7 +135,14 @@ def built(designs: int = 32, draws: int = 10_240) -> None:
 def whole_space(brief: str = "treble-cut") -> None:
     """Print how fast the space of a brief is worked out with an axis for each part, and in rows."""
     problem = formulate(load_brief(brief)).problem
-    space = Space.of(problem, CHUNK)
+    space = Space.of(problem, OUTER_CHUNK)
+    for most in (OUTER_CHUNK // 8, OUTER_CHUNK, 4 * OUTER_CHUNK):
+        start = time.process_time()
+        for block in range(space.blocks):
+            for parts in space.chunks(block, most):
+                problem.evaluate(parts)
+        rate = space.size / (time.process_time() - start)
+        print(f"{brief}, an axis a part, {most:6,} together: {rate:10,.0f} candidates/s and core")
     start = time.process_time()
     by_axes = [problem.evaluate(p) for b in range(space.blocks) for p in space.chunks(b)]
     axes_rate = space.size / (time.process_time() - start)
@@ -147,6 +156,29 @@ def whole_space(brief: str = "treble-cut") -> None:
     print(f"{brief}, all scores, in rows:        {rows_rate:10,.0f} candidates/s and core")
     print(f"ratio:                      {axes_rate / rows_rate:12,.1f}")
     print(f"largest difference of a loss: {apart:.1e}")
+
+
+def limits_first(brief: str = "quiet-input") -> None:
+    """Print what it spares to look at limits first where few candidates keep them."""
+    problem = formulate(load_brief(brief)).problem
+    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    seconds, harvests = [], []
+    for gated in (False, True):
+        start = time.process_time()
+        harvests.append(
+            [
+                harvest_of(problem, space, scale, block, near=False, gated=gated)
+                for block in range(space.blocks)
+            ]
+        )
+        seconds.append(time.process_time() - start)
+    one, other = ([h.serious.losses for h in own] for own in harvests)
+    feasible = sum(h.feasible for h in harvests[0])
+    print(f"{brief}: {feasible:,} of {space.size:,} candidates keep every limit")
+    print(f"all scores of all:            {space.size / seconds[0]:10,.0f} candidates/s and core")
+    print(f"limits first:                 {space.size / seconds[1]:10,.0f} candidates/s and core")
+    print(f"ratio:                        {seconds[0] / seconds[1]:10,.1f}")
+    print(f"the same serious ones: {all(map(np.allclose, one, other))}")
 
 
 def main() -> None:
@@ -166,6 +198,8 @@ def main() -> None:
     print(f"largest relative difference of the five scores: {difference:.1e}")
     print()
     whole_space()
+    print()
+    limits_first()
     print()
     built()
 

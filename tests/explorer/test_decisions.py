@@ -159,9 +159,11 @@ def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
 def test_surfaces_decide_as_builds_that_are_all_solved(
     case: Case, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    read, problem = case.decision, case.formulation.problem
+    problem, candidates = case.formulation.problem, case.decision.candidates
+    # Both from candidates in the same order: of two that achieve the same the first comes first.
+    read = decide(problem, candidates)
     monkeypatch.setattr("objectives.scores.tolerance._WORTH_SURFACE", np.inf)
-    solved = decide(problem, read.candidates)
+    solved = decide(problem, candidates)
     assert solved.pick == read.pick
     assert solved.alternatives == read.alternatives
     known = ~np.isnan(solved.yields)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -12,6 +12,10 @@ from explorer.evaluation import Evaluation
 from explorer.front import Scale, non_dominated
 from explorer.nearest import may_be_nearest
 from explorer.problem import Problem
+from objectives.arrays import FloatArray
+
+_KNOWN: Final = 1024
+"""Candidates that others are held against before they are passed on."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +96,20 @@ class Harvest:
         }
 
     @property
+    def sample(self) -> FloatArray:
+        """Some serious candidates from all over, as :meth:`less` takes them."""
+        return _merits(self.serious)[:: max(1, -(-len(self.serious) // _KNOWN))]
+
+    def less(self, known: FloatArray) -> Harvest:
+        """Return the harvest without serious candidates that one of the :attr:`sample` beats.
+
+        Joined with the harvest that the sample is of, it makes the same: what equals one of the
+        sample stays, because of equals the first in order of parts is kept.
+        """
+        kept = non_dominated(np.vstack([_merits(self.serious), known]))[: len(self.serious)]
+        return replace(self, serious=self.serious.take(kept))
+
+    @property
     def front(self) -> Evaluation:
         """The serious candidates that no other beats in scores alone."""
         return self.serious.take(non_dominated(self.serious.losses))
@@ -106,10 +124,15 @@ def _in_order(candidates: Evaluation, problem: Problem) -> Evaluation:
     )
 
 
+def _merits(candidates: Evaluation) -> FloatArray:
+    """Return losses and room, each the better the smaller, shape (N, scores + rooms)."""
+    return np.hstack([candidates.losses, -candidates.room])
+
+
 def _serious(candidates: Evaluation, problem: Problem) -> Evaluation:
     """Return what is not beaten in losses and room; of equals the first in order of parts."""
     candidates = _in_order(candidates, problem)
-    return candidates.take(non_dominated(np.hstack([candidates.losses, -candidates.room])))
+    return candidates.take(non_dominated(_merits(candidates)))
 
 
 def _nearest(candidates: Evaluation, problem: Problem, scale: Scale) -> Evaluation:

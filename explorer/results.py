@@ -13,13 +13,17 @@ from explorer.harvest import Harvest
 
 @dataclass(frozen=True)
 class Progress:
-    """What is known while the search runs: candidates, their rate, and the front so far."""
+    """What is known while the search runs: candidates, their rate, how many keep every limit.
+
+    The front so far takes its time and is worked out where it is called for.
+    """
 
     kind: str
     done: int
     total: int
     per_second: float
-    front: Evaluation
+    feasible: int
+    front: Callable[[], Evaluation]
 
 
 ProgressCallback = Callable[[Progress], None]

@@ -31,6 +31,7 @@ from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
 from explorer.space import OUTER_CHUNK, Space, seconds_to_enumerate
 from explorer.workers import workers
+from objectives.arrays import FloatArray
 
 _DRAWN: Final = 0.2
 """Share of a search that is drawn at random, so that it starts from all over the space."""
@@ -42,8 +43,8 @@ each of which takes more than twice as long as in an outer product."""
 _SEARCH_BLOCK: Final = 4096
 """Candidates in a block of a search at most, where the settings do not say."""
 
-_WAVE_S: Final = 0.5
-"""Time that a process works between two looks at the storage."""
+_WAVE_S, _WAVE_SHARE = 0.5, 0.01
+"""Time that a process works between two looks at the storage, and of a long run the share."""
 
 _VERSION: Final = version("stagefront")
 _DEFAULT: Final = Settings()
@@ -129,15 +130,17 @@ def _run(
             workers(settings.cluster, seconds * budget / run.space.size) as jobs,
         ):
             run.collect_stored()
-            resumed = run.harvest.evaluated
-            together = jobs * max(1, int(_WAVE_S / seconds * run.space.blocks))
-            while run.harvest.evaluated < budget:
-                run.work(budget, together)
+            resumed = run.evaluated
+            while run.evaluated < budget:
+                wave_s = max(_WAVE_S, _WAVE_SHARE * (time.perf_counter() - start))
+                run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
                 if progress is not None:
-                    done = run.harvest.evaluated
+                    done = run.evaluated
                     rate = (done - resumed) / (time.perf_counter() - start)
                     kind = "enumerating" if every else "searching"
-                    progress(Progress(kind, done, budget, rate, run.harvest.front))
+                    progress(
+                        Progress(kind, done, budget, rate, run.feasible, lambda: run.harvest.front)
+                    )
         harvest = run.harvest
         if continuous and harvest.feasible:
             harvest = refined(problem, run.scale, harvest)
@@ -157,6 +160,26 @@ def _run(
     )
 
 
+def _worked_out(
+    problem: Problem,
+    space: Space,
+    scale: Scale,
+    block: int,
+    known: FloatArray,
+    *,
+    near: bool,
+    gated: bool,
+) -> tuple[Harvest, list[float]]:
+    """Return what a block leaves behind that is not beaten by what is known, and its best losses.
+
+    Of a block no candidate is better in any score than the best.
+    """
+    harvest = harvest_of(problem, space, scale, block, near=near, gated=gated)
+    losses = harvest.serious.losses
+    best = losses.min(axis=0).tolist() if len(losses) else [WORST_LOSS] * losses.shape[1]
+    return harvest.less(known), best
+
+
 def _limit_of(trial: FrozenTrial) -> float:
     return float(next(iter(trial.constraints.values())))
 
@@ -172,7 +195,8 @@ class _Study:
         self.scale = scale_of(sample)
         self._gated = sample.feasible.mean() < _FEW_FEASIBLE
         self._none = sample.take(np.zeros(0, np.intp))
-        self.harvest = Harvest(self._none, self._none)
+        self._harvests = [Harvest(self._none, self._none)]
+        """What is known, then what is new and not yet joined to it."""
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
@@ -188,16 +212,34 @@ class _Study:
         self._open: list[optuna.Trial] = []
         self._drawing = self._stalled = False
 
+    @property
+    def evaluated(self) -> int:
+        """Number of candidates worked out."""
+        return sum(h.evaluated for h in self._harvests)
+
+    @property
+    def feasible(self) -> int:
+        """Number of candidates that keep every limit."""
+        return sum(h.feasible for h in self._harvests)
+
+    @property
+    def harvest(self) -> Harvest:
+        """What all candidates left behind."""
+        self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
+        return self._harvests[0]
+
     def collect_stored(self) -> None:
         """Take up what others have told and an earlier run has stored."""
         stored = self._study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
         new = {}
         for trial in stored:
+            if trial.number in self._seen:
+                continue
+            self._seen.add(trial.number)
             block = block_of(self.space, trial.params)
-            if trial.number not in self._seen and block not in self.told:
+            if block not in self.told:
                 self.told[block] = trial.values, _limit_of(trial)
                 new[block] = trial.user_attrs[_HARVEST]
-            self._seen.add(trial.number)
         if new:
             self._add(self._restored(new))
 
@@ -206,24 +248,24 @@ class _Study:
 
         Of an enumeration ``together`` at a time.
         """
-        left = -(-(budget - self.harvest.evaluated) // self.space.block_size)
+        left = -(-(budget - self.evaluated) // self.space.block_size)
         count = min(together if self._every else self._settings.batch, left)
-        self._drawing = self.harvest.evaluated < _DRAWN * budget
+        self._drawing = self.evaluated < _DRAWN * budget
         if self._drawing and not self._every:
             # No more than the share that is drawn.
-            drawn = -(-(_DRAWN * budget - self.harvest.evaluated) // self.space.block_size)
+            drawn = -(-(_DRAWN * budget - self.evaluated) // self.space.block_size)
             count = min(count, int(drawn))
         self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
         for _ in range(count):
             self._open.append(self._study.ask(distributions(self.space)))
         blocks = [block_of(self.space, trial.params) for trial in self._open]
         fresh = [block for block in dict.fromkeys(blocks) if block not in self.told]
-        harvests = dict(zip(fresh, self._harvests(fresh), strict=True))
+        done = dict(zip(fresh, self._work_out(fresh), strict=True))
         self._stalled = not fresh
         # First, so that what is worked out counts even where Ctrl-C keeps it from being told.
-        self._add(list(harvests.values()))
+        self._add([harvest for harvest, _ in done.values()])
         for block in blocks:
-            self._tell(block, harvests.get(block))
+            self._tell(block, done.get(block))
         self._sync()
         self.collect_stored()
 
@@ -272,23 +314,22 @@ class _Study:
         running = (trial for trial in asked if trial.state == TrialState.RUNNING)
         return {block_of(self.space, t.params) for t in running if t.params.keys() == names}
 
-    def _harvests(self, blocks: Sequence[int]) -> list[Harvest]:
-        near = not self.harvest.feasible
-        harvests: list[Harvest] = Parallel()(
-            delayed(harvest_of)(
-                self._problem, self.space, self.scale, block, near=near, gated=self._gated
+    def _work_out(self, blocks: Sequence[int]) -> list[tuple[Harvest, list[float]]]:
+        # All that is known is stored: without it a block would not have left enough behind.
+        near, known = not self.feasible, self._harvests[0].sample
+        done: list[tuple[Harvest, list[float]]] = Parallel()(
+            delayed(_worked_out)(
+                self._problem, self.space, self.scale, block, known, near=near, gated=self._gated
             )
             for block in blocks
         )
-        return harvests
+        return done
 
-    def _tell(self, block: int, harvest: Harvest | None) -> None:
+    def _tell(self, block: int, done: tuple[Harvest, list[float]] | None) -> None:
         """Tell the first open trial what its block came to; None where that is known already."""
         trial = self._open[0]
-        if harvest is not None:
-            losses = harvest.serious.losses
-            # The best in each score: no candidate of the block is better.
-            best = losses.min(axis=0).tolist() if len(losses) else [WORST_LOSS] * losses.shape[1]
+        if done is not None:
+            harvest, best = done
             self.told[block] = best, harvest.least_broken
             trial.set_user_attr(_HARVEST, self._stored(harvest))
         values, limit = self.told[block]
@@ -298,10 +339,15 @@ class _Study:
         del self._open[0]
 
     def _add(self, harvests: list[Harvest]) -> None:
-        if harvests:
-            self.harvest = Harvest.joined(self._problem, self.scale, [self.harvest, *harvests])
-            if not self._every:
-                self.fronts.append((self.harvest.evaluated, self.harvest.front.losses))
+        """Add what is new; of an enumeration it is joined once it is as much as what is known."""
+        if not harvests:
+            return
+        self._harvests += harvests
+        known, *new = (len(h.serious) + len(h.nearest) for h in self._harvests)
+        if not self._every:
+            self.fronts.append((self.evaluated, self.harvest.front.losses))
+        elif sum(new) >= known:
+            self._harvests = [self.harvest]
 
     def _stored(self, harvest: Harvest) -> dict[str, Any]:
         kept = harvest.counts

@@ -66,7 +66,7 @@ def run_search(
 
 @contextmanager
 def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
-    """Show candidates, their rate and the size of the front while the search runs."""
+    """Show candidates, their rate and how many keep every limit while the search runs."""
     if quiet:
         yield None
         return
@@ -75,7 +75,7 @@ def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
         BarColumn(),
         MofNCompleteColumn(),
         TextColumn("{task.fields[rate]:,.0f} candidates/s"),
-        TextColumn("{task.fields[front]:,} designs in the front"),
+        TextColumn("{task.fields[feasible]:,} keep every limit"),
         TimeElapsedColumn(),
         console=err(),
     ) as bar:
@@ -83,8 +83,8 @@ def progress_bar(quiet: bool) -> Iterator[ProgressCallback | None]:
 
         def update(p: SearchProgress) -> None:
             if p.kind not in tasks:
-                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, front=0)
-            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, front=len(p.front))
+                tasks[p.kind] = bar.add_task(p.kind, total=p.total, rate=0.0, feasible=0)
+            bar.update(tasks[p.kind], completed=p.done, rate=p.per_second, feasible=p.feasible)
 
         yield update
 

@@ -118,7 +118,7 @@ def ours(problem: Problem, seed: int, seconds: float) -> Trace:
 
     def note(progress: Progress) -> None:
         trace.evaluated = progress.done
-        trace.rows.append((progress.done, trace.seconds, progress.front))
+        trace.rows.append((progress.done, trace.seconds, progress.front()))
 
     one = seconds_to_enumerate(problem)
     # So that the budget is time: as many candidates as the probe says it affords.

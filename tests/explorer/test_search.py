@@ -217,7 +217,7 @@ def test_an_enumeration_stopped_goes_on_to_the_same_end(
     straight = enumerate_front(problem, SMALL, seen.append)
     assert [p.done for p in seen] == list(range(2, size + 1, 2))
     assert {(p.kind, p.total) for p in seen} == {("enumerating", size)}
-    assert len(seen[-1].front) == len(straight.front)
+    assert len(seen[-1].front()) == len(straight.front)
     stored = replace(SMALL, storage=tmp_path / "s.log")
     half = enumerate_front(problem, stored, stop_after(10))
     assert (half.interrupted, half.complete, half.evaluated) == (True, False, 20)

@@ -209,6 +209,25 @@ def test_what_limits_leave_out_first_changes_no_harvest(
         assert gated.least_broken == pytest.approx(whole.least_broken, rel=1e-9)
 
 
+def test_what_is_known_spares_only_what_it_beats(problem: Problem) -> None:
+    space, scale = Space.of(problem, 6), scale_of(sample_of(problem, 1))
+    harvests = [
+        harvest_of(problem, space, scale, b, near=True, gated=False) for b in range(space.blocks)
+    ]
+    spared = 0
+    for known, new in itertools.permutations(harvests, 2):
+        less = new.less(known.sample)
+        spared += len(new.serious) - len(less.serious)
+        same(
+            Harvest.joined(problem, scale, [known, less]),
+            Harvest.joined(problem, scale, [known, new]),
+        )
+    assert spared > 0
+    # Of equals the first in order of parts is kept, which may be the one that comes later.
+    for own in harvests:
+        assert len(own.less(own.sample).serious) == len(own.serious)
+
+
 def test_an_enumeration_stopped_goes_on_to_the_same_end(
     problem: Problem, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

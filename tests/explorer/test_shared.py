@@ -6,17 +6,15 @@ Both on loopback, four workers each, one of them killed; the front is that of th
 from __future__ import annotations
 
 import os
-import shutil
 import signal
-import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 import pytest
+from postgresql import database, programs
 
 from explorer.brief.loading import load_brief
 from explorer.evaluation import Evaluation
@@ -71,49 +69,22 @@ def same(found: Harvest, expected: Harvest) -> None:
     assert found.broken == expected.broken
 
 
-def programs() -> Path | None:
-    """Return the folder with PostgreSQL's programs; None where it is not installed."""
-    found = shutil.which("initdb")
-    places = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
-    return Path(found).parent if found else places[-1] if places else None
-
-
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[str]:
-    """Start a PostgreSQL of its own on loopback and return its URL."""
+def url() -> Iterator[str]:
+    """Return the URL of a PostgreSQL of its own."""
     pytest.importorskip("psycopg")
     there = programs()
     if there is None:
         pytest.skip("needs PostgreSQL's own programs")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    # It refuses to run as root, and whoever it runs as must reach its folder.
-    as_user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
-    folder = Path(subprocess.check_output(
-        [*as_user, "mktemp", "-d"], text=True, cwd="/").strip())  # fmt: skip
-
-    def run(*command: str) -> None:
-        subprocess.run([*as_user, *command], check=True, stdout=subprocess.DEVNULL, cwd="/")
-
-    run(str(there / "initdb"), "-D", f"{folder}/data", "-U", "tester", "-A", "trust")
-    options = f"-p {port} -k {folder} -c listen_addresses=127.0.0.1"
-    control = (str(there / "pg_ctl"), "-D", f"{folder}/data", "-w", "-l", f"{folder}/log")
-    run(*control, "-o", options, "start")
-    try:
-        yield f"postgresql://tester@127.0.0.1:{port}/postgres"
-    finally:
-        run(*control, "-m", "immediate", "stop")
-        run("rm", "-rf", str(folder))
+    with database(there) as own:
+        yield own
 
 
 def test_four_workers_on_one_database_of_which_one_is_killed(
-    problem: Problem, single: Harvest, database: str
+    problem: Problem, single: Harvest, url: str
 ) -> None:
     workers = [
-        subprocess.Popen(
-            [sys.executable, "-c", WORKER, database], stdout=subprocess.PIPE, text=True
-        )
+        subprocess.Popen([sys.executable, "-c", WORKER, url], stdout=subprocess.PIPE, text=True)
         for _ in range(4)
     ]
     victim, *others = workers
@@ -127,7 +98,7 @@ def test_four_workers_on_one_database_of_which_one_is_killed(
     last = [other.communicate(timeout=300)[0].splitlines()[-1] for other in others]
     assert last == [f"{int(problem.size)} {len(single.front)} True"] * 3
     # What they stored is the whole of it: another one only reads.
-    read = enumerate_front(problem, Settings(block=BLOCK, storage=database))
+    read = enumerate_front(problem, Settings(block=BLOCK, storage=url))
     assert (read.resumed, read.complete) == (problem.size, True)
     same(read.harvest, single)
 

@@ -43,8 +43,11 @@ each of which takes more than twice as long as in an outer product."""
 _SEARCH_BLOCK: Final = 4096
 """Candidates in a block of a search at most, where the settings do not say."""
 
-_WAVE_S, _WAVE_SHARE = 0.5, 0.01
-"""Time that a process works between two looks at the storage, and of a long run the share."""
+_WAVE_S: Final = 0.5
+"""Time that a process works between two looks at the storage."""
+
+_LONG_S: Final = 50.0
+"""Time from which on it looks the less often, the longer it has run."""
 
 _VERSION: Final = version("stagefront")
 _DEFAULT: Final = Settings()
@@ -132,7 +135,7 @@ def _run(
             run.collect_stored()
             resumed = run.evaluated
             while run.evaluated < budget:
-                wave_s = max(_WAVE_S, _WAVE_SHARE * (time.perf_counter() - start))
+                wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
                 run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
                 if progress is not None:
                     done = run.evaluated

@@ -1,15 +1,15 @@
 """The search: an Optuna study of coarse choices, each worked out with everything that goes with it.
 
-Asked for every coarse choice, the study is an enumeration and its front is exact; otherwise the
-front's neighbours come first, and a sampler proposes the rest. Continuous parts stand on a grid,
-which is refined about the front in the end.
+Asked for every coarse choice, the study is an enumeration and its front is exact. Otherwise the
+front is first closed candidate by candidate; then come the blocks beside it, and a sampler proposes
+the rest. Continuous parts stand on a grid, which is refined about the front in the end.
 """
 
 from __future__ import annotations
 
-import math
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from typing import Any, Final
 
@@ -18,8 +18,8 @@ import optuna
 from joblib import Parallel, delayed
 from optuna.trial import FrozenTrial, TrialState
 
-from explorer.aims import WORST_LOSS
-from explorer.front import Scale
+from explorer.blocks import worked_out
+from explorer.closure import closing
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage, open_storage
 from explorer.nearest import spread_nearest
@@ -31,14 +31,13 @@ from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
 from explorer.space import OUTER_CHUNK, Space, seconds_to_enumerate
 from explorer.workers import workers
-from objectives.arrays import FloatArray
-
-_DRAWN: Final = 0.2
-"""Share of a search that is drawn at random, so that it starts from all over the space."""
 
 _FEW_FEASIBLE: Final = 0.35
 """Share of the sample under which it pays to look at limits first: what is left then goes in rows,
 each of which takes more than twice as long as in an outer product."""
+
+_CLOSING: Final = 0.5
+"""Share of a search that candidates may take one by one; most need far less."""
 
 _SEARCH_BLOCK: Final = 4096
 """Candidates in a block of a search at most, where the settings do not say."""
@@ -59,32 +58,6 @@ _HARVEST: Final = "harvest"
 """Name of the attribute of a trial that says what its block left behind."""
 
 
-def harvest_of(
-    problem: Problem, space: Space, scale: Scale, block: int, *, near: bool, gated: bool
-) -> Harvest:
-    """Work out every candidate of a block and return what they leave behind.
-
-    ``near`` is as of :meth:`Harvest.of`. If ``gated``, those that break a limit are worked out only
-    where all do: what they would leave behind is wanted of no other block.
-    """
-    if gated:
-        kept = Harvest.joined(problem, scale, _of_chunks(problem, space, scale, block, False, True))
-        if kept.feasible:
-            return kept
-    return Harvest.joined(problem, scale, _of_chunks(problem, space, scale, block, near, False))
-
-
-def _of_chunks(
-    problem: Problem, space: Space, scale: Scale, block: int, near: bool, gated: bool
-) -> list[Harvest]:
-    harvests = []
-    for parts in space.chunks(block):
-        count = math.prod(np.broadcast_shapes(*map(np.shape, parts.values())))
-        candidates = problem.evaluate(parts, gated=gated)
-        harvests.append(Harvest.of(problem, scale, candidates, count, near=near))
-    return harvests
-
-
 def enumerate_front(
     problem: Problem, settings: Settings = _DEFAULT, progress: ProgressCallback | None = None
 ) -> SearchResult:
@@ -98,12 +71,13 @@ def enumerate_front(
 def search(
     problem: Problem, settings: Settings, progress: ProgressCallback | None = None
 ) -> SearchResult:
-    """Search the space: propose coarse choices and work out all that each may be joined with.
+    """Search the space: close the front, then propose coarse choices with all that goes with each.
 
-    What each left behind is in the storage at once. The same call with the same storage goes on
-    where the last one stopped, whether it was finished, interrupted or killed; a different brief
-    makes a different study in the same storage. Any number of processes may search one storage at
-    the same time: the budget is that of all of them, and each takes up what the others did.
+    What each left behind is in the storage at once; the closure is made anew. The same call with
+    the same storage goes on where the last one stopped, whether it was finished, interrupted or
+    killed; a different brief makes a different study in the same storage. Any number of processes
+    may search one storage at the same time: the budget is that of all of them, and each takes up
+    what the others did.
     Ctrl-C ends the search with what it has.
 
     Raises
@@ -123,27 +97,30 @@ def _run(
     start = time.perf_counter()
     with naming_storage(settings, Exception):  # the storage drivers raise what they like
         run = _Study(problem, settings, every=every)
-    size, block = run.space.size, run.space.block_size
-    budget = size if every else min(-(-settings.evaluations // block) * block, size)
+    size = run.space.size
+    budget = size if every else min(settings.evaluations, size)
     resumed, interrupted, continuous = 0, False, not np.isfinite(problem.size)
-    seconds = seconds_to_enumerate(problem, run.space)
+
+    def report() -> None:
+        if progress is not None:
+            done = run.evaluated
+            rate = (done - resumed) / (time.perf_counter() - start)
+            kind, front = "enumerating" if every else "searching", lambda: run.harvest.front
+            progress(Progress(kind, min(done, budget), budget, rate, run.feasible, front))
+
     try:
-        with (
-            naming_storage(settings, optuna.exceptions.OptunaError),
-            workers(settings.cluster, seconds * budget / run.space.size) as jobs,
-        ):
+        with naming_storage(settings, optuna.exceptions.OptunaError):
             run.collect_stored()
             resumed = run.evaluated
-            while run.evaluated < budget:
-                wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
-                run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
-                if progress is not None:
-                    done = run.evaluated
-                    rate = (done - resumed) / (time.perf_counter() - start)
-                    kind = "enumerating" if every else "searching"
-                    progress(
-                        Progress(kind, done, budget, rate, run.feasible, lambda: run.harvest.front)
-                    )
+            for _ in () if every else run.close(int(_CLOSING * budget)):
+                report()
+            seconds = seconds_to_enumerate(problem, run.space)
+            left_s = seconds * (budget - run.evaluated) / size
+            with workers(settings.cluster, left_s) as jobs:
+                while run.evaluated < budget:
+                    wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
+                    run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
+                    report()
         harvest = run.harvest
         if continuous and harvest.feasible:
             harvest = refined(problem, run.scale, harvest)
@@ -155,32 +132,12 @@ def _run(
         harvest=harvest,
         front=harvest.front,
         nearest=spread_nearest(problem, harvest.nearest),
-        complete=harvest.evaluated == run.space.size and not continuous,
+        complete=harvest.evaluated == size and not continuous,
         seconds=time.perf_counter() - start,
         interrupted=interrupted,
         resumed=resumed,
         fronts=run.fronts,
     )
-
-
-def _worked_out(
-    problem: Problem,
-    space: Space,
-    scale: Scale,
-    block: int,
-    known: FloatArray,
-    *,
-    near: bool,
-    gated: bool,
-) -> tuple[Harvest, list[float]]:
-    """Return what a block leaves behind that is not beaten by what is known, and its best losses.
-
-    Of a block no candidate is better in any score than the best.
-    """
-    harvest = harvest_of(problem, space, scale, block, near=near, gated=gated)
-    losses = harvest.serious.losses
-    best = losses.min(axis=0).tolist() if len(losses) else [WORST_LOSS] * losses.shape[1]
-    return harvest.less(known), best
 
 
 def _limit_of(trial: FrozenTrial) -> float:
@@ -194,12 +151,18 @@ class _Study:
         self._problem, self._settings, self._every = problem, settings, every
         block = settings.block or (OUTER_CHUNK if every else _SEARCH_BLOCK)
         self.space = Space.of(problem, block, small=not every)
-        sample = sample_of(problem, settings.seed)
-        self.scale = scale_of(sample)
-        self._gated = sample.feasible.mean() < _FEW_FEASIBLE
-        self._none = sample.take(np.zeros(0, np.intp))
-        self._harvests = [Harvest(self._none, self._none)]
-        """What is known, then what is new and not yet joined to it."""
+        on_grid = replace(problem, choices=self.space.choices)
+        self._sample = sample_of(on_grid, settings.seed)
+        self.scale = scale_of(self._sample)
+        self._gated = self._sample.feasible.mean() < _FEW_FEASIBLE
+        self._none = self._sample.take(np.zeros(0, np.intp))
+        self._nothing = Harvest(self._none, self._none)
+        self._harvests = [self._nothing]
+        """What is known of blocks, then what is new of them and not yet joined to it."""
+        self._done: set[int] = set()
+        """The blocks that these are of."""
+        self._closed, self._of_closed = self._none, self._nothing
+        """What the closure worked out and blocks did not, and its harvest."""
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
@@ -213,23 +176,39 @@ class _Study:
         )
         self._seen: set[int] = set()
         self._open: list[optuna.Trial] = []
-        self._drawing = self._stalled = False
+        self._stalled = False
 
     @property
     def evaluated(self) -> int:
         """Number of candidates worked out."""
-        return sum(h.evaluated for h in self._harvests)
+        return sum(h.evaluated for h in (*self._harvests, self._of_closed))
 
     @property
     def feasible(self) -> int:
         """Number of candidates that keep every limit."""
-        return sum(h.feasible for h in self._harvests)
+        return sum(h.feasible for h in (*self._harvests, self._of_closed))
 
     @property
     def harvest(self) -> Harvest:
         """What all candidates left behind."""
         self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
-        return self._harvests[0]
+        if self._of_closed.evaluated == 0:
+            return self._harvests[0]
+        return Harvest.joined(self._problem, self.scale, [*self._harvests, self._of_closed])
+
+    def close(self, most: int) -> Iterator[None]:
+        """Close the front under single steps, with so many candidates at most; pause each round.
+
+        It takes a second or two and comes out alike in every process that shares the study: it is
+        not stored.
+        """
+        rounds = closing(
+            self._problem, self.space, self.scale, self._sample, most=most, seed=self._settings.seed
+        )
+        for self._closed, self._of_closed in rounds:
+            self._leave_to_blocks()
+            self.fronts.append((self.evaluated, self.harvest.front.losses))
+            yield
 
     def collect_stored(self) -> None:
         """Take up what others have told and an earlier run has stored."""
@@ -244,7 +223,7 @@ class _Study:
                 self.told[block] = trial.values, _limit_of(trial)
                 new[block] = trial.user_attrs[_HARVEST]
         if new:
-            self._add(self._restored(new))
+            self._add(dict(zip(new, self._restored(new), strict=True)))
 
     def work(self, budget: int, together: int) -> None:
         """Ask for some coarse choices, work out their blocks and tell what they came to.
@@ -253,11 +232,6 @@ class _Study:
         """
         left = -(-(budget - self.evaluated) // self.space.block_size)
         count = min(together if self._every else self._settings.batch, left)
-        self._drawing = self.evaluated < _DRAWN * budget
-        if self._drawing and not self._every:
-            # No more than the share that is drawn.
-            drawn = -(-(_DRAWN * budget - self.evaluated) // self.space.block_size)
-            count = min(count, int(drawn))
         self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
         for _ in range(count):
             self._open.append(self._study.ask(distributions(self.space)))
@@ -266,7 +240,7 @@ class _Study:
         done = dict(zip(fresh, self._work_out(fresh), strict=True))
         self._stalled = not fresh
         # First, so that what is worked out counts even where Ctrl-C keeps it from being told.
-        self._add([harvest for harvest, _ in done.values()])
+        self._add({block: harvest for block, (harvest, _) in done.items()})
         for block in blocks:
             self._tell(block, done.get(block))
         self._sync()
@@ -287,14 +261,17 @@ class _Study:
         return lambda number: next(wanted, None)
 
     def _wanted(self) -> list[int]:
-        """Return the blocks to work out next: some at random, later the neighbours of the front."""
+        """Return the blocks to work out next: those of the front and beside it, else at random."""
         batch, total = self._settings.batch, self.space.blocks
         asked = self._study.get_trials(deepcopy=False)
-        taken = {*self.told, *self._under_way(asked)}
+        under_way = self._under_way(asked)
         rng = np.random.default_rng([self._settings.seed, len(asked)])
-        if self._drawing or self._stalled:
-            if total <= _FEW_BLOCKS:
-                return [int(b) for b in rng.permutation(total) if b not in taken][:batch]
+        if self._stalled and total <= _FEW_BLOCKS:
+            # What others work on comes last: they may have been killed.
+            rest = [int(b) for b in rng.permutation(total) if b not in self.told]
+            return sorted(rest, key=under_way.__contains__)[:batch]
+        taken = {*self.told, *under_way}
+        if self._stalled:
             drawn = (
                 self.space.block_at(rng.integers(self.space.sizes[: self.space.coarse]))
                 for _ in range(4 * batch)
@@ -304,7 +281,7 @@ class _Study:
         beside = [
             block
             for own in dict.fromkeys(self.space.blocks_of(best.parts))
-            for block in self.space.neighbours(own)
+            for block in (own, *self.space.neighbours(own))
             if block not in taken
         ]
         # Any of them alike, so that a crowd in one place does not draw the search to it.
@@ -318,10 +295,12 @@ class _Study:
         return {block_of(self.space, t.params) for t in running if t.params.keys() == names}
 
     def _work_out(self, blocks: Sequence[int]) -> list[tuple[Harvest, list[float]]]:
-        # All that is known is stored: without it a block would not have left enough behind.
-        near, known = not self.feasible, self._harvests[0].sample
+        # By what is stored alone, not by the closure: without it a block would not have left enough
+        # behind for a run with another budget, or for one that is shared.
+        near = not any(h.feasible for h in self._harvests)
+        known = self._harvests[0].sample
         done: list[tuple[Harvest, list[float]]] = Parallel()(
-            delayed(_worked_out)(
+            delayed(worked_out)(
                 self._problem, self.space, self.scale, block, known, near=near, gated=self._gated
             )
             for block in blocks
@@ -341,16 +320,31 @@ class _Study:
         self._seen.add(trial.number)
         del self._open[0]
 
-    def _add(self, harvests: list[Harvest]) -> None:
-        """Add what is new; of an enumeration it is joined once it is as much as what is known."""
+    def _add(self, harvests: Mapping[int, Harvest]) -> None:
+        """Add what blocks left; of an enumeration it is joined once it is as much as is known."""
         if not harvests:
             return
-        self._harvests += harvests
+        self._harvests += harvests.values()
+        self._done.update(harvests)
+        self._leave_to_blocks()
         known, *new = (len(h.serious) + len(h.nearest) for h in self._harvests)
         if not self._every:
             self.fronts.append((self.evaluated, self.harvest.front.losses))
         elif sum(new) >= known:
             self._harvests = [self.harvest]
+
+    def _leave_to_blocks(self) -> None:
+        """Take from the closure what blocks have worked out, so that nothing counts twice."""
+        blocks = self.space.blocks_of(self._closed.parts) if self._done else []
+        left = np.array([block not in self._done for block in blocks], bool)
+        if left.all():
+            return
+        self._closed = self._closed.take(left)
+        self._of_closed = (
+            Harvest.of(self._problem, self.scale, self._closed, len(self._closed), near=True)
+            if left.any()
+            else self._nothing
+        )
 
     def _stored(self, harvest: Harvest) -> dict[str, Any]:
         kept = harvest.counts

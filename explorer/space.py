@@ -138,24 +138,27 @@ class Space:
             *(np.full(len(rows), row) for row in self.place(block)),
             *(np.unravel_index(rows, fine) if (fine := self.sizes[self.coarse :]) else ()),
         ]
-        return {c.part: c.values[row] for c, row in zip(self.choices, which, strict=True)}
+        return self.at(np.stack(which, axis=-1))
 
-    def _which(self, parts: Parts) -> list[IntArray]:
-        return [np.searchsorted(c.values, parts[c.part]) for c in self.choices]
+    def at(self, which: IntArray) -> Parts:
+        """Return the candidates with these values of each part, shape (N, parts)."""
+        return {c.part: c.values[row] for c, row in zip(self.choices, which.T, strict=True)}
+
+    def which(self, parts: Parts) -> IntArray:
+        """Return which value of each part candidates have; the inverse of :meth:`at`."""
+        return np.stack([np.searchsorted(c.values, parts[c.part]) for c in self.choices], axis=-1)
 
     def rows(self, parts: Parts) -> IntArray:
         """Return the rows of candidates in their block; the inverse of :meth:`parts`."""
-        which = self._which(parts)
-        rows = np.zeros_like(which[0])
-        for row, size in zip(which[self.coarse :], self.sizes[self.coarse :], strict=True):
+        which = self.which(parts)
+        rows = np.zeros(len(which), np.intp)
+        for row, size in zip(which.T[self.coarse :], self.sizes[self.coarse :], strict=True):
             rows = rows * size + row
         return rows
 
     def blocks_of(self, parts: Parts) -> list[int]:
         """Return the block that each candidate is in."""
-        coarse = self._which(parts)[: self.coarse]
-        count = len(next(iter(parts.values())))
-        return [self.block_at(int(rows[at]) for rows in coarse) for at in range(count)]
+        return [self.block_at(row) for row in self.which(parts)[:, : self.coarse].tolist()]
 
     def neighbours(self, block: int) -> Iterator[int]:
         """Yield the blocks that are one step of one part away."""

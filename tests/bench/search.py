@@ -42,7 +42,6 @@ from explorer.problem import Problem
 from explorer.results import Progress, SearchResult
 from explorer.search import enumerate_front, search
 from explorer.settings import Settings
-from explorer.space import Space, seconds_to_enumerate
 
 PICTURES = Path(__file__).parents[2] / "reports" / "pictures"
 BATCH = 200
@@ -68,11 +67,12 @@ DENSE = 400
 
 def problem_of(brief: str, *changes: tuple[str, str]) -> Problem:
     """Return the problem of a shipped brief with changes to its text."""
-    text = (files("explorer") / "briefs" / f"{brief}.toml").read_text("utf-8")
+    folder = files("explorer") / "briefs"
+    text = (folder / f"{brief}.toml").read_text("utf-8")
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)
-    return without_constants(formulate(parse_brief(text)).problem, 1)[0]
+    return without_constants(formulate(parse_brief(text, folder)).problem, 1)[0]
 
 
 @dataclass
@@ -112,24 +112,22 @@ class Trace:
 Run = Callable[[Problem, int, float], Trace]
 
 
-def ours(problem: Problem, seed: int, seconds: float) -> Trace:
-    """Explore as the program does: exact where that takes no longer than the patience."""
-    trace = Trace.of(problem)
+def ours(run: Callable[..., SearchResult]) -> Run:
+    """Return a search or an enumeration of the program's, ended as Ctrl-C does when time is up."""
 
-    def note(progress: Progress) -> None:
-        trace.evaluated = progress.done
-        trace.rows.append((progress.done, trace.seconds, progress.front()))
+    def timed(problem: Problem, seed: int, seconds: float) -> Trace:
+        trace = Trace.of(problem)
 
-    one = seconds_to_enumerate(problem)
-    # So that the budget is time: as many candidates as the probe says it affords.
-    budget = 10**9 if not np.isfinite(one) else max(1, int(problem.size * seconds / one))
-    if one <= seconds:
-        result: SearchResult = enumerate_front(problem, Settings(seed=seed), note)
-    else:
-        budget = min(budget, Space.of(problem, 4096).size)
-        result = search(problem, Settings(seed=seed, evaluations=budget), note)
-    trace.rows.append((result.evaluated, trace.seconds, result.front))
-    return trace
+        def note(progress: Progress) -> None:
+            trace.rows.append((progress.done, trace.seconds, progress.front()))
+            if trace.seconds > seconds:
+                raise KeyboardInterrupt
+
+        result = run(problem, Settings(seed=seed, evaluations=10**12), note)
+        trace.rows.append((result.evaluated, trace.seconds, result.front))
+        return trace
+
+    return timed
 
 
 def at_random(problem: Problem, seed: int, seconds: float) -> Trace:
@@ -204,7 +202,8 @@ def in_generations(problem: Problem, seed: int, seconds: float) -> Trace:
 
 
 RUNS: dict[str, Run] = {
-    "stagefront": ours,
+    "stagefront, search": ours(search),
+    "stagefront, exact": ours(enumerate_front),
     "pymoo, NSGA-II in generations": in_generations,
     "Optuna, NSGA-II": one_by_one(
         lambda seed: optuna.samplers.NSGAIISampler(population_size=BATCH, seed=seed)

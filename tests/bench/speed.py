@@ -25,7 +25,7 @@ from closed_forms import dense_response
 from explorer.brief.loading import load_brief
 from explorer.formulation import formulate
 from explorer.probe import sample_of, scale_of
-from explorer.search import harvest_of
+from explorer.blocks import harvest_of
 from explorer.space import OUTER_CHUNK, Space
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB

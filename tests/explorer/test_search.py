@@ -22,13 +22,14 @@ from optuna.storages.journal import JournalFileBackend
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import FreeScore
+from explorer.blocks import harvest_of
 from explorer.evaluation import Evaluation
 from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.probe import constant_scores, sample_of, scale_of
 from explorer.problem import Problem
 from explorer.results import Progress
-from explorer.search import enumerate_front, harvest_of, search
+from explorer.search import enumerate_front, search
 from explorer.settings import Settings
 from explorer.space import Space
 from fixture_types import MakeBriefText, MakeFormulation
@@ -247,7 +248,7 @@ def test_an_enumeration_stopped_goes_on_to_the_same_end(
     numbers = [t.number for t in trials(tmp_path / "s.log")]
     assert numbers == list(range(81))
     # Finished, it is read back and no block is done again.
-    monkeypatch.setattr("explorer.search.harvest_of", None)
+    monkeypatch.setattr("explorer.blocks.harvest_of", None)
     again = enumerate_front(problem, stored)
     assert (again.resumed, again.evaluated) == (size, size)
     same(again.harvest, straight.harvest)

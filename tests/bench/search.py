@@ -6,7 +6,7 @@ NSGA-II and TPE, one trial at a time; pymoo's NSGA-II, whose generations are sco
 drawing at random, scored together. Of each the best that it has seen counts, not its population.
 Run it:
 
-    PYTHONPATH=tests python tests/bench/search.py [--seeds 10] [--seconds 20] [--spaces treble-cut]
+    PYTHONPATH=tests python tests/bench/search.py [--seeds 10] [--seconds 20] [--reference FOLDER]
 
 It prints a table and writes it, and a chart of it, beside the pictures of the reports. Times are of
 one run on one machine: ratios count.
@@ -123,7 +123,7 @@ def ours(run: Callable[..., SearchResult]) -> Run:
             if trace.seconds > seconds:
                 raise KeyboardInterrupt
 
-        result = run(problem, Settings(seed=seed, evaluations=10**12), note)
+        result = run(problem, Settings(seed=seed), note)
         trace.rows.append((result.evaluated, trace.seconds, result.front))
         return trace
 
@@ -215,30 +215,39 @@ RUNS: dict[str, Run] = {
 }
 
 
-def spaces(names: list[str]) -> Iterator[tuple[str, Problem, Evaluation]]:
-    """Yield each space with its exact front; of the continuous one, that of a dense grid."""
+def exact_losses(name: str, problem: Problem, folder: Path | None) -> np.ndarray:
+    """Return the losses of the exact front, or of a dense grid where a part is continuous.
+
+    They are kept in a folder, if one is given: ten million candidates take minutes.
+    """
+    path = folder / f"{name}.npy" if folder is not None else None
+    if path is not None and path.exists():
+        return np.load(path)
+    dense = tuple(
+        replace(c, values=np.geomspace(c.low, c.high, DENSE)) if c.continuous else c
+        for c in problem.choices
+    )
+    losses = enumerate_front(replace(problem, choices=dense)).front.losses
+    if path is not None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        np.save(path, losses)
+    return losses
+
+
+def spaces(names: list[str], folder: Path | None) -> Iterator[tuple[str, Problem, np.ndarray]]:
+    """Yield each space with the losses of its exact front."""
+    changed = {"ten million": WIDE, "continuous": CONTINUOUS}
     for name in names:
-        if name == "continuous":
-            problem = problem_of("treble-cut", *CONTINUOUS)
-            dense = replace(
-                problem,
-                choices=tuple(
-                    replace(c, values=np.geomspace(c.low, c.high, DENSE)) if c.continuous else c
-                    for c in problem.choices
-                ),
-            )
-            yield name, problem, enumerate_front(dense).front
-        else:
-            changes = WIDE if name == "ten million" else ()
-            problem = problem_of("treble-cut" if name == "ten million" else name, *changes)
-            yield name, problem, enumerate_front(problem).front
+        brief = "treble-cut" if name in changed else name
+        problem = problem_of(brief, *changed.get(name, ()))
+        yield name, problem, exact_losses(name, problem, folder)
 
 
-def shares(trace: Trace, exact: Evaluation) -> pd.DataFrame:
+def shares(trace: Trace, exact: np.ndarray) -> pd.DataFrame:
     """Return shares of hypervolume and of the front's designs as a search went on."""
-    scale = Scale.of(exact.losses)
-    whole = scale.hypervolume(exact.losses)
-    true = {row.tobytes() for row in np.round(scale(exact.losses), 9)}
+    scale = Scale.of(exact)
+    whole = scale.hypervolume(exact)
+    true = {row.tobytes() for row in np.round(scale(exact), 9)}
     # A hypervolume of thousands takes a while: some sixty points in equal ratios of time.
     at = np.unique(np.geomspace(1, len(trace.rows), 60).astype(int) - 1)
     rows = []
@@ -300,20 +309,24 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--seeds", type=int, default=10)
     ask.add_argument("--seconds", type=float, default=20.0)
+    ask.add_argument("--reference", type=Path, help="folder that keeps the exact fronts")
     ask.add_argument("--spaces", nargs="+", default=[*shipped, "ten million", "continuous"])
     asked = ask.parse_args()
     curves = []
-    for space, problem, exact in spaces(asked.spaces):
+    for space, problem, exact in spaces(asked.spaces, asked.reference):
         print(f"{space}: {problem.size:,.0f} candidates, {len(exact):,} in the front", flush=True)
         for name, run in RUNS.items():
-            for seed in range(1, asked.seeds + 1):
+            if name == "stagefront, exact" and not np.isfinite(problem.size):
+                continue
+            for seed in range(asked.seeds):
                 own = shares(run(problem, seed, asked.seconds), exact)
                 curves.append(own.assign(space=space, search=name, seed=seed))
     table = pd.concat(curves, ignore_index=True)
     text = summary(table).to_string(index=False, float_format=lambda v: f"{v:.4g}")
     print(text)
     PICTURES.mkdir(exist_ok=True)
-    (PICTURES / "search.txt").write_text(text + "\n", "utf-8")
+    heading = f"{asked.seeds} seeds, {asked.seconds:g} s each; medians"
+    (PICTURES / "search.txt").write_text(f"{heading}\n{text}\n", "utf-8")
     chart(table).save(PICTURES / "search.svg")
 
 

@@ -54,7 +54,9 @@ def test_a_comparison_gives_the_exact_front_and_how_much_of_it_was_found(
     assert both.exact is not None
     assert both.searched is not None
     assert both.source is both.exact
-    assert (both.exact.evaluated, both.searched.evaluated) == (size, 60)
+    # Blocks are whole, of two candidates.
+    assert both.exact.evaluated == size
+    assert 60 <= both.searched.evaluated < 62
     assert both.feasible
     assert not both.interrupted
     front = both.front.losses

@@ -222,7 +222,7 @@ def exact_losses(name: str, problem: Problem, folder: Path | None) -> np.ndarray
     """
     path = folder / f"{name}.npy" if folder is not None else None
     if path is not None and path.exists():
-        return np.load(path)
+        return np.asarray(np.load(path))
     dense = tuple(
         replace(c, values=np.geomspace(c.low, c.high, DENSE)) if c.continuous else c
         for c in problem.choices

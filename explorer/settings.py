@@ -15,7 +15,7 @@ class Settings:
 
     seed: int = 1
     evaluations: int = 200_000
-    """Candidates that a search works out at most, in whole blocks."""
+    """Candidates that a search works out, up to the end of the last block."""
     batch: int = 16
     """Coarse choices proposed together."""
     block: int | None = None

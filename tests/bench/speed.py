@@ -22,10 +22,10 @@ import numpy as np
 from scipy.optimize import brentq
 
 from closed_forms import dense_response
+from explorer.blocks import harvest_of
 from explorer.brief.loading import load_brief
 from explorer.formulation import formulate
 from explorer.probe import sample_of, scale_of
-from explorer.blocks import harvest_of
 from explorer.space import OUTER_CHUNK, Space
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB

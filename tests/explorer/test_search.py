@@ -339,10 +339,10 @@ def test_a_search_of_every_block_is_exact(problem: Problem, size: int) -> None:
 def test_blocks_of_the_front_and_beside_it_are_proposed_before_others(
     problem: Problem, tmp_path: Path
 ) -> None:
-    seen: list[Progress] = []
+    seen: list[tuple[int, Evaluation]] = []
     settings = replace(SMALL, storage=tmp_path / "s.log", evaluations=40)
-    search(problem, settings, seen.append)
-    closed = [p for p in seen if p.done <= 20][-1].front
+    search(problem, settings, lambda p: seen.append((p.done, p.front())))
+    closed = [front for done, front in seen if done <= 20][-1]
     space = Space.of(problem, 2)
     own = space.blocks_of(closed.parts)
     near = {*own, *(n for b in own for n in space.neighbours(b))}
@@ -376,14 +376,44 @@ def test_a_batch_of_one_is_searched_too(problem: Problem, sampler: Any) -> None:
     assert 30 <= found.evaluated < 32
 
 
-def test_no_candidate_counts_twice(problem: Problem, everything: Evaluation) -> None:
+def test_no_candidate_counts_twice(
+    formulated: MakeFormulation,
+    problem: Problem,
+    everything: Evaluation,
+    impossible: tuple[str, str],
+) -> None:
+    feasible = int(everything.feasible.sum())
     for evaluations in (7, 40, 100, 150):
         found = search(problem, replace(SMALL, evaluations=evaluations))
         assert evaluations <= found.evaluated < evaluations + 2
-        assert found.harvest.feasible <= everything.feasible.sum()
-        for name, excess in everything.excess.items():
+        least = found.evaluated - (len(everything) - feasible)
+        assert least <= found.harvest.feasible <= feasible
+    problem = formulated(impossible).problem
+    for evaluations in (7, 40, 100, 150):
+        found = search(problem, replace(SMALL, evaluations=evaluations))
+        assert evaluations <= found.evaluated < evaluations + 2
+        for name, excess in every(problem).excess.items():
             broken, kept = int((excess > 0).sum()), int((excess <= 0).sum())
             assert found.evaluated - kept <= found.harvest.broken[name] <= broken, name
+
+
+def test_a_block_leaves_behind_what_a_search_with_a_poorer_closure_needs(
+    problem: Problem, size: int, tmp_path: Path
+) -> None:
+    # A closure that goes far, then one of a single candidate that goes on with what is stored.
+    settings = replace(SMALL, storage=tmp_path / "s.log")
+    search(problem, replace(settings, evaluations=100))
+    stored = stored_in(tmp_path / "s.log")
+    found = search(problem, replace(settings, evaluations=2))
+    assert (found.resumed, found.evaluated) == (stored, stored + 1)
+    space, scale = Space.of(problem, 2), scale_of(sample_of(problem, SMALL.seed))
+    told = {
+        space.block_at(t.params[c.part] for c in space.choices[: space.coarse])
+        for t in trials(tmp_path / "s.log")
+    }
+    harvests = [harvest_of(problem, space, scale, b, near=True, gated=False) for b in told]
+    blocks = Harvest.joined(problem, scale, harvests)
+    assert rows_of(blocks.serious) <= rows_of(found.harvest.serious)
 
 
 def test_a_search_told_every_block_is_exact_with_drivers_and_a_drawer(

@@ -2,7 +2,8 @@
 
 Asked for every coarse choice, the study is an enumeration and its front is exact. Otherwise the
 front is first closed candidate by candidate; then come the blocks beside it, and a sampler proposes
-the rest. Continuous parts stand on a grid, which is refined about the front in the end.
+the rest. Continuous parts stand on a grid, which is refined about the front once it is closed and
+once more in the end.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from explorer.journal import naming_storage, open_storage
 from explorer.nearest import spread_nearest
 from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
-from explorer.refine import refined
+from explorer.refine import refining
 from explorer.results import Progress, ProgressCallback, SearchResult
 from explorer.sampler import PlannedSampler, block_of, distributions
 from explorer.settings import Settings
@@ -114,6 +115,8 @@ def _run(
             resumed = run.evaluated
             for _ in () if every else run.close(int(_CLOSING * budget)):
                 report()
+            for _ in run.refine() if continuous else ():
+                report()
             seconds = seconds_to_enumerate(problem, run.space)
             left_s = seconds * (budget - run.evaluated) / size
             with workers(settings.cluster, left_s) as jobs:
@@ -121,13 +124,13 @@ def _run(
                     wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
                     run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
                     report()
-        harvest = run.harvest
-        if continuous and harvest.feasible:
-            harvest = refined(problem, run.scale, harvest)
+            for _ in run.refine() if continuous else ():
+                report()
     except KeyboardInterrupt:
-        interrupted, harvest = True, run.harvest
+        interrupted = True
         with naming_storage(settings, optuna.exceptions.OptunaError):
             run.give_up_open_trials()
+    harvest = run.harvest
     return SearchResult(
         harvest=harvest,
         front=harvest.front,
@@ -163,6 +166,9 @@ class _Study:
         """The blocks that these are of."""
         self._closed, self._of_closed = self._none, self._nothing
         """What the closure worked out and blocks did not, and its harvest."""
+        self._off_grid = self._nothing
+        """What continuous parts between the values of their grid left behind."""
+        self._refined: set[tuple[int, bytes]] = set()
         self.told: dict[int, tuple[list[float], float]] = {}
         """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
@@ -180,21 +186,20 @@ class _Study:
 
     @property
     def evaluated(self) -> int:
-        """Number of candidates worked out."""
+        """Number of candidates of the grid worked out."""
         return sum(h.evaluated for h in (*self._harvests, self._of_closed))
 
     @property
     def feasible(self) -> int:
-        """Number of candidates that keep every limit."""
+        """Number of candidates of the grid that keep every limit."""
         return sum(h.feasible for h in (*self._harvests, self._of_closed))
 
     @property
     def harvest(self) -> Harvest:
         """What all candidates left behind."""
         self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
-        if self._of_closed.evaluated == 0:
-            return self._harvests[0]
-        return Harvest.joined(self._problem, self.scale, [*self._harvests, self._of_closed])
+        others = [h for h in (self._of_closed, self._off_grid) if h.evaluated]
+        return Harvest.joined(self._problem, self.scale, [*self._harvests, *others])
 
     def close(self, most: int) -> Iterator[None]:
         """Close the front under single steps, with so many candidates at most; pause each round.
@@ -209,6 +214,15 @@ class _Study:
             self._leave_to_blocks()
             self.fronts.append((self.evaluated, self.harvest.front.losses))
             yield
+
+    def refine(self) -> Iterator[None]:
+        """Refine continuous parts about the front, if there is one; pause each round."""
+        harvest = self.harvest
+        if harvest.feasible:
+            for new in refining(self._problem, self.scale, harvest, self._refined):
+                both = [self._off_grid, new]
+                self._off_grid = Harvest.joined(self._problem, self.scale, both)
+                yield
 
     def collect_stored(self) -> None:
         """Take up what others have told and an earlier run has stored."""

@@ -315,7 +315,7 @@ def test_an_interrupted_search_is_read_as_far_as_it_went(formulated: MakeFormula
     ex = explore(formulated(), QUICK, method="compare", progress=stop_at("searching"))
     assert ex.interrupted
     assert ex.exact is None
-    assert ex.source.evaluated == 8
+    assert ex.source.evaluated == 30  # the closure starts with as much as it may take, half
     assert len(ex.front) > 0
     assert ex.representatives[0] == ex.pick
 
@@ -327,7 +327,7 @@ def test_an_interrupted_enumeration_falls_back_on_the_search(
     ex = explore(formulated(), QUICK, method="compare", progress=stop_at("enumerating"))
     assert ex.interrupted
     assert ex.exact is None
-    assert ex.source.evaluated == 60
+    assert 60 <= ex.source.evaluated < 62  # blocks are whole, of two candidates
     alone = explore(formulated(), QUICK, method="exact", progress=stop_at("enumerating"))
     assert alone.interrupted
     assert alone.source.evaluated == 2

@@ -71,6 +71,8 @@ class Figure:
     name: str
     chart: alt.TopLevelMixin
     caption: str = ""
+    title: str = ""
+    """What it shows, in words."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class Svg:
     markup: str
     words: str
     caption: str = ""
+    narrow: str = ""
+    """The same for a narrow page; empty where one serves both."""
 
 
 Block: TypeAlias = Prose | Note | Steps | Table | Figure | Svg

@@ -20,12 +20,16 @@ PAGE_WIDTH: Final = 960
 """Width of the page column and of every full-width chart, axes and legends included (px)."""
 
 
-INK: Final = "#1d2733"
+INK: Final = "var(--ink, #16202c)"
 """Text and axis lines."""
 
 
-MUTED: Final = "#5d6a78"
-"""Secondary text; 5.5 : 1 against the paper."""
+MUTED: Final = "var(--muted, #55616f)"
+"""Secondary text."""
+
+
+CHOSEN: Final = "var(--chosen, #b3400a)"
+"""What was chosen, among what is given."""
 
 
 GRID: Final = "#e3e7eb"

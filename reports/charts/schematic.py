@@ -1,46 +1,41 @@
-"""The stage as a circuit diagram, with values: our own layout, drawn with schemdraw as SVG.
+"""The stage as a circuit diagram, with values: our own layout, as SVG.
 
 The signal runs from left to right along one line, the reference rail lies at the bottom and the
-supply at the top. What a stage does not have (a field of 0 or infinity) is not drawn, and wires
-close the gap. Symbols follow IEC 60617 (boxes for resistors).
+supply at the top. What a stage does not have (a field of 0 or infinity) is not drawn, and columns
+are as wide as their words. Symbols follow IEC 60617 (boxes for resistors).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
-from functools import partial
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
-import schemdraw
-import schemdraw.elements as elm
-from schemdraw.backends import svg as svg_backend
+from markupsafe import escape
 
-from objectives.devices.protocol import Device, Symbol
+from objectives.circuit.operating_point import OperatingPoint
+from objectives.devices.protocol import Device
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
 from objectives.format import first, number, part_value, quantity, sentence
 from objectives.stage import Stage
 from reports.model import DriverSummary, Svg
-from reports.theme import ACCENTS, FONT, INK, MUTED
+from reports.theme import CHOSEN, FONT, INK, MUTED
 
-_RAIL: Final = -6.0
-_PLATE: Final = 1.7
-_SUPPLY: Final = 5.2
+_SUPPLY, _PLATE, _LINE, _TOP, _RAIL = 40.0, 132.0, 212.0, 262.0, 392.0
+"""Heights of supply, plate, signal line, cathode and reference rail (px)."""
+
 _SERIES, _SHUNT = f"{DRIVER}divider_series_ohm", f"{DRIVER}divider_shunt_ohm"
 _LEVEL: Final = f"{DRIVER}level_fraction"
+_GLYPH: Final = 0.52
+"""Width of a glyph over its height, on the generous side."""
+
+_AROUND: Final = frozenset({"source_ohm", "cable_F", "load_F", _SERIES, _SHUNT, _LEVEL})
+"""What a narrow drawing leaves to the parts list."""
+
 _Point = tuple[float, float]
-_Side = Literal["left", "center", "right"]
-_PARTS: Final[Mapping[str, Any]] = {"resistor": elm.ResistorIEC, "capacitor": elm.Capacitor}
-_DEVICES: Final[Mapping[Symbol, tuple[Callable[[], Any], str, str, str]]] = {
-    "triode": (
-        partial(elm.Triode, tube_lw=1.7, anode_lw=1.7, cathode_lw=1.7, grid_lw=1.7),
-        "grid", "anode", "cathode",
-    ),
-    "junction-fet": (elm.JFetN, "gate", "drain", "source"),
-    "bipolar": (elm.BjtNpn, "base", "collector", "emitter"),
-}  # fmt: skip
-"""Symbol of each kind of device, and which of its ends are control, plate and cathode."""
+_Anchor = Literal["start", "middle", "end"]
 
 
 def schematic(
@@ -48,6 +43,7 @@ def schematic(
     device: Device,
     chosen: Collection[str] = (),
     driver: DriverSummary | None = None,
+    point: OperatingPoint | None = None,
 ) -> Svg:
     """Draw the first stage of a batch.
 
@@ -58,10 +54,12 @@ def schematic(
     device :
         What amplifies; its name is written beside its symbol.
     chosen :
-        Fields of Stage that were chosen by the exploration; their values are set off in colour.
+        Fields of Stage that were chosen by the exploration; their values are set off.
     driver :
         What drives the stage; its attenuator is drawn. Without it the source is the Thevenin
         equivalent that the stage states.
+    point :
+        Where the stage rests: the voltages that a meter finds are written at plate and cathode.
 
     Examples
     --------
@@ -81,25 +79,26 @@ def schematic(
     if driver is not None and driver.attenuates:
         values |= {"source_ohm": driver.ahead_ohm, _SERIES: driver.series_ohm}
         values |= {_SHUNT: driver.shunt_ohm, _LEVEL: driver.level}
-    # Text stays text: it can be searched, and it is set in the page's own fonts.
-    before, svg_backend.config.text = svg_backend.config.text, "text"
-    try:
-        markup = _Drawing(values, device, chosen).markup()
-    finally:
-        svg_backend.config.text = before
+    rests = () if point is None else (first(point.plate_V), first(point.cathode_V))
+    in_words = _in_words(values, device)
+    wide, narrow = (
+        _Drawing(values, device, chosen, rests, named=named).markup(in_words)
+        for named in (True, False)
+    )
     t = device.terms
-    blue = "Values in blue were chosen by the exploration, the others are given. " if chosen else ""
+    set_off = "Values set off were chosen, the others are given. " if chosen else ""
+    volts = "Voltages are those at rest, to ground. " if rests else ""
     return Svg(
         "schematic",
-        markup,
-        _in_words(values, device),
-        f"The stage. {blue}{sentence(t.supplies)} and the capacitances of {t.kind} and "
-        + "wiring are not drawn"
+        wide,
+        in_words,
+        f"{set_off}{volts}Not drawn: {t.supplies}, the capacitances of {t.kind} and wiring"
         + (
-            ", nor is the capacitor that couples the earlier stage to its attenuator."
+            ", and the capacitor between the earlier stage and its attenuator."
             if driver is not None and driver.device and driver.attenuates
             else "."
         ),
+        narrow,
     )
 
 
@@ -124,246 +123,348 @@ def _in_words(values: Mapping[str, float], device: Device) -> str:
     )
 
 
+@dataclass
 class _Drawing:
-    """One drawing in the making."""
+    """One drawing in the making: with the parts' names, or without for a narrow page."""
 
-    def __init__(
-        self, values: Mapping[str, float], device: Device, chosen: Collection[str]
-    ) -> None:
-        self.values, self.device, self.chosen = values, device, chosen
-        self.drawing = schemdraw.Drawing(canvas="svg", show=False)
-        self.drawing.config(fontsize=11, font=FONT, color=INK, lw=1.7, unit=3.0, margin=0.25)
+    values: Mapping[str, float]
+    device: Device
+    chosen: Collection[str]
+    rests: Sequence[float]
+    named: bool
+    drawn: list[str] = field(default_factory=list)
+    box: list[float] = field(default_factory=lambda: [0.0, _SUPPLY, 0.0, _RAIL])
+    """Left, top, right and bottom of what is drawn."""
+    below: float = 0.0
+    """How far to the right words stand between signal line and rail."""
 
-    def markup(self) -> str:
+    def markup(self, in_words: str) -> str:
         plate, cathode = self._device(self._input())
         self._plate(plate, self._cathode(cathode))
-        return str(self.drawing.get_imagedata("svg").decode("utf-8"))
+        left, top, right, bottom = self.box
+        span = [left - 4, top - 4, right - left + 8, bottom - top + 14]
+        return (
+            '<svg xmlns="http://www.w3.org/2000/svg" class="circuit" role="img" '
+            f'aria-label="{escape(in_words)}" viewBox="{" ".join(f"{v:.4g}" for v in span)}" '
+            f'width="{span[2]:.0f}" height="{span[3]:.0f}" font-family="{escape(FONT)}">'
+            f"{''.join(self.drawn)}</svg>"
+        )
 
-    # -- pieces ------------------------------------------------------------------------------
+    # -- strokes and words -------------------------------------------------------------------
 
-    def has(self, name: str) -> bool:
-        return _present(self.values, name)
+    @property
+    def size(self) -> int:
+        """Height of a value's letters."""
+        return 17 if self.named else 21
 
-    def span(self, kind: Any, start: _Point, end: _Point, colour: str = INK) -> None:
-        """Draw a two-ended element from one point to another."""
-        self.drawing.add(kind().at(start).to(end).color(colour))
+    def reach(self, *points: _Point) -> None:
+        xs, ys = zip(*points, strict=True)
+        own = self.box
+        self.box = [min(own[0], *xs), min(own[1], *ys), max(own[2], *xs), max(own[3], *ys)]
+
+    def path(self, path: str, colour: str = INK, *, filled: bool = False) -> None:
+        fill = colour if filled else "none"
+        self.drawn.append(f'<path d="{path}" fill="{fill}" stroke="{colour}" stroke-width="1.8"/>')
 
     def wire(self, *points: _Point) -> None:
-        for start, end in pairwise(points):
-            self.span(elm.Line, start, end)
+        self.reach(*points)
+        for (x, y), (u, v) in pairwise(points):
+            if (x, y) != (u, v):
+                self.path(f"M{x:.5g} {y:.5g}L{u:.5g} {v:.5g}")
 
-    def dot(self, *points: _Point) -> None:
-        for at in points:
-            self.drawing.add(elm.Dot(radius=0.07).at(at))
+    def dot(self, *points: _Point, open_: bool = False) -> None:
+        for x, y in points:
+            self.reach((x - 4, y - 4), (x + 4, y + 4))
+            fill, r = ("var(--paper, #ffffff)", 4) if open_ else (INK, 3)
+            self.drawn.append(
+                f'<circle cx="{x:.5g}" cy="{y:.5g}" r="{r}" fill="{fill}" stroke="{INK}" '
+                'stroke-width="1.8"/>'
+            )
 
-    def terminal(self, at: _Point) -> None:
-        self.drawing.add(elm.Dot(open=True).at(at))
+    def width(self, text: str, size: float = 12) -> float:
+        return _GLYPH * size * len(text)
 
-    def text(self, at: _Point, text: str, halign: _Side, **style: Any) -> None:
-        label = elm.Label().at(at).label(text, halign=halign, valign="center", **style)
-        self.drawing.add(label)
+    def text(
+        self, at: _Point, text: str, anchor: _Anchor = "middle", *, size: float = 12,
+        colour: str = MUTED, weight: int = 400, part: str = "",
+    ) -> None:  # fmt: skip
+        """Write words whose middle height is that of the point."""
+        (x, y), width = at, self.width(text, size)
+        left = x - {"start": 0.0, "middle": width / 2, "end": width}[anchor]
+        self.reach((left, y - size / 2), (left + width, y + size / 2))
+        tie = f' data-part="{part}"' if part else ""
+        self.drawn.append(
+            f'<text x="{x:.5g}" y="{y:.5g}" dy="0.35em" text-anchor="{anchor}" '
+            f'font-size="{size}" font-weight="{weight}" fill="{colour}"{tie}>{escape(text)}</text>'
+        )
 
-    def name(self, field: str, at: _Point, halign: _Side, called: str = "") -> None:
-        """Write a part's name, its own or what it is called here, and its value below."""
-        x, y = at
-        element = ELEMENTS[field]
+    def words(self, name: str, called: str = "") -> tuple[str, str]:
+        """Return a part's name, its own or what it is called here, and its value."""
+        element = ELEMENTS[name]
         short = called or self.device.terms.write(element.short or element.label)
-        self.text((x, y + 0.2), short, halign, color=MUTED)
-        colour = ACCENTS["blue"] if field in self.chosen else INK
-        self.text((x, y - 0.22), part_value(field, self.values[field]), halign, color=colour)
+        return (short if self.named else ""), part_value(name, self.values[name])
 
-    def across(
-        self, field: str, x: float, y: float = 0.0, width: float = 2.4, name_at: float = 0.85
-    ) -> float:
+    def room(self, name: str, called: str = "") -> float:
+        label, value = self.words(name, called)
+        return max(self.width(label), self.width(value, self.size))
+
+    def name(self, name: str, at: _Point, anchor: _Anchor, called: str = "") -> None:
+        """Write a part's name and below it its value."""
+        (x, y), (label, value) = at, self.words(name, called)
+        set_off = name in self.chosen
+        if label:
+            self.text((x, y - 11), label, anchor)
+        self.text(
+            (x, y + 8 if label else y), value, anchor, size=self.size,
+            colour=CHOSEN if set_off else INK, weight=700 if set_off else 400, part=name,
+        )  # fmt: skip
+
+    # -- parts -------------------------------------------------------------------------------
+
+    def has(self, name: str) -> bool:
+        around = not self.named and name in _AROUND
+        return not around and _present(self.values, name)
+
+    def symbol(self, name: str, x: float, y: float, *, upright: bool) -> float:
+        """Draw a part's symbol round a point and return how far its ends are from there."""
+        if ELEMENTS[name].kind == "resistor":
+            w, h = (8, 21) if upright else (21, 8)
+            self.path(f"M{x - w:.5g} {y - h:.5g}h{2 * w}v{2 * h}h{-2 * w}z")
+            return 21.0
+        plates = f"M{x - 12:.5g} {y - 3:.5g}h24M{x - 12:.5g} {y + 3:.5g}h24"
+        if not upright:
+            plates = f"M{x - 3:.5g} {y - 12:.5g}v24M{x + 3:.5g} {y - 12:.5g}v24"
+        self.path(plates)
+        return 3.0
+
+    def across(self, name: str, x: float, y: float = _LINE) -> float:
         """Draw a part lying in a line, if it is there; return where the line goes on."""
-        if not self.has(field):
+        if not self.has(name):
             return x
-        self.span(_PARTS[ELEMENTS[field].kind], (x, y), (x + width, y))
-        self.name(field, (x + width / 2, y + name_at), "center")
-        return x + width
+        end = x + max(self.room(name), 44.0) + 12
+        middle = (x + end) / 2
+        half = self.symbol(name, middle, y, upright=False)
+        self.wire((x, y), (middle - half, y))
+        self.wire((middle + half, y), (end, y))
+        self.name(name, (middle, y - 32), "middle")
+        return end
 
     def down(
-        self, fields: Sequence[str], top: _Point, bottom: float, side: _Side = "right"
-    ) -> None:
+        self, names: Sequence[str], top: _Point, bottom: float, anchor: _Anchor = "start",
+        called: str = "",
+    ) -> None:  # fmt: skip
         """Draw upright parts in series, those that are there, named on one side of them."""
         x, y = top
-        present = [field for field in fields if self.has(field)]
-        height = (y - bottom) / max(len(present), 1)
-        for field in present:
-            self.span(_PARTS[ELEMENTS[field].kind], (x, y), (x, y - height))
-            left = side == "left"
-            beside = (x - 0.55 if left else x + 0.42, y - height / 2)
-            self.name(field, beside, "right" if left else "left")
-            y -= height
+        present = [name for name in names if self.has(name)]
+        height = (bottom - y) / max(len(present), 1)
+        for name in present:
+            middle = y + height / 2
+            half = self.symbol(name, x, middle, upright=True)
+            self.wire((x, y), (x, middle - half))
+            self.wire((x, middle + half), (x, y + height))
+            self.name(name, (x + (16 if anchor == "start" else -16), middle), anchor, called)
+            y += height
         if not present:
             self.wire(top, (x, bottom))
 
-    def shunt(self, field: str, x: float, room: float = 1.9) -> float:
+    def shunt(self, name: str, x: float) -> float:
         """Draw a part from the signal line to the rail, if it is there; return where it goes on."""
-        if not self.has(field):
+        if not self.has(name):
             return x
-        here = x + 0.5
-        self.wire((x, 0), (here + room, 0))
-        self.dot((here, 0), (here, _RAIL))
-        self.down([field], (here, 0), _RAIL)
-        return here + room
+        here = max(x, self.below) + 14
+        self.below = here + 16 + self.room(name)
+        self.dot((here, _LINE), (here, _RAIL))
+        self.down([name], (here, _LINE), _RAIL)
+        self.wire((x, _LINE), (here + 10, _LINE))
+        return here + 10
 
     # -- source to grid ----------------------------------------------------------------------
 
     def _input(self) -> float:
         """Draw everything up to the grid and return where the signal line has come."""
-        self.span(elm.SourceSin, (0, _RAIL), (0, 0))
-        self.text((-0.75, _RAIL / 2), self.device.terms.source, "right", color=MUTED)
-        x = self.across(_SERIES, self.across("source_ohm", 0.0))
-        x = self._level_control(x) if self.values.get(_LEVEL, 1.0) < 1 else self.shunt(_SHUNT, x)
+        self.dot((0, _LINE), open_=True)
+        self.dot((0, _RAIL), open_=True)
+        if self.named:
+            self.text((-4, _LINE + 20), self.device.terms.source, "start")
+        x = self.across(_SERIES, self.across("source_ohm", 4.0))
+        controlled = self.named and self.values.get(_LEVEL, 1.0) < 1
+        x = self._level_control(x) if controlled else self.shunt(_SHUNT, x)
         x = self.shunt("cable_F", x)
         x = self.across("input_coupling_F", x)
         if self.values["leak_at_grid"] > 0.5:
             x = self._leak(self._stopper(x))
         else:
             x = self._stopper(self._leak(x))
-        return self.shunt("grid_capacitor_F", x, 3.0)
+        return self.shunt("grid_capacitor_F", x)
 
     def _level_control(self, x: float) -> float:
         """Draw the track of a level control, named on its left, and go on from its wiper."""
-        track, wiper = x + 2.4, x + 3.6
-        self.wire((x, 0), (track, 0))
+        track = max(x, self.below) + self.room(_SHUNT, "level control") + 16
+        wiper, middle = track + 56, (_LINE + _RAIL) / 2
+        self.wire((x, _LINE), (track, _LINE))
         self.dot((track, _RAIL))
-        self.span(_PARTS["resistor"], (track, 0), (track, _RAIL))
-        middle = _RAIL / 2
-        self.name(_SHUNT, (track - 0.55, middle), "right", "level control")
-        self.drawing.add(elm.Arrow(headwidth=0.2).at((wiper, middle)).to((track + 0.3, middle)))
-        self.wire((wiper, middle), (wiper, 0))
+        self.down([_SHUNT], (track, _LINE), _RAIL, "end", "level control")
+        self.wire((wiper, _LINE), (wiper, middle), (track + 18, middle))
+        self.path(f"M{track + 10:.5g} {middle:.5g}l9 -5v10z", filled=True)
         setting = f"set to {number(self.values[_LEVEL], 3)}"
-        colour = ACCENTS["blue"] if _LEVEL in self.chosen else INK
-        self.text((wiper - 0.6, middle - 0.6), setting, "left", color=colour)
+        colour = CHOSEN if _LEVEL in self.chosen else INK
+        self.text((track + 14, middle + 34), setting, "start", colour=colour)
+        self.below = track + 14 + self.width(setting)
         return wiper
-
-    def _bias_divider(self, x: float) -> float:
-        here, top = x + 0.5, 4.2
-        self.wire((x, 0), (here + 2.3, 0))
-        self.dot((here, 0), (here, _RAIL))
-        self.wire((here, 0), (here, 1.4))
-        self.down([BIAS_UPPER], (here, top), 1.4)
-        self.terminal((here, top))
-        supply = f"+{quantity(self.values['supply_V'], 'V')}"
-        self.text((here, top + 0.4), supply, "center", fontsize=12)
-        self.down([BIAS_LOWER], (here, 0), _RAIL)
-        return here + 2.3
 
     def _leak(self, x: float) -> float:
         if self.has(BIAS_UPPER):
             return self._bias_divider(x)
         bias = self.values["bias_V"]
         if bias == 0 or not self.has("grid_leak_ohm"):
-            return self.shunt("grid_leak_ohm", x, 2.0)
-        here = x + 0.5
-        self.wire((x, 0), (here + 2.6, 0))
-        self.dot((here, 0))
-        self.down(["grid_leak_ohm"], (here, 0), -3.4)
-        self.terminal((here, -3.4))
-        self.text((here, -3.8), f"{quantity(bias, 'V')} bias", "center")
-        return here + 2.6
+            return self.shunt("grid_leak_ohm", x)
+        here, foot = max(x, self.below) + 14, _RAIL - 48
+        back = f"{quantity(bias, 'V')} bias"
+        self.below = here + 16 + max(self.room("grid_leak_ohm"), self.width(back) / 2)
+        self.dot((here, _LINE))
+        self.down(["grid_leak_ohm"], (here, _LINE), foot)
+        self.dot((here, foot), open_=True)
+        self.text((here, foot + 16), back)
+        self.wire((x, _LINE), (here + 10, _LINE))
+        return here + 10
+
+    def _bias_divider(self, x: float) -> float:
+        """Draw the upper resistor beside the words of the signal line, the lower as a leak."""
+        here = self.shunt(BIAS_LOWER, x) - 10
+        self.down([BIAS_UPPER], (here, _SUPPLY), _LINE)
+        self.dot((here, _SUPPLY), open_=True)
+        self.text(
+            (here, _SUPPLY - 16), f"+{quantity(self.values['supply_V'], 'V')}", colour=INK, size=13
+        )
+        end = here + 16 + self.room(BIAS_UPPER)
+        self.wire((here, _LINE), (end, _LINE))
+        return end
 
     def _stopper(self, x: float) -> float:
         if not self.has("stopper_ohm"):
             return x
-        end = self.across("stopper_ohm", x, width=3.0, name_at=-0.85)
-        middle = (x + end) / 2
-        if self.has("stopper_shunt_F"):
-            # Not a part that is fitted, so it is drawn pale.
-            self.dot((x, 0), (end, 0))
-            for at in (x, end):
-                self.span(elm.Line, (at, 0), (at, 1.0), MUTED)
-            self.span(elm.Capacitor, (x, 1.0), (end, 1.0), MUTED)
-            own = f"its own {part_value('stopper_shunt_F', self.values['stopper_shunt_F'])}"
-            self.text((middle, 1.6), own, "center", color=MUTED)
-        if self.has("stopper_lead_H"):
-            own = f"leads {part_value('stopper_lead_H', self.values['stopper_lead_H'])}"
-            self.text((middle, -1.5), own, "center", color=MUTED)
-        self.wire((end, 0), (end + 0.5, 0))
-        return end + 0.5
+        own = [
+            said
+            for name, said in (("stopper_shunt_F", "its own"), ("stopper_lead_H", "leads"))
+            if self.named and self.has(name)
+            for said in [f"{said} {part_value(name, self.values[name])}"]
+        ]
+        start = x
+        if own:  # stands below the line, where the words of the part before it may be
+            wanted = max(map(self.width, own)) - max(self.room("stopper_ohm"), 44.0)
+            start = max(x, self.below + wanted / 2 - 4)
+            self.wire((x, _LINE), (start, _LINE))
+        end = self.across("stopper_ohm", start)
+        for at, words in enumerate(own):
+            self.text(((start + end) / 2, _LINE + 22 + 16 * at), words)
+        if own:
+            self.below = max(self.below, (start + end + max(map(self.width, own))) / 2)
+        return end
 
     # -- device and cathode --------------------------------------------------------------------
 
     def _device(self, x: float) -> tuple[_Point, _Point]:
         """Draw the device with its control electrode on the line; return its other two ends."""
-        entry = x + 1.6
-        symbol, control, *others = _DEVICES[self.device.symbol]
-        drawn = self.drawing.add(symbol().anchor(control).at((entry, 0)))
-        self.wire((x, 0), (entry, 0))
-        plate, cathode = (
-            (float(drawn.absanchors[end][0]), float(drawn.absanchors[end][1])) for end in others
-        )
-        self.text((plate[0] + 1.0, 0.45), self.device.name, "left", fontsize=12)
-        return plate, cathode
+        cathode = [n for n in ("cathode_resistor_ohm", "cathode_unbypassed_ohm") if self.has(n)]
+        words = max((self.room(name) for name in cathode), default=0.0)
+        middle = max(x + 40, self.below + words + 28)
+        self.wire((x, _LINE), (middle - 16, _LINE))
+        self.reach((middle - 30, _LINE - 30), (middle + 30, _LINE + 30))
+        lead = middle
+        m = f"M{middle:.5g} {_LINE:.5g}"
+        match self.device.symbol:
+            case "triode":
+                self.path(f"{m}m-30 0a30 30 0 1 0 60 0a30 30 0 1 0 -60 0")
+                self.path(f"{m}m-16 0h8m4 0h8m4 0h8")
+                self.path(f"{m}m-14 -14h28m-14 0v-18{m}m-14 20v-6h28v6m-14 -6v18")
+            case "junction-fet":
+                lead = middle + 8
+                self.path(f"{m}m-8 -18v36m0 -28h16v-22{m}m-8 10h16v22")
+                self.path(f"{m}m-10 0l-9 -5v10z", filled=True)
+            case "bipolar":
+                lead = middle + 10
+                self.path(f"{m}m-16 0h8m0 -16v32m0 -24l18 -14v-10{m}m-8 8l18 14v10")
+                self.path(f"{m}m8 20l-10 -2l5 -7z", filled=True)
+        self.text((middle + 36, _LINE), self.device.name, "start", size=15, colour=INK)
+        return (lead, _LINE - 32), (lead, _LINE + 32)
 
     def _cathode(self, at: _Point) -> float:
-        """Draw the cathode circuit and return the x of its rightmost branch."""
-        x, y = at
-        top = -1.5
+        """Draw the cathode circuit and return the x to its right that is free of it."""
+        (x, y), top = at, _TOP
         self.wire((x, y), (x, top))
+        if self.rests and self.named and self.rests[1] > 0:
+            self.text((x - 8, top - 8), quantity(self.rests[1], "V", 3), "end")
         if self.has("cathode_unbypassed_ohm"):
-            self.down(["cathode_unbypassed_ohm"], (x, top), top - 1.7, "left")
-            top -= 1.7
-        self.down(["cathode_resistor_ohm"], (x, top), _RAIL, "left")
+            foot = top + 62
+            self.down(["cathode_unbypassed_ohm"], (x, top), foot, "end")
+            top = foot
+        self.down(["cathode_resistor_ohm"], (x, top), _RAIL, "end")
         self.dot((x, _RAIL))
+        free = max(x + 20, x + 44 + self.width(self.device.name, 15))
         if not (self.has("bypass_F") and self.has("cathode_resistor_ohm")):
-            return x
-        beside = x + 1.5
+            return free
+        beside = x + 40
         self.dot((x, top), (beside, _RAIL))
         self.wire((x, top), (beside, top))
         self.down(["bypass_F", "bypass_series_ohm"], (beside, top), _RAIL)
-        return beside
+        present = [name for name in ("bypass_F", "bypass_series_ohm") if self.has(name)]
+        return max(free, beside + 24 + max(map(self.room, present)))
 
     # -- plate and output --------------------------------------------------------------------
 
-    def _supply(self, x: float) -> None:
+    def _supply(self, x: float, beside: float) -> None:
         """Draw the supply on top of the plate load, and what it is decoupled by."""
-        ahead = _SUPPLY + 2.0 if self.has("decoupling_ohm") else _SUPPLY
         supply = f"+{quantity(self.values['supply_V'], 'V')}"
-        if ahead > _SUPPLY:
+        if self.has("decoupling_ohm"):
+            ahead = _SUPPLY - 84
             self.down(["decoupling_ohm"], (x, ahead), _SUPPLY)
-            self.text((x, ahead + 0.4), "supply", "center", color=MUTED)
-            self.text((x - 0.3, _SUPPLY), supply, "right", fontsize=12)
+            self.text((x, ahead - 16), "supply")
+            self.text((x - 12, _SUPPLY), supply, "end", size=13, colour=INK)
             self.dot((x, _SUPPLY))
+            self.dot((x, ahead), open_=True)
         else:
-            self.text((x, _SUPPLY + 0.4), supply, "center", fontsize=12)
-        self.terminal((x, ahead))
+            self.text((x, _SUPPLY - 16), supply, size=13, colour=INK)
+            self.dot((x, _SUPPLY), open_=True)
         if self.has("decoupling_F"):
-            beside = x + (4.4 if self.has("plate_capacitor_F") else 2.2)
+            foot = _SUPPLY + 50
             self.wire((x, _SUPPLY), (beside, _SUPPLY))
-            self.down(["decoupling_F"], (beside, _SUPPLY), _SUPPLY - 1.5)
-            self.drawing.add(elm.Ground().at((beside, _SUPPLY - 1.5)))
+            self.down(["decoupling_F"], (beside, _SUPPLY), foot)
+            self.path(f"M{beside - 12:.5g} {foot:.5g}h24m-20 5h16m-12 5h8")
 
-    def _plate(self, at: _Point, right: float) -> None:
+    def _plate(self, at: _Point, free: float) -> None:
         x, y = at
         self.wire((x, y), (x, _PLATE))
         self.dot((x, _PLATE))
-        self.down(["plate_load_ohm"], (x, _SUPPLY), _PLATE, "left")
-        self._supply(x)
-        # The output line starts far enough to the right to clear the words of other branches.
-        start = max(x + 1.2, right + 1.0)
+        if self.rests and self.named:
+            self.text((x + 8, _PLATE + 14), quantity(self.rests[0], "V", 3), "start")
+        self.down(["plate_load_ohm"], (x, _SUPPLY), _PLATE, "end")
+        start = x + 16
         if self.has("plate_capacitor_F"):
-            start = max(start, x + 4.2)
-            beside, top, foot = x + 1.4, _SUPPLY - 0.6, _PLATE + 0.6
-            self.dot((x, top), (x, foot))
+            shaping = ["plate_capacitor_F", "plate_capacitor_series_ohm"]
+            beside, top, foot = x + 40, _SUPPLY + 6, _PLATE - 6
             self.wire((x, top), (beside, top))
-            self.down(["plate_capacitor_F", "plate_capacitor_series_ohm"], (beside, top), foot)
+            self.down(shaping, (beside, top), foot)
             self.wire((beside, foot), (x, foot))
-        end = self.across("output_coupling_F", start, _PLATE)
-        foot = max(end, right + 3.0)
+            start = beside + 24 + max(self.room(name) for name in shaping if self.has(name))
+        self._supply(x, start + 24)
+        if self.has("decoupling_F"):
+            start = max(start, start + 40 + self.room("decoupling_F"))
         self.wire((x, _PLATE), (start, _PLATE))
-        self.wire((end, _PLATE), (foot, _PLATE))
-        end = foot
-        for field in ("load_ohm", "load_F"):
-            if self.has(field):
+        end = self.across("output_coupling_F", start, _PLATE)
+        foot_x = max(end, free)
+        self.wire((end, _PLATE), (foot_x, _PLATE))
+        end = foot_x
+        for name in ("load_ohm", "load_F"):
+            if self.has(name):
                 self.dot((end, _PLATE), (end, _RAIL))
-                self.down([field], (end, _PLATE), _RAIL)
-                self.wire((end, _PLATE), (end + 2.1, _PLATE))
-                end += 2.1
-        self.terminal((end, _PLATE))
-        self.text((end + 0.25, _PLATE), "output", "left", color=MUTED)
-        self.wire((0, _RAIL), (end, _RAIL))
-        self.terminal((end, _RAIL))
-        self.drawing.add(elm.Ground().at((0, _RAIL)))
+                self.down([name], (end, _PLATE), _RAIL)
+                beyond = end + 34 + self.room(name)
+                self.wire((end, _PLATE), (beyond, _PLATE))
+                end = beyond
+        self.dot((end, _PLATE), open_=True)
+        if self.named:
+            self.text((end, _PLATE + 18), "output", "end")
+        self.wire((4, _RAIL), (end, _RAIL))
+        self.dot((end, _RAIL), open_=True)
+        self.path(f"M0 {_RAIL + 4:.5g}v6m-10 0h20m-16 4h12m-8 4h4")
+        self.reach((-10, _RAIL + 18))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
@@ -14,9 +13,10 @@ import pytest
 
 from objectives.assessment import Assessment
 from objectives.devices.transistor_table import transistors
+from objectives.format import quantity
 from reports.charts.schematic import schematic
 from reports.model import DriverSummary, Svg
-from reports.theme import ACCENTS
+from reports.theme import CHOSEN
 
 Restage = Callable[..., Assessment]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -28,42 +28,37 @@ class Text:
     x: float
     y: float
     anchor: str
-    style: str
+    size: float
+    colour: str
 
     @property
     def box(self) -> tuple[float, float, float, float]:
-        """Left, top, right, bottom; a glyph of 11 pt is taken as 5.6 wide and 9 high."""
-        width = 5.6 * len(self.words)
+        """Left, top, right, bottom; a glyph is taken as half as wide as its letters are high."""
+        width = 0.5 * self.size * len(self.words)
         left = {"start": self.x, "middle": self.x - width / 2, "end": self.x - width}[self.anchor]
-        return left, self.y - 4.5, left + width, self.y + 4.5
+        return left, self.y - 0.4 * self.size, left + width, self.y + 0.4 * self.size
 
 
 def drawn(pick: Assessment, **options: Any) -> Svg:
     return schematic(pick.stage, pick.device, **options)
 
 
-def texts(svg: Svg) -> list[Text]:
-    found = []
-    for element in ElementTree.fromstring(svg.markup).iter(f"{SVG}text"):
-        words = "".join(element.itertext()).strip().replace("\u00a0", " ")
-        spans = list(element.iter(f"{SVG}tspan")) or [element]
-        place = {**element.attrib, **spans[0].attrib}
-        style = element.get("style", "") + " ".join(f"{k}:{v};" for k, v in element.attrib.items())
-        anchor = re.search(r"text-anchor:\s*(\w+)", style)
-        found.append(
-            Text(
-                words,
-                float(place.get("x", 0)),
-                float(place.get("y", 0)),
-                anchor[1] if anchor else "start",
-                style,
-            )
+def texts(markup: str) -> list[Text]:
+    return [
+        Text(
+            "".join(element.itertext()).replace("\u00a0", " "),
+            float(element.attrib["x"]),
+            float(element.attrib["y"]),
+            element.attrib["text-anchor"],
+            float(element.attrib["font-size"]),
+            element.attrib["fill"],
         )
-    return found
+        for element in ElementTree.fromstring(markup).iter(f"{SVG}text")
+    ]
 
 
 def words(svg: Svg) -> set[str]:
-    return {text.words for text in texts(svg)}
+    return {text.words for text in texts(svg.markup)}
 
 
 FULL = {"grid_capacitor_F": 47e-12, "cathode_unbypassed_ohm": 330.0, "bypass_series_ohm": 68.0,
@@ -120,7 +115,7 @@ def test_a_bias_divider_is_drawn_as_its_two_resistors(restage: Restage) -> None:
 
 
 def test_the_decoupling_stands_ahead_of_the_voltage_that_is_stated(restage: Restage) -> None:
-    shown = {t.words: t for t in texts(drawn(restage(**DECOUPLED)))}
+    shown = {t.words: t for t in texts(drawn(restage(**DECOUPLED)).markup)}
     assert {"22 kΩ", "47 µF", "decoupling", "supply"} <= shown.keys()
     # SVG counts downwards.
     assert shown["supply"].y < shown["22 kΩ"].y < shown["+300 V"].y < shown["plate load"].y
@@ -132,7 +127,7 @@ def test_the_decoupling_stands_ahead_of_the_voltage_that_is_stated(restage: Rest
 def test_an_attenuator_stands_between_source_and_stage(restage: Restage, level: float) -> None:
     driver = DriverSummary(9.9e3, 0.02, 39e3, 390e3, 10e3, level)
     svg = drawn(restage(source_ohm=9.9e3), driver=driver)
-    places = {t.words: t.x for t in texts(svg)}
+    places = {t.words: t.x for t in texts(svg.markup)}
     assert places["39 kΩ"] < places["390 kΩ"] < places["10 kΩ"] < places["input coupling"]
     assert ("set to 0.3" in places) == (level < 1)
     assert "9.9 kΩ" not in places  # the Thevenin equivalent of what is drawn
@@ -140,7 +135,7 @@ def test_an_attenuator_stands_between_source_and_stage(restage: Restage, level: 
 
 def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> None:
     def places(svg: Svg) -> dict[str, float]:
-        return {t.words: t.x for t in texts(svg)}
+        return {t.words: t.x for t in texts(svg.markup)}
 
     before = places(drawn(restage(leak_at_grid=0.0)))
     after = places(drawn(restage(leak_at_grid=1.0)))
@@ -150,9 +145,8 @@ def test_the_leak_stands_on_its_own_side_of_the_stopper(restage: Restage) -> Non
 
 def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
     svg = drawn(restage(), chosen=["stopper_ohm"])
-    styles = {t.words: t.style for t in texts(svg)}
-    assert ACCENTS["blue"] in styles["33 kΩ"]
-    assert ACCENTS["blue"] not in styles["180 kΩ"]
+    colours = {t.words: t.colour for t in texts(svg.markup)}
+    assert colours["33 kΩ"] == CHOSEN != colours["180 kΩ"]
 
 
 @pytest.mark.parametrize(
@@ -179,12 +173,30 @@ def test_chosen_values_are_set_off_in_colour(restage: Restage) -> None:
 def test_no_two_labels_overlap(
     restage: Restage, change: dict[str, float], driver: DriverSummary | None
 ) -> None:
-    labels = texts(drawn(restage(**change), driver=driver))
-    assert len(labels) > 8
-    for first, second in combinations(labels, 2):
-        a, b = first.box, second.box
-        apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
-        assert apart, f"{first.words!r} overlaps {second.words!r}"
+    changed = restage(**change)
+    drawing = drawn(changed, driver=driver, point=changed.point)
+    for markup, least in ((drawing.markup, 11), (drawing.narrow, 6)):
+        labels = texts(markup)
+        assert len(labels) > least
+        for first, second in combinations(labels, 2):
+            a, b = first.box, second.box
+            apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+            assert apart, f"{first.words!r} overlaps {second.words!r}"
+
+
+def test_what_a_meter_finds_at_rest_is_written_at_its_nodes(restage: Restage) -> None:
+    pick = restage()
+    shown = words(drawn(pick, point=pick.point))
+    assert {quantity(pick.point.plate_V, "V", 3), quantity(pick.point.cathode_V, "V", 3)} <= {
+        word.replace(" ", "\u00a0") for word in shown
+    }
+
+
+def test_a_narrow_page_has_larger_values_and_no_names(restage: Restage) -> None:
+    drawing = drawn(restage(), chosen=["stopper_ohm"])
+    wide, narrow = ({t.words: t for t in texts(m)} for m in (drawing.markup, drawing.narrow))
+    assert "grid stopper" in wide.keys() - narrow.keys()
+    assert narrow["33 kΩ"].size > wide["33 kΩ"].size
 
 
 def test_the_drawing_is_told_in_words(restage: Restage) -> None:

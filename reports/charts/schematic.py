@@ -15,7 +15,7 @@ from typing import Final, Literal
 
 from markupsafe import escape
 
-from objectives.circuit.operating_point import OperatingPoint
+from objectives.circuit.bias import OperatingPoint
 from objectives.devices.protocol import Device
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
 from objectives.format import first, number, part_value, quantity, sentence

@@ -78,8 +78,22 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         obstacles=obstacles(ex),
         more_choice=more_choice(ex),
         studies=studies,
+        beside=_beside(ex),
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
     )
+
+
+def _beside(ex: Exploration) -> dict[int, StageData]:
+    """Return the designs that stand beside the pick, by candidate."""
+    if ex.decision is None:
+        return {}
+    rows = [other.row for other in ex.decision.alternatives if other.row != ex.decision.pick]
+    stages = {}
+    for row in rows:
+        own = {part: values[[row]] for part, values in ex.front.parts.items()}
+        assessment = ex.problem.assess(own)
+        stages[row + 1] = StageData(**_of_stage(ex.formulation, ex.problem, assessment, own))
+    return stages
 
 
 def stage_data(formulation: Formulation) -> StageData:

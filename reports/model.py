@@ -33,6 +33,8 @@ class Prose:
 
     paragraphs: Sequence[str]
     listed: bool = False
+    style: Literal["", "buy", "also", "why"] = ""
+    """How it is set where it stands apart from running text."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,8 @@ class Table:
     caption: str = ""
     marked: Mapping[int, str] = field(default_factory=dict)
     linked: bool = False
+    title: str = ""
+    """What it is called where it has no caption, for those who do not see it."""
 
 
 @dataclass(frozen=True)
@@ -87,16 +91,97 @@ class Svg:
     """The same for a narrow page; empty where one serves both."""
 
 
-Block: TypeAlias = Prose | Note | Steps | Table | Figure | Svg
+@dataclass(frozen=True)
+class Gauge:
+    """A score of one design against what is asked of it, in words and as places on a scale."""
+
+    label: str
+    asked: str
+    value: str
+    verdict: str
+    kept: bool | None
+    """None where nothing is asked that could be missed."""
+    zone: tuple[float, float] | None
+    """What is wanted, from 0 at the left end of the scale to 1; None where nothing is."""
+    at: float
+    """Where the value stands; nan where it has no place."""
+
+
+@dataclass(frozen=True)
+class Gauges:
+    """What a design does, score by score."""
+
+    rows: Sequence[Gauge]
+
+
+@dataclass(frozen=True)
+class Sounds:
+    """Sound files to be played one after another: rows of label and file name."""
+
+    folder: str
+    rows: Sequence[tuple[str, str]]
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """Blocks about one design, in whose place those of another can be put."""
+
+    name: str
+    blocks: Sequence[Block]
+
+
+Block: TypeAlias = Prose | Note | Steps | Table | Figure | Svg | Gauges | Sounds | Slot
 
 
 @dataclass(frozen=True)
 class Section:
-    """One titled part of a report."""
+    """One titled part of a report, and what of it stands in the appendix."""
 
     key: str
     title: str
     blocks: Sequence[Block]
+    appendix: Sequence[Block] = ()
+
+
+@dataclass(frozen=True)
+class Card:
+    """A design that can be chosen: its name, its parts, and what it gives for what."""
+
+    key: str
+    name: str
+    parts: str
+    gives: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The first screen: what to build, what it does, why, and what else was close."""
+
+    lead: str
+    badge: str
+    danger: str
+    cautions: Sequence[str]
+    notes: Sequence[Note]
+    """What must be known before the rest is read."""
+    build_title: str
+    build: Slot
+    does: Slot
+    cards: Sequence[Card]
+    """The design of the slots first."""
+    chart: Figure | None
+
+
+@dataclass(frozen=True)
+class Document:
+    """A report as it is laid out, for the screen, for paper and as text."""
+
+    title: str
+    answer: Answer
+    sections: Sequence[Section]
+    appendix: Sequence[Section]
+    beside: Mapping[str, Sequence[Slot]] = field(default_factory=dict)
+    """Of each other card, what stands in the slots once it is chosen."""
 
 
 @dataclass(frozen=True)
@@ -380,6 +465,8 @@ class ReportData(StageData):
     more_choice: Sequence[MoreChoice]
     """What would help where nothing is feasible or the pick misses a target, the most first."""
     studies: PickStudies | None = None
+    beside: Mapping[int, StageData] = field(default_factory=dict)
+    """The named designs other than the pick, by candidate."""
     unfinished: bool = False
     """Whether studies are still to be added to the report."""
     search_trace: pd.DataFrame | None = None

@@ -135,6 +135,11 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
     return spec
 
 
+def in_light(markup: str) -> str:
+    """Return a drawing with the colours of a light page, for files that stand alone."""
+    return re.sub(r"var\(--[a-z]+, ([^)]*)\)", r"\1", markup)
+
+
 def score_axis(name: str) -> alt.Axis:
     """Return the axis of a score, with prefixes where its unit takes them."""
     unit = unit_symbol(score_unit(name))
@@ -155,7 +160,7 @@ def svg_of(spec: dict[str, Any]) -> str:
     reader, and the picture as a whole has its description.
     """
     spec = spec | {"config": spec.get("config", {}) | {"aria": False}}
-    svg = str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))
+    svg = in_light(str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])))
     # The library numbers its clip paths through the life of the process; from 1 in each drawing
     # the same chart is the same text.
     numbers: dict[str, str] = {}

@@ -15,10 +15,9 @@ from typing import Final, Literal
 
 from markupsafe import escape
 
-from objectives.circuit.bias import OperatingPoint
-from objectives.devices.protocol import Device
+from objectives.devices.protocol import Device, OperatingPoint
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
-from objectives.format import first, number, part_value, quantity, sentence
+from objectives.format import first, number, part_value, quantity
 from objectives.stage import Stage
 from reports.model import DriverSummary, Svg
 from reports.theme import CHOSEN, FONT, INK, MUTED
@@ -458,7 +457,7 @@ class _Drawing:
             if self.has(name):
                 self.dot((end, _PLATE), (end, _RAIL))
                 self.down([name], (end, _PLATE), _RAIL)
-                beyond = end + 34 + self.room(name)
+                beyond = end + 40 + self.room(name)
                 self.wire((end, _PLATE), (beyond, _PLATE))
                 end = beyond
         self.dot((end, _PLATE), open_=True)

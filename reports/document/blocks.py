@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Final, TypeAlias
@@ -11,7 +11,19 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 
 from objectives.format import number
-from reports.model import Block, Figure, Note, Prose, Steps, Svg, Table
+from reports.model import (
+    Block,
+    Document,
+    Figure,
+    Gauges,
+    Note,
+    Prose,
+    Slot,
+    Sounds,
+    Steps,
+    Svg,
+    Table,
+)
 
 FIGURES: Final = "figures"
 """Folder of the drawings, beside the report."""
@@ -27,13 +39,8 @@ class Notes:
     kind: str
     texts: Sequence[str]
 
-    @property
-    def word(self) -> str:
-        """The heading of the frame; empty where it needs none."""
-        return "Caution" if self.kind == "caution" else ""
 
-
-SetBlock: TypeAlias = Prose | Notes | Steps | Table | Figure | Svg
+SetBlock: TypeAlias = Prose | Notes | Steps | Table | Figure | Svg | Gauges | Sounds | Slot
 """A block as a document sets it."""
 
 
@@ -46,6 +53,24 @@ def with_notes_joined(blocks: Sequence[Block]) -> list[SetBlock]:
         else:
             joined.append(Notes(kind, [note.text for note in run if isinstance(note, Note)]))
     return joined
+
+
+def drawings(blocks: Iterable[Block]) -> Iterator[Figure | Svg]:
+    """Yield every chart and drawing among blocks, those inside slots too."""
+    for block in blocks:
+        if isinstance(block, Figure | Svg):
+            yield block
+        elif isinstance(block, Slot):
+            yield from drawings(block.blocks)
+
+
+def all_blocks(document: Document) -> list[Block]:
+    """Return the blocks of a document in reading order, without those of designs beside."""
+    answer = document.answer
+    first: list[Block] = [*answer.notes, answer.build, answer.does]
+    if answer.chart is not None:
+        first.append(answer.chart)
+    return first + [b for s in [*document.sections, *document.appendix] for b in s.blocks]
 
 
 def alternative_text(figure: Figure, specs: Specs) -> str:

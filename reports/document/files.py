@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from objectives.files import drafts
 from objectives.json_text import json_text
 from reports.charts.front import thinned
-from reports.document.blocks import FIGURES
+from reports.document.blocks import FIGURES, all_blocks, drawings
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
 from reports.document.results import results, stage_results
-from reports.model import Block, Figure, ReportData, Section, StageReport, Svg
-from reports.sections.build import build_sections, build_stage_sections
-from reports.theme import spec_of, svg_of
+from reports.model import Document, Figure, ReportData, StageReport, Svg
+from reports.sections.build import document, stage_document
+from reports.theme import in_light, spec_of, svg_of
 
 _ROLES: Final = {
     "report.html": "html",
@@ -61,7 +61,7 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
 
 def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
     """Write the report of a stage that was read, as :func:`write_report` does; without a front."""
-    files = _pages(data.stage.title, lambda: build_stage_sections(data))
+    files = _pages(lambda: stage_document(data))
     files["results.json"] = json_text(stage_results(data), indent=1) + "\n"
     return _write(files, Path(folder))
 
@@ -78,42 +78,44 @@ def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
 
 def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
-    return _pages(data.title, lambda: build_sections(data)) | {
+    return _pages(lambda: document(data)) | {
         "front.csv": data.front.to_csv(index=False),
         "readable.csv": data.shown.to_csv(index=False),
         "results.json": json_text(results(data), indent=1) + "\n",
     }
 
 
-def _pages(title: str, build: Callable[[], list[Section]]) -> dict[str, str]:
+def _pages(build: Callable[[], Document]) -> dict[str, str]:
     """Return page, text and drawings by their paths in the folder."""
     # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
     with ThreadPoolExecutor(max_workers=1) as aside:
         bundle = aside.submit(chart_script)
-        sections = build()
-        blocks = [block for section in sections for block in section.blocks]
-        _require_own_names(blocks)
-        specs = {b.name: spec_of(b.chart) for b in blocks if isinstance(b, Figure)}
-        drawn = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
+        document = build()
+        drawn = list(drawings(all_blocks(document)))
+        _require_own_names(drawn)
+        specs = _specs(drawn)
+        svgs = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
+        beside = {key: _specs(drawings(slots)) for key, slots in document.beside.items()}
         files = {
-            "report.md": markdown_text(title, sections, specs),
-            "report.html": html_page(title, sections, specs, bundle.result()),
+            "report.md": markdown_text(document, specs),
+            "report.html": html_page(document, specs, beside, bundle.result()),
         }
-        for name, svg in drawn.items():
-            files[f"{FIGURES}/{name}.svg"] = svg.result()
-    for block in blocks:
-        if isinstance(block, Svg):
-            files[f"{FIGURES}/{block.name}.svg"] = block.markup
-    return files
+        files |= {f"{FIGURES}/{name}.svg": svg.result() for name, svg in svgs.items()}
+    return files | {
+        f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
+    }
 
 
-def _require_own_names(blocks: Sequence[Block]) -> None:
+def _specs(drawn: Iterable[Figure | Svg]) -> dict[str, dict[str, Any]]:
+    return {each.name: spec_of(each.chart) for each in drawn if isinstance(each, Figure)}
+
+
+def _require_own_names(drawn: Iterable[Figure | Svg]) -> None:
     seen: set[str] = set()
-    for block in blocks:
-        if isinstance(block, Figure | Svg):
-            if block.name in seen or not re.fullmatch(r"[A-Za-z0-9_-]+", block.name):
-                raise ValueError(
-                    f"figure: {block.name!r}: must be made of letters, digits, '-' and '_' and "
-                    "occur once"
-                )
-            seen.add(block.name)
+    for each in drawn:
+        if each.name in seen or not re.fullmatch(r"[A-Za-z0-9_-]+", each.name):
+            raise ValueError(
+                f"figure: {each.name!r}: must be made of letters, digits, '-' and '_' and occur "
+                "once"
+            )
+        seen.add(each.name)

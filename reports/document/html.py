@@ -1,4 +1,4 @@
-"""Sections as one HTML page that needs no network: style, script and charts stand inside it."""
+"""A document as one HTML page that needs no network: style, script and charts stand inside it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,18 @@ from reports.document.blocks import (
     subscripts,
     with_notes_joined,
 )
-from reports.model import Figure, Prose, Section, Steps, Svg, Table
+from reports.model import (
+    Document,
+    Figure,
+    Gauges,
+    Prose,
+    Section,
+    Slot,
+    Sounds,
+    Steps,
+    Svg,
+    Table,
+)
 
 
 @cache
@@ -33,6 +44,7 @@ def _environment() -> jinja2.Environment:
         autoescape=True,
         undefined=jinja2.StrictUndefined,
     )
+    environment.filters["share"] = lambda share: f"{100 * share:.2f}%"
     environment.filters["formula"] = lambda text: Markup(subscripts(str(escape(text))))
     return environment
 
@@ -50,30 +62,66 @@ def _asset(name: str) -> Markup:
     return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
 
 
-def html_page(title: str, sections: Sequence[Section], specs: Specs, bundle: str) -> str:
-    """Return the sections as one page; ``bundle`` is what :func:`chart_script` gives."""
+def html_page(
+    document: Document, specs: Specs, specs_beside: Mapping[str, Specs], bundle: str
+) -> str:
+    """Return a document as one page.
+
+    Parameters
+    ----------
+    document :
+        What to lay out.
+    specs, specs_beside :
+        Specifications of its charts by name, and of those of each design beside the first.
+    bundle :
+        What :func:`chart_script` gives.
+    """
+
+    def block(block: SetBlock, own: Specs = specs) -> dict[str, Any]:
+        return _block(block, own)
+
+    def section(section: Section) -> dict[str, Any]:
+        return {
+            "key": section.key,
+            "title": section.title,
+            "blocks": [block(b) for b in with_notes_joined(section.blocks)],
+            "more": bool(section.appendix),
+            "fixed": bool(document.beside)
+            and not any(isinstance(b, Slot) for b in section.blocks)
+            and section.key not in _OF_ALL,
+        }
+
+    answer = document.answer
     return (
         _environment()
         .get_template("report.html.jinja")
         .render(
-            title=title,
-            sections=[
-                {
-                    "key": section.key,
-                    "title": section.title,
-                    "blocks": [_block(block, specs) for block in with_notes_joined(section.blocks)],
-                }
-                for section in sections
+            title=document.title,
+            answer={
+                **{
+                    name: getattr(answer, name)
+                    for name in ("lead", "badge", "danger", "cautions", "build_title", "cards")
+                },
+                "notes": [block(note) for note in with_notes_joined(answer.notes)],
+                "build": block(answer.build),
+                "does": block(answer.does),
+                "chart": None if answer.chart is None else block(answer.chart),
+            },
+            sections=[section(s) for s in document.sections],
+            appendix=[section(s) for s in document.appendix],
+            beside=[
+                (key, [block(slot, specs_beside[key]) for slot in slots])
+                for key, slots in document.beside.items()
             ],
-            charts=[
-                {"name": name, "linked": _is_linked(spec), "spec": Markup(_script_json(spec))}
-                for name, spec in specs.items()
-            ],
-            style=_asset("report.css"),
+            style=_asset("base.css") + _asset("report.css"),
             script=_asset("report.js"),
             bundle=Markup(bundle),
         )
     )
+
+
+_OF_ALL: Final = {"front", "job", "method", "assumptions", "sources", "valve", "front-more"}
+"""Sections that are about no design in particular."""
 
 
 def _is_linked(spec: Mapping[str, Any]) -> bool:
@@ -92,25 +140,40 @@ def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
     """Return what the template needs to know of a block."""
     match block:
         case Prose():
-            return {"kind": "list" if block.listed else "prose", "texts": list(block.paragraphs)}
+            kind = "list" if block.listed else "prose"
+            return {"kind": kind, "texts": list(block.paragraphs), "style": block.style}
         case Notes():
-            return {"kind": "note", "style": block.kind, "word": block.word, "texts": block.texts}
+            return {"kind": "note", "style": block.kind, "texts": block.texts}
+        case Gauges():
+            return {"kind": "gauges", "rows": list(block.rows)}
+        case Sounds():
+            return {
+                "kind": "sounds",
+                "folder": block.folder,
+                "rows": list(block.rows),
+                "caption": block.caption,
+            }
+        case Slot():
+            blocks = [_block(inner, specs) for inner in with_notes_joined(block.blocks)]
+            return {"kind": "slot", "name": block.name, "blocks": blocks}
         case Steps():
             return {"kind": "steps", "rows": list(block.rows)}
         case Figure():
+            spec = specs[block.name]
             return {
                 "kind": "figure",
                 "name": block.name,
+                "title": block.title,
                 "caption": block.caption,
                 "words": alternative_text(block, specs),
+                "linked": _is_linked(spec),
+                "spec": Markup(_script_json(spec)),
             }
         case Svg():
-            # A page may not hold the XML declaration of a file.
-            markup = re.sub(r"^\s*<\?xml[^>]*\?>\s*", "", block.markup)
             return {
                 "kind": "svg",
-                "markup": Markup(markup),
-                "words": block.words,
+                "markup": Markup(block.markup),
+                "narrow": Markup(block.narrow),
                 "caption": block.caption,
             }
         case Table():
@@ -135,6 +198,8 @@ def _table(block: Table) -> dict[str, Any]:
     return {
         "kind": "table",
         "caption": block.caption,
+        "title": block.title,
+        "stack": len(frame.columns) > 3 and not block.linked,
         "linked": block.linked,
         "columns": list(zip(map(str, frame.columns), styles, strict=True)),
         "rows": rows,

@@ -1,4 +1,4 @@
-"""Sections as Markdown, with the drawings as files beside it."""
+"""A document as Markdown, with the drawings as files beside it."""
 
 from __future__ import annotations
 
@@ -16,16 +16,50 @@ from reports.document.blocks import (
     subscripts,
     with_notes_joined,
 )
-from reports.model import Figure, Prose, Section, Steps, Svg, Table
+from reports.model import (
+    Card,
+    Document,
+    Figure,
+    Gauges,
+    Prose,
+    Slot,
+    Sounds,
+    Steps,
+    Svg,
+    Table,
+)
 
 
-def markdown_text(title: str, sections: Sequence[Section], specs: Specs) -> str:
-    """Return the sections as one Markdown document."""
-    parts = [f"# {_md(title)}"]
-    for section in sections:
-        parts.append(f"## {_md(section.title)}")
-        parts += [_markdown_block(block, specs) for block in with_notes_joined(section.blocks)]
+def markdown_text(document: Document, specs: Specs) -> str:
+    """Return a document as Markdown."""
+    answer = document.answer
+    cautions = "\n".join(f"> - {_md(text)}" for text in answer.cautions)
+    parts = [
+        f"# {_md(document.title)}",
+        _md(answer.lead),
+        f"*{_md(answer.badge)}*",
+        f"> **{_md(answer.danger)}**\n>\n{cautions}",
+        *(_markdown_block(note, specs) for note in with_notes_joined(answer.notes)),
+        f"## {_md(answer.build_title)}",
+        _markdown_block(answer.build, specs),
+        "## What it does",
+        _markdown_block(answer.does, specs),
+    ]
+    if answer.cards:
+        parts += ["## Close by", "\n".join(map(_card, answer.cards))]
+    if answer.chart is not None:
+        parts.append(_markdown_block(answer.chart, specs))
+    for sections, level in ((document.sections, "##"), (document.appendix, "###")):
+        if level == "###":
+            parts.append("## Appendix")
+        for section in sections:
+            parts.append(f"{level} {_md(section.title)}")
+            parts += [_markdown_block(block, specs) for block in with_notes_joined(section.blocks)]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _card(card: Card) -> str:
+    return f"- **{_md(card.name)}** ({_md(card.key)}): {_md(card.parts)}; {_md(card.gives)}"
 
 
 def _markdown_block(block: SetBlock, specs: Specs) -> str:
@@ -34,10 +68,22 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
             texts = [_md(text) for text in block.paragraphs]
             return "\n".join(f"- {t}" for t in texts) if block.listed else "\n\n".join(texts)
         case Notes():
-            lines = [f"**{block.word}**", ""] if block.word else []
             bullet = "" if len(block.texts) == 1 else "- "
-            lines += [bullet + _md(text) for text in block.texts]
-            return "\n".join(f"> {line}".rstrip() for line in lines)
+            return "\n".join(f"> {bullet}{_md(text)}" for text in block.texts)
+        case Gauges():
+            marks = {True: "yes", False: "**no**", None: "—"}
+            rows = [
+                (_md(row.label), f"**{_md(row.value)}**", _md(row.asked), marks[row.kept],
+                 _md(row.verdict))
+                for row in block.rows
+            ]  # fmt: skip
+            return _pipes(["score", "value", "asked", "kept", ""], rows, escaped=True)
+        case Sounds():
+            files = [f"- [{_md(label)}]({block.folder}/{name})" for label, name in block.rows]
+            return "\n".join(files) + (f"\n\n{_md(block.caption)}" if block.caption else "")
+        case Slot():
+            inner = [_markdown_block(each, specs) for each in with_notes_joined(block.blocks)]
+            return "\n\n".join(part for part in inner if part)
         case Steps():
             rows = [
                 (_md(what), subscripts(_md(formula).replace(r"\_", "_")), _md(result))
@@ -45,7 +91,8 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
             ]
             return _pipes(["what", "how", "result"], rows, escaped=True)
         case Figure():
-            return _picture(block.name, alternative_text(block, specs), block.caption)
+            picture = _picture(block.name, alternative_text(block, specs), block.caption)
+            return f"**{_md(block.title)}**\n\n{picture}" if block.title else picture
         case Svg():
             return _picture(block.name, block.words, block.caption)
         case Table():

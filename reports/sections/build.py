@@ -1,32 +1,56 @@
-"""The sections of a report, in the order in which a designer asks."""
+"""A report as a document: the first screen, the evidence in layers, and the appendix."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
-from reports.model import Note, ReportData, Section, StageReport
+from reports.model import Document, NamedDesign, ReportData, Section, Slot, StageData, StageReport
+from reports.sections.answer import answer, build_slot, does_slot, stage_answer
 from reports.sections.assumptions import assumptions_section, sources_section
-from reports.sections.cautions import cautions_section
 from reports.sections.comparison import comparison_section
 from reports.sections.device import device_section
 from reports.sections.drive import drive_section, headroom_table
 from reports.sections.front import front_section
-from reports.sections.infeasible import infeasible_section
 from reports.sections.job import job_section
 from reports.sections.limits import limits_section
 from reports.sections.method import method_section
 from reports.sections.noise import noise_section
-from reports.sections.operating_point import operating_point_section
-from reports.sections.parts import parts_section
-from reports.sections.pick import pick_section
-from reports.sections.purposes import purposes_section, reading_section
+from reports.sections.operating_point import operating_point_slot
+from reports.sections.parts import parts_slot
+from reports.sections.purposes import purposes_section
 from reports.sections.radio import radio_section
-from reports.sections.responses import responses_section
+from reports.sections.responses import responses_slot
 from reports.sections.stability import stability_section
 from reports.sections.swaps import swaps_section
-from reports.sections.textbook import textbook_section
+from reports.sections.textbook import second_estimate_slot, textbook_slot
 from reports.sections.tolerance import tolerance_section
+
+_FOLLOWING: Final[dict[str, tuple[str, Callable[[StageData], Slot]]]] = {
+    "parts": ("Parts list", parts_slot),
+    "point": ("Operating point and load lines", lambda stage: operating_point_slot(stage.pick)),
+    "responses": ("Responses", lambda stage: responses_slot(stage.pick)),
+    "textbook": (
+        "Textbook estimate against the exact answer",
+        lambda stage: textbook_slot(stage.pick),
+    ),
+    "second": (
+        "The second estimate, step by step",
+        lambda stage: second_estimate_slot(stage.pick),
+    ),
+}
+"""Sections that follow the design chosen: key, title, and what makes them."""
+
+
+def following_slots(stage: StageData) -> list[Slot]:
+    """Return what stands in the sections that follow the design chosen."""
+    return [make(stage) for _, make in _FOLLOWING.values()]
+
+
+def _following(key: str) -> Callable[[StageData], Section]:
+    title, make = _FOLLOWING[key]
+    return lambda stage: Section(key, title, [make(stage)])
 
 
 def _large_signals(data: ReportData) -> Section | None:
@@ -40,35 +64,22 @@ def _large_signals(data: ReportData) -> Section | None:
     return drive_section(data.pick, study=studies.drive, wavs=studies.wavs)
 
 
-def _to_come(data: ReportData) -> Section | None:
-    """Return what is said of a report that waits for its studies."""
-    if not data.unfinished:
-        return None
-    text = (
-        "The stage under its drive, its tolerances and other devices in its place are still being "
-        "worked out; this page is replaced when they are. If the command was stopped, the same "
-        "command adds them."
-    )
-    return Section("to-come", "Not the whole report yet", [Note(text)])
-
-
-_SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
-    cautions_section,
-    infeasible_section,
-    _to_come,
-    pick_section,
-    parts_section,
+_EVIDENCE: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
+    _following("parts"),
     front_section,
-    job_section,
-    lambda data: operating_point_section(data.pick),
-    lambda data: responses_section(data.pick),
-    lambda data: textbook_section(data.pick),
+    _following("responses"),
+    _following("textbook"),
+    _following("point"),
     lambda data: noise_section(data.pick),
     lambda data: radio_section(data.pick),
     _large_signals,
-    lambda data: stability_section(data.pick) if data.studies is not None else None,
-    limits_section,
     tolerance_section,
+    limits_section,
+    lambda data: stability_section(data.pick) if data.studies is not None else None,
+)
+_APPENDIX: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
+    _following("second"),
+    job_section,
     swaps_section,
     lambda data: device_section(data.pick, data.neighbours),
     method_section,
@@ -77,31 +88,66 @@ _SECTIONS: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
 )
 
 
-def build_sections(data: ReportData) -> list[Section]:
-    """Return every section of the report in reading order; empty ones are left out."""
-    sections = [make(data) for make in _SECTIONS]
-    return [section for section in sections if section is not None and section.blocks]
+def document(data: ReportData) -> Document:
+    """Return the report of a finished exploration."""
+    sections = _present(make(data) for make in _EVIDENCE)
+    appendix = _present(make(data) for make in _APPENDIX)
+    goods = {other.candidate: other.good for other in _alternatives(data)}
+    return Document(
+        data.title,
+        answer(data),
+        sections,
+        [*_details(sections), *appendix],
+        {
+            str(candidate): [
+                build_slot(stage),
+                does_slot(data, stage, goods[candidate]),
+                *following_slots(stage),
+            ]
+            for candidate, stage in data.beside.items()
+        },
+    )
 
 
-def build_stage_sections(data: StageReport) -> list[Section]:
-    """Return every section of the report of a stage that was read, in reading order."""
+def stage_document(data: StageReport) -> Document:
+    """Return the report of a stage that was read."""
     stage, pick = data.stage, data.stage.pick
-    sections = (
-        cautions_section(stage),
-        reading_section(data),
+    evidence = (
         purposes_section(data),
         comparison_section(data),
-        parts_section(stage),
-        operating_point_section(pick),
-        responses_section(pick),
-        textbook_section(pick),
+        *(_following(key)(stage) for key in ("parts", "responses", "textbook", "point")),
         noise_section(pick),
         radio_section(pick),
         Section("headroom", "Headroom", [headroom_table(pick.headroom, stage.terms)]),
-        stability_section(pick),
         limits_section(stage),
+        stability_section(pick),
+    )
+    appendix = (
+        _following("second")(stage),
         device_section(pick, stage.neighbours),
         assumptions_section(stage),
         sources_section(stage),
     )
-    return [section for section in sections if section is not None and section.blocks]
+    sections = _present(evidence)
+    return Document(
+        stage.title, stage_answer(data), sections, [*_details(sections), *_present(appendix)]
+    )
+
+
+def _alternatives(data: ReportData) -> Sequence[NamedDesign]:
+    """Return the designs that stand beside the pick."""
+    return data.decision.alternatives if data.decision else ()
+
+
+def _present(sections: Iterable[Section | None]) -> list[Section]:
+    """Return the sections that have something to say."""
+    return [s for s in sections if s is not None and (s.blocks or s.appendix)]
+
+
+def _details(sections: Iterable[Section]) -> list[Section]:
+    """Return what of the sections stands in the appendix, as sections of it."""
+    return [
+        replace(s, key=f"{s.key}-more", title=f"{s.title}: details", blocks=s.appendix, appendix=())
+        for s in sections
+        if s.appendix
+    ]

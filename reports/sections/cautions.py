@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from reports.model import Note, Section, StageData
+from reports.model import StageData
 
 _HARMLESS_V: Final = 60.0
 """Direct voltages up to here are harmless to dry skin (IEC 61140, from memory, ripple-free)."""
@@ -46,7 +46,13 @@ def cautions(data: StageData) -> tuple[str, ...]:
     return CAUTIONS if data.highest_supply_V > _HARMLESS_V else LOW_VOLTAGE_CAUTIONS
 
 
-def cautions_section(data: StageData) -> Section:
-    """Return the cautions as a section."""
-    notes = [Note(text, "caution") for text in cautions(data)]
-    return Section("cautions", "Before you build anything", notes)
+def danger(data: StageData) -> str:
+    """Return the cautions in a line."""
+    if data.highest_supply_V > _HARMLESS_V:
+        return (
+            "High voltage kills: building and probing are for people trained to do it, under local "
+            "codes. All figures are calculated."
+        )
+    return (
+        "What supplies this stage may be less harmless than the stage. All figures are calculated."
+    )

@@ -16,7 +16,7 @@ from objectives.format import fixed, number, percent, quantity
 from objectives.transient.headroom import Headroom
 from objectives.transient.large_signal_study import FULL_BYPASS_CORNER_HZ, LargeSignalStudy
 from reports.charts.drive import blocking_chart, spectrum_chart, waveform_chart
-from reports.model import Block, Figure, Note, Prose, Section, Table
+from reports.model import Block, Figure, Note, Prose, Section, Sounds, Table
 from reports.sound import PLACES, WavFile
 
 _UNCHANGED_DB: Final = 1.0
@@ -41,6 +41,17 @@ def drive_section(
     blocks: list[Block] = [
         Prose([_opening(study)]),
         *_findings(study, assessment.device),
+        *([_sounds(study, wavs)] if wavs else []),
+        Figure(
+            "spectra",
+            spectrum_chart(study),
+            "Harmonics relative to the note. Vertical line: the frequency above which harmonics "
+            "are unwanted.",
+        ),
+        headroom_table(study.headroom, t),
+    ]
+    details: list[Block] = [
+        _level_table(study),
         Figure(
             "waveforms",
             waveform_chart(study),
@@ -48,33 +59,33 @@ def drive_section(
             "differ by what the coupling capacitor has charged to and by the drop in the stopper.",
         ),
         Figure(
-            "spectra",
-            spectrum_chart(study),
-            "Harmonics relative to the note. Vertical line: the frequency above which harmonics "
-            "are unwanted.",
-        ),
-        _level_table(study),
-        Figure(
             "blocking",
             blocking_chart(study, t),
             f"A quiet note with an overload in the middle (shaded): the mean {t.grid}–{t.cathode} "
             "voltage, and how loud the note is at the output, period by period.",
         ),
-        headroom_table(study.headroom, t),
-    ]
-    if wavs:
-        blocks.append(_wav_table(study, wavs))
-    blocks.append(
+        *([_wav_table(study, wavs)] if wavs else []),
         Note(
-            f"Solved in the time domain with the {t.kind}'s own equation, {t.grid} current, "
-            "every capacitor of the network and the driver loaded by the stage. Lead inductances "
+            f"Solved with the {t.kind}'s own equation, {t.grid} current, every capacitor of the "
+            "network and the driver loaded by the stage: the steady state by harmonic balance, "
+            "the overload and the sound step by step in time. Lead inductances "
             f"are left out, the supply is stiff, and the capacitances of the {t.kind} "
             "do not change with its voltages. In the steady state a full bypass holds the voltage "
             "at which it takes no charge; through the overload and in the sound files it is a "
             f"capacitor with a corner of {quantity(FULL_BYPASS_CORNER_HZ, 'Hz')}."
-        )
+        ),
+    ]
+    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks, details)
+
+
+def _sounds(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Sounds:
+    """Return the sound files as they are played: each sound from place to place."""
+    rows = [(f"{_sound_name(study, wav)}, {wav.recording.place}", wav.path.name) for wav in wavs]
+    return Sounds(
+        wavs[0].path.parent.name,
+        rows,
+        "Synthesized, not recorded; all at the same loudness, so that only the tone differs.",
     )
-    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks)
 
 
 def _opening(study: LargeSignalStudy) -> str:
@@ -214,15 +225,19 @@ def _level_table(study: LargeSignalStudy) -> Table:
     )
 
 
-def _wav_table(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Table:
+def _sound_name(study: LargeSignalStudy, wav: WavFile) -> str:
     sounds = {
-        "tone": f"test tone, {quantity(study.drive.note_Hz, 'Hz')}",
+        "tone": f"test tone of {quantity(study.drive.note_Hz, 'Hz')}",
         "chord": "plucked chord, synthesized",
     }
+    return sounds.get(wav.recording.sound, wav.recording.sound)
+
+
+def _wav_table(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Table:
     frame = pd.DataFrame(
         {
             "file": [wav.path.name for wav in wavs],
-            "sound": [sounds.get(wav.recording.sound, wav.recording.sound) for wav in wavs],
+            "sound": [_sound_name(study, wav) for wav in wavs],
             "place": [wav.recording.place for wav in wavs],
             "r.m.s.": [quantity(wav.recording.rms_V, "V", 3) for wav in wavs],
             "full scale": [quantity(wav.full_scale_V, "V", 3) for wav in wavs],

@@ -9,10 +9,21 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from objectives.format import column, counted, number, part_value, prefixed, score_label
+from objectives.format import (
+    column,
+    counted,
+    listed,
+    number,
+    part_value,
+    prefixed,
+    score_label,
+    score_unit,
+    shown_name,
+)
 from reports.charts.front import front_chart
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
 from reports.model import Block, Figure, Prose, ReportData, Section, Table
+from reports.sections.pick import weighing_table
 
 
 def trade_offs(data: ReportData, most: int = 3) -> list[str]:
@@ -46,26 +57,36 @@ def trade_offs(data: ReportData, most: int = 3) -> list[str]:
 
 
 def front_table(data: ReportData) -> Table:
-    """Return the designs shown as a table for people: parts, scores, marks, ids tied to charts."""
+    """Return the designs shown as a table for people: what varies, what decides, and marks.
+
+    What all of them share, and scores that are only shown, stand in front.csv.
+    """
     shown, terms = data.shown, data.terms
     marks = [data.marks_of(candidate) for candidate in shown["candidate"]]
     columns: dict[str, Sequence[object]] = {"candidate": shown["candidate"].tolist()}
     if any(marks):
         columns["mark"] = [", ".join(mark_label(mark, terms) for mark in row) for row in marks]
+    shared = []
     for part, label in data.part_labels.items():
-        columns[label] = [part_value(part, v) for v in shown[part]]
-    for use in data.uses:
-        heading = score_label(use.name, terms, with_unit=not prefixed(use.unit))
-        columns[heading] = column(shown[use.name], use.unit)
+        values = [part_value(part, v) for v in shown[part]]
+        if len(shown) > 1 and len(set(values)) == 1:
+            shared.append(f"{label} {values[0]}")
+        else:
+            columns[label] = values
+    for name in _columns(data):
+        unit = score_unit(name)
+        columns[score_label(name, terms, with_unit=not prefixed(unit))] = column(shown[name], unit)
     if not data.feasible:
         columns["limits broken"] = [str(count) for count in shown["limits_broken_count"]]
     if data.feasible:
         caption = (
             f"{len(shown)} of the {counted(data.front_size)} candidates on the front, the pick "
-            "first; the others are in front.csv."
+            "first; all, with every score, are in front.csv."
         )
     else:
         caption = f"The {len(shown)} nearest candidates, the nearest first."
+    if shared:
+        caption += f" All have {listed(shared)}."
     if not shown["law_trusted"].all():
         columns["law"] = ["" if trusted else "doubtful" for trusted in shown["law_trusted"]]
         caption += " Where the law is doubtful, no published number bears it out there."
@@ -75,20 +96,28 @@ def front_table(data: ReportData) -> Table:
     return Table(pd.DataFrame(columns), caption, marked, linked=True)
 
 
+def _columns(data: ReportData) -> list[str]:
+    """Return the scores of the table: those that decide or are limited, as people read them."""
+    asked = (use.name for use in data.uses if use.free or use.limited)
+    names = dict.fromkeys(
+        shown if (shown := shown_name(name)) in data.shown.columns else name for name in asked
+    )
+    return list(names)
+
+
 def front_section(data: ReportData) -> Section:
-    """Return the trade-offs, the linked chart and the table of the front."""
-    blocks: list[Block] = []
-    if data.feasible:
-        blocks.append(Prose(trade_offs(data)))
-    blocks += [
+    """Return the linked chart and the table of the front; how the pick was weighed apart."""
+    blocks: list[Block] = [
         Figure(
             "front",
             front_chart(data),
-            "In the HTML file these views and the table are linked. A click chooses a candidate "
-            "everywhere, with shift it adds to the choice; dragging in a panel keeps what lies "
-            "inside, in several panels at once; a double click clears the selection.",
+            "A click chooses a design everywhere, with shift it adds to the choice; dragging in a "
+            "panel keeps what lies inside; a double click clears the selection.",
         ),
         front_table(data),
     ]
+    details: list[Block] = [Prose(trade_offs(data) if data.feasible else [])]
+    if data.decision is not None:
+        details.append(weighing_table(data, data.decision.scores))
     title = "The front" if data.feasible else "Nearest candidates"
-    return Section("front", title, blocks)
+    return Section("front", title, blocks, details)

@@ -9,10 +9,10 @@ from objectives.format import quantity, sentence
 from objectives.reading.trust import untrusted_words
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_lines
-from reports.model import Block, Figure, Note, Section, Table
+from reports.model import Block, Figure, Note, Slot, Table
 
 
-def operating_point_section(pick: Assessment) -> Section:
+def operating_point_slot(pick: Assessment) -> Slot:
     """Return the operating point of the first stage of a batch."""
     lines, t = load_lines(pick), pick.device.terms
     reference = quantity(pick.targets.reference_Hz, "Hz")
@@ -45,4 +45,4 @@ def operating_point_section(pick: Assessment) -> Section:
         operating_point_steps(pick),
         Table(small, f"The stage for small signals, at {reference}."),
     ]
-    return Section("point", "Operating point and load lines", blocks)
+    return Slot("point", blocks)

@@ -13,14 +13,13 @@ from objectives.devices.terms import Terms
 from objectives.elements import DRIVER, ELEMENTS
 from objectives.format import SPACE, number, part_value, percent, quantity, sentence
 from objectives.ordering import POWER_SHARE, WITHIN_DB, Order
-from reports.charts.schematic import schematic
-from reports.model import Block, DriverSummary, PartLine, Prose, Section, StageData, Table
+from reports.model import Block, DriverSummary, PartLine, Prose, Slot, StageData, Table
 
 
-def parts_section(data: StageData) -> Section:
-    """Return the schematic and the parts list."""
+def parts_slot(data: StageData) -> Slot:
+    """Return the parts list, and what must be known to order and wire them."""
     pick, device = data.pick, data.pick.device
-    blocks: list[Block] = [schematic(pick.stage, device, data.origins, data.driver)]
+    blocks: list[Block] = []
     if pick.follower is not None:
         blocks.append(
             Prose([f"The output drives the {pick.follower[1].name} cathode follower, which is not "
@@ -31,11 +30,7 @@ def parts_section(data: StageData) -> Section:
     )
     if not any(line.note for line in data.parts):
         frame = frame.drop(columns="note")
-    return Section(
-        "parts",
-        "Circuit and parts list",
-        [*blocks, Table(frame, "Parts list."), Prose(_remarks(data), listed=True)],
-    )
+    return Slot("parts", [*blocks, Table(frame), Prose(_remarks(data), listed=True)])
 
 
 def purchases(lines: Sequence[PartLine]) -> list[list[PartLine]]:
@@ -153,6 +148,16 @@ def _remarks(data: StageData) -> list[str]:
         "are those customary for the size (common practice, no source)."
     )
     return remarks
+
+
+def pin_words(device: Device) -> str:
+    """Return the pins of the sections in use: ``plate 1, grid 2, cathode 3``; empty if unknown."""
+    sections = device.connections.sections[: device.connections.used]
+    t = device.terms
+    return "; ".join(
+        f"{t.plate} {pins.plate}, {t.grid} {pins.grid}, {t.cathode} {pins.cathode}"
+        for pins in sections
+    )
 
 
 def device_wiring(device: Device) -> str:

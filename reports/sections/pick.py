@@ -28,52 +28,16 @@ from objectives.format import (
 )
 from objectives.scores.registry import REGISTRY
 from reports.model import (
-    Block,
     DecisionSummary,
     NamedDesign,
-    Note,
-    Prose,
     ReportData,
     ScoreStanding,
-    Section,
     Table,
     TargetStanding,
 )
-from reports.sections.infeasible import more_choice_words
-from reports.sections.job import asked_words
-from reports.sections.levels import level_sentences
 
 _NOTICED = 0.5
 """Differences of less than half a noticeable step are not worth a word."""
-
-
-def pick_section(data: ReportData) -> Section:
-    """Return the pick with its parts, the reasons for it and its scores."""
-    row = data.shown.iloc[0]
-    lead = "The pick is" if data.feasible else "The nearest is"
-    lead = "In place of the pick, as asked, stands" if _chosen_by_hand(data.decision) else lead
-    named = f"{lead} candidate {row['candidate']}: {parts_words(data, row['candidate'])}."
-    blocks: list[Block] = [Note(named, "finding")]
-    decision = data.decision
-    if decision is None:
-        return Section("pick", "The nearest candidate", [*blocks, _scores(data)])
-    missed = [target_words(target, data) for target in decision.missed]
-    if missed:
-        more = [more_choice_words(more, data) for more in data.more_choice]
-        text = " ".join(["It misses what was asked.", *missed, *more])
-        blocks.insert(0, Note(text, "caution"))
-    blocks += [
-        Prose(reason_sentences(data), listed=True),
-        _scores(data),
-        Prose(level_sentences(data.pick)),
-        _standings(data, decision.scores),
-    ]
-    if decision.alternatives:
-        blocks.append(Prose(["Close by:"]))
-        close = [alternative_words(data, other) for other in decision.alternatives]
-        blocks.append(Prose(close, listed=True))
-    title = "The design asked for" if _chosen_by_hand(decision) else "The pick and why"
-    return Section("pick", title, blocks)
 
 
 def parts_words(data: ReportData, candidate: int, *, changed_only: bool = False) -> str:
@@ -145,13 +109,13 @@ def yield_words(decision: DecisionSummary) -> str:
     return f"{here}, fewer than the {percent(decision.asked)} that the brief asks{best}."
 
 
-def _chosen_by_hand(decision: DecisionSummary | None) -> bool:
+def chosen_by_hand(decision: DecisionSummary | None) -> bool:
     """Return whether another design than the one recommended is reported."""
     return decision is not None and any(o.kind == "recommended" for o in decision.alternatives)
 
 
 def _why(data: ReportData, decision: DecisionSummary) -> str:
-    if _chosen_by_hand(decision):
+    if chosen_by_hand(decision):
         return "It was asked for by number or name, and is not the one that is recommended."
     met = (
         f"{counted(decision.on_target)} of the {counted(data.front_size)} designs on the front "
@@ -219,23 +183,8 @@ def _targeted(decision: DecisionSummary) -> set[str]:
     return {target.score for target in decision.targets}
 
 
-def _scores(data: ReportData) -> Table:
-    row = data.shown.iloc[0]
-    frame = pd.DataFrame(
-        [
-            (
-                score_label(use.name, data.terms),
-                quantity(float(row[use.name]), use.unit),
-                asked_words(use),
-            )
-            for use in data.uses
-        ],
-        columns=["score", "value", "the brief asks"],
-    )
-    return Table(frame, "Its scores.")
-
-
-def _standings(data: ReportData, standings: Sequence[ScoreStanding]) -> Table:
+def weighing_table(data: ReportData, standings: Sequence[ScoreStanding]) -> Table:
+    """Return how the pick was weighed in each score that is traded."""
     frame = pd.DataFrame(
         [
             (

@@ -30,7 +30,7 @@ from objectives.reading.differences import LEAD_MM, OF_LEADS, RADIO, Aspect, Dif
 from objectives.reading.purposes import AUDIO_HZ, Corner, Guess, Kind, Purpose, Reading
 from objectives.scores.registry import REGISTRY
 from reports.calculation import simplification_frame
-from reports.model import Prose, Section, StageReport, Table
+from reports.model import Block, Prose, Section, StageReport, Table
 from reports.sections.job import surroundings_sentences
 from reports.sections.levels import arrival_words, unscored_words
 from reports.sections.textbook import left_out_sentences
@@ -330,15 +330,10 @@ def hand_words(reading: Reading) -> str:
     )
 
 
-def reading_section(data: StageReport) -> Section:
+def reading_blocks(data: StageReport) -> list[Block]:
     """Return what the stage is and what it does."""
-    scenario = [data.stage.scenario] if data.stage.scenario else []
     frame = pd.DataFrame(summary_entries(data.reading), columns=["", "what it does"])
-    return Section(
-        "stage",
-        "What the stage does",
-        [Prose(scenario), Prose(surroundings_sentences(data.stage), listed=True), Table(frame)],
-    )
+    return [Prose(surroundings_sentences(data.stage), listed=True), Table(frame)]
 
 
 def purposes_section(data: StageReport) -> Section:

@@ -48,22 +48,23 @@ def radio_section(assessment: Assessment) -> Section:
         "trusted. Shaded: the radio bands"
     )
     blocks: list[Block] = [
-        Prose(radio_sentences(one)),
-        Prose(_opening(one)),
         *([_verdict(one, budget)] if required else []),
+        Prose([*radio_sentences(one), *_opening(one)]),
         Figure(
             "rejection",
             rejection_chart(one, required=required),
             caption + ("; the bar across a band is what is required in it." if required else "."),
         ),
         _band_table(one, budget, required=required),
+        Prose(_detection_words(one)),
+    ]
+    details: list[Block] = [
         Figure(
             "gain_at_radio",
             gain_chart(one),
             f"Gain from {t.grid} to {t.plate} and from {t.source} to output at the same "
             "frequencies.",
         ),
-        Prose(_detection_words(one)),
         Steps(detection_steps(one)),
         alternatives_table(one, required=required),
         Note(
@@ -73,7 +74,7 @@ def radio_section(assessment: Assessment) -> Section:
             "attenuation and detection compare one stage with another."
         ),
     ]
-    return Section("radio", "Radio at the " + t.grid, blocks)
+    return Section("radio", "Radio at the " + t.grid, blocks, details)
 
 
 _LEFT_OUT: Final = {
@@ -99,6 +100,13 @@ def radio_budget(one: Assessment) -> pd.DataFrame:
         changed = replace(one, stage=replace(one.stage, **change))
         budget[name] = list(least_attenuation_dB(changed).values())
     return budget
+
+
+def tightest_band(one: Assessment) -> str:
+    """Return the band of least margin of one stage; empty where no band is scored."""
+    bands, given = one.targets.scored_bands, least_attenuation_dB(one).values()
+    margins = [dB - band.attenuation_dB for band, dB in zip(bands, given, strict=True)]
+    return bands[int(np.argmin(margins))].name if bands else ""
 
 
 def _opening(one: Assessment) -> list[str]:

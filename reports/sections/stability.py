@@ -57,10 +57,8 @@ def stability_section(assessment: Assessment, *, damping: float = WELL_DAMPED) -
     found = resonances(stage, device)
     least = first(least_damping(stage, device))
     margin = first(transconductance_margin_dB(stage, device))
-    blocks: list[Block] = [
-        Prose(_opening(stage, found, t)),
-        Note(_verdict(least, margin, damping), "finding" if least >= damping else "caution"),
-    ]
+    verdict = Note(_verdict(least, margin, damping), "finding" if least >= damping else "caution")
+    blocks: list[Block] = [Prose(_opening(stage, found, t))]
     if found:
         blocks.append(_resonance_table(found, t))
     blocks += [
@@ -87,7 +85,7 @@ def stability_section(assessment: Assessment, *, damping: float = WELL_DAMPED) -
                 "out, and so is the stability of the follower itself on a long cable."
             )
         )
-    return Section("stability", "Stability at very high frequencies", blocks)
+    return Section("stability", "Stability at very high frequencies", [verdict], blocks)
 
 
 def _chart(stage: Stage, device: SmallSignal, damping: float, t: Terms) -> Block:

@@ -11,8 +11,8 @@ from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.elements import ELEMENTS
 from objectives.format import first, number, part_value, quantity, signed_percent
-from reports.calculation import simplification_frame, textbook_steps
-from reports.model import Prose, Section, Table
+from reports.calculation import second_steps, simplification_frame, textbook_steps
+from reports.model import Prose, Slot, Table
 
 _LEFT_OUT: Final = (
     "stopper_shunt_F",
@@ -23,7 +23,7 @@ _LEFT_OUT: Final = (
 """What shapes the corner and has no place in either estimate."""
 
 
-def textbook_section(pick: Assessment) -> Section:
+def textbook_slot(pick: Assessment) -> Slot:
     """Return the textbook estimate of the first stage of a batch beside the exact answer."""
     frame, t = simplification_frame(pick), pick.device.terms
     shown = pd.DataFrame(
@@ -36,9 +36,9 @@ def textbook_section(pick: Assessment) -> Section:
     )
     texts = [
         "The hand calculation, with every number: gain at mid-band, Miller capacitance at that "
-        f"gain, the resistance that the {t.grid} looks back into, one corner. A second estimate "
-        f"adds the time constant at the {t.plate}. Below them stands the corner of the whole "
-        "network."
+        f"gain, the resistance that the {t.grid} looks back into, one corner, and below it that of "
+        f"the whole network. A second estimate, in the appendix, adds the time constant at the "
+        f"{t.plate}."
     ]
     texts += [*_why_it_differs(pick), *left_out_sentences(pick)]
     errors = frame["error_percent"].to_numpy()[1:-3]
@@ -48,9 +48,8 @@ def textbook_section(pick: Assessment) -> Section:
             f"Of the single simplifications “{shown['simplification'][worst]}” has the largest "
             f"error: {shown['error'][worst]}."
         )
-    return Section(
-        "textbook",
-        "Textbook estimate against the exact answer",
+    return Slot(
+        "worked",
         [
             Prose(texts),
             textbook_steps(pick),
@@ -61,6 +60,11 @@ def textbook_section(pick: Assessment) -> Section:
             ),
         ],
     )
+
+
+def second_estimate_slot(pick: Assessment) -> Slot:
+    """Return the second estimate, step by step."""
+    return Slot("second", [second_steps(pick)])
 
 
 def _why_it_differs(pick: Assessment) -> list[str]:

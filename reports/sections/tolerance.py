@@ -49,40 +49,33 @@ def tolerance_section(data: ReportData) -> Section | None:
             parts=list(data.origins),
             terms=data.terms,
         )
-    blocks = tolerance_blocks(studies.tolerance, front, data.terms)
-    return Section("tolerance", "Tolerance", blocks)
+    study, terms = studies.tolerance, data.terms
+    return Section(
+        "tolerance",
+        "Tolerance",
+        tolerance_blocks(study, terms),
+        [*front, *tolerance_details(study, terms)],
+    )
 
 
-def tolerance_blocks(
-    study: ToleranceStudy, front: Sequence[Block] = (), terms: Terms = VALVE
-) -> list[Block]:
-    """Return what there is to say of the tolerances of a front and of its pick.
-
-    All numbers are the study's; nothing is worked out again here. ``front`` is on the whole front,
-    and follows the designs shown.
-    """
-    blocks: list[Block] = [
+def tolerance_blocks(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block]:
+    """Return what the tolerances do to the pick: all numbers are the study's."""
+    return [
         Prose(_opening(study, terms)),
         *_findings(study, terms),
-        yield_table(study, terms),
-        *front,
-        *_charts(study, terms),
+        Figure(
+            "tolerance-response",
+            response_band_chart(study.responses, terms),
+            "The pick: nominal levels relative to the source, and how far built stages deviate "
+            f"from them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
+            "taken frequency by frequency; no single stage follows it.",
+        ),
     ]
-    if study.swings:
-        blocks.append(worst_table(study, terms))
-    if study.slow is not None:
-        blocks.append(slow_table(study.slow, terms))
-    beyond = _inside_extremes(study, terms)
-    if study.swings and beyond:
-        blocks.append(Note(beyond, "caution"))
-    if study.setup.spreads:
-        blocks.append(_spread_table(study.setup.spreads, terms))
-    blocks.append(Note(_left_out(study, terms)))
-    return blocks
 
 
-def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
-    blocks: list[Block] = []
+def tolerance_details(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block]:
+    """Return the rest: the designs shown, what moves each score, what varies and how far."""
+    blocks: list[Block] = [yield_table(study, terms)]
     if scores_drawn(study):
         blocks.append(
             Figure(
@@ -90,18 +83,9 @@ def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
                 band_chart(study, terms),
                 f"{sentence(_percentile_words(study, 'bar', 'tick'))} of built stages for every "
                 "design. The point is the nominal value, dashed lines are the ends of the window, "
-                "and the pick is blue.",
+                "and the pick is set off.",
             )
         )
-    blocks.append(
-        Figure(
-            "tolerance-response",
-            response_band_chart(study.responses, terms),
-            "The pick: nominal levels relative to the source, and how far built stages deviate "
-            f"from them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
-            "taken frequency by frequency; no single stage follows it.",
-        )
-    )
     if study.swings:
         blocks.append(
             Figure(
@@ -113,7 +97,15 @@ def _charts(study: ToleranceStudy, terms: Terms) -> list[Block]:
                 "mark). Where bar and mark differ, the part acts through others.",
             )
         )
-    return blocks
+        blocks.append(worst_table(study, terms))
+    if study.slow is not None:
+        blocks.append(slow_table(study.slow, terms))
+    beyond = _inside_extremes(study, terms)
+    if study.swings and beyond:
+        blocks.append(Note(beyond, "caution"))
+    if study.setup.spreads:
+        blocks.append(_spread_table(study.setup.spreads, terms))
+    return [*blocks, Note(_left_out(study, terms))]
 
 
 def _percentile_words(study: ToleranceStudy, band: str, middle: str) -> str:

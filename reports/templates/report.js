@@ -1,6 +1,45 @@
 "use strict";
 (() => {
-  const rows = [...document.querySelectorAll("table.linked tbody tr")];
+  // -- light and dark, print ------------------------------------------------------------------
+  const root = document.documentElement;
+  const kept = (() => { try { return localStorage.getItem("theme"); } catch { return null; } })();
+  if (kept) root.dataset.theme = kept;
+  document.getElementById("theme").addEventListener("click", () => {
+    const dark = getComputedStyle(root).colorScheme === "dark";
+    root.dataset.theme = dark ? "light" : "dark";
+    try { localStorage.setItem("theme", root.dataset.theme); } catch { /* nothing to keep it in */ }
+  });
+  document.getElementById("print").addEventListener("click", () => window.print());
+
+  // -- charts -----------------------------------------------------------------------------------
+  const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
+    const script = holder.nextElementSibling;
+    const spec = JSON.parse(script.textContent);
+    vegaEmbed(holder, spec, { renderer: "svg", actions: false, tooltip: { theme: "custom" } })
+      .then((result) => { if (script.dataset.linked) link(result.view, spec); })
+      .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
+  });
+
+  // -- designs beside the pick -----------------------------------------------------------------
+  const slots = [...document.querySelectorAll("[data-slot]")];
+  const cards = [...document.querySelectorAll(".card")];
+  const first = new Map(slots.map((slot) => [slot.dataset.slot, slot.innerHTML]));
+  const choose = (card) => {
+    cards.forEach((other) => other.setAttribute("aria-pressed", String(other === card)));
+    document.body.classList.toggle("elsewhere", card !== cards[0]);
+    slots.forEach((slot) => {
+      const name = slot.dataset.slot;
+      const own = document.querySelector(
+        `template[data-design="${card.dataset.design}"][data-for="${name}"]`);
+      slot.innerHTML = own ? own.innerHTML : first.get(name);
+      draw(slot);
+    });
+  };
+  cards.forEach((card) => card.addEventListener("click", () => choose(card)));
+
+  // -- the front's table: choose, sort, filter, copy --------------------------------------------
+  const table = document.querySelector("table.linked");
+  const rows = table ? [...table.tBodies[0].rows] : [];
   const chosen = new Set();
   let front = null;
 
@@ -10,7 +49,8 @@
   // A choice made in the table is written where the charts keep theirs.
   const push = () => {
     if (!front) return;
-    const ids = rows.map((row) => row.dataset.candidate).filter((id) => chosen.has(id));
+    const ids = rows.map((row) => row.dataset.candidate)
+      .filter((id) => chosen.has(id) && front.shown.has(id));
     const entries = ids.map((id) => ({
       unit: "table",
       fields: [{ type: "E", field: "candidate" }],
@@ -38,6 +78,49 @@
     });
   });
 
+  // "1.25 mA" and "955.6 µA" sort by what they are, words by their letters.
+  const prefixes = { p: 1e-12, n: 1e-9, "µ": 1e-6, m: 1e-3, k: 1e3, M: 1e6, G: 1e9 };
+  const worth = (text) => {
+    const found = /^([−-]?[\d.,]+)(?:\u00a0(.*))?$/.exec(text.trim());
+    if (!found) return text;
+    const unit = found[2] || "";
+    const scale = unit.length > 1 && unit !== "Hz" ? prefixes[unit[0]] || 1 : 1;
+    return Number(found[1].replace("−", "-").replaceAll(",", "")) * scale;
+  };
+  const compare = (a, b) => {
+    if (typeof a === "number" && typeof b === "number") return a - b;
+    if (typeof a === typeof b) return a.localeCompare(b);
+    return typeof a === "number" ? -1 : 1;
+  };
+  if (table) {
+    const heads = [...table.tHead.rows[0].cells];
+    heads.forEach((head, at) => head.firstElementChild.addEventListener("click", () => {
+      const down = head.getAttribute("aria-sort") === "ascending";
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", down ? "descending" : "ascending");
+      const order = rows.map((row) => [worth(row.cells[at].textContent), row])
+        .sort((a, b) => (down ? -1 : 1) * compare(a[0], b[0]));
+      table.tBodies[0].append(...order.map((pair) => pair[1]));
+    }));
+    document.querySelector("input.filter").addEventListener("input", (event) => {
+      const wanted = event.target.value.toLowerCase().replaceAll(" ", "\u00a0").split(/,\s*/);
+      rows.forEach((row) => {
+        const text = row.textContent.toLowerCase().replaceAll(" ", "\u00a0");
+        row.hidden = !wanted.every((word) => text.includes(word));
+      });
+    });
+    document.querySelector("button.copy").addEventListener("click", async () => {
+      const lines = [heads, ...[...table.tBodies[0].rows].filter((row) => !row.hidden)
+        .map((row) => [...row.cells])]
+        .map((cells) => cells.map((cell) => cell.textContent.trim()).join("\t"));
+      const told = document.querySelector(".copied");
+      try {
+        await navigator.clipboard.writeText(lines.join("\n"));
+        told.textContent = `${lines.length - 1} rows copied`;
+      } catch { told.textContent = "This browser does not let a page copy."; }
+    });
+  }
+
   const link = (view, spec) => {
     const shown = new Map();
     spec.datasets.shown.forEach((datum) => shown.set(String(datum.candidate), datum));
@@ -59,15 +142,5 @@
     paint();
   };
 
-  document.querySelectorAll("script.spec").forEach((script) => {
-    const spec = JSON.parse(script.textContent);
-    const holder = document.getElementById(script.dataset.for);
-    const linked = script.dataset.linked === "true";
-    vegaEmbed(holder, spec, {
-      renderer: linked ? "canvas" : "svg",
-      actions: false,
-      tooltip: { theme: "custom" },
-    }).then((result) => { if (linked) link(result.view, spec); })
-      .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
-  });
+  draw(document);
 })();

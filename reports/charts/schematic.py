@@ -84,19 +84,14 @@ def schematic(
         _Drawing(values, device, chosen, rests, named=named).markup(in_words)
         for named in (True, False)
     )
-    t = device.terms
-    set_off = "Values set off were chosen, the others are given. " if chosen else ""
-    volts = "Voltages are those at rest, to ground. " if rests else ""
+    said = ["Set off: what was chosen."] * bool(chosen) + ["Voltages: at rest, to ground."] * bool(
+        rests
+    )
     return Svg(
         "schematic",
         wide,
         in_words,
-        f"{set_off}{volts}Not drawn: {t.supplies}, the capacitances of {t.kind} and wiring"
-        + (
-            ", and the capacitor between the earlier stage and its attenuator."
-            if driver is not None and driver.device and driver.attenuates
-            else "."
-        ),
+        " ".join(said),
         narrow,
     )
 

@@ -72,12 +72,12 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
             return "\n".join(f"> {bullet}{_md(text)}" for text in block.texts)
         case Gauges():
             marks = {True: "yes", False: "**no**", None: "—"}
-            rows = [
+            gauges = [
                 (_md(row.label), f"**{_md(row.value)}**", _md(row.asked), marks[row.kept],
                  _md(row.verdict))
                 for row in block.rows
             ]  # fmt: skip
-            return _pipes(["score", "value", "asked", "kept", ""], rows, escaped=True)
+            return _pipes(["score", "value", "asked", "kept", ""], gauges, escaped=True)
         case Sounds():
             files = [f"- [{_md(label)}]({block.folder}/{name})" for label, name in block.rows]
             return "\n".join(files) + (f"\n\n{_md(block.caption)}" if block.caption else "")

@@ -22,6 +22,7 @@ from reports.model import (
 from reports.sections.cautions import cautions, danger
 from reports.sections.gauges import also_words, gauges
 from reports.sections.infeasible import more_choice_words, obstacle_sentences
+from reports.sections.levels import attenuator_loss
 from reports.sections.parts import order_words, pin_words, purchases
 from reports.sections.pick import (
     chosen_by_hand,
@@ -40,7 +41,7 @@ def answer(data: ReportData) -> Answer:
     """Return the first screen of a finished exploration."""
     pick = int(data.shown.iloc[0]["candidate"])
     decision = data.decision
-    cards = [Card(str(pick), "This one", value_words(data, pick), _standing_words(data))]
+    cards = [Card(str(pick), "This one", value_words(data), _standing_words(data))]
     for other in decision.alternatives if decision else ():
         cards.append(
             Card(
@@ -106,9 +107,9 @@ def badge_words(data: ReportData) -> str:
     return f"searched: {counted(run.evaluated)} candidates"
 
 
-def value_words(data: ReportData, candidate: int) -> str:
-    """Return the values that vary of a design, without their names."""
-    row = data.front.iloc[candidate - 1]
+def value_words(data: ReportData) -> str:
+    """Return the values that vary of the pick, without their names."""
+    row = data.shown.iloc[0]
     return ", ".join(
         part_value(part, row[part]) for part in data.part_labels if part != "leak_at_grid"
     )
@@ -172,6 +173,9 @@ def does_slot(data: ReportData, stage: StageData, good: float) -> Slot:
     blocks: list[Block] = [gauges(data, stage.pick, good)]
     if also := also_words(data, stage.pick):
         blocks.append(Prose([f"Also: {also}."], style="also"))
+    if lost := attenuator_loss(stage.pick):
+        told = f"Gain and noise are counted ahead of the attenuator, which loses {lost}."
+        blocks.append(Prose([told], style="also"))
     if stage is data and data.decision is not None:
         blocks.append(Prose([" ".join(why_sentences(data))], style="why"))
     return Slot("does", blocks)

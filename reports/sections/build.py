@@ -29,14 +29,14 @@ from reports.sections.tolerance import tolerance_section
 
 _FOLLOWING: Final[dict[str, tuple[str, Callable[[StageData], Slot]]]] = {
     "parts": ("Parts list", parts_slot),
-    "point": ("Operating point and load lines", lambda stage: operating_point_slot(stage.pick)),
+    "point": ("Operating point", lambda stage: operating_point_slot(stage.pick)),
     "responses": ("Responses", lambda stage: responses_slot(stage.pick)),
     "textbook": (
-        "Textbook estimate against the exact answer",
+        "By hand and exact",
         lambda stage: textbook_slot(stage.pick),
     ),
     "second": (
-        "The second estimate, step by step",
+        "The second estimate by hand",
         lambda stage: second_estimate_slot(stage.pick),
     ),
 }

@@ -75,7 +75,7 @@ def drive_section(
             f"capacitor with a corner of {quantity(FULL_BYPASS_CORNER_HZ, 'Hz')}."
         ),
     ]
-    return Section("sound", "Under drive: harmonics, blocking, headroom", blocks, details)
+    return Section("sound", "Under drive", blocks, details)
 
 
 def _sounds(study: LargeSignalStudy, wavs: Sequence[WavFile]) -> Sounds:

@@ -176,8 +176,8 @@ def _short_of_best(data: ReportData, use: ScoreUse, value: float) -> str:
                 if step.relative
                 else quantity(step_rounded(abs(value - standing.best), use.name), use.unit)
             ).replace("dBu", "dB")
-            side = "worse" if steps > 0 else "better"
-            return f"{away} {side} than the best on target"
+            side = "short of" if steps > 0 else "beyond"
+            return f"{away} {side} the best on target"
     return ""
 
 

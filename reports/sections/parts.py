@@ -121,8 +121,15 @@ def _stress(line: PartLine, driver: DriverSummary, terms: Terms) -> str:
 
 def _remarks(data: StageData) -> list[str]:
     """Return what replaces idealised parts, the pins, and how ratings were chosen."""
-    terms, derating = data.terms, data.pick.targets.derating
-    remarks = []
+    terms, derating, driver = data.terms, data.pick.targets.derating, data.driver
+    remarks = [
+        f"The circuit leaves out: {terms.supplies}, the capacitances of {terms.kind} and wiring"
+        + (
+            ", and the capacitor between the earlier stage and its attenuator."
+            if driver.device and driver.attenuates
+            else "."
+        )
+    ]
     for line in data.parts:
         if math.isnan(line.down_to_Hz):
             continue

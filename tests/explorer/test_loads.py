@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Formulation
@@ -32,7 +33,7 @@ from objectives.stage import Stage
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
 from reports.model import Prose, ReportData, Section, Steps, Table
-from reports.sections.build import build_sections
+from reports.sections.build import document
 
 pytestmark = pytest.mark.slow
 
@@ -76,7 +77,8 @@ class Run:
 
     @cached_property
     def sections(self) -> list[Section]:
-        return build_sections(self.contents)
+        made = document(self.contents)
+        return [*made.sections, *made.appendix]
 
     @property
     def pick(self) -> Assessment:
@@ -134,7 +136,7 @@ def test_the_reports_operating_point_is_the_coupled_one(
     steps = {
         what: result
         for section in [s for s in followed.sections if s.key == "point"]
-        for block in section.blocks if isinstance(block, Steps)
+        for block in all_of(section) if isinstance(block, Steps)
         for what, _, result in block.rows
     }  # fmt: skip
     assert steps["plate voltage to ground"] == quantity(float(point.plate_V[0]), "V", 5)
@@ -179,7 +181,7 @@ def test_the_follower_is_in_the_words_charts_and_studies(followed: Run) -> None:
     # The table of responses reads the network with the follower in it.
     table = next(
         block for section in followed.sections if section.key == "responses"
-        for block in section.blocks if isinstance(block, Table)
+        for block in all_of(section) if isinstance(block, Table)
     ).frame.set_index("frequency")  # fmt: skip
     pick = followed.pick
     level = 20 * np.log10(np.abs(Network(pick.loaded, pick.linear, 1e6).output))

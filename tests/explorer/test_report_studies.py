@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from flat_blocks import all_of
 
 from explorer.exploration import Exploration, explore
 from explorer.report_data import report_data
@@ -72,9 +73,9 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
 def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: ReportData) -> None:
     section = tolerance_section(data)
     assert section is not None
-    names = [block.name for block in section.blocks if isinstance(block, Figure)]
+    names = [block.name for block in all_of(section) if isinstance(block, Figure)]
     assert names[:2] == ["tolerance-front", "tolerance-bands"]
-    captions = [block.caption for block in section.blocks if isinstance(block, Table)]
+    captions = [block.caption for block in all_of(section) if isinstance(block, Table)]
     assert captions[0].startswith("Yield: share of built stages")
     assert captions[1].startswith("What yield costs")
 
@@ -87,7 +88,7 @@ def test_the_pick_is_told_of_with_other_valves(data: ReportData) -> None:
     own, worn, *others = data.studies.swaps
     assert own.scores["gain_dB"] == pytest.approx(data.shown["gain_dB"].iloc[0])
     assert worn.scores["gain_dB"] < own.scores["gain_dB"]
-    frame = next(block.frame for block in section.blocks if isinstance(block, Table))
+    frame = next(block.frame for block in all_of(section) if isinstance(block, Table))
     assert [*frame.columns[1:]] == [own.device, worn.device, *(swap.device for swap in others)]
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 from scipy import constants
 from typer.testing import CliRunner
 
@@ -38,7 +39,7 @@ from objectives.tolerance.spreads import draw_units
 from reports.document.files import write_report
 from reports.model import ReportData, Section, Table
 from reports.sections.assumptions import assumption_sentences, source_lines
-from reports.sections.build import build_sections
+from reports.sections.build import document
 from reports.sections.cautions import cautions
 
 pytestmark = pytest.mark.slow
@@ -114,7 +115,8 @@ def contents(ex: Exploration, tmp_path_factory: pytest.TempPathFactory) -> Repor
 
 @pytest.fixture(scope="module")
 def sections(contents: ReportData) -> list[Section]:
-    return build_sections(contents)
+    made = document(contents)
+    return [*made.sections, *made.appendix]
 
 
 @pytest.fixture(scope="module")
@@ -352,7 +354,7 @@ def test_the_tables_of_the_report_are_whole(sections: list[Section]) -> None:
     keys = [section.key for section in sections]
     assert "stability" in keys
     for section in sections:
-        for block in section.blocks:
+        for block in all_of(section):
             if isinstance(block, Table):
                 assert len(block.frame) > 0
 

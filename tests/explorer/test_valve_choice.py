@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 
 from explorer.brief.errors import BriefError
 from explorer.brief.loading import parse_brief
@@ -19,7 +20,7 @@ from explorer.standing import assess_design
 from fixture_types import MakeBriefText
 from objectives.checks import InputError
 from reports.model import Table
-from reports.sections.build import build_sections
+from reports.sections.build import document
 
 VALVES = ("12AX7", "5751", "12AY7")
 
@@ -100,8 +101,10 @@ def test_the_front_is_exact_and_its_report_names_the_valves(
     assert studies.yields.good.shape == (len(ex.front),)
     assert np.all((studies.yields.good >= 0) & (studies.yields.good <= 1))
     data = report_data(ex, studies)
-    sections = {section.key: section for section in build_sections(data)}
-    tables = [b.frame for b in sections["front"].blocks if isinstance(b, Table)]
+    sections = {
+        section.key: section for section in [*document(data).sections, *document(data).appendix]
+    }
+    tables = [b.frame for b in all_of(sections["front"]) if isinstance(b, Table)]
     assert set(tables[0]["valve"]) <= set(VALVES)
 
 

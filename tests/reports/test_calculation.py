@@ -14,7 +14,12 @@ from objectives.assessment import Assessment
 from objectives.devices.lookup import device
 from objectives.stage import Stage
 from objectives.targets import Targets
-from reports.calculation import operating_point_steps, simplification_frame, textbook_steps
+from reports.calculation import (
+    operating_point_steps,
+    second_steps,
+    simplification_frame,
+    textbook_steps,
+)
 
 Restage = Callable[..., Assessment]
 
@@ -100,7 +105,7 @@ def test_the_exact_answers_stand_beside_the_estimate(restage: Restage) -> None:
 
 def test_at_the_second_estimate_half_of_the_squared_voltage_is_left(restage: Restage) -> None:
     for change in CASES:
-        results = {what: result for what, _, result in textbook_steps(restage(**change)).rows}
+        results = {what: result for what, _, result in second_steps(restage(**change)).rows}
         left = {w: value(r) for w, r in results.items() if w.startswith("share") and "left" in w}
         reference, corner = left.values()
         assert corner == pytest.approx(reference / 2, rel=1e-4)

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 
 from fixture_types import Restage
 from objectives.assessment import Assessment
@@ -35,17 +36,17 @@ def pick(contents: ReportData) -> Assessment:
 
 def test_the_section_has_curve_bands_gain_detection_and_alternatives(pick: Assessment) -> None:
     found = radio_section(pick)
-    figures = of_kind(found.blocks, Figure)
+    figures = of_kind(all_of(found), Figure)
     assert [figure.name for figure in figures] == ["rejection", "gain_at_radio"]
     for figure in figures:
         assert valid_spec(figure.chart)["description"]
-    bands, others = of_kind(found.blocks, Table)
+    bands, others = of_kind(all_of(found), Table)
     assert bands.frame["band"].tolist() == [b.name for b in pick.targets.scored_bands]
     assert others.frame["alternative"][0] == "as it is"
 
 
 def test_band_table_and_margin_are_the_scores(pick: Assessment) -> None:
-    blocks = radio_section(pick).blocks
+    blocks = all_of(radio_section(pick))
     frame = of_kind(blocks, Table)[0].frame
     detected = detected_by_band_dBu(pick)
     for (_, row), band in zip(frame.iterrows(), pick.targets.scored_bands, strict=True):
@@ -100,20 +101,20 @@ def test_alternatives_say_what_each_costs(pick: Assessment) -> None:
 def test_without_bands_the_standard_ones_are_shown(pick: Assessment) -> None:
     bare = Assessment(pick.stage, pick.device, Targets())
     found = radio_section(bare)
-    frame = of_kind(found.blocks, Table)[0].frame
+    frame = of_kind(all_of(found), Table)[0].frame
     below = [band.name for band in radio_bands() if band.low_Hz < bare.targets.trusted_Hz]
     assert frame["band"].tolist() == below
     assert "margin (dB)" not in frame.columns
-    assert "worst margin (dB)" not in of_kind(found.blocks, Table)[1].frame.columns
-    assert not [note for note in of_kind(found.blocks, Note) if note.kind != "remark"]
-    for figure in of_kind(found.blocks, Figure):
+    assert "worst margin (dB)" not in of_kind(all_of(found), Table)[1].frame.columns
+    assert not [note for note in of_kind(all_of(found), Note) if note.kind != "remark"]
+    for figure in of_kind(all_of(found), Figure):
         valid_spec(figure.chart)
 
 
 def test_without_a_stopper(restage: Restage) -> None:
     found = radio_section(restage(stopper_ohm=0.0))
-    assert "There is no stopper" in of_kind(found.blocks, Prose)[1].paragraphs[0]
-    others = of_kind(found.blocks, Table)[1].frame
+    assert "There is no stopper" in " ".join(of_kind(all_of(found), Prose)[0].paragraphs)
+    others = of_kind(all_of(found), Table)[1].frame
     assert set(others["stopper works up to"]) == {"—"}
     assert all("grid to ground" in label for label in others["alternative"][1:])
 
@@ -121,7 +122,7 @@ def test_without_a_stopper(restage: Restage) -> None:
 def test_a_stopper_that_falls_short_is_cautioned(pick: Assessment) -> None:
     demanding = tuple(replace(band, attenuation_dB=300.0) for band in pick.targets.radio_bands)
     a = Assessment(pick.stage, pick.device, replace(pick.targets, radio_bands=demanding))
-    blocks = radio_section(a).blocks
+    blocks = all_of(radio_section(a))
     assert of_kind(blocks, Note)[0].kind == "caution"
     assert set(of_kind(blocks, Table)[0].marked.values()) == {"broken"}
     assert of_kind(blocks, Steps)
@@ -146,7 +147,7 @@ def test_a_follower_on_the_plate_counts(pick: Assessment) -> None:
     np.testing.assert_allclose(swept["attenuation_dB"], expected.ravel(), rtol=1e-12)
     alone = rejection_sweep(replace(pick, stage=stage)).query("stopper == 'as it is'")
     assert np.abs(swept["attenuation_dB"] - alone["attenuation_dB"]).max() > 0.01
-    bands = of_kind(radio_section(loaded).blocks, Table)[0].frame
+    bands = of_kind(all_of(radio_section(loaded)), Table)[0].frame
     assert _number(bands["detected (dBu)"][0]) == pytest.approx(
         float(detected_by_band_dBu(loaded)[bands.iloc[:, 0][0]][0]), abs=0.06
     )

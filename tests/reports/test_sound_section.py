@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 from scipy.io import wavfile
 
 import reports.sound
@@ -170,7 +171,7 @@ def test_bad_input_is_named(call: object, message: str) -> None:
 
 
 def find(page: Section, kind: type, text: str = "") -> list[object]:
-    return [b for b in page.blocks if isinstance(b, kind) and text in str(b)]
+    return [b for b in all_of(page) if isinstance(b, kind) and text in str(b)]
 
 
 def test_the_section_tells_what_the_study_found(

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 import numpy as np
 import pytest
+from flat_blocks import all_of
 
 from fixture_types import Restage
 from objectives.assessment import Assessment
@@ -34,7 +35,7 @@ def of_kind(blocks: Iterable[Block], kind: type[T]) -> list[T]:
 
 
 def test_a_stage_with_short_leads_is_found_well_damped(restage: Restage) -> None:
-    blocks = stability_section(restage(**SHORT)).blocks
+    blocks = all_of(stability_section(restage(**SHORT)))
     verdict = of_kind(blocks, Note)[0]
     assert verdict.kind == "finding"
     assert "well damped up to 300 MHz" in verdict.text
@@ -50,13 +51,13 @@ def test_a_stage_that_oscillates_is_cautioned(restage: Restage) -> None:
     a = restage(**LONG)
     assert float(least_damping(a.stage, a.linear)[0]) < 0
     found = stability_section(a)
-    verdict = of_kind(found.blocks, Note)[0]
+    verdict = of_kind(all_of(found), Note)[0]
     assert verdict.kind == "caution"
     assert verdict.text.startswith("The stage oscillates")
-    resonances = of_kind(found.blocks, Table)[0]
+    resonances = of_kind(all_of(found), Table)[0]
     assert resonances.marked == {0: "broken"}
     assert resonances.frame["the valve"][0] == "feeds it"
-    (figure,) = of_kind(found.blocks, Figure)
+    (figure,) = of_kind(all_of(found), Figure)
     spec = valid_spec(figure.chart)
     assert "with the valve" in spec["description"].lower()
     assert found.key == "stability"
@@ -64,7 +65,9 @@ def test_a_stage_that_oscillates_is_cautioned(restage: Restage) -> None:
 
 def test_the_steps_state_the_smallest_stopper(restage: Restage) -> None:
     a = restage(**LONG)
-    rows = {what: result for what, _, result in of_kind(stability_section(a).blocks, Steps)[0].rows}
+    rows = {
+        what: result for what, _, result in of_kind(all_of(stability_section(a)), Steps)[0].rows
+    }
     stopper = float(smallest_stopper(a.stage, a.linear)[0])
     assert 10 < stopper < 1e3
     shown = rows["smallest stopper that damps well"]
@@ -98,7 +101,7 @@ def test_longer_leads_ask_for_more(restage: Restage) -> None:
 
 def test_without_leads_the_section_says_so(restage: Restage) -> None:
     bare = dict.fromkeys((*SHORT, "stopper_lead_H"), 0.0)
-    first = stability_section(restage(**bare)).blocks[0]
+    _, first, *_ = all_of(stability_section(restage(**bare)))
     assert isinstance(first, Prose)
     texts = first.paragraphs
     assert any("No lead inductance is stated" in text for text in texts)
@@ -112,7 +115,7 @@ def test_one_stage_only(batch: Assessment) -> None:
 def test_scalar_stages_serve_as_well(restage: Restage) -> None:
     a = restage(**LONG)
     scalar = Assessment(a.stage.map(lambda x: np.ravel(x)[0]), a.device, a.targets)
-    rows = [of_kind(stability_section(x).blocks, Steps)[0].rows for x in (a, scalar)]
+    rows = [of_kind(all_of(stability_section(x)), Steps)[0].rows for x in (a, scalar)]
     assert rows[0] == rows[1]
 
 
@@ -124,9 +127,9 @@ def test_a_follower_on_the_plate_counts(restage: Restage, contents: ReportData) 
     least = float(least_damping(loaded.loaded, loaded.linear)[0])
     without = float(least_damping(bare.stage, bare.linear)[0])
     assert number(least, 2) != number(without, 2)
-    notes = of_kind(stability_section(loaded).blocks, Note)
+    notes = of_kind(all_of(stability_section(loaded)), Note)
     assert number(least, 2) in notes[0].text
     assert "cathode follower on the plate counts" in notes[-1].text
     assert "follower" not in " ".join(
-        note.text for note in of_kind(stability_section(bare).blocks, Note)
+        note.text for note in of_kind(all_of(stability_section(bare)), Note)
     )

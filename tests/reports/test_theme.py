@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.theme import ACCENTS, FONT, INK, MUTED, PAPER, spec_of, svg_of
+from reports.theme import ACCENTS, FONT, INK, MUTED, PAPER, in_light, spec_of, svg_of
 
 # Viénot, Brettel, Mollon, Digital video colourmaps for checking the legibility of displays by
 # dichromats, Color Research and Application 24(4), 1999 (from memory): linear RGB to the RGB that
@@ -26,6 +26,7 @@ DICHROMATS = {
 
 
 def linear(colour: str) -> np.ndarray:
+    colour = in_light(colour)
     rgb = np.array([int(colour[at : at + 2], 16) for at in (1, 3, 5)]) / 255
     return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
 

@@ -28,7 +28,7 @@ from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread, draw_units
 from objectives.tolerance.worst_case import swings, worst_cases
 from reports.charts.tolerance_bands import quantity_label
 from reports.model import Block, Figure, Note, Prose, ReportData, Table
-from reports.sections.tolerance import tolerance_blocks
+from reports.sections.tolerance import tolerance_blocks, tolerance_details
 from reports.theme import svg_of
 from valid_charts import valid_spec
 
@@ -106,9 +106,13 @@ def text_of(found: Iterable[Block]) -> str:
     return " ".join(words).replace("\u00a0", " ")
 
 
+def every_block(study: ToleranceStudy) -> list[Block]:
+    return [*tolerance_blocks(study), *tolerance_details(study)]
+
+
 @pytest.mark.slow
 def test_words_tell_yield_blame_and_what_was_asked(study: ToleranceStudy) -> None:
-    found = tolerance_blocks(study)
+    found = every_block(study)
     text = text_of(found)
     assert "3 designs was built 10,240 times. Parts, valve and supply vary" in text
     assert "123,456 stages in all, in 4.2 s." in text
@@ -120,13 +124,13 @@ def test_words_tell_yield_blame_and_what_was_asked(study: ToleranceStudy) -> Non
         "depends most on the grid stopper (total index 0.44), then on the transconductance" in text
     )
     assert of_kind(found, Note)[0].kind == "caution"
-    better = tolerance_blocks(replace(study, good=np.array([0.5, 0.99, 0.2])))
+    better = every_block(replace(study, good=np.array([0.5, 0.99, 0.2])))
     assert of_kind(better, Note)[0].kind == "finding"
     assert "no other design shown has more" in text_of(better)
 
 
 def test_yield_table_has_a_row_a_design_and_marks_the_pick(study: ToleranceStudy) -> None:
-    yields, worst, spreads = of_kind(tolerance_blocks(study), Table)
+    yields, worst, spreads = of_kind(every_block(study), Table)
     frame = yields.frame
     assert frame["candidate"].tolist() == ["4", "8", "15"]
     assert frame["yield (%)"].tolist() == ["99.5", "25.0", "0.0"]
@@ -144,7 +148,7 @@ def test_yield_table_has_a_row_a_design_and_marks_the_pick(study: ToleranceStudy
 
 
 def test_worst_table_names_the_ends_that_matter(study: ToleranceStudy) -> None:
-    worst = of_kind(tolerance_blocks(study), Table)[1].frame.set_index("score")
+    worst = of_kind(every_block(study), Table)[1].frame.set_index("score")
     row = worst.loc["plate current"]
     assert row["least where"].replace("\u00a0", " ") == "transconductance of the valve −25 %"
     assert row["greatest where"].replace("\u00a0", " ") == "transconductance of the valve +25 %"
@@ -154,18 +158,16 @@ def test_worst_table_names_the_ends_that_matter(study: ToleranceStudy) -> None:
 
 @pytest.mark.slow
 def test_extremes_inside_the_box_are_cautioned(study: ToleranceStudy) -> None:
-    assert "go beyond every corner" not in text_of(tolerance_blocks(study))
+    assert "go beyond every corner" not in text_of(every_block(study))
     low, high = study.extremes["gain_dB"]
     beyond = dict(study.extremes) | {"gain_dB": (low - 3.0, high)}
-    assert "every corner tried for: gain." in text_of(
-        tolerance_blocks(replace(study, extremes=beyond))
-    )
+    assert "every corner tried for: gain." in text_of(every_block(replace(study, extremes=beyond)))
 
 
 @pytest.mark.slow
 def test_charts_are_valid_and_say_in_words_what_they_show(study: ToleranceStudy) -> None:
-    figures = {figure.name: figure for figure in of_kind(tolerance_blocks(study), Figure)}
-    assert list(figures) == ["tolerance-bands", "tolerance-response", "tolerance-parts"]
+    figures = {figure.name: figure for figure in of_kind(every_block(study), Figure)}
+    assert list(figures) == ["tolerance-response", "tolerance-bands", "tolerance-parts"]
     specs = {name: valid_spec(figure.chart) for name, figure in figures.items()}
     for spec in specs.values():
         assert svg_of(spec).startswith("<svg")
@@ -185,7 +187,7 @@ def test_a_study_without_windows_or_spreads_still_reads(study: ToleranceStudy) -
         swings=(),
         bands={name: np.stack([value] * 3) for name, value in study.nominal.items()},
     )
-    found = tolerance_blocks(plain)
+    found = every_block(plain)
     assert "keeps: nothing but the ratings." in text_of(found)
     assert [figure.name for figure in of_kind(found, Figure)] == ["tolerance-response"]
     assert "limit missed most" not in of_kind(found, Table)[0].frame
@@ -205,7 +207,7 @@ def test_scores_under_drive_have_a_table_of_their_own(study: ToleranceStudy) -> 
         {"bias_shift_V": np.array([-0.7, -0.5, -0.2]), "harmonic_fall_dB": np.array([4, 5.2, 6])},
     )
     setup = replace(study.setup, unjudged=("harmonic_fall_dB",))
-    found = tolerance_blocks(replace(study, slow=slow, setup=setup))
+    found = every_block(replace(study, slow=slow, setup=setup))
     table = next(b for b in of_kind(found, Table) if "under drive" in b.caption)
     assert "1,024 built stages" in table.caption
     rows = table.frame.set_index("score")

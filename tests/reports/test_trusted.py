@@ -14,7 +14,7 @@ from objectives.targets import Targets
 from reports.model import Note, ReportData
 from reports.sections.device import error_table
 from reports.sections.front import front_table
-from reports.sections.operating_point import operating_point_section
+from reports.sections.operating_point import operating_point_slot
 from stand_in import fit_of
 
 
@@ -33,7 +33,7 @@ def test_a_stage_outside_the_data_of_its_law_is_marked() -> None:
     assert float(starved.point.plate_current_A) < 0.4e-3
     words = untrusted_words(starved)
     assert "12AU7" in words
-    (first, *_) = operating_point_section(starved).blocks
+    (first, *_) = operating_point_slot(starved).blocks
     assert first == Note(words, "caution")
 
 

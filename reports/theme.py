@@ -1,12 +1,17 @@
 """How every chart looks: our palette, fonts, widths and tick labels, as one Altair theme.
 
-The theme is registered but never switched on for good: :func:`spec_of` applies it while a chart is
-turned into its specification, so that importing this module changes nobody else's charts.
+Colours are custom properties of the page with the light value to fall back on, so that a chart
+inside a page turns dark with it and one that stands alone is drawn all the same. The theme is
+registered but never switched on for good: :func:`spec_of` applies it while a chart is turned into
+its specification, so that importing this module changes nobody else's charts.
 """
 
 from __future__ import annotations
 
+import json
 import re
+import textwrap
+from collections.abc import Mapping
 from typing import Any, Final
 
 import altair as alt
@@ -14,36 +19,63 @@ import numpy as np
 import vl_convert
 
 from objectives.arrays import FloatArray
-from objectives.format import prefixed, score_unit, unit_symbol
+from objectives.format import SPACE, prefixed, score_unit, unit_symbol
+from objectives.json_text import json_text
 
 PAGE_WIDTH: Final = 960
-"""Width of the page column and of every full-width chart, axes and legends included (px)."""
+"""Width of a chart that stands alone, axes and legends included (px); a page sets its own."""
+
+BESIDE: Final = 96
+"""Of this, what the axis and its last label take beside each view of several (px)."""
+
+PALETTES: Final[Mapping[str, Mapping[str, str]]] = {
+    "light": {
+        "ink": "#16202c", "muted": "#55616f", "line": "#d3dae1", "grid": "#e3e8ed",
+        "paper": "#ffffff", "soft": "#f5f7f9", "accent": "#1b4f9c", "chosen": "#b3400a",
+        "ok": "#17694e", "zone": "#9fc6b9", "bad": "#a3261a", "warn": "#fdf1e8", "note": "#eef4fb",
+        "blue": "#3068b7", "orange": "#ad5900", "plum": "#563059", "teal": "#094734",
+        "gold": "#573b00", "slate": "#6d6f7d",
+    },
+    "dark": {
+        "ink": "#e7ecf1", "muted": "#a5b1bd", "line": "#35414d", "grid": "#28323c",
+        "paper": "#11171d", "soft": "#18212a", "accent": "#8fb8f2", "chosen": "#ff9d62",
+        "ok": "#6fcba9", "zone": "#2f6a58", "bad": "#ff8f7c", "warn": "#33231a", "note": "#1a2738",
+        "blue": "#91b0f9", "orange": "#d18048", "plum": "#af82b0", "teal": "#7db8a0",
+        "gold": "#f8ce8a", "slate": "#c7d9ea",
+    },
+    "print": {
+        "ink": "#000000", "muted": "#444444", "line": "#bbbbbb", "grid": "#dddddd",
+        "paper": "#ffffff", "soft": "#f5f5f5", "accent": "#1b4f9c", "chosen": "#a03808",
+        "ok": "#17694e", "zone": "#9fc6b9", "bad": "#a3261a", "warn": "#fdf1e8", "note": "#f2f5f9",
+        "blue": "#3068b7", "orange": "#ad5900", "plum": "#563059", "teal": "#094734",
+        "gold": "#573b00", "slate": "#6d6f7d",
+    },
+}  # fmt: skip
+"""Colour by the name of its custom property: on a light and a dark screen, and in print.
+
+'ink' and 'muted' are text, 'grid' and 'line' are rules, 'soft' is the ground of panels; 'chosen' is
+what is picked, 'ok', 'zone' and 'bad' are wanted and broken; series take the hues from 'blue' to
+'slate' in this order. The tests hold text to 4.5 : 1 on paper and on panels, and every pair of
+hues apart as dichromats see them (Viénot, Brettel, Mollon 1999).
+"""
 
 
-INK: Final = "var(--ink, #16202c)"
-"""Text and axis lines."""
+def _property(name: str) -> str:
+    return f"var(--{name}, {PALETTES['light'][name]})"
 
 
-MUTED: Final = "var(--muted, #55616f)"
-"""Secondary text."""
-
-
-CHOSEN: Final = "var(--chosen, #b3400a)"
-"""What was chosen, among what is given."""
-
-
-GRID: Final = "#e3e7eb"
-PAPER: Final = "#ffffff"
-ACCENTS: Final[dict[str, str]] = {
-    "blue": "#1f59a8",
-    "orange": "#c9560a",
-    "plum": "#6f2450",
-    "teal": "#12a083",
-    "gold": "#dfb41c",
-    "slate": "#67799d",
+INK: Final = _property("ink")
+MUTED: Final = _property("muted")
+GRID: Final = _property("grid")
+PAPER: Final = _property("paper")
+LINE: Final = _property("line")
+CHOSEN: Final = _property("chosen")
+OK: Final = _property("ok")
+BAD: Final = _property("bad")
+ACCENTS: Final[Mapping[str, str]] = {
+    name: _property(name) for name in ("blue", "orange", "plum", "teal", "gold", "slate")
 }
-"""Hues by name, in the order series take them. Lightness differs as well as hue, and the tests
-hold every pair apart as dichromats see them (Viénot, Brettel, Mollon 1999)."""
+"""Hues by name, in the order series take them."""
 
 
 FONT: Final = "Helvetica Neue, Helvetica, Arial, Liberation Sans, sans-serif"
@@ -53,6 +85,22 @@ SI_TICKS: Final = "~s"
 
 THEME: Final = "stagefront"
 """Name that Altair knows the theme by."""
+
+
+def css_colours() -> str:
+    """Return the palettes as style sheet: as the system or the page's ``data-theme`` asks."""
+    light, dark, paper = (
+        " ".join(f"--{name}: {colour};" for name, colour in palette.items())
+        for palette in PALETTES.values()
+    )
+    whenever = ':root, :root:not([data-theme="light"]), :root[data-theme="dark"]'
+    return (
+        f":root {{ color-scheme: light; {light} }}\n"
+        "@media (prefers-color-scheme: dark) { "
+        f':root:not([data-theme="light"]) {{ color-scheme: dark; {dark} }} }}\n'
+        f':root[data-theme="dark"] {{ color-scheme: dark; {dark} }}\n'
+        f"@media print {{ {whenever} {{ color-scheme: light; {paper} }} }}\n"
+    )
 
 
 @alt.theme.register(THEME, enable=False)
@@ -78,7 +126,7 @@ def _theme() -> alt.theme.ThemeConfig:
         "background": PAPER,
         "font": FONT,
         "padding": 4,
-        "view": {"stroke": "#c5ccd3", "continuousWidth": 800, "continuousHeight": 320},
+        "view": {"stroke": None, "continuousWidth": 800, "continuousHeight": 320},
         "axis": axis,
         "title": {
             "font": FONT,
@@ -135,15 +183,18 @@ def spec_of(chart: alt.TopLevelMixin) -> dict[str, Any]:
     return spec
 
 
-def in_light(markup: str) -> str:
-    """Return a drawing with the colours of a light page, for files that stand alone."""
-    return re.sub(r"var\(--[a-z]+, ([^)]*)\)", r"\1", markup)
+def ticks(unit: str, count: int = 5, **options: Any) -> alt.Axis:
+    """Return an axis that writes its values as engineers do: ``4.7 kHz``, ``−3 dB``, ``20 %``."""
+    symbol = unit_symbol(unit)
+    words = f"replace(format(datum.value, '{SI_TICKS}'), /([a-zA-Zµ]?)$/, '\u00a0$1') + '{symbol}'"
+    if not prefixed(unit):
+        words = f"format(datum.value, '~f') + '{SPACE + symbol if symbol else ''}'"
+    return alt.Axis(labelExpr=words, tickCount=count, **options)
 
 
 def score_axis(name: str) -> alt.Axis:
-    """Return the axis of a score, with prefixes where its unit takes them."""
-    unit = unit_symbol(score_unit(name))
-    return alt.Axis(format=SI_TICKS, tickCount=5) if prefixed(unit) else alt.Axis(tickCount=5)
+    """Return the axis of a score, which writes its values with their unit."""
+    return ticks(score_unit(name))
 
 
 def score_scale(values: FloatArray) -> alt.Scale:
@@ -153,14 +204,30 @@ def score_scale(values: FloatArray) -> alt.Scale:
     return alt.Scale(type="log") if log else alt.Scale(zero=False, nice=True)
 
 
-def svg_of(spec: dict[str, Any]) -> str:
+def in_light(markup: str) -> str:
+    """Return a drawing with the colours of a light page, for files that stand alone."""
+    return re.sub(r"var\(--[a-z]+, ([^)]*)\)", r"\1", markup)
+
+
+def standing_alone(spec: Mapping[str, Any], title: str = "") -> dict[str, Any]:
+    """Return a specification that needs no page about it: colours and width of its own, a title."""
+    own: dict[str, Any] = json.loads(in_light(json_text(spec)))
+    if own.get("width") == "container":
+        own |= {"width": PAGE_WIDTH, "autosize": {"type": "fit-x", "contains": "padding"}}
+    if title:
+        own["title"] = {"text": textwrap.wrap(title, 110)}
+    return own
+
+
+def svg_of(spec: Mapping[str, Any], title: str = "") -> str:
     """Return a specification drawn as SVG text, without any network.
 
     The marks carry no accessible names of their own: thousands of them would drown a screen
     reader, and the picture as a whole has its description.
     """
-    spec = spec | {"config": spec.get("config", {}) | {"aria": False}}
-    svg = in_light(str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])))
+    own = standing_alone(spec, title)
+    own["config"] = own.get("config", {}) | {"aria": False}
+    svg = str(vl_convert.vegalite_to_svg(own, allowed_base_urls=[]))
     # The library numbers its clip paths through the life of the process; from 1 in each drawing
     # the same chart is the same text.
     numbers: dict[str, str] = {}

@@ -69,7 +69,7 @@ def fit(
     from objectives.fitting.measurements import read_measurements
     from objectives.fitting.parameters import HELD
     from objectives.fitting.table import valve_entry_toml
-    from reports.charts.residuals import chart_format, residual_chart, write_chart
+    from reports.charts.residuals import chart_format, residual_chart, residual_title, write_chart
 
     if law not in HELD:
         raise InputError("--law", law, f"must be one of {', '.join(HELD)}")
@@ -96,7 +96,8 @@ def fit(
             valve_entry_toml(name, found, like=model, into=into)
     if chart is not None:
         with writing(chart):
-            write_chart(residual_chart(found.fitted.source, found.record), chart)
+            title = residual_title(found.fitted.source, found.record)
+            write_chart(residual_chart(found.fitted.source, found.record), chart, title)
     record = {
         "name": name,
         "law": found.law.title,

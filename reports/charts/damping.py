@@ -16,7 +16,7 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.format import first, number, quantity
 from objectives.stage import Stage
 from reports.charts.layers import LineStyles, styled_lines
-from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+from reports.theme import ACCENTS, INK, MUTED, ticks
 
 
 def damping_sweep(stage: Stage, device: SmallSignal) -> pd.DataFrame:
@@ -43,13 +43,13 @@ def damping_chart(
 ) -> alt.LayerChart:
     """Return the least damping against the stopper, with what is asked and what is fitted."""
     swept = damping_sweep(stage, device)
-    fitted, title = first(stage.stopper_ohm), f"{terms.grid} stopper (Ω)"
+    fitted, title = first(stage.stopper_ohm), f"{terms.grid} stopper"
     along = alt.Scale(type="log", domain=[1.0, 1e6], nice=False)
     x = alt.X(
         "stopper_ohm:Q",
         title=title,
         scale=along,
-        axis=alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(7)]),
+        axis=ticks("ohm", 10, values=[10.0**n for n in range(7)]),
     )
     lowest = min(0.0, float(swept["damping"].min()))
     highest = min(1.0, max(float(swept["damping"].max()), 2 * damping))
@@ -70,14 +70,14 @@ def damping_chart(
         .mark_rule(color=INK, strokeDash=[2, 3])
         .encode(y=y),
         alt.Chart(pd.DataFrame({"damping": [0.0]})).mark_rule(color=MUTED).encode(y=y),
-        styled_lines(named, x, y, "device", styles),
+        styled_lines(named, x, y, "device", styles, key=True),
     ]
     if 1.0 <= fitted <= 1e6:
         layers += _fitted_marks(fitted, first(least_damping(stage, device)), x, y)
     best = swept.loc[swept["device"] == "active"].sort_values("damping").iloc[-1]
     return alt.LayerChart(
         layer=layers,
-        width=PAGE_WIDTH - 120,
+        width="container",
         height=280,
         description=(
             f"Least damping ratio against the {terms.grid} stopper, with the {terms.kind} and with "
@@ -85,6 +85,18 @@ def damping_chart(
             f"{number(best['damping'], 2)}, at {quantity(best['stopper_ohm'], 'ohm', 2)}; "
             f"{number(damping, 2)} is required."
         ),
+    )
+
+
+def damping_title(stage: Stage, device: SmallSignal, damping: float) -> str:
+    """Return whether the stage is damped as asked, and what stopper would damp it best."""
+    here = first(least_damping(stage, device))
+    swept = damping_sweep(stage, device)
+    best = swept.loc[swept["device"] == "active"].sort_values("damping").iloc[-1]
+    verdict = "as asked" if here >= damping else f"{number(damping, 2)} asked"
+    return (
+        f"The least damping is {number(here, 2)}, {verdict}; most, {number(best['damping'], 2)}, "
+        f"with a stopper of {quantity(best['stopper_ohm'], 'ohm', 2)}"
     )
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 from typing import Final
 
 import altair as alt
+import numpy as np
 import pandas as pd
 
 from objectives.devices.terms import VALVE, Terms
+from objectives.format import quantity
 from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.sound import PLACES
-from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, SI_TICKS
+from reports.theme import ACCENTS, BESIDE, INK, MUTED, PAGE_WIDTH, ticks
 
 _COLOURS: Final = dict(
     zip(PLACES.values(), (ACCENTS[c] for c in ("blue", "orange", "plum")), strict=True)
 )
+_LEGEND: Final = alt.Legend(columns=1, direction="vertical", orient="top")
 _SHOWN_SAMPLES: Final = 480
 _FLOOR_DB: Final = -120.0
 
@@ -42,10 +45,13 @@ def waveform_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     data = waveform_data(study)
     output = data["place"] == PLACES["output"]
     rows = [
-        _lines(data[~output], "at the stopper (V)", 240),
-        _lines(data[output], "at the output (V)", 180),
+        _lines(data[~output], "at the stopper", 240),
+        _lines(data[output], "at the output", 180),
     ]
     chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared", color="shared")
+    chart.description = (
+        f"One period before and after the stopper and at the output. {waveform_title(study)}."
+    )
     return chart
 
 
@@ -54,8 +60,13 @@ def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
         alt.Chart(data)
         .mark_line()
         .encode(
-            alt.X("time_ms:Q", title="time (ms)", scale=alt.Scale(nice=False, zero=True)),
-            alt.Y("voltage_V:Q", title=title, axis=alt.Axis(format=SI_TICKS)),
+            alt.X(
+                "time_ms:Q",
+                title="time",
+                axis=ticks("ms", 6),
+                scale=alt.Scale(nice=False, zero=True),
+            ),
+            alt.Y("voltage_V:Q", title=title, axis=ticks("V")),
             _colour(),
             tooltip=[
                 alt.Tooltip("place:N"),
@@ -63,14 +74,48 @@ def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
                 alt.Tooltip("voltage_V:Q", title="voltage (V)", format=".3s"),
             ],
         )
-        .properties(width=PAGE_WIDTH - 80, height=height)
+        .properties(width=PAGE_WIDTH - BESIDE, height=height)
     )
     return chart
 
 
 def _colour() -> alt.Color:
     scale = alt.Scale(domain=list(_COLOURS), range=list(_COLOURS.values()))
-    return alt.Color("place:N", title=None, scale=scale, sort=list(_COLOURS))
+    return alt.Color("place:N", title=None, scale=scale, sort=list(_COLOURS), legend=_LEGEND)
+
+
+def _shape() -> alt.Shape:
+    scale = alt.Scale(domain=list(_COLOURS), range=["circle", "square", "diamond"])
+    return alt.Shape("place:N", title=None, scale=scale, sort=list(_COLOURS), legend=_LEGEND)
+
+
+def waveform_title(study: LargeSignalStudy) -> str:
+    """Return how far the output swings to either side of its mean."""
+    output = study.waveform_V("output")
+    return (
+        f"The output swings from {quantity(output.min(), 'V', 2)} to "
+        f"{quantity(output.max(), 'V', 2)} about its voltage at rest"
+    )
+
+
+def spectrum_title(study: LargeSignalStudy) -> str:
+    """Return which harmonic is the strongest at the output."""
+    frequency, level = study.levels_dB("output")
+    if len(level) < 2:
+        return "The output has no audible harmonic"
+    strongest = 1 + int(np.argmax(level[1:]))
+    return (
+        f"The strongest harmonic at the output, at {quantity(frequency[strongest], 'Hz', 3)}, is "
+        f"{quantity(level[strongest], 'dB', 2)} relative to the note"
+    )
+
+
+def blocking_title(study: LargeSignalStudy) -> str:
+    """Return how long the stage takes to come back from an overload."""
+    took = study.blocking.recovery_s
+    if not np.isfinite(took):
+        return "The bias has not come back from the overload within the time shown"
+    return f"Nine tenths of the bias shift are gone {quantity(took, 's', 2)} after the overload"
 
 
 def spectrum_data(study: LargeSignalStudy) -> pd.DataFrame:
@@ -89,11 +134,11 @@ def spectrum_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     base = alt.Chart(data).encode(
         alt.X(
             "frequency_Hz:Q",
-            title="frequency (Hz)",
+            title="frequency",
             scale=alt.Scale(type="log", nice=False),
-            axis=alt.Axis(format=SI_TICKS),
+            axis=ticks("Hz", 6),
         ),
-        alt.Y("level_dB:Q", title="level relative to the note (dB)"),
+        alt.Y("level_dB:Q", title="level relative to the note", axis=ticks("dB")),
         _colour(),
         tooltip=[
             alt.Tooltip("place:N"),
@@ -107,8 +152,15 @@ def spectrum_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
         .encode(x="frequency_Hz:Q")
     )
     chart: alt.TopLevelMixin = alt.layer(
-        base.mark_line(strokeWidth=1, opacity=0.5), base.mark_point(size=22), limit
-    ).properties(width=PAGE_WIDTH - 80, height=320)
+        base.mark_line(strokeWidth=1, opacity=0.5),
+        base.mark_point(size=34).encode(shape=_shape()),
+        limit,
+    ).properties(
+        width="container",
+        height=300,
+        description="Harmonics before and after the stopper and at the output. "
+        + spectrum_title(study),
+    )
     return chart
 
 
@@ -132,23 +184,24 @@ def blocking_chart(study: LargeSignalStudy, terms: Terms = VALVE) -> alt.TopLeve
     data = data[data["time_s"] <= found.loud_to_s + 4 * took]
     span = pd.DataFrame({"from": [found.loud_from_s], "to": [found.loud_to_s]})
     rows = []
-    for frame, field, title, colour in (
-        (data, "grid_cathode_V", f"mean {terms.grid}–{terms.cathode} (V)", ACCENTS["orange"]),
-        (data, "output_dB", "quiet note at the output (dB)", ACCENTS["plum"]),
+    for frame, field, title, unit, colour in (
+        (data, "grid_cathode_V", f"mean {terms.grid}–{terms.cathode}", "V", ACCENTS["orange"]),
+        (data, "output_dB", "quiet note", "dB", ACCENTS["plum"]),
     ):
         shade = alt.Chart(span).mark_rect(color=MUTED, opacity=0.12).encode(x="from:Q", x2="to:Q")
         line = (
             alt.Chart(frame)
             .mark_line(color=colour)
             .encode(
-                alt.X("time_s:Q", title="time (s)", scale=alt.Scale(nice=False)),
-                alt.Y(f"{field}:Q", title=title),
+                alt.X("time_s:Q", title="time", axis=ticks("s", 6), scale=alt.Scale(nice=False)),
+                alt.Y(f"{field}:Q", title=title, axis=ticks(unit)),
                 tooltip=[
                     alt.Tooltip("time_s:Q", title="time (s)", format=".3f"),
                     alt.Tooltip(f"{field}:Q", title=title, format=".2f"),
                 ],
             )
         )
-        rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - 80, height=180))
+        rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - BESIDE, height=170))
     chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared")
+    chart.description = f"Bias and a quiet note about an overload. {blocking_title(study)}."
     return chart

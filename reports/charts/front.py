@@ -16,7 +16,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from objectives.format import part_value, prefixed, quantity, score_label
+from objectives.format import counted, listed, part_value, prefixed, quantity, score_label
 from reports.charts.front_rows import (
     FAINT,
     KINDS,
@@ -28,16 +28,13 @@ from reports.charts.front_rows import (
     spanning_scores,
 )
 from reports.model import ReportData, ScoreUse
-from reports.theme import MUTED, PAGE_WIDTH, SI_TICKS
+from reports.theme import BESIDE, LINE, MUTED, PAGE_WIDTH, PAPER, ticks
 
-FAINT_LIMIT: Final = 3000
+FAINT_LIMIT: Final = 500
 """The most points of the full front that are drawn behind the designs shown."""
 
 
-# Room that the left axis of the first plate takes, and of every further one with its gap (px).
-_LEFT: Final = 88
-_BETWEEN: Final = 102
-_INNER: Final = PAGE_WIDTH - _LEFT - 12
+_GAP: Final = 24
 
 
 def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcatChart:
@@ -85,6 +82,14 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     return chart
 
 
+def front_title(data: ReportData) -> str:
+    """Return how many designs there are to choose between, and over what."""
+    names = listed([score_label(use.name, data.terms) for use in spanning_scores(data)])
+    if not data.feasible:
+        return f"The {counted(len(data.shown))} nearest designs over {names}"
+    return f"{counted(data.front_size)} designs of which none beats another in {names} together"
+
+
 def _view_names(chart: Any) -> Iterator[str]:
     """Yield the names of all views in a chart made of others."""
     for kind in ("vconcat", "concat", "layer"):
@@ -92,18 +97,6 @@ def _view_names(chart: Any) -> Iterator[str]:
             yield from _view_names(part)
     if isinstance(getattr(chart, "name", None), str):
         yield chart.name
-
-
-def thinned(spec: dict[str, Any], most: int = 400) -> dict[str, Any]:
-    """Return a front chart's specification with at most so many of the faint points.
-
-    For drawings, where thousands of them make files large and slow and show nothing more.
-    """
-    rest = spec.get("datasets", {}).get("rest", [])
-    if len(rest) <= most:
-        return spec
-    kept = rest[:: -(-len(rest) // most)]
-    return spec | {"datasets": spec["datasets"] | {"rest": kept}}
 
 
 def _words(data: ReportData, scores: Sequence[ScoreUse]) -> str:
@@ -157,7 +150,7 @@ class _Views:
             "kind:N",
             title=None,
             scale=alt.Scale(domain=self.kinds, range=[KINDS[k][0] for k in self.kinds]),
-            legend=alt.Legend(symbolOpacity=1),
+            legend=alt.Legend(symbolOpacity=1, columns=2),
         )
 
     def styles(self) -> dict[str, Any]:
@@ -171,7 +164,7 @@ class _Views:
                 "kind:N",
                 title=None,
                 scale=alt.Scale(domain=self.kinds, range=[KINDS[k][1] for k in self.kinds]),
-                legend=alt.Legend(symbolOpacity=1),
+                legend=alt.Legend(symbolOpacity=1, columns=2),
             ),
             "size": size.otherwise(alt.value(KINDS[ORDINARY][2])),
         }
@@ -203,23 +196,19 @@ class _Views:
         )
         return {
             "title": [
-                score_label(use.name, self.report.terms, with_unit=True),
+                self.labels[use.name],
                 *([better] if better else []),
             ],
             "scale": alt.Scale(type="log" if wide else "linear", zero=False, nice=not wide),
-            "axis": alt.Axis(
-                format=SI_TICKS if prefixed(use.unit) else "~f",
-                tickCount=5,
-                # An upright title's second line lies nearer to the axis than its first.
-                titlePadding=20 if upright else 8,
-            ),
+            # An upright title's second line lies nearer to the axis than its first.
+            "axis": ticks(use.unit, titlePadding=20 if upright else 8),
         }
 
     def plates(self, pairs: Sequence[tuple[ScoreUse, ScoreUse]]) -> alt.ConcatChart:
         """Return one plate for each pair of scores."""
         across = {1: 1, 2: 2, 4: 2}.get(len(pairs), 3)
-        width = (_INNER - (across - 1) * _BETWEEN) // across
-        height = {1: 380, 2: 300}.get(across, 220)
+        width = (PAGE_WIDTH - (across - 1) * _GAP) // across - BESIDE
+        height = {1: 320, 2: 280}.get(across, 220)
         plates = []
         for first, second in pairs:
             x = alt.X(f"{first.name}:Q", **self.axis(first))
@@ -233,7 +222,7 @@ class _Views:
                 )
             layers.append(
                 self.chart("shown")
-                .mark_point(filled=True, stroke="white", strokeWidth=0.8, cursor="pointer")
+                .mark_point(filled=True, stroke=PAPER, strokeWidth=0.8, cursor="pointer")
                 .encode(
                     x=x,
                     y=y,
@@ -244,7 +233,7 @@ class _Views:
                 .add_params(self.chosen, self.brush)
             )
             plates.append(alt.LayerChart(layer=layers, width=width, height=height))
-        return alt.concat(*plates, columns=across, spacing=24)
+        return alt.concat(*plates, columns=across, spacing=_GAP)
 
     def profiles(self, *, linked: bool) -> alt.LayerChart:
         """Return the parallel axes: each score from its worst (below) to its best (above)."""
@@ -254,14 +243,14 @@ class _Views:
             title=None,
             scale=alt.Scale(type="point", padding=0.3),
             axis=alt.Axis(
-                orient="top",
                 labelAngle=0,
                 labelFontSize=12,
-                labelPadding=20,
-                labelLimit=_INNER // max(len(self.scores), 1) - 8,
+                labelPadding=24,
+                # A line a word, so that a narrow page has room for all.
+                labelExpr="split(datum.label, ' ')",
                 labelOverlap=False,
                 grid=True,
-                gridColor="#aeb8c2",
+                gridColor=LINE,
                 domain=False,
                 ticks=False,
             ),
@@ -299,12 +288,15 @@ class _Views:
         ]
         return alt.LayerChart(
             layer=layers,
-            width=_INNER,
+            width=PAGE_WIDTH - BESIDE,
             height=220,
             view=alt.ViewBackground(strokeOpacity=0),
             title=alt.Title(
                 "Profiles",
-                subtitle=f"each score from the worst (below) to the best (above) of {self.whole}",
+                subtitle=[
+                    "each score from the worst (below)",
+                    f"to the best (above) of {self.whole}",
+                ],
             ),
         )
 
@@ -314,7 +306,7 @@ class _Views:
         report = self.report
         everyone = report.front if len(report.front) else report.shown
         across = 2 if len(labels) > 1 else 1
-        width = (_INNER - (across - 1) * 28) // across
+        width = (PAGE_WIDTH - (across - 1) * _GAP) // across - BESIDE
         upright: dict[str, Any] = {"title": None, "axis": None, "scale": alt.Scale(domain=[0, 1])}
         strips = []
         for part, label in labels.items():
@@ -333,7 +325,7 @@ class _Views:
 
             used = (
                 self.chart(name)
-                .mark_bar(color="#d5dbe1")
+                .mark_bar(color=LINE)
                 .encode(
                     x=x("value"),
                     y=alt.Y("share:Q", **upright),
@@ -345,7 +337,7 @@ class _Views:
             )
             points = (
                 self.chart("shown")
-                .mark_point(filled=True, stroke="white", strokeWidth=0.8, cursor="pointer")
+                .mark_point(filled=True, stroke=PAPER, strokeWidth=0.8, cursor="pointer")
                 .encode(
                     x=x(f"text_{part}"),
                     y=alt.Y(f"height_{part}:Q", **upright),
@@ -366,10 +358,12 @@ class _Views:
         return alt.concat(
             *strips,
             columns=across,
-            spacing=alt.RowColnumber(row=14, column=28),
+            spacing=alt.RowColnumber(row=14, column=_GAP),
             title=alt.Title(
                 "Parts",
-                subtitle="marks: candidates of the table; "
-                f"grey: how often {self.whole} uses the value",
+                subtitle=[
+                    "marks: candidates of the table;",
+                    f"grey: how often {self.whole} uses the value",
+                ],
             ),
         )

@@ -14,13 +14,13 @@ from objectives.arrays import FloatArray
 from objectives.devices.terms import Terms
 from objectives.format import mark_words, part_value, quantity, score_label
 from reports.model import Mark, ReportData, ScoreUse
-from reports.theme import ACCENTS
+from reports.theme import ACCENTS, CHOSEN
 
 _SEED: Final = 20
 _MOST_PLATES: Final = 6
 KINDS: Final[dict[str, tuple[str, str, int]]] = {
-    "pick": (ACCENTS["orange"], "diamond", 260),
-    "nearest": (ACCENTS["orange"], "diamond", 260),
+    "pick": (CHOSEN, "diamond", 260),
+    "nearest": (CHOSEN, "diamond", 260),
     "alternative": (ACCENTS["plum"], "triangle-up", 170),
     "best in a score": (ACCENTS["teal"], "square", 110),
     "shown in the table": (ACCENTS["blue"], "circle", 52),
@@ -149,13 +149,14 @@ def conflicting_pairs(
     if len(pairs) <= _MOST_PLATES:
         return pairs
     frame = data.front if len(data.front) > 2 else data.shown
-
-    def agreement(pair: tuple[ScoreUse, ScoreUse]) -> float:
-        first, second = (losses_of(frame, use) for use in pair)
-        usable = np.isfinite(first) & np.isfinite(second)
-        if not (_varies(first[usable]) and _varies(second[usable])):
-            return 1.0
-        return float(scipy.stats.spearmanr(first[usable], second[usable]).statistic)
-
-    strongest = sorted(pairs, key=agreement)[:_MOST_PLATES]
+    strongest = sorted(pairs, key=lambda pair: agreement(frame, *pair))[:_MOST_PLATES]
     return [pair for pair in pairs if pair in strongest]
+
+
+def agreement(frame: pd.DataFrame, one: ScoreUse, other: ScoreUse) -> float:
+    """Return the rank correlation of two scores' losses: -1 where they conflict throughout."""
+    first, second = losses_of(frame, one), losses_of(frame, other)
+    usable = np.isfinite(first) & np.isfinite(second)
+    if not (_varies(first[usable]) and _varies(second[usable])):
+        return 1.0
+    return float(scipy.stats.spearmanr(first[usable], second[usable]).statistic)

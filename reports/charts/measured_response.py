@@ -9,7 +9,7 @@ import pandas as pd
 from objectives.bench.fit import ResponseFit
 from objectives.bench.prediction import Prediction
 from objectives.format import counted, number, quantity
-from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
+from reports.theme import ACCENTS, INK, ticks
 
 
 def measured_response_chart(
@@ -46,15 +46,15 @@ def measured_response_chart(
     )
     x = alt.X(
         "frequency_Hz:Q",
-        title="frequency (Hz)",
+        title="frequency",
         scale=alt.Scale(type="log", nice=False),
-        axis=alt.Axis(format=SI_TICKS, tickCount=9),
+        axis=ticks("Hz", 9),
     )
-    title, scale = f"level at the {readings.port} (dB)", alt.Scale(zero=False)
+    title, scale = f"level at the {readings.port} ", alt.Scale(zero=False)
     level = "over the source" if readings.absolute else "relative, readings set on the prediction"
 
     def y(field: str) -> alt.Y:
-        return alt.Y(f"{field}:Q", title=title, scale=scale, axis=alt.Axis(tickCount=6))
+        return alt.Y(f"{field}:Q", title=title, scale=scale, axis=ticks("dB"))
 
     def legend(field: str, marks: tuple[str, ...], hues: list[str]) -> alt.Color:
         return alt.Color(f"{field}:N", title=None, scale=alt.Scale(domain=marks, range=hues))
@@ -90,7 +90,7 @@ def measured_response_chart(
                 ),
             ),
         ],
-        width=PAGE_WIDTH - 120,
+        width="container",
         height=320,
         title=alt.Title(
             finding,

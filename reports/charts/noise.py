@@ -8,7 +8,6 @@ import pandas as pd
 from objectives.assessment import Assessment
 from objectives.elements import ELEMENTS
 from objectives.format import first, fixed, percent
-from reports.theme import PAGE_WIDTH
 
 
 def _label(origin: str, pick: Assessment) -> str:
@@ -37,37 +36,38 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["origin", "label", "share", "level_dBu"])
 
 
+def noise_title(pick: Assessment) -> str:
+    """Return which origin makes the most noise."""
+    largest = noise_shares(pick).iloc[0]
+    return f"{share_text(largest['share'])} of the noise power comes from the {largest['label']}"
+
+
 def noise_chart(pick: Assessment) -> alt.LayerChart:
     """Return the share of each origin in the A-weighted noise power as bars."""
     shares = noise_shares(pick)
-    shares["text"] = [
-        f"{share_text(share)}, {fixed(level, 1)} dBu"
-        for share, level in zip(shares["share"], shares["level_dBu"], strict=True)
+    told = [
+        f"{label}: {share_text(share)}, {fixed(level, 1)} dBu"
+        for label, share, level in shares[["label", "share", "level_dBu"]].itertuples(index=False)
     ]
-    base = alt.Chart(shares).encode(
-        x=alt.X(
-            "share:Q",
-            title="share of the A-weighted noise power",
-            axis=alt.Axis(format="%", tickCount=5),
-            scale=alt.Scale(domain=[0, 1.3 * float(shares["share"].max())], nice=False),
-        ),
-        y=alt.Y(
-            "label:N",
-            sort=list(shares["label"]),
-            title=None,
-            axis=alt.Axis(
-                labelLimit=240, labelFontSize=12, domain=False, ticks=False, labelOverlap=False
-            ),
-        ),
+    # Each name stands above its bar, so that a narrow page has room for both.
+    base = alt.Chart(shares.assign(text=told)).encode(
+        y=alt.Y("label:N", sort=list(shares["label"]), title=None, axis=None)
     )
-    told = [f"{a} {b}" for a, b in zip(shares["label"], shares["text"], strict=True)]
+    x = alt.X(
+        "share:Q",
+        title="share of the A-weighted noise power",
+        axis=alt.Axis(format=".0%", tickCount=5),
+        scale=alt.Scale(domainMin=0, nice=False),
+    )
     return alt.LayerChart(
         layer=[
-            base.mark_bar(height=16),
-            base.mark_text(align="left", dx=6).encode(text="text:N"),
+            base.mark_bar(height=11, yOffset=8).encode(x=x),
+            base.mark_text(align="left", baseline="bottom", dy=1, fontSize=12).encode(
+                x=alt.value(0), text="text:N"
+            ),
         ],
-        width=PAGE_WIDTH - 220,
-        height=26 * len(shares),
+        width="container",
+        height=38 * len(shares),
         description=f"Noise by origin: {'; '.join(told)}.",
     )
 

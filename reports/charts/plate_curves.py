@@ -13,7 +13,7 @@ from objectives.arrays import FloatArray
 from objectives.devices.fit_record import FitPoint, FitRecord
 from objectives.devices.law import ConductionLaw
 from reports.charts.layers import layered, signed_volts
-from reports.theme import ACCENTS, INK, MUTED
+from reports.theme import ACCENTS, INK, MUTED, ticks
 
 
 def plate_curves(law: ConductionLaw, grid_V: Sequence[float], plate_V: FloatArray) -> pd.DataFrame:
@@ -48,15 +48,13 @@ def plate_curves_chart(
     grid_V: Sequence[float] | None = None,
     plate_max_V: float | None = None,
     current_max_A: float | None = None,
-    width: int = 640,
-    height: int = 400,
 ) -> alt.LayerChart:
     """Return plate current over plate voltage at several grid voltages, with the data as points.
 
     Parameters
     ----------
     name :
-        What the law describes, for the title.
+        What the law describes, for the description.
     law, record :
         The law, and the data of its fit.
     rated_V, rated_W :
@@ -66,8 +64,6 @@ def plate_curves_chart(
         to cut-off.
     plate_max_V, current_max_A :
         Ends of the axes (V, A); None takes the rating, or the largest reading where it is more.
-    width, height :
-        Size (px).
 
     Raises
     ------
@@ -100,10 +96,16 @@ def plate_curves_chart(
     lines = lines[lines["current_mA"] <= 1e3 * current_max_A]
     ends = lines.groupby("grid_V", as_index=False).last()
     ends["label"] = [signed_volts(v) for v in ends["grid_V"]]
-    x = alt.X("plate_V:Q", title="plate to cathode (V)", scale=alt.Scale(domain=[0, plate_max_V]))
+    x = alt.X(
+        "plate_V:Q",
+        title="plate to cathode",
+        axis=ticks("V", 7),
+        scale=alt.Scale(domain=[0, plate_max_V]),
+    )
     y = alt.Y(
         "current_mA:Q",
-        title="plate current (mA)",
+        title="plate current",
+        axis=alt.Axis(labelExpr="format(datum.value, '~f') + ' mA'", tickCount=5),
         scale=alt.Scale(domain=[0, 1e3 * current_max_A]),
     )
     layers: list[alt.Chart] = [
@@ -116,8 +118,8 @@ def plate_curves_chart(
         layers.append(_dissipation(rated_W, plate, current_max_A, x, y))
     if data:
         layers.append(_data_layer(data, x, y))
-    title = f"{name}: plate curves of the fitted law"
-    return layered(*layers, width=width, height=height, title=title)
+    description = f"Plate curves of the law of the {name}, and the published numbers beside them."
+    return layered(*layers, height=320, description=description)
 
 
 def _dissipation(

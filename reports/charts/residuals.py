@@ -11,8 +11,9 @@ import pandas as pd
 from objectives.checks import InputError, Written
 from objectives.devices.fit_record import QUANTITIES, FitPoint, FitRecord
 from objectives.files import drafts
+from objectives.format import percent
 from reports.charts.layers import layered, signed_volts
-from reports.theme import ACCENTS, GRID, MUTED, SI_TICKS, THEME
+from reports.theme import ACCENTS, GRID, MUTED, spec_of, standing_alone, ticks
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
@@ -20,7 +21,13 @@ _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 _MOST_ROWS = 40
 
 
-def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.LayerChart:
+def residual_title(name: str, record: FitRecord) -> str:
+    """Return how near the law comes to the data."""
+    worst = max(abs(point.residual_percent) for point in record.points)
+    return f"The law of the {name} is within {percent(worst / 100)} of all that it is held against"
+
+
+def residual_chart(name: str, record: FitRecord) -> alt.LayerChart:
     """Return the residuals (per cent) of a law, fitted and merely tested data told apart.
 
     Published points get a row each. Many measured currents are drawn over the current, on a
@@ -29,7 +36,7 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
     Parameters
     ----------
     name :
-        What the law describes, for the title.
+        What the law describes, for the description.
 
     Raises
     ------
@@ -49,10 +56,10 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
         }
     )
     currents_only = all(p.quantity == "plate_current_A" for p in record.points)
-    title = f"{name}: residuals of the fit"
+    title = residual_title(name, record)
     reach = max(10.0, 1.1 * float(frame["residual_percent"].abs().max()))
     scale = alt.Scale(domain=[-reach, reach], nice=False)
-    residual_title = "law minus datum (% of the datum)"
+    axis_title = "law minus datum"
     marks = {
         "color": alt.Color(
             "used:N",
@@ -79,11 +86,11 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
     zero = alt.Chart(pd.DataFrame({"zero": [0.0]})).mark_rule(color=MUTED)
     points = alt.Chart(frame).mark_point(size=60, filled=True, opacity=0.9)
     if currents_only and len(frame) > _MOST_ROWS:
-        residual_y = alt.Y("residual_percent:Q", title=residual_title, scale=scale)
+        residual_y = alt.Y("residual_percent:Q", title=axis_title, axis=ticks("%"), scale=scale)
         drawn = points.encode(
-            x=alt.X("published:Q", title="measured plate current (A)")
+            x=alt.X("published:Q", title="measured plate current")
             .scale(type="log")
-            .axis(format=SI_TICKS),
+            .axis(ticks("A")),
             y=residual_y,
             **marks,
         )
@@ -92,10 +99,12 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
             zero.encode(y=alt.Y("zero:Q", scale=scale)),
             drawn,
         )
-        return layered(*layers, width=width, height=300, title=title)
+        return layered(*layers, height=300, description=title)
     drawn = points.encode(
-        x=alt.X("residual_percent:Q", title=residual_title, scale=scale),
-        y=alt.Y("point:N", title=None, sort=None, axis=alt.Axis(labelLimit=420)),
+        x=alt.X("residual_percent:Q", title=axis_title, axis=ticks("%"), scale=scale),
+        y=alt.Y(
+            "point:N", title=None, sort=None, axis=alt.Axis(labelLimit=230, labelOverlap=False)
+        ),
         **marks,
     )
     layers = (
@@ -103,7 +112,7 @@ def residual_chart(name: str, record: FitRecord, *, width: int = 640) -> alt.Lay
         zero.encode(x=alt.X("zero:Q", scale=scale)),
         drawn,
     )
-    return layered(*layers, width=width, height=alt.Step(18), title=title)
+    return layered(*layers, height=alt.Step(18), description=title)
 
 
 def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
@@ -120,7 +129,7 @@ def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:
     raise InputError("chart", str(path), "must end in .html, .svg or .png")
 
 
-def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
+def write_chart(chart: alt.TopLevelMixin, path: str | Path, title: str = "") -> None:
     """Write a chart as HTML that opens without network, SVG or PNG, by the ending of the path.
 
     The file is replaced as a whole, never left half written.
@@ -134,8 +143,8 @@ def write_chart(chart: alt.TopLevelMixin, path: str | Path) -> None:
     kind = chart_format(path)
     with drafts(path.parent) as draft:
         options: dict[str, Any] = {"inline": True} if kind == "html" else {}
-        with alt.theme.enable(THEME):
-            chart.save(str(draft / path.name), format=kind, **options)
+        own = alt.Chart.from_dict(standing_alone(spec_of(chart), title), validate=False)
+        own.save(str(draft / path.name), format=kind, **options)
 
 
 def _words(p: FitPoint) -> str:

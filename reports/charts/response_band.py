@@ -13,7 +13,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import number, quantity
 from objectives.tolerance.results import ResponseBand
-from reports.theme import ACCENTS, INK, PAGE_WIDTH, SI_TICKS
+from reports.theme import ACCENTS, BESIDE, INK, PAGE_WIDTH, ticks
 
 
 def response_band_chart(
@@ -36,6 +36,17 @@ def response_band_chart(
     return chart
 
 
+def response_band_title(responses: Sequence[ResponseBand], terms: Terms = VALVE) -> str:
+    """Return where built stages differ most from each other."""
+    band = max(responses, key=lambda b: float(np.max(b.high_dB - b.low_dB)))
+    width = band.high_dB - band.low_dB
+    at = int(np.argmax(width))
+    return (
+        f"Built stages differ most at the {_place(band.port, terms)}, by "
+        f"{quantity(width[at], 'dB', 2)} at {quantity(band.frequency_Hz[at], 'Hz', 2)}"
+    )
+
+
 def _place(port: str, terms: Terms) -> str:
     return terms.grid if port == "grid" else port
 
@@ -46,9 +57,9 @@ _PORT_HUES: Final = {"grid": ACCENTS["blue"], "output": ACCENTS["plum"]}
 def _frequency(*, titled: bool = True) -> alt.X:
     return alt.X(
         "frequency_Hz:Q",
-        title="frequency (Hz)" if titled else None,
+        title="frequency" if titled else None,
         scale=alt.Scale(type="log", nice=False),
-        axis=alt.Axis(format=SI_TICKS, tickCount=9),
+        axis=ticks("Hz", 9),
     )
 
 
@@ -76,9 +87,9 @@ def _level_panel(responses: Sequence[ResponseBand], terms: Terms) -> alt.Chart:
             x=_frequency(titled=False),
             y=alt.Y(
                 "level:Q",
-                title="nominal level (dB)",
+                title="nominal level",
                 scale=alt.Scale(domain=[10 * math.floor(bottom / 10), 10 * math.ceil(top / 10)]),
-                axis=alt.Axis(tickCount=6),
+                axis=ticks("dB"),
             ),
             color=alt.Color(
                 "port:N",
@@ -89,7 +100,7 @@ def _level_panel(responses: Sequence[ResponseBand], terms: Terms) -> alt.Chart:
                 ),
             ),
         )
-        .properties(width=PAGE_WIDTH - 110, height=150)
+        .properties(width=PAGE_WIDTH - BESIDE, height=150)
     )
     return panel
 
@@ -109,9 +120,9 @@ def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:
     def y(field: str) -> alt.Y:
         return alt.Y(
             f"{field}:Q",
-            title=f"{_place(band.port, terms)}: built minus nominal (dB)",
+            title=[_place(band.port, terms), "built minus nominal"],
             scale=alt.Scale(zero=True, nice=True),
-            axis=alt.Axis(tickCount=5),
+            axis=ticks("dB", titlePadding=20),
         )
 
     return alt.LayerChart(
@@ -120,6 +131,6 @@ def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:
             base.mark_line(color=hue, strokeDash=[6, 4]).encode(y=y("middle")),
             alt.Chart(pd.DataFrame({"nominal": [0.0]})).mark_rule(color=INK).encode(y=y("nominal")),
         ],
-        width=PAGE_WIDTH - 110,
+        width=PAGE_WIDTH - BESIDE,
         height=140,
     )

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import altair as alt
 import numpy as np
 import pandas as pd
 
+from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
-from objectives.circuit.corners import HALF_POWER_DB, Port, level_dB
+from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
 from objectives.circuit.network import Network
-from objectives.devices.terms import Terms
-from objectives.format import first, quantity
-from reports.charts.layers import LineStyles, styled_lines
-from reports.theme import ACCENTS, MUTED, PAGE_WIDTH, SI_TICKS
+from objectives.format import first, percent, quantity
+from reports.charts.layers import (
+    LineStyles,
+    Rows,
+    drawn,
+    haloed,
+    holding,
+    line_names,
+    rows,
+    same_scale,
+    styled_lines,
+)
+from reports.theme import ACCENTS, MUTED, OK, ticks
 
 
 @dataclass(frozen=True)
@@ -29,7 +40,7 @@ class Responses:
     """Columns name, frequency_Hz: target, exact and textbook corner of the grid."""
 
 
-def responses(pick: Assessment, points_per_decade: int = 60) -> Responses:
+def responses(pick: Assessment, points_per_decade: int = 24) -> Responses:
     """Sweep the first stage of a batch from 1 Hz to where the exact network is trusted."""
     targets, top = pick.targets, pick.targets.trusted_Hz
     corners = {
@@ -56,11 +67,103 @@ def responses(pick: Assessment, points_per_decade: int = 60) -> Responses:
     )
 
 
-_CORNERS: Final = {"target": "teal", "exact": "blue", "textbook": "plum"}
+_HEIGHT: Final = 300
+_STYLES: Final[LineStyles] = {
+    "grid": (ACCENTS["blue"], [1, 0]),
+    "output": (ACCENTS["orange"], [7, 3]),
+    "textbook": (ACCENTS["plum"], [2, 2]),
+    "target": (OK, [4, 3]),
+    "exact": (ACCENTS["blue"], [1, 0]),
+}
+"""Of lines, and of the corners marked on them."""
 
 
-def response_chart(pick: Assessment) -> alt.VConcatChart:
-    """Return the responses with corners, and a closer look at the corner.
+def response_data(pick: Assessment) -> dict[str, Rows]:
+    """Return the data sets of :func:`response_chart` and :func:`corner_chart`.
+
+    Of the first: levels, names and frame; of the second: near, near_names, corners, near_frame.
+    """
+    swept, t = responses(pick), pick.device.terms
+    frequency = swept.levels["frequency_Hz"].to_numpy()
+    levels = {port: swept.levels[f"{port}_dB"].to_numpy() for port in ("grid", "output")}
+    deepest = float(levels["grid"].min())
+    floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
+    ceiling = 5.0 * math.ceil((max(float(levels["grid"].max()), 0.0) + 2.0) / 5)
+    names = {"grid": t.grid, "output": "output"}
+    above = frequency > pick.targets.reference_Hz
+    sets = {
+        "levels": _lines(frequency, levels, (floor, ceiling)),
+        "names": line_names(frequency, levels, names, floor, above),
+        "frame": _frame((1.0, pick.targets.trusted_Hz), (floor, ceiling)),
+    }
+    corners = dict(zip(swept.corners["name"], swept.corners["frequency_Hz"], strict=True))
+    if not corners:
+        return sets
+    span, reach = (min(corners.values()) / 5, max(corners.values()) * 4), (-15.0, 2.0)
+    near = np.unique(np.append(np.geomspace(*span, 41), list(corners.values())))
+    by_hand = corners.get("textbook")
+    close = {port: np.interp(np.log(near), np.log(frequency), v) for port, v in levels.items()}
+    if by_hand is not None:
+        close["textbook"] = -10 * np.log10(1 + (near / by_hand) ** 2)
+        names["textbook"] = "textbook"
+    line = 15 * (reach[1] - reach[0]) / _HEIGHT
+    return sets | {
+        "near": _lines(near, close, reach),
+        "near_names": line_names(near, close, names, reach[0] + 1, near > min(corners.values())),
+        "corners": rows(
+            name=list(corners),
+            frequency_Hz=list(corners.values()),
+            text=[f"{name} {quantity(f, 'Hz', 3)}" for name, f in corners.items()],
+            # The names stand in lines left of the lowest corner.
+            label_Hz=[min(corners.values())] * len(corners),
+            level_dB=[reach[0] + line * (n + 0.8) for n in reversed(range(len(corners)))],
+        ),
+        "near_frame": _frame(span, reach),
+    }
+
+
+def _lines(
+    frequency: FloatArray, levels: Mapping[str, FloatArray], span: tuple[float, float]
+) -> Rows:
+    """Return levels as rows, as far as they lie inside the chart."""
+    return [
+        row
+        for port, level in levels.items()
+        for row in rows(
+            port=[port] * frequency.size,
+            frequency_Hz=frequency,
+            level_dB=np.where(level < span[0], np.nan, np.minimum(level, span[1])),
+        )
+    ]
+
+
+def _frame(span: tuple[float, float], levels: tuple[float, float]) -> Rows:
+    return rows(frequency_Hz=list(span), level_dB=list(levels))
+
+
+def response_title(pick: Assessment) -> str:
+    """Return between which frequencies the output keeps its level."""
+    low, high = (first(f) for f in pick.output_corners_Hz)
+    lower = f"from {quantity(low, 'Hz', 3)}" if low > 0 else "from direct current"
+    upper = quantity(high, "Hz", 3) if high < HIGHEST_HZ else f"beyond {quantity(HIGHEST_HZ, 'Hz')}"
+    return f"The output is within 3 dB {lower} to {upper}"
+
+
+def corner_title(pick: Assessment) -> str:
+    """Return where the control electrode is 3 dB down, and how far off the textbook is."""
+    exact, by_hand = first(pick.input_corner_Hz), first(pick.textbook.corner_Hz)
+    if not 0 < exact < pick.targets.trusted_Hz:
+        return f"The {pick.device.terms.grid} loses no 3 dB as far as the model goes"
+    title = f"The {pick.device.terms.grid} is down 3 dB at {quantity(exact, 'Hz', 3)}"
+    if by_hand > 0:
+        off = by_hand / exact - 1
+        way = "higher" if off > 0 else "lower"
+        title += f"; the textbook estimate is {percent(abs(off), 1)} {way}"
+    return title
+
+
+def response_chart(pick: Assessment) -> alt.LayerChart:
+    """Return the levels at the control electrode and at the output over frequency.
 
     Examples
     --------
@@ -69,126 +172,74 @@ def response_chart(pick: Assessment) -> alt.VConcatChart:
     ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
     >>> chart = reports.response_chart(objectives.assess(stage, "12AX7"))
     """
-    swept, t = responses(pick), pick.device.terms
-    deepest, top = float(swept.levels["grid_dB"].min()), pick.targets.trusted_Hz
-    span = f"1 Hz to {quantity(top, 'Hz', 2)}"
-    floor = float(np.clip(10 * math.floor(deepest / 10), -140.0, -40.0))
-    ceiling = 5.0 * math.ceil((max(float(swept.levels["grid_dB"].max()), 0.0) + 2.0) / 5)
-    whole = _Panel(swept, t, (1.0, top), (floor, ceiling), 340)
-    panels = [
-        alt.LayerChart(
-            layer=[whole.curves(), *whole.corners()],
-            width=whole.width,
-            height=whole.height,
-            title=span,
-        )
-    ]
-    if len(swept.corners):
-        low, high = swept.corners["frequency_Hz"].min(), swept.corners["frequency_Hz"].max()
-        close = _Panel(swept, t, (low / 5, high * 4), (-15.0, 2.0), 210)
-        panels.append(
-            alt.LayerChart(
-                layer=[close.curves(textbook=True), *close.half_power(), *close.corners()],
-                width=close.width,
-                height=close.height,
-                title="Round the input corner",
-            )
-        )
-    chart: alt.VConcatChart = alt.vconcat(
-        *panels,
-        spacing=18,
+    sets = response_data(pick)
+    axis = ticks("Hz", 10, values=[10.0**n for n in range(10)])
+    chart = alt.LayerChart(
+        layer=_layers("levels", "names", "frame", axis),
+        width="container",
+        height=_HEIGHT,
         description=(
-            f"Level at the {t.grid} and at the output from {span} relative to the reference "
-            "frequency, with the input corners. " + "; ".join(_corner_texts(swept))
+            f"Level at the {pick.device.terms.grid} and at the output relative to the reference "
+            f"frequency, from 1 Hz to {quantity(pick.targets.trusted_Hz, 'Hz', 2)}. "
+            f"{response_title(pick)}."
         ),
-    ).resolve_scale(color="independent", strokeDash="independent")
-    return chart
+    )
+    return holding(chart, {name: sets[name] for name in ("levels", "names", "frame")})
 
 
-def _corner_texts(swept: Responses) -> list[str]:
+def corner_chart(pick: Assessment) -> alt.LayerChart:
+    """Return the levels round the input corner, with the exact, textbook and wanted corners."""
+    sets = response_data(pick)
+    layers = _layers("near", "near_names", "near_frame", ticks("Hz", 8))
+    x, y = layers[0].encoding.x, layers[0].encoding.y
+    line = alt.Chart(alt.InlineData([{"level_dB": -HALF_POWER_DB, "text": "−3.01 dB"}]))
+    line = line.encode(y=y)
+    corners = drawn("corners").encode(color=_hue("name"))
+    label = corners.encode(x=same_scale(x, "label_Hz"), y=y, text="text:N")
+    chart = alt.LayerChart(
+        layer=[
+            line.mark_rule(color=MUTED, strokeDash=[1, 2]),
+            line.mark_text(align="left", dx=4, dy=8, color=MUTED).encode(
+                x=alt.value(0), text="text:N"
+            ),
+            corners.mark_rule(strokeWidth=1.4).encode(
+                x=x,
+                strokeDash=alt.StrokeDash(
+                    "name:N", legend=None, scale=_scale([dash for _, dash in _STYLES.values()])
+                ),
+            ),
+            *haloed(label, align="right", dx=-8),
+            *layers,
+        ],
+        width="container",
+        height=_HEIGHT,
+        description=f"Levels round the input corner. {corner_title(pick)}.",
+    )
+    kept = ("near", "near_names", "corners", "near_frame")
+    return holding(chart, {name: sets.get(name, []) for name in kept})
+
+
+def _layers(lines: str, names: str, frame: str, axis: alt.Axis) -> list[alt.Chart]:
+    """Return the lines of a panel with their names; the axes end where the frame does."""
+    x = alt.X(
+        "frequency_Hz:Q", title="frequency", axis=axis, scale=alt.Scale(type="log", nice=False)
+    )
+    y = alt.Y(
+        "level_dB:Q", title="level", axis=ticks("dB", 7), scale=alt.Scale(nice=False, zero=False)
+    )
+    named = drawn(names).encode(x=x, y=y, text="text:N", color=_hue("port"))
+    above, below = (alt.datum.side == side for side in ("above", "below"))
     return [
-        f"{name} corner {quantity(frequency, 'Hz', 4)}"
-        for name, frequency in zip(
-            swept.corners["name"], swept.corners["frequency_Hz"], strict=True
-        )
+        drawn(frame).mark_point(opacity=0).encode(x=x, y=y),
+        styled_lines(lines, x, y, "port", _STYLES),
+        *haloed(named.transform_filter(above), align="left", dx=7, dy=-9),
+        *haloed(named.transform_filter(below), align="right", dx=-7, dy=9),
     ]
 
 
-@dataclass(frozen=True)
-class _Panel:
-    """One frequency axis with its level axis, and what may be drawn on them."""
+def _hue(field: str) -> alt.Color:
+    return alt.Color(f"{field}:N", legend=None, scale=_scale([hue for hue, _ in _STYLES.values()]))
 
-    swept: Responses
-    terms: Terms
-    span: tuple[float, float]
-    levels: tuple[float, float]
-    height: int
-    width: int = PAGE_WIDTH - 80
 
-    def x(self, field: str = "frequency_Hz") -> alt.X:
-        axis = alt.Axis(format=SI_TICKS, tickCount=8)
-        if self.span[1] > 1e4 * self.span[0]:
-            axis = alt.Axis(format=SI_TICKS, values=[10.0**n for n in range(10)])
-        scale = alt.Scale(type="log", domain=list(self.span), nice=False)
-        return alt.X(f"{field}:Q", title="frequency (Hz)", scale=scale, axis=axis)
-
-    def y(self, field: str = "level_dB") -> alt.Y:
-        scale = alt.Scale(domain=list(self.levels), nice=False)
-        return alt.Y(f"{field}:Q", title="level (dB)", scale=scale)
-
-    def curves(self, *, textbook: bool = False) -> alt.Chart:
-        grid = self.terms.grid
-        levels = self.swept.levels
-        inside = levels[levels["frequency_Hz"].between(*self.span)]
-        long = inside.rename(columns={"grid_dB": grid, "output_dB": "output"}).melt(
-            "frequency_Hz", var_name="port", value_name="level_dB"
-        )
-        styles: LineStyles = {
-            grid: (ACCENTS["blue"], [1, 0]),
-            "output": (ACCENTS["orange"], [7, 3]),
-            f"{grid}, textbook": (ACCENTS["plum"], [2, 2]),
-        }
-        corner = self.swept.corners.set_index("name")["frequency_Hz"].get("textbook")
-        if textbook and corner is not None:
-            f = np.geomspace(*self.span, 121)
-            one_pole = -10 * np.log10(1 + (f / float(corner)) ** 2)
-            hand = {"frequency_Hz": f, "port": f"{grid}, textbook", "level_dB": one_pole}
-            long = pd.concat([long, pd.DataFrame(hand)])
-        return styled_lines(long.round({"level_dB": 4}), self.x(), self.y(), "port", styles)
-
-    def half_power(self) -> list[alt.Chart]:
-        line = pd.DataFrame({"level_dB": [-HALF_POWER_DB], "text": ["−3.01 dB"]})
-        base = alt.Chart(line).encode(y=self.y())
-        return [
-            base.mark_rule(color=MUTED, strokeDash=[1, 2]),
-            base.mark_text(align="right", dx=-4, dy=-7, color=MUTED).encode(
-                x=alt.value(self.width), text="text:N"
-            ),
-        ]
-
-    def corners(self) -> list[alt.Chart]:
-        """Return a rule for each corner; their names stand in lines left of the lowest."""
-        corners = self.swept.corners
-        if not len(corners):
-            return []
-        line = 15 * (self.levels[1] - self.levels[0]) / self.height
-        marks = corners.assign(
-            text=_corner_texts(self.swept),
-            label_Hz=corners["frequency_Hz"].min(),
-            level_dB=self.levels[0] + line * (np.arange(len(corners))[::-1] + 0.8),
-        )
-        layers = []
-        for name, colour in _CORNERS.items():
-            one = alt.Chart(marks[marks["name"] == name])
-            if not (marks["name"] == name).any():
-                continue
-            dash = [1, 0] if name == "exact" else [4, 3]
-            layers += [
-                one.mark_rule(color=ACCENTS[colour], strokeWidth=1.4, strokeDash=dash).encode(
-                    x=self.x()
-                ),
-                one.mark_text(align="right", dx=-8, color=ACCENTS[colour]).encode(
-                    x=self.x("label_Hz"), y=self.y(), text="text:N"
-                ),
-            ]
-        return layers
+def _scale(marks: list[Any]) -> alt.Scale:
+    return alt.Scale(domain=list(_STYLES), range=marks)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import pandas as pd
 
-from reports.theme import PAGE_WIDTH
+from objectives.format import counted, percent
 
 
 def trace_chart(trace: pd.DataFrame) -> alt.Chart:
@@ -14,13 +14,20 @@ def trace_chart(trace: pd.DataFrame) -> alt.Chart:
         alt.Chart(trace)
         .mark_line(interpolate="step-after")
         .encode(
-            x=alt.X("evaluations:Q", axis=alt.Axis(format="d", tickCount=8)),
-            y=alt.Y("hypervolume:Q", title="hypervolume (share)", scale=alt.Scale(zero=False)),
+            x=alt.X("evaluations:Q", axis=alt.Axis(format=",d", tickCount=5)),
+            y=alt.Y("hypervolume:Q", title="hypervolume", scale=alt.Scale(zero=False)),
         )
         .properties(
-            width=PAGE_WIDTH - 80,
-            height=220,
+            width="container",
+            height=240,
             description="Hypervolume of the front over the number of evaluations.",
         )
     )
     return chart
+
+
+def trace_title(trace: pd.DataFrame) -> str:
+    """Return after how many evaluations the search had nearly all that it reached."""
+    reached = trace["hypervolume"] >= 0.99 * trace["hypervolume"].iloc[-1]
+    count = counted(int(trace.loc[reached, "evaluations"].iloc[0]))
+    return f"After {count} evaluations the search had {percent(0.99)} of the front it ended with"

@@ -40,6 +40,15 @@ def sensitivity_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConca
     return chart
 
 
+def sensitivity_title(study: ToleranceStudy, terms: Terms = VALVE) -> str:
+    """Return what moves the first score of the pick most."""
+    for name in scores_drawn(study):
+        for part in _by_importance(study, name)[:1]:
+            label = sentence(quantity_label(part, terms))
+            return f"{label} moves the {score_label(name, terms)} of the pick most"
+    return "No part moves a score of the pick"
+
+
 def _by_importance(study: ToleranceStudy, score: str) -> list[str]:
     total = {i.quantity: i.total for i in study.indices if i.score == score}
     size = {s.quantity: s.size for s in study.swings if s.score == score}
@@ -50,7 +59,7 @@ def _by_importance(study: ToleranceStudy, score: str) -> list[str]:
 
 def _sensitivity_row(
     study: ToleranceStudy, score: str, order: Sequence[str], terms: Terms
-) -> alt.HConcatChart:
+) -> alt.ConcatChart:
     labels = [quantity_label(q, terms) for q in order]
     own = {s.quantity: s for s in study.swings if s.score == score}
     ends = pd.DataFrame(
@@ -65,10 +74,10 @@ def _sensitivity_row(
         "part:N",
         sort=labels,
         title=None,
-        axis=alt.Axis(labelLimit=230, domain=False, ticks=False, labelOverlap=False),
+        axis=alt.Axis(labelLimit=150, domain=False, ticks=False, labelOverlap=False),
     )
     scale = alt.Scale(zero=False, nice=True)
-    title = score_label(score, terms, with_unit=True)
+    title = score_label(score, terms)
     tornado = alt.LayerChart(
         layer=[
             alt.Chart(ends)
@@ -89,7 +98,7 @@ def _sensitivity_row(
             .mark_rule(color=INK)
             .encode(x=alt.X("nominal:Q", title=title, scale=scale)),
         ],
-        width=(PAGE_WIDTH - 330) // 2,
+        width=PAGE_WIDTH // 2 - 9 - 190,
         height=height,
     )
     index = {i.quantity: i for i in study.indices if i.score == score}
@@ -107,7 +116,7 @@ def _sensitivity_row(
         ],
         columns=["part", "total", "first", "low", "high"],
     )
-    bare = alt.Y("part:N", sort=labels, title=None, axis=None)
+    bare = y
     scale = alt.Scale(domain=[0, 1], clamp=True)
 
     def x(field: str) -> alt.X:
@@ -129,10 +138,10 @@ def _sensitivity_row(
                 y=bare, x=x("first")
             ),
         ],
-        width=(PAGE_WIDTH - 330) // 2,
+        width=PAGE_WIDTH // 2 - 9 - 190,
         height=height,
     )
-    row: alt.HConcatChart = alt.hconcat(
-        tornado, variance, spacing=18, title=sentence(score_label(score, terms))
+    row: alt.ConcatChart = alt.concat(
+        tornado, variance, columns=2, spacing=18, title=sentence(score_label(score, terms))
     )
     return row

@@ -11,7 +11,7 @@ from objectives.arrays import FloatArray
 from objectives.devices.terms import VALVE, Terms
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, score_label, stepped
-from reports.theme import ACCENTS, PAGE_WIDTH, score_axis
+from reports.theme import ACCENTS, BESIDE, INK, PAGE_WIDTH, score_axis
 
 _COLUMNS = 2
 
@@ -54,7 +54,7 @@ def sweep_chart(
     for name, column in scores.items():
         frame = pd.DataFrame({"value": texts, "score": column, "limits and targets": states})
         y = alt.Y(
-            "score:Q", title=score_label(name, terms, with_unit=True), axis=score_axis(name),
+            "score:Q", title=score_label(name, terms), axis=score_axis(name),
             scale=alt.Scale(zero=False),
         )  # fmt: skip
         line = alt.Chart(frame).mark_line(color=ACCENTS["slate"]).encode(x=order, y=y)
@@ -84,7 +84,9 @@ def sweep_chart(
         )
         edges = pd.DataFrame({"score": list(bounds.get(name, ()))})
         rule = alt.Chart(edges).mark_rule(strokeDash=[5, 4]).encode(y=y)
-        panels.append((line + rule + points).properties(width=PAGE_WIDTH // 2 - 150, height=180))
+        panels.append(
+            (line + rule + points).properties(width=PAGE_WIDTH // 2 - 10 - BESIDE, height=180)
+        )
     return alt.concat(*panels, columns=_COLUMNS).properties(
         title=finding,
         description=f"{finding}. {len(texts)} values from {texts[0]} to {texts[-1]}; the stage has "
@@ -154,7 +156,7 @@ def sweep_two_chart(
     )
     here = (
         alt.Chart(frame[frame["present"]])
-        .mark_rect(fillOpacity=0, stroke="black", strokeWidth=3)
+        .mark_rect(fillOpacity=0, stroke=INK, strokeWidth=3)
         .encode(x=x, y=y)
     )
     return alt.LayerChart(

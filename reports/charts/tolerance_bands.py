@@ -12,9 +12,9 @@ import pandas as pd
 
 from objectives.devices.terms import VALVE, Terms
 from objectives.elements import ELEMENTS
-from objectives.format import quantity, score_label, score_unit
+from objectives.format import quantity, score_label, score_unit, stepped
 from objectives.tolerance.results import ToleranceStudy
-from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
+from reports.theme import ACCENTS, BESIDE, CHOSEN, INK, PAGE_WIDTH, score_axis, score_scale
 
 _OF_THE_DEVICE: Final = {
     "valve_transconductance": "transconductance of the {kind}",
@@ -75,6 +75,13 @@ def band_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConcatChart:
     return chart
 
 
+def band_title(study: ToleranceStudy, terms: Terms = VALVE) -> str:
+    """Return how far the pick's first score spreads among built stages."""
+    name = scores_drawn(study)[0]
+    low, high = (stepped(float(study.bands[name][at, study.pick]), name) for at in (0, -1))
+    return f"Built stages: {score_label(name, terms)} of the pick from {low} to {high}"
+
+
 def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -> alt.LayerChart:
     low, middle, high = study.bands[name]
     order = list(study.candidates)
@@ -91,7 +98,7 @@ def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -
     window = [end for end in study.setup.windows.get(name, ()) if math.isfinite(end)]
     everything = np.concatenate([low, high, study.nominal[name], window])
     scale = score_scale(everything)
-    title = score_label(name, terms, with_unit=True)
+    title = score_label(name, terms)
 
     def y(field: str) -> alt.Y:
         return alt.Y(f"{field}:Q", title=title, scale=scale, axis=score_axis(name))
@@ -106,9 +113,7 @@ def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -
         color=alt.Color(
             "which:N",
             title=None,
-            scale=alt.Scale(
-                domain=["the pick", "others"], range=[ACCENTS["blue"], ACCENTS["slate"]]
-            ),
+            scale=alt.Scale(domain=["the pick", "others"], range=[CHOSEN, ACCENTS["slate"]]),
             legend=None,
         ),
     )
@@ -126,4 +131,4 @@ def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -
             .mark_rule(color=ACCENTS["orange"], strokeDash=[5, 3], strokeWidth=1.5)
             .encode(y=y("end"))
         )
-    return alt.LayerChart(layer=layers, width=PAGE_WIDTH - 110, height=120)
+    return alt.LayerChart(layer=layers, width=PAGE_WIDTH - BESIDE, height=120)

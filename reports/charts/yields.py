@@ -12,7 +12,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
-from reports.theme import ACCENTS, INK, PAGE_WIDTH, score_axis, score_scale
+from reports.theme import ACCENTS, BESIDE, CHOSEN, PAGE_WIDTH, PAPER, score_axis, score_scale, ticks
 
 MOST_POINTS: Final = 1500
 """The most designs that are drawn."""
@@ -34,6 +34,16 @@ def _misses(yields: FrontYields, terms: Terms) -> list[str]:
         _KEPT if least >= 1 else names[at]
         for at, least in zip(worst, kept.min(axis=0), strict=True)
     ]
+
+
+def yield_title(yields: FrontYields, pick: int) -> str:
+    """Return the yield of the pick, and the best on the front."""
+    here, best = float(yields.good[pick]), float(yields.good.max())
+    if here >= best:
+        return f"{percent(here, 1)} of builds of the pick are good, the most on the front"
+    return (
+        f"{percent(here, 1)} of builds of the pick are good; the best design has {percent(best, 1)}"
+    )
 
 
 def yield_chart(
@@ -70,25 +80,26 @@ def yield_chart(
             ],
         ),
         # In a column, long names of scores are cut short.
-        legend=alt.Legend(orient="top", direction="horizontal", labelLimit=260),
+        legend=alt.Legend(orient="top", columns=1, direction="vertical", labelLimit=260),
     )
     shown = list(free)[:_MOST_PANELS]
     across = min(3, len(shown))
-    width = PAGE_WIDTH // across - 90
+    width = (PAGE_WIDTH - 16 * (across - 1)) // across - BESIDE
     base = alt.Chart(frame)
     panels = []
-    for at, name in enumerate(shown):
+    for name in shown:
         values = frame[name].to_numpy()
         x = alt.X(
             f"{name}:Q",
-            title=score_label(name, terms, with_unit=True),
+            title=score_label(name, terms),
             scale=score_scale(values),
             axis=score_axis(name),
         )
         y = alt.Y(
             "yield:Q",
-            title="yield (%)" if at % across == 0 else None,
+            title="yield",
             scale=alt.Scale(domain=[0, 100]),
+            axis=ticks("%"),
         )
         tips = [
             "candidate:N",
@@ -105,7 +116,12 @@ def yield_chart(
                         x=x, y=y, color=colour, tooltip=tips
                     ),
                     chosen.mark_point(
-                        size=190, shape="diamond", filled=True, opacity=1, stroke="white", color=INK
+                        size=190,
+                        shape="diamond",
+                        filled=True,
+                        opacity=1,
+                        stroke=PAPER,
+                        color=CHOSEN,
                     ).encode(x=x, y=y, tooltip=tips),
                 ],
                 width=width,

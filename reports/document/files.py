@@ -10,7 +10,6 @@ from typing import Any, Final
 
 from objectives.files import drafts
 from objectives.json_text import json_text
-from reports.charts.front import thinned
 from reports.document.blocks import FIGURES, all_blocks, drawings
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
@@ -94,7 +93,8 @@ def _pages(build: Callable[[], Document]) -> dict[str, str]:
         drawn = list(drawings(all_blocks(document)))
         _require_own_names(drawn)
         specs = _specs(drawn)
-        svgs = {name: aside.submit(svg_of, thinned(spec)) for name, spec in specs.items()}
+        titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
+        svgs = {name: aside.submit(svg_of, spec, titles[name]) for name, spec in specs.items()}
         beside = {key: _specs(drawings(slots)) for key, slots in document.beside.items()}
         files = {
             "report.md": markdown_text(document, specs),

@@ -35,6 +35,7 @@ from reports.model import (
     Svg,
     Table,
 )
+from reports.theme import css_colours
 
 
 @cache
@@ -113,8 +114,8 @@ def html_page(
                 (key, [block(slot, specs_beside[key]) for slot in slots])
                 for key, slots in document.beside.items()
             ],
-            style=_asset("base.css") + _asset("report.css"),
-            script=_asset("report.js"),
+            style=Markup(css_colours()) + _asset("base.css") + _asset("report.css"),
+            script=_asset("fit.js") + _asset("report.js"),
             bundle=Markup(bundle),
         )
     )

@@ -8,6 +8,7 @@ from typing import Final
 
 from objectives.format import counted, mark_words, part_value, percent, sentence
 from reports.charts.schematic import schematic
+from reports.charts.trade_off import trade_off
 from reports.model import (
     Answer,
     Block,
@@ -61,7 +62,7 @@ def answer(data: ReportData) -> Answer:
         build=build_slot(data),
         does=does_slot(data, data, decision.pick.good if decision else math.nan),
         cards=cards if len(cards) > 1 else [],
-        chart=None,
+        chart=trade_off(data),
     )
 
 

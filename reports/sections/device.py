@@ -24,7 +24,7 @@ from objectives.format import (
 )
 from objectives.tolerance.spreads import DEVICE_QUANTITIES
 from reports.charts.plate_curves import plate_curves_chart
-from reports.charts.residuals import residual_chart
+from reports.charts.residuals import residual_chart, residual_title
 from reports.model import Block, Figure, Prose, Section, Table
 from reports.sections.limits import numbered_sources
 
@@ -42,6 +42,7 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
                 "residuals",
                 residual_chart(device.name, fit),
                 "Error of the law at each published number, in per cent of it.",
+                residual_title(device.name, fit),
             ),
             *numbered_sources(Table(error_table(device), _ERRORS)),
             *numbered_sources(Table(residual_table(device), _RESIDUALS.format(name="law"))),
@@ -57,6 +58,7 @@ def device_section(pick: Assessment, neighbours: Sequence[tuple[str, Device]] = 
                 "Plate curves of the law at several grid voltages, and the published "
                 + ("readings and points" if fit.curves else "points")
                 + " beside them; dashed: the rated dissipation.",
+                f"What the law of the {device.name} passes, and what was published",
             ),
             *_curve_blocks(device),
         ]

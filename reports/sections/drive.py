@@ -15,7 +15,14 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.format import fixed, number, percent, quantity
 from objectives.transient.headroom import Headroom
 from objectives.transient.large_signal_study import FULL_BYPASS_CORNER_HZ, LargeSignalStudy
-from reports.charts.drive import blocking_chart, spectrum_chart, waveform_chart
+from reports.charts.drive import (
+    blocking_chart,
+    blocking_title,
+    spectrum_chart,
+    spectrum_title,
+    waveform_chart,
+    waveform_title,
+)
 from reports.model import Block, Figure, Note, Prose, Section, Sounds, Table
 from reports.sound import PLACES, WavFile
 
@@ -47,6 +54,7 @@ def drive_section(
             spectrum_chart(study),
             "Harmonics relative to the note. Vertical line: the frequency above which harmonics "
             "are unwanted.",
+            spectrum_title(study),
         ),
         headroom_table(study.headroom, t),
     ]
@@ -57,12 +65,14 @@ def drive_section(
             waveform_chart(study),
             "One period of the steady state, minus the voltages at rest. The two upper curves "
             "differ by what the coupling capacitor has charged to and by the drop in the stopper.",
+            waveform_title(study),
         ),
         Figure(
             "blocking",
             blocking_chart(study, t),
             f"A quiet note with an overload in the middle (shaded): the mean {t.grid}–{t.cathode} "
             "voltage, and how loud the note is at the output, period by period.",
+            blocking_title(study),
         ),
         *([_wav_table(study, wavs)] if wavs else []),
         Note(

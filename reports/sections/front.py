@@ -20,7 +20,7 @@ from objectives.format import (
     score_unit,
     shown_name,
 )
-from reports.charts.front import front_chart
+from reports.charts.front import front_chart, front_title
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
 from reports.model import Block, Figure, Prose, ReportData, Section, Table
 from reports.sections.pick import weighing_table
@@ -113,6 +113,7 @@ def front_section(data: ReportData) -> Section:
             front_chart(data),
             "A click chooses a design everywhere, with shift it adds to the choice; dragging in a "
             "panel keeps what lies inside; a double click clears the selection.",
+            front_title(data),
         ),
         front_table(data),
     ]

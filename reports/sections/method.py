@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from objectives.format import counted, number, percent
-from reports.charts.search_trace import trace_chart
+from reports.charts.search_trace import trace_chart, trace_title
 from reports.model import Block, Figure, Prose, ReportData, SearchSummary, Section
 
 
@@ -15,7 +15,12 @@ def method_section(data: ReportData) -> Section:
     trace = data.search_trace
     if trace is not None and len(trace) > 1:
         blocks.append(
-            Figure("search", trace_chart(trace), "Hypervolume of the front during the search.")
+            Figure(
+                "search",
+                trace_chart(trace),
+                "Hypervolume of the front during the search.",
+                trace_title(trace),
+            )
         )
     return Section("method", "How the front was found", blocks)
 

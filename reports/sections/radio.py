@@ -20,8 +20,10 @@ from reports.charts.rejection import (
     IDEAL_STOPPER,
     NO_STOPPER,
     gain_chart,
+    gain_title,
     least_attenuation_dB,
     rejection_chart,
+    rejection_title,
 )
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 from reports.sections.levels import radio_sentences
@@ -54,6 +56,7 @@ def radio_section(assessment: Assessment) -> Section:
             "rejection",
             rejection_chart(one, required=required),
             caption + ("; the bar across a band is what is required in it." if required else "."),
+            rejection_title(one, required=required),
         ),
         _band_table(one, budget, required=required),
         Prose(_detection_words(one)),
@@ -64,6 +67,7 @@ def radio_section(assessment: Assessment) -> Section:
             gain_chart(one),
             f"Gain from {t.grid} to {t.plate} and from {t.source} to output at the same "
             "frequencies.",
+            gain_title(one),
         ),
         Steps(detection_steps(one)),
         alternatives_table(one, required=required),

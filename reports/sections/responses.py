@@ -5,7 +5,7 @@ from __future__ import annotations
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ
 from objectives.format import first, quantity
-from reports.charts.responses import response_chart
+from reports.charts.responses import corner_chart, corner_title, response_chart, response_title
 from reports.model import Figure, Prose, Slot
 
 
@@ -29,8 +29,15 @@ def responses_slot(pick: Assessment) -> Slot:
                 "responses",
                 response_chart(pick),
                 f"Levels at the {t.grid} and at the output, each relative to itself at "
-                f"{reference}, from the exact network. The textbook curve is one RC section "
-                "with the corner of the estimate.",
+                f"{reference}, from the exact network.",
+                response_title(pick),
+            ),
+            Figure(
+                "input-corner",
+                corner_chart(pick),
+                "Round the input corner. The textbook curve is one RC section with the corner of "
+                "the estimate.",
+                corner_title(pick),
             ),
         ],
     )

@@ -25,7 +25,7 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.format import first, number, part_value, quantity
 from objectives.radio.tables import wire_inductance_H
 from objectives.stage import Stage
-from reports.charts.damping import damping_chart, damping_sweep
+from reports.charts.damping import damping_chart, damping_sweep, damping_title
 from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
 
 _MARGIN_DB: Final = 12.0
@@ -97,6 +97,7 @@ def _chart(stage: Stage, device: SmallSignal, damping: float, t: Terms) -> Block
             "Least damping ratio over the resonances up to 300 MHz as the stopper varies, "
             f"everything else as it is. Shaded: {t.grid} stoppers as commonly fitted (common "
             "practice, no source).",
+            damping_title(stage, device, damping),
         )
     return Prose(
         [

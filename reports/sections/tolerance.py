@@ -26,9 +26,15 @@ from objectives.tolerance.results import SlowBands, ToleranceStudy
 from objectives.tolerance.setup import YIELD
 from objectives.tolerance.spreads import DEVICE_QUANTITIES, Spread
 from objectives.tolerance.worst_case import Swing, WorstCase
-from reports.charts.response_band import response_band_chart
-from reports.charts.sensitivity import WORTH_NAMING, sensitivity_chart
-from reports.charts.tolerance_bands import band_chart, quantity_label, scores_drawn, windowed_first
+from reports.charts.response_band import response_band_chart, response_band_title
+from reports.charts.sensitivity import WORTH_NAMING, sensitivity_chart, sensitivity_title
+from reports.charts.tolerance_bands import (
+    band_chart,
+    band_title,
+    quantity_label,
+    scores_drawn,
+    windowed_first,
+)
 from reports.model import Block, Figure, Note, Prose, ReportData, Section, Table
 from reports.sections.yields import yield_blocks
 
@@ -69,6 +75,7 @@ def tolerance_blocks(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block]
             "The pick: nominal levels relative to the source, and how far built stages deviate "
             f"from them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
             "taken frequency by frequency; no single stage follows it.",
+            response_band_title(study.responses, terms),
         ),
     ]
 
@@ -84,6 +91,7 @@ def tolerance_details(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block
                 f"{sentence(_percentile_words(study, 'bar', 'tick'))} of built stages for every "
                 "design. The point is the nominal value, dashed lines are the ends of the window, "
                 "and the pick is set off.",
+                band_title(study, terms),
             )
         )
     if study.swings:
@@ -95,6 +103,7 @@ def tolerance_details(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block
                 "high end of its spread. Right: the share of the score's variance that it "
                 "causes, together with others (bar, with its 95 % interval) and alone (vertical "
                 "mark). Where bar and mark differ, the part acts through others.",
+                sensitivity_title(study, terms),
             )
         )
         blocks.append(worst_table(study, terms))

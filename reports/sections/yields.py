@@ -23,7 +23,7 @@ from objectives.format import (
     score_unit,
 )
 from objectives.tolerance.front_yields import FrontYields
-from reports.charts.yields import MOST_POINTS, yield_chart
+from reports.charts.yields import MOST_POINTS, yield_chart, yield_title
 from reports.model import Block, Figure, Note, Prose, Table
 
 _WANTED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
@@ -73,6 +73,7 @@ def yield_blocks(
             yield_chart(yields, front, pick, free, terms),
             "Yield of every design on the front over its nominal scores. Colour: the limit that "
             f"most of its built stages miss; the diamond is the pick.{drawn}",
+            yield_title(yields, pick),
         ),
         price_table(yields, front, given_up, pick=pick, free=free, parts=parts, terms=terms),
     ]

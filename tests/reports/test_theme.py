@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.theme import ACCENTS, FONT, INK, MUTED, PAPER, in_light, spec_of, svg_of
+from reports.theme import ACCENTS, FONT, PALETTES, css_colours, in_light, spec_of, svg_of
 
 # Viénot, Brettel, Mollon, Digital video colourmaps for checking the legibility of displays by
 # dichromats, Color Research and Application 24(4), 1999 (from memory): linear RGB to the RGB that
@@ -48,20 +48,33 @@ def contrast(first: str, second: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
+@pytest.mark.parametrize("palette", PALETTES)
 @pytest.mark.parametrize("sight", DICHROMATS)
-def test_hues_stay_apart_for_dichromats(sight: str) -> None:
+def test_hues_stay_apart_for_dichromats(sight: str, palette: str) -> None:
     seen = {
-        name: lab(np.clip(DICHROMATS[sight] @ linear(colour), 0, 1))
-        for name, colour in ACCENTS.items()
+        name: lab(np.clip(DICHROMATS[sight] @ linear(PALETTES[palette][name]), 0, 1))
+        for name in ACCENTS
     }
     for first, second in combinations(seen, 2):
         apart = float(np.linalg.norm(seen[first] - seen[second]))
         assert apart > 20, f"{first} and {second} are {apart:.1f} apart under {sight}"
 
 
-def test_text_is_readable_on_paper() -> None:
-    assert contrast(INK, PAPER) > 12
-    assert contrast(MUTED, PAPER) > 4.5
+@pytest.mark.parametrize("palette", PALETTES.values(), ids=PALETTES)
+def test_text_and_marks_are_readable(palette: dict[str, str]) -> None:
+    for ground in ("paper", "soft"):
+        assert contrast(palette["ink"], palette[ground]) > 12
+        # Names stand beside their lines in the lines' own hue.
+        for name in ("muted", "accent", "chosen", "ok", "bad", *ACCENTS):
+            assert contrast(palette[name], palette[ground]) > 4.5, f"{name} on {ground}"
+
+
+def test_every_palette_has_every_colour_and_reaches_the_style_sheet() -> None:
+    light, *others = PALETTES.values()
+    assert all(other.keys() == light.keys() for other in others)
+    sheet = css_colours()
+    for palette in PALETTES.values():
+        assert all(f"--{name}: {colour};" in sheet for name, colour in palette.items())
 
 
 def test_the_theme_dresses_a_chart_and_leaves_the_callers_theme_alone() -> None:

@@ -68,7 +68,8 @@ def test_residual_chart_has_a_row_for_every_published_number(entry: Valve) -> No
     low, high = spec["layer"][-1]["encoding"]["x"]["scale"]["domain"]
     assert low == -high
     assert drawn["residual_percent"].between(low, high).all()
-    assert spec["title"] == f"{entry.name}: residuals of the fit"
+    worst = max(abs(p.residual_percent) for p in fit_of(entry).points)
+    assert f"{worst:.0f}\u00a0%" in spec["description"]
 
 
 def test_residual_rows_name_quantity_conditions_and_maker() -> None:

@@ -131,7 +131,14 @@ class Slot:
     blocks: Sequence[Block]
 
 
-Block: TypeAlias = Prose | Note | Steps | Table | Figure | Svg | Gauges | Sounds | Slot
+@dataclass(frozen=True)
+class Row:
+    """Blocks side by side where the page is wide enough, one below the other where it is not."""
+
+    columns: Sequence[Sequence[Block]]
+
+
+Block: TypeAlias = Prose | Note | Steps | Table | Figure | Svg | Gauges | Sounds | Slot | Row
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from reports.model import Block, Section, Slot
+from reports.model import Block, Row, Section, Slot
 
 
 def flat(blocks: Iterable[Block]) -> Iterator[Block]:
@@ -12,6 +12,9 @@ def flat(blocks: Iterable[Block]) -> Iterator[Block]:
     for block in blocks:
         if isinstance(block, Slot):
             yield from flat(block.blocks)
+        elif isinstance(block, Row):
+            for column in block.columns:
+                yield from flat(column)
         else:
             yield block
 

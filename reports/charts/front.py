@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Final, TypeAlias
 
 import altair as alt
 import numpy as np
@@ -37,8 +37,11 @@ FAINT_LIMIT: Final = 500
 _GAP: Final = 24
 
 
+_View: TypeAlias = alt.ConcatChart | alt.LayerChart
+
+
 def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcatChart:
-    """Return the front as one chart of linked views: plates, profiles and parts.
+    """Return the front over each pair of scores that conflict, as linked views.
 
     A click chooses a candidate in every view (shift adds to the choice), dragging in a plate keeps
     what lies inside it, and a double click clears the selection. Behind the designs shown the full
@@ -50,6 +53,28 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     >>> report = explorer.report(explorer.explore("battery-preamp"))
     >>> chart = reports.front_chart(report)
     """
+    pairs = conflicting_pairs(data, spanning_scores(data))
+    return _joined(
+        data,
+        faint_limit,
+        lambda views: [views.plates(pairs) if pairs else views.profiles(linked=False)],
+    )
+
+
+def spread_chart(data: ReportData) -> alt.VConcatChart:
+    """Return what the designs shown have of each score and of each part, as linked views."""
+
+    def rows(views: _Views) -> list[_View]:
+        profiles = views.profiles(linked=False)
+        return [profiles, views.strips(linked=False)] if data.part_labels else [profiles]
+
+    return _joined(data, 0, rows)
+
+
+def _joined(
+    data: ReportData, faint_limit: int, make: Callable[[_Views], list[_View]]
+) -> alt.VConcatChart:
+    """Return views of the front one above the other, with their rows and selections."""
     scores = spanning_scores(data)
     sets = {
         "shown": shown_rows(data, scores),
@@ -57,18 +82,11 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     }
     sets["profiles"], sets["ends"] = profile_rows(data, scores, sets["shown"])
     views = _Views(data, scores, sets)
-    pairs = conflicting_pairs(data, scores)
-    rows: list[alt.ConcatChart | alt.LayerChart] = []
     with warnings.catch_warnings():
         # The views share their selections on purpose; Altair warns whenever it merges any.
         warnings.filterwarnings("ignore", "Automatically deduplicated", UserWarning)
-        if pairs:
-            rows.append(views.plates(pairs))
-        rows.append(views.profiles(linked=bool(pairs)))
-        if data.part_labels:
-            rows.append(views.strips(linked=bool(pairs)))
         chart = alt.VConcatChart(
-            vconcat=rows,
+            vconcat=make(views),
             spacing=30,
             description=_words(data, scores),
             resolve=alt.Resolve(scale={"color": "shared", "shape": "shared"}),
@@ -78,7 +96,8 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     for parameter in parameters:
         # Nesting leaves names behind that views no longer have.
         parameter.views = [name for name in parameter.views if name in names]
-    chart.datasets = {name: _records(frame) for name, frame in views.sets.items() if len(frame)}
+    used = {name: views.sets[name] for name in views.used if len(views.sets[name])}
+    chart.datasets = {name: _records(frame) for name, frame in used.items()}
     return chart
 
 
@@ -128,9 +147,12 @@ class _Views:
         self.chosen = alt.selection_point(name="chosen", fields=["candidate"])
         self.brush = alt.selection_interval(name="brush", resolve="intersect")
         present = set(sets["shown"]["kind"]) | ({FAINT} if len(sets["rest"]) else set())
+        self.used: dict[str, None] = {}
+        """Names of the data sets that the views made so far draw."""
         self.kinds = [kind for kind in KINDS if kind in present]
 
     def chart(self, name: str) -> alt.Chart:
+        self.used[name] = None
         return alt.Chart(alt.NamedData(name))
 
     def tooltips(self) -> list[alt.Tooltip]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import altair as alt
 import pandas as pd
 
@@ -36,6 +38,10 @@ def noise_shares(pick: Assessment) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["origin", "label", "share", "level_dBu"])
 
 
+_WORTH_A_BAR: Final = 0.0005
+"""Smaller shares are told in words and not drawn."""
+
+
 def noise_title(pick: Assessment) -> str:
     """Return which origin makes the most noise."""
     largest = noise_shares(pick).iloc[0]
@@ -49,9 +55,10 @@ def noise_chart(pick: Assessment) -> alt.LayerChart:
         f"{label}: {share_text(share)}, {fixed(level, 1)} dBu"
         for label, share, level in shares[["label", "share", "level_dBu"]].itertuples(index=False)
     ]
+    drawn = shares.assign(text=told)[shares["share"] >= _WORTH_A_BAR]
     # Each name stands above its bar, so that a narrow page has room for both.
-    base = alt.Chart(shares.assign(text=told)).encode(
-        y=alt.Y("label:N", sort=list(shares["label"]), title=None, axis=None)
+    base = alt.Chart(drawn).encode(
+        y=alt.Y("label:N", sort=list(drawn["label"]), title=None, axis=None)
     )
     x = alt.X(
         "share:Q",
@@ -67,7 +74,7 @@ def noise_chart(pick: Assessment) -> alt.LayerChart:
             ),
         ],
         width="container",
-        height=38 * len(shares),
+        height=38 * len(drawn),
         description=f"Noise by origin: {'; '.join(told)}.",
     )
 

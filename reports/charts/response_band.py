@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -21,7 +20,6 @@ def response_band_chart(
 ) -> alt.VConcatChart:
     """Return the nominal levels, and for each port how far built stages depart from them."""
     chart: alt.VConcatChart = alt.vconcat(
-        _level_panel(responses, terms),
         *(_departure_panel(band, terms) for band in responses),
         spacing=14,
         description="Bands of the response of the pick; "
@@ -61,48 +59,6 @@ def _frequency(*, titled: bool = True) -> alt.X:
         scale=alt.Scale(type="log", nice=False),
         axis=ticks("Hz", 9),
     )
-
-
-def _level_panel(responses: Sequence[ResponseBand], terms: Terms) -> alt.Chart:
-    frame = pd.concat(
-        [
-            pd.DataFrame(
-                {
-                    "frequency_Hz": b.frequency_Hz,
-                    "level": b.nominal_dB,
-                    "port": f"at the {_place(b.port, terms)}",
-                }
-            )
-            for b in responses
-        ],
-        ignore_index=True,
-    )
-    ports = [band.port for band in responses]
-    top = float(frame["level"].max())
-    bottom = max(float(frame["level"].min()), top - 120.0)
-    panel: alt.Chart = (
-        alt.Chart(frame)
-        .mark_line(clip=True)
-        .encode(
-            x=_frequency(titled=False),
-            y=alt.Y(
-                "level:Q",
-                title="nominal level",
-                scale=alt.Scale(domain=[10 * math.floor(bottom / 10), 10 * math.ceil(top / 10)]),
-                axis=ticks("dB"),
-            ),
-            color=alt.Color(
-                "port:N",
-                title=None,
-                scale=alt.Scale(
-                    domain=[f"at the {_place(port, terms)}" for port in ports],
-                    range=[_PORT_HUES.get(port, INK) for port in ports],
-                ),
-            ),
-        )
-        .properties(width=PAGE_WIDTH - BESIDE, height=150)
-    )
-    return panel
 
 
 def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:

@@ -18,6 +18,7 @@ from reports.model import (
     Gauges,
     Note,
     Prose,
+    Row,
     Slot,
     Sounds,
     Steps,
@@ -40,7 +41,7 @@ class Notes:
     texts: Sequence[str]
 
 
-SetBlock: TypeAlias = Prose | Notes | Steps | Table | Figure | Svg | Gauges | Sounds | Slot
+SetBlock: TypeAlias = Prose | Notes | Steps | Table | Figure | Svg | Gauges | Sounds | Slot | Row
 """A block as a document sets it."""
 
 
@@ -62,6 +63,9 @@ def drawings(blocks: Iterable[Block]) -> Iterator[Figure | Svg]:
             yield block
         elif isinstance(block, Slot):
             yield from drawings(block.blocks)
+        elif isinstance(block, Row):
+            for column in block.columns:
+                yield from drawings(column)
 
 
 def all_blocks(document: Document) -> list[Block]:

@@ -28,6 +28,7 @@ from reports.model import (
     Figure,
     Gauges,
     Prose,
+    Row,
     Section,
     Slot,
     Sounds,
@@ -61,6 +62,11 @@ def chart_script() -> str:
 
 def _asset(name: str) -> Markup:
     return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
+
+
+def base_style() -> Markup:
+    """Return the style that every page shares: its colours, letters and tables."""
+    return Markup(css_colours()) + _asset("base.css")
 
 
 def html_page(
@@ -114,7 +120,7 @@ def html_page(
                 (key, [block(slot, specs_beside[key]) for slot in slots])
                 for key, slots in document.beside.items()
             ],
-            style=Markup(css_colours()) + _asset("base.css") + _asset("report.css"),
+            style=base_style() + _asset("report.css"),
             script=_asset("fit.js") + _asset("report.js"),
             bundle=Markup(bundle),
         )
@@ -157,6 +163,9 @@ def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
         case Slot():
             blocks = [_block(inner, specs) for inner in with_notes_joined(block.blocks)]
             return {"kind": "slot", "name": block.name, "blocks": blocks}
+        case Row():
+            columns = [[_block(b, specs) for b in with_notes_joined(c)] for c in block.columns]
+            return {"kind": "row", "columns": columns}
         case Steps():
             return {"kind": "steps", "rows": list(block.rows)}
         case Figure():

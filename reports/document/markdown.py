@@ -22,6 +22,7 @@ from reports.model import (
     Figure,
     Gauges,
     Prose,
+    Row,
     Slot,
     Sounds,
     Steps,
@@ -81,6 +82,12 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
         case Sounds():
             files = [f"- [{_md(label)}]({block.folder}/{name})" for label, name in block.rows]
             return "\n".join(files) + (f"\n\n{_md(block.caption)}" if block.caption else "")
+        case Row():
+            return "\n\n".join(
+                _markdown_block(each, specs)
+                for column in block.columns
+                for each in with_notes_joined(column)
+            )
         case Slot():
             inner = [_markdown_block(each, specs) for each in with_notes_joined(block.blocks)]
             return "\n\n".join(part for part in inner if part)

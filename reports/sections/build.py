@@ -36,7 +36,7 @@ _FOLLOWING: Final[dict[str, tuple[str, Callable[[StageData], Slot]]]] = {
         lambda stage: textbook_slot(stage.pick),
     ),
     "second": (
-        "The second estimate by hand",
+        "By hand: why it differs, and a second estimate",
         lambda stage: second_estimate_slot(stage.pick),
     ),
 }
@@ -74,12 +74,12 @@ _EVIDENCE: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     lambda data: radio_section(data.pick),
     _large_signals,
     tolerance_section,
-    limits_section,
     lambda data: stability_section(data.pick) if data.studies is not None else None,
 )
 _APPENDIX: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     _following("second"),
     job_section,
+    limits_section,
     swaps_section,
     lambda data: device_section(data.pick, data.neighbours),
     method_section,

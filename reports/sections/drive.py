@@ -56,9 +56,9 @@ def drive_section(
             "are unwanted.",
             spectrum_title(study),
         ),
-        headroom_table(study.headroom, t),
     ]
     details: list[Block] = [
+        headroom_table(study.headroom, t),
         _level_table(study),
         Figure(
             "waveforms",

@@ -20,7 +20,7 @@ from objectives.format import (
     score_unit,
     shown_name,
 )
-from reports.charts.front import front_chart, front_title
+from reports.charts.front import front_chart, front_title, spread_chart
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
 from reports.model import Block, Figure, Prose, ReportData, Section, Table
 from reports.sections.pick import weighing_table
@@ -117,7 +117,15 @@ def front_section(data: ReportData) -> Section:
         ),
         front_table(data),
     ]
-    details: list[Block] = [Prose(trade_offs(data) if data.feasible else [])]
+    details: list[Block] = [
+        Figure(
+            "front-parts",
+            spread_chart(data),
+            "The same designs over their scores and over their parts; a choice holds in all views.",
+            "What the designs of the table have of each score and part",
+        ),
+        Prose(trade_offs(data) if data.feasible else []),
+    ]
     if data.decision is not None:
         details.append(weighing_table(data, data.decision.scores))
     title = "The front" if data.feasible else "Nearest candidates"

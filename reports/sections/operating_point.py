@@ -9,7 +9,7 @@ from objectives.format import quantity, sentence
 from objectives.reading.trust import untrusted_words
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_line_title, load_lines
-from reports.model import Block, Figure, Note, Slot, Table
+from reports.model import Block, Figure, Note, Row, Slot, Table
 
 
 def operating_point_slot(pick: Assessment) -> Slot:
@@ -42,7 +42,11 @@ def operating_point_slot(pick: Assessment) -> Slot:
     blocks: list[Block] = [Note(untrusted, "caution")] if untrusted else []
     blocks += [
         Figure("load_lines", load_line_chart(pick), caption, load_line_title(pick)),
-        operating_point_steps(pick),
-        Table(small, f"The stage for small signals, at {reference}."),
+        Row(
+            [
+                [operating_point_steps(pick)],
+                [Table(small, f"The stage for small signals, at {reference}.")],
+            ]
+        ),
     ]
     return Slot("point", blocks)

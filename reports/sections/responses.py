@@ -6,7 +6,7 @@ from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ
 from objectives.format import first, quantity
 from reports.charts.responses import corner_chart, corner_title, response_chart, response_title
-from reports.model import Figure, Prose, Slot
+from reports.model import Figure, Prose, Row, Slot
 
 
 def responses_slot(pick: Assessment) -> Slot:
@@ -25,19 +25,27 @@ def responses_slot(pick: Assessment) -> Slot:
                     f"{reference} from {lower} to {upper}."
                 ]
             ),
-            Figure(
-                "responses",
-                response_chart(pick),
-                f"Levels at the {t.grid} and at the output, each relative to itself at "
-                f"{reference}, from the exact network.",
-                response_title(pick),
-            ),
-            Figure(
-                "input-corner",
-                corner_chart(pick),
-                "Round the input corner. The textbook curve is one RC section with the corner of "
-                "the estimate.",
-                corner_title(pick),
+            Row(
+                [
+                    [
+                        Figure(
+                            "responses",
+                            response_chart(pick),
+                            f"Levels at the {t.grid} and at the output, each relative to itself at "
+                            f"{reference}, from the exact network.",
+                            response_title(pick),
+                        )
+                    ],
+                    [
+                        Figure(
+                            "input-corner",
+                            corner_chart(pick),
+                            "Round the input corner. The textbook curve is one RC section with the corner of "
+                            "the estimate.",
+                            corner_title(pick),
+                        )
+                    ],
+                ]
             ),
         ],
     )

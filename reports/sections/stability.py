@@ -85,7 +85,7 @@ def stability_section(assessment: Assessment, *, damping: float = WELL_DAMPED) -
                 "out, and so is the stability of the follower itself on a long cable."
             )
         )
-    return Section("stability", "Stability at very high frequencies", [verdict], blocks)
+    return Section("stability", "Stability", [verdict], blocks)
 
 
 def _chart(stage: Stage, device: SmallSignal, damping: float, t: Terms) -> Block:

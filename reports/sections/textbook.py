@@ -12,7 +12,7 @@ from objectives.circuit.network import Network
 from objectives.elements import ELEMENTS
 from objectives.format import first, number, part_value, quantity, signed_percent
 from reports.calculation import second_steps, simplification_frame, textbook_steps
-from reports.model import Prose, Slot, Table
+from reports.model import Prose, Row, Slot, Table
 
 _LEFT_OUT: Final = (
     "stopper_shunt_F",
@@ -40,7 +40,6 @@ def textbook_slot(pick: Assessment) -> Slot:
         f"the whole network. A second estimate, in the appendix, adds the time constant at the "
         f"{t.plate}."
     ]
-    texts += [*_why_it_differs(pick), *left_out_sentences(pick)]
     errors = frame["error_percent"].to_numpy()[1:-3]
     if np.isfinite(errors).any():
         worst = 1 + int(np.nanargmax(np.abs(errors)))
@@ -51,12 +50,19 @@ def textbook_slot(pick: Assessment) -> Slot:
     return Slot(
         "worked",
         [
-            Prose(texts),
-            textbook_steps(pick),
-            Table(
-                shown,
-                "The input corner with each simplification made alone, everything else exact.",
-                {0: "exact"},
+            Prose([" ".join(texts)]),
+            Row(
+                [
+                    [textbook_steps(pick)],
+                    [
+                        Table(
+                            shown,
+                            "The input corner with each simplification made alone, everything "
+                            "else exact.",
+                            {0: "exact"},
+                        )
+                    ],
+                ]
             ),
         ],
     )
@@ -64,7 +70,8 @@ def textbook_slot(pick: Assessment) -> Slot:
 
 def second_estimate_slot(pick: Assessment) -> Slot:
     """Return the second estimate, step by step."""
-    return Slot("second", [second_steps(pick)])
+    texts = [*_why_it_differs(pick), *left_out_sentences(pick)]
+    return Slot("second", [Prose(texts), second_steps(pick)])
 
 
 def _why_it_differs(pick: Assessment) -> list[str]:

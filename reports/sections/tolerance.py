@@ -72,8 +72,8 @@ def tolerance_blocks(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block]
         Figure(
             "tolerance-response",
             response_band_chart(study.responses, terms),
-            "The pick: nominal levels relative to the source, and how far built stages deviate "
-            f"from them: {_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
+            "How far built stages of the pick deviate from its nominal level: "
+            f"{_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
             "taken frequency by frequency; no single stage follows it.",
             response_band_title(study.responses, terms),
         ),

@@ -41,14 +41,13 @@
   const table = document.querySelector("table.linked");
   const rows = table ? [...table.tBodies[0].rows] : [];
   const chosen = new Set();
-  let front = null;
+  const fronts = [];
 
   const paint = () => rows.forEach((row) =>
     row.setAttribute("aria-selected", String(chosen.has(row.dataset.candidate))));
 
   // A choice made in the table is written where the charts keep theirs.
-  const push = () => {
-    if (!front) return;
+  const push = (source) => fronts.filter((front) => front !== source).forEach((front) => {
     const ids = rows.map((row) => row.dataset.candidate)
       .filter((id) => chosen.has(id) && front.shown.has(id));
     const entries = ids.map((id) => ({
@@ -58,7 +57,7 @@
     }));
     front.quiet = true;
     front.view.data("chosen_store", entries).runAsync().finally(() => { front.quiet = false; });
-  };
+  });
 
   const toggle = (row, add) => {
     const id = row.dataset.candidate;
@@ -66,7 +65,7 @@
     if (!add) chosen.clear();
     if (was) chosen.delete(id); else chosen.add(id);
     paint();
-    push();
+    push(null);
   };
 
   rows.forEach((row) => {
@@ -124,12 +123,14 @@
   const link = (view, spec) => {
     const shown = new Map();
     spec.datasets.shown.forEach((datum) => shown.set(String(datum.candidate), datum));
-    front = { view, shown, quiet: false };
+    const front = { view, shown, quiet: false };
+    fronts.push(front);
     view.addDataListener("chosen_store", (_, entries) => {
       if (front.quiet) return;
       chosen.clear();
       entries.forEach((entry) => entry.values.forEach((value) => chosen.add(String(value))));
       paint();
+      push(front);
     });
     // Rows that lie outside a rectangle drawn in one of the plates turn pale with their marks.
     const brushed = (_, spans) => rows.forEach((row) => {

@@ -40,8 +40,7 @@ def responses_slot(pick: Assessment) -> Slot:
                         Figure(
                             "input-corner",
                             corner_chart(pick),
-                            "Round the input corner. The textbook curve is one RC section with the corner of "
-                            "the estimate.",
+                            "The textbook curve is one RC section with the corner of the estimate.",
                             corner_title(pick),
                         )
                     ],

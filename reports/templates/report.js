@@ -15,7 +15,7 @@
   const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
     const script = holder.nextElementSibling;
     const spec = JSON.parse(script.textContent);
-    vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, tooltip: { theme: "custom" } })
+    vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
       .then((result) => { if (script.dataset.linked) link(result.view, spec); })
       .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
   });

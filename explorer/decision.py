@@ -38,7 +38,7 @@ that meet the targets, counted once a step, so that neither a far end nor a crow
 _BLOCK, _MOST_BLOCKS = 32, 12
 """Designs built together, and how many blocks at most in search of one that is robust."""
 
-_DRAWS = 1024
+DRAWS = 1024
 """Builds of each; the yield is then known to about a step."""
 
 _MOST_ALTERNATIVES = 3
@@ -189,7 +189,7 @@ def built_well(problem: Problem, parts: Parts) -> FloatArray:
     """Return the share of builds that keeps every target and limit; nan where nothing spreads."""
 
     def often(setup: ToleranceSetup | None) -> ToleranceSetup | None:
-        return None if setup is None else replace(setup, draws=_DRAWS)
+        return None if setup is None else replace(setup, draws=DRAWS)
 
     if problem.targets.tolerance is None:
         return np.full(len(next(iter(parts.values()))), np.nan)

@@ -72,6 +72,8 @@ class Exploration:
         both
     scale : on which the front spans 0 to 1 in every free score
     interrupted : whether Ctrl-C ended it
+    settings : how it was asked for
+    given : the stage that stands in place of the pick, where it is none of the front
     """
 
     formulation: Formulation
@@ -88,6 +90,8 @@ class Exploration:
     search_share: float | None
     scale: Scale
     interrupted: bool
+    settings: Settings
+    given: Design | None = None
 
     @property
     def source(self) -> SearchResult:
@@ -256,6 +260,7 @@ def explore(
             "continuous or drawer for one (stagefront assess reads such a stage)"
         )
         raise InputError("parts", Written("nothing varies"), allowed)
+    asked = settings
     problem, constants = without_constants(formulation.problem, settings.seed)
     seconds = np.inf if method == "search" else seconds_to_enumerate(problem)
     if method == "auto":
@@ -320,6 +325,7 @@ def explore(
         search_share=share,
         scale=scale,
         interrupted=interrupted,
+        settings=asked,
     )
 
 

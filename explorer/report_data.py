@@ -16,6 +16,7 @@ from explorer.formulation import Formulation
 from explorer.obstacles import more_choice, obstacles
 from explorer.problem import Problem
 from explorer.report_parts import part_lines
+from explorer.report_run import run_of
 from explorer.results import SearchResult
 from objectives.assessment import Assessment
 from objectives.format import first
@@ -80,6 +81,7 @@ def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportDa
         studies=studies,
         beside=_beside(ex),
         search_trace=pd.DataFrame(trace, columns=["evaluations", "hypervolume"]) if trace else None,
+        run=run_of(ex),
     )
 
 

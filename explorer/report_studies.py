@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from explorer.exploration import Exploration
+from explorer.report_reasons import pick_reasons
 from explorer.report_swaps import swaps
 from objectives.arrays import IntArray
 from objectives.scores.registry import REGISTRY
@@ -51,7 +52,8 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
         yields = _front_yields(ex, tolerance, tell) if brief.tolerance.front else None
     tell("other devices in its place")
     others = swaps(brief, ex.problem, ex.pick_parts)
-    return PickStudies(drive, wavs, tolerance, yields, others)
+    tell("what speaks for each value")
+    return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
 
 
 def _drawn_names(ex: Exploration) -> list[str]:

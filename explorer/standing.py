@@ -18,6 +18,7 @@ from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.front import Scale
 from explorer.problem import Problem
+from explorer.settings import Settings
 from explorer.sweep import middle
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
@@ -161,6 +162,7 @@ def unexplored(formulation: Formulation) -> Exploration:
         search_share=None,
         scale=Scale(none, none),
         interrupted=False,
+        settings=Settings(),
     )
 
 
@@ -284,6 +286,7 @@ def with_stage(ex: Exploration, design: Design) -> Exploration:
         yields=np.append(decision.yields, np.nan),
     )
     whole = replace(
-        ex, problem=problem, front=front, on_front=np.append(ex.on_front, False), decision=decision
-    )
+        ex, problem=problem, front=front, on_front=np.append(ex.on_front, False),
+        decision=decision, given=design,
+    )  # fmt: skip
     return whole.choosing(count)

@@ -23,6 +23,7 @@ from objectives.tolerance.front_yields import FrontYields
 from objectives.tolerance.results import ToleranceStudy
 from objectives.transient.large_signal_study import LargeSignalStudy
 from reports.obstacles import MoreChoice, Obstacles
+from reports.record import Reasons, Run
 from reports.sound import WavFile
 from reports.swaps import Swap
 
@@ -403,6 +404,7 @@ class PickStudies:
     yields: FrontYields | None = None
     swaps: Sequence[Swap] = ()
     """The pick with each device of its kind."""
+    reasons: Reasons | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -478,6 +480,7 @@ class ReportData(StageData):
     """Whether studies are still to be added to the report."""
     search_trace: pd.DataFrame | None = None
     """Evaluations and hypervolume as the search went on."""
+    run: Run
 
     @property
     def front_size(self) -> int:

@@ -29,6 +29,8 @@ COMMAND_LINE = {
     "obstacles.py",
     "report_data.py",
     "report_parts.py",
+    "report_reasons.py",
+    "report_run.py",
     "report_studies.py",
     "report_swaps.py",
 }

@@ -98,7 +98,7 @@ def parse_brief(
     brief._source = source
     brief._text = text if isinstance(text, str) else ""
     named = [*drawers, *([brief.valve_table] if brief.valve_table else [])]
-    brief._named = tuple(_beside(base, name).read_text("utf-8-sig") for name in named)
+    brief._named = {name: _beside(base, name).read_text("utf-8-sig") for name in named}
     return brief
 
 

@@ -124,7 +124,7 @@ class Brief(Section):
 
     _source: str = PrivateAttr("brief")
     _text: str = PrivateAttr("")
-    _named: tuple[str, ...] = PrivateAttr(())
+    _named: Mapping[str, str] = PrivateAttr(default_factory=dict)
     _valves: tuple[Valve, ...] = PrivateAttr(())
 
     @property
@@ -144,9 +144,9 @@ class Brief(Section):
         return self._text
 
     @property
-    def read(self) -> tuple[str, ...]:
-        """The texts of all that was read: of the brief, and of each file that it names."""
-        return (self._text, *self._named)
+    def read(self) -> Mapping[str, str]:
+        """The texts of all that was read, by name: of the brief, and of each file it names."""
+        return {self._source: self._text, **self._named}
 
     @property
     def valves(self) -> tuple[Valve, ...]:

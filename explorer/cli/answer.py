@@ -24,7 +24,7 @@ from objectives.files import drafts
 
 _PAGE: Final = "report.html"
 _NAME: Final = "answer.json"
-_FILES: Final = (_PAGE, "report.md", "front.csv", "readable.csv", "results.json")
+_FILES: Final = (_PAGE, "report.md", "record.md", "front.csv", "readable.csv", "results.json")
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ def print_place(page: Path, form: OutputFormat) -> None:
 
 def made_from(brief: Brief, *options: object) -> str:
     """Return a short hash of all that an exploration with these options comes from."""
-    text = json.dumps([version("stagefront"), *brief.read, *map(str, options)])
+    text = json.dumps([version("stagefront"), *brief.read.values(), *map(str, options)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -13,6 +13,7 @@ from objectives.json_text import json_text
 from reports.document.blocks import FIGURES, all_blocks, drawings
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
+from reports.document.record import record_text
 from reports.document.results import results, stage_results
 from reports.model import Document, Figure, ReportData, StageReport, Svg
 from reports.sections.build import document, stage_document
@@ -21,6 +22,7 @@ from reports.theme import in_light, spec_of, svg_of
 _ROLES: Final = {
     "report.html": "html",
     "report.md": "markdown",
+    "record.md": "record",
     "front.csv": "front_csv",
     "readable.csv": "readable_csv",
     "results.json": "json",
@@ -36,8 +38,8 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict
-        ``html``, ``markdown``, ``front_csv``, ``readable_csv``, ``json`` and one ``figure_NAME``
-        for each drawing, with the path of the file.
+        ``html``, ``markdown``, ``record``, ``front_csv``, ``readable_csv``, ``json`` and one
+        ``figure_NAME`` for each drawing, with the path of the file.
 
     Raises
     ------
@@ -78,6 +80,7 @@ def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
 def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
     return _pages(lambda: document(data)) | {
+        "record.md": record_text(data),
         "front.csv": data.front.to_csv(index=False),
         "readable.csv": data.shown.to_csv(index=False),
         "results.json": json_text(results(data), indent=1) + "\n",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from reports.document.blocks import (
     FIGURES,
@@ -23,6 +23,7 @@ from reports.model import (
     Gauges,
     Prose,
     Row,
+    Section,
     Slot,
     Sounds,
     Steps,
@@ -50,12 +51,24 @@ def markdown_text(document: Document, specs: Specs) -> str:
         parts += ["## Close by", "\n".join(map(_card, answer.cards))]
     if answer.chart is not None:
         parts.append(_markdown_block(answer.chart, specs))
-    for sections, level in ((document.sections, "##"), (document.appendix, "###")):
-        if level == "###":
-            parts.append("## Appendix")
-        for section in sections:
-            parts.append(f"{level} {_md(section.title)}")
-            parts += [_markdown_block(block, specs) for block in with_notes_joined(section.blocks)]
+    parts += _sections(document.sections, "##", specs)
+    parts += ["## Appendix", *_sections(document.appendix, "###", specs)]
+    return _joined(parts)
+
+
+def sections_text(title: str, sections: Sequence[Section]) -> str:
+    """Return sections without charts as a Markdown document of their own."""
+    return _joined([f"# {_md(title)}", *_sections(sections, "##", {})])
+
+
+def _sections(sections: Sequence[Section], level: str, specs: Specs) -> Iterator[str]:
+    for section in sections:
+        yield f"{level} {_md(section.title)}"
+        for block in with_notes_joined(section.blocks):
+            yield _markdown_block(block, specs)
+
+
+def _joined(parts: Iterable[str]) -> str:
     return "\n\n".join(part for part in parts if part) + "\n"
 
 

@@ -21,6 +21,7 @@ from reports.sections.operating_point import operating_point_slot
 from reports.sections.parts import parts_slot
 from reports.sections.purposes import purposes_section
 from reports.sections.radio import radio_section
+from reports.sections.record import reasons_section
 from reports.sections.responses import responses_slot
 from reports.sections.stability import stability_section
 from reports.sections.swaps import swaps_section
@@ -77,6 +78,7 @@ _EVIDENCE: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     lambda data: stability_section(data.pick) if data.studies is not None else None,
 )
 _APPENDIX: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
+    reasons_section,
     _following("second"),
     job_section,
     limits_section,

@@ -36,6 +36,7 @@ from reports.model import (
     WiringLine,
 )
 from reports.obstacles import MissedLimit, Obstacles
+from reports.record import Run
 from stand_in import StandIn
 
 DEMO = StandIn(
@@ -181,6 +182,7 @@ def make_contents(
         more_choice=[],
         wiring=[WiringLine("twisted pair", "grid to ground", 12e-12, "invented for the demo")],
         highest_supply_V=300.0,
+        run=Run("stagefront explore demo.toml", "demo.toml", 'title = "demo"\n'),
         search_trace=pd.DataFrame(
             {
                 "evaluations": np.arange(100, 2100, 100),

@@ -12,7 +12,8 @@ from explorer.choices import Choice
 from explorer.decision import DRAWS, built_well, complexity, in_steps, shares_of, shortfall_of
 from explorer.evaluation import Parts
 from explorer.exploration import Exploration
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from explorer.obstacles import missed_limits
+from objectives.arrays import BoolArray, FloatArray
 from objectives.elements import ELEMENTS
 from objectives.format import first, shown_name
 from objectives.reading.differences import Aspect, differences
@@ -21,6 +22,9 @@ from reports.record import Neighbour, PartReason, Reasons, Slope, Verdict
 
 _STEP = 1e-3
 """Of the logarithm of a part either way, for a slope."""
+
+_EVEN = 0.005
+"""Shortfalls that differ by no more are told as the same number."""
 
 _SAME = 1e-9
 """Values that differ by no more than this share are one."""
@@ -66,7 +70,11 @@ class _Beside:
         self.shortfall = shortfall_of(self.problem, self.steps, wanted, good_enough)
         self.broken = self.problem.missed_limits(self.stages)
         self.missed = self.problem.missed_goals(self.stages)
+        lost = self.missed.sum(axis=1) > self.missed[0].sum() + _SAME
+        self.serves = ~lost & ~self.broken.any(axis=1)
+        self.like = self._like()
         self.good = self._yields()
+        self.enough = min(self.problem.yield_asked, self.good[0])
 
     def reason(self, choice: Choice) -> PartReason:
         """Return what speaks for the value of one part."""
@@ -111,18 +119,13 @@ class _Beside:
         return {**self.stages.scores, **self.problem.scores(self.stages.parts, unknown)}
 
     def _yields(self) -> FloatArray:
-        """Return the yield of the pick, and of each neighbour that would serve."""
+        """Return the yield of the pick, and of each neighbour or like stage that would serve."""
         good = np.full(len(self.stages), np.nan)
         good[0] = self.decision.yields[self.decision.pick]
-        rows = np.array(
-            [
-                row
-                for choice in self.problem.choices
-                for row in (self._row(choice.part, value) for value in self._next(choice))
-                if not self.broken[row].any() and self.missed[row].sum() <= self.missed[0].sum()
-            ],
-            np.intp,
-        )
+        wanted = self.like.copy()
+        for choice in self.problem.choices:
+            wanted[[self._row(choice.part, value) for value in self._next(choice)]] = True
+        rows = np.flatnonzero(wanted & self.serves)
         if rows.size:
             good[rows] = built_well(self.problem, self.stages.take(rows).parts)
         return good
@@ -135,7 +138,7 @@ class _Beside:
             choice.shown(self.stages.parts[choice.part][row : row + 1])[0],
             differences(own, figures, row),
             {shown_name(f.name): float(g) for f, g in zip(self.problem.free, gains, strict=True)},
-            [n for n, by in zip(self.stages.excess, self.broken[row], strict=True) if by > 0],
+            missed_limits(self.problem, self.stages, row),
             [g.name for g, by in zip(self.problem.goals, self.missed[row], strict=True) if by > 0],
             float(self.shortfall[row]),
             self.worst(row),
@@ -146,42 +149,37 @@ class _Beside:
     def _verdict(self, row: int) -> Verdict:
         if self.broken[row].any():
             return "breaks"
-        if self.missed[row].sum() > self.missed[0].sum() + _SAME:
+        if not self.serves[row]:
             return "misses"
-        if self.good[row] < min(self.good[0], self.problem.yield_asked):
+        if self.good[row] < self.enough:
             return "builds"
-        if not self._moved(np.array([row])).any():
+        if self.like[row]:
             return "alike"
-        if self.shortfall[row] > self.shortfall[0]:
+        if self.shortfall[row] > self.shortfall[0] - _EVEN:
             return "less"
+        one_choice = np.all(self.steps[0] < self.steps[row] + 1.0)
         some = {name: values[[0, row]] for name, values in self.stages.parts.items()}
         pick, other = zip(*complexity(self.problem, some), strict=True)
-        return "simpler" if pick < other else "better"
+        return "simpler" if one_choice and pick < other else "better"
 
-    def _moved(self, rows: IntArray) -> BoolArray:
-        """Return in which rows a score that is weighed moves by a noticeable step."""
-        moved = np.zeros(len(rows), bool)
+    def _like(self) -> BoolArray:
+        """Return which stages differ from the pick by less than a step in all that is weighed."""
+        like = np.ones(len(self.stages), bool)
         for name in self.names:
-            values = self.scores[name]
-            with np.errstate(invalid="ignore"):
-                steps = REGISTRY[name].step.count(values[rows]) - REGISTRY[name].step.count(
-                    values[0]
-                )
-            moved |= (values[rows] != values[0]) & ~(np.abs(steps) < 1.0)
-        return moved
+            values, count = self.scores[name], REGISTRY[name].step.count
+            with np.errstate(invalid="ignore"):  # two infinite values are the same
+                near = np.abs(count(values) - count(values[0])) < 1.0
+            like &= near | (values == values[0])
+        return like
 
     def _alike(self, part: str) -> tuple[float, float]:
         """Return the ends of the run of values about the pick's own that would do as well."""
-        values = self.values[part]
+        values, own = self.values[part], self.pick[part]
         rows = np.array([self._row(part, value) for value in values], np.intp)
-        lost = (self.broken[rows] > 0).any(axis=1) | (
-            self.missed[rows].sum(axis=1) > self.missed[0].sum() + _SAME
-        )
-        serves = ~lost & ~self._moved(rows)
-        own = self.pick[part]
+        do = (self.like & self.serves & ~(self.good < self.enough))[rows]
         below, above = values < own, values > own
-        low = values[below][np.cumprod(serves[below][::-1], dtype=bool)[::-1]]
-        high = values[above][np.cumprod(serves[above], dtype=bool)]
+        low = values[below][np.cumprod(do[below][::-1], dtype=bool)[::-1]]
+        high = values[above][np.cumprod(do[above], dtype=bool)]
         return float(low[0] if low.size else own), float(high[-1] if high.size else own)
 
     def _slopes(self, choice: Choice) -> Sequence[Slope]:

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from objectives.reading.differences import Difference
+from reports.obstacles import MissedLimit
 
 Verdict = Literal["breaks", "misses", "builds", "alike", "less", "simpler", "better"]
 """What speaks against a neighbour, the weightiest first: it breaks a limit; it misses a target; too
-few of its builds are good; nothing differs by a noticeable step; it achieves less; it achieves no
-less, but the pick is simpler to build; nothing does."""
+few of its builds are good; nothing differs by a noticeable step; it achieves less; the pick is one
+choice with it, and simpler to build; nothing does."""
 
 
 @dataclass(frozen=True)
@@ -24,8 +25,7 @@ class Neighbour:
     """In each score that is weighed, from the pick to the neighbour."""
     gains: Mapping[str, float]
     """Noticeable steps by which each of these scores is better than the pick's."""
-    broken: Sequence[str]
-    """Limits that it breaks: scores, or ratings in words."""
+    broken: Sequence[MissedLimit]
     missed: Sequence[str]
     """Scores in which it misses a target."""
     shortfall: float
@@ -58,8 +58,8 @@ class PartReason:
     slopes: Sequence[Slope] = ()
     """Of the scores that are weighed and vary smoothly; empty where the value is no quantity."""
     alike: tuple[float, float] | None = None
-    """Ends of the values about its own with which no such score moves by a noticeable step, and no
-    limit and no target is lost; None where the other values were not gone through."""
+    """Ends of the values about its own with which no such score moves by a noticeable step, and
+    limits and targets are kept in enough builds; None where not all values were gone through."""
 
 
 @dataclass(frozen=True)

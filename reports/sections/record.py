@@ -32,13 +32,18 @@ from reports.record import Neighbour, PartReason, Reasons, Slope
 from reports.sections.assumptions import assumption_sentences, source_lines
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.job import asked_words
-from reports.sections.limit_words import limit_label
+from reports.sections.limit_words import missed_words
 from reports.sections.pick import parts_words, reason_sentences
 
 _REASONS: Final = "reasons"
 
 _TOLD: Final = 0.01
 """Slopes below so many noticeable steps for 1 % are not worth a word."""
+
+_NO_STEP: Final = (
+    "no score that is weighed moves by a noticeable step, and limits and targets are kept as often "
+    "as is asked"
+)
 
 _YIELD_STEP: Final = REGISTRY["tolerance_yield_percent"].step.size / 100
 
@@ -73,6 +78,9 @@ def _drafts(data: ReportData) -> Iterator[tuple[str, str, Sequence[_Group]]]:
     reasons = None if data.studies is None else data.studies.reasons
     if reasons is not None:
         yield _REASONS, "Why each value", list(_reasons(reasons, data))
+    elif data.feasible:
+        unknown = "The neighbours of its values were not worked out: the report has no studies."
+        yield "unknown", "Why each value", [("", [unknown])]
     yield "found", "How it was found", [("", list(_method(data)))]
     yield "assumed", "What is assumed", [("", assumption_sentences(data))]
     yield "taken-from", "Where it is taken from", [("", source_lines(data))]
@@ -154,36 +162,36 @@ def _margin(draws: int) -> str:
 def _part(reason: PartReason, data: ReportData) -> Iterator[str]:
     terms, part = data.terms, reason.part
     purpose = terms.write(ELEMENTS[part].purpose)
-    yield f"Chosen from {data.origins[part]}" + (f"; {purpose}." if purpose else ".")
-    moved = [
-        name
-        for name in dict.fromkeys(d.aspect.score for n in reason.neighbours for d in n.differences)
-        if any(
-            _noticed(n, d)
-            for n in reason.neighbours
-            for d in n.differences
-            if d.aspect.score == name
-        )
-    ]
+    origin = f"Chosen from {data.origins[part]}{_end_words(reason)}"
+    yield f"{origin}; {purpose}." if purpose else f"{origin}."
+    moved = dict.fromkeys(d.aspect.score for n in reason.neighbours for d in _told(n))
     if moved:
         asked = "; ".join(f"{score_label(name, terms)} ({_asked(name, data)})" for name in moved)
-        yield f"What is asked of it: {asked}."
+        yield f"What is asked of what it moves: {asked}."
+    ranged = reason.alike is not None and reason.alike[0] < reason.alike[1]
     for neighbour in reason.neighbours:
-        yield _neighbour(neighbour, reason, data)
+        if not (ranged and neighbour.verdict == "alike"):
+            yield _neighbour(neighbour, reason, data)
+    if reason.alike is not None and ranged:
+        low, high = (part_value(part, end) for end in reason.alike)
+        yield f"Any of its values from {low} to {high} would do: {_NO_STEP}."
     told = [slope for slope in reason.slopes if abs(slope.steps_per_percent) >= _TOLD]
     if told:
         slopes = ", ".join(f"{score_label(s.score, terms)} {_slope_words(s)}" for s in told)
         first = max(told, key=lambda slope: abs(slope.steps_per_percent))
-        yield f"1{SPACE}% more of it: {slopes}."
-        yield f"A noticeable step, of {score_label(first.score, terms)}, takes {_room(first)}."
-    elif reason.slopes:
+        room = f"a noticeable step, of {score_label(first.score, terms)}, takes {_room(first)}"
+        yield f"1{SPACE}% more of it: {slopes}; {room}."
+    elif reason.slopes and not ranged:
         yield "Near its value no score that is weighed depends on it noticeably."
-    if reason.alike is not None and reason.alike[0] < reason.alike[1]:
-        low, high = (part_value(part, end) for end in reason.alike)
-        yield (
-            f"Any of its values from {low} to {high} would do: no score that is weighed moves by a "
-            "noticeable step, and no limit or target is lost."
-        )
+
+
+def _end_words(reason: PartReason) -> str:
+    """Return that a value is the last of its list, where only one side has a neighbour."""
+    if len(reason.neighbours) != 1 or not reason.slopes or isinstance(reason.value, str):
+        return ""
+    other = reason.neighbours[0].value
+    assert not isinstance(other, str)  # of one part
+    return f", of which it is the {'largest' if other < reason.value else 'smallest'}"
 
 
 def _asked(name: str, data: ReportData) -> str:
@@ -195,21 +203,22 @@ def _asked(name: str, data: ReportData) -> str:
     return "" if use is None else asked_words(use)
 
 
-def _noticed(neighbour: Neighbour, d: Difference) -> bool:
-    return d.noticeable or abs(neighbour.gains[d.aspect.score]) >= 1
+def _told(neighbour: Neighbour) -> list[Difference]:
+    """Return the differences of a noticeable step, or that bring it nearer or farther by one."""
+    return [
+        d
+        for d in neighbour.differences
+        if d.noticeable or abs(neighbour.gains[d.aspect.score]) >= 1
+    ]
 
 
 def _neighbour(neighbour: Neighbour, reason: PartReason, data: ReportData) -> str:
-    told = [
-        _change(d, neighbour.gains[d.aspect.score], data)
-        for d in neighbour.differences
-        if _noticed(neighbour, d)
-    ]
+    told = [_change(d, neighbour.gains[d.aspect.score], data) for d in _told(neighbour)]
     assert data.decision is not None
     good, own = neighbour.good, data.decision.pick.good
-    if abs(good - own) >= _YIELD_STEP:
+    if abs(good - own) >= _YIELD_STEP and neighbour.verdict != "builds":
         told.append(f"yield {percent(good)}")
-    value = part_value(reason.part, neighbour.value)
+    value = sentence(part_value(reason.part, neighbour.value))
     return f"{value}: {', '.join(told) or 'nothing noticeable'}. {_verdict(neighbour, data)}"
 
 
@@ -229,14 +238,10 @@ def _verdict(neighbour: Neighbour, data: ReportData) -> str:
     assert decision is not None
     short = f"{fixed(neighbour.shortfall, 2)}, in {score_label(neighbour.worst, terms)}"
     by_hand = any(other.kind == "recommended" for other in decision.alternatives)
-    windows = {use.name for use in data.uses}
     match neighbour.verdict:
         case "breaks":
-            names = [
-                limit_label("window" if name in windows else "rating", name, terms)
-                for name in neighbour.broken
-            ]
-            return f"It breaks the limit on {listed(names)}."
+            broken = listed([missed_words(missed, terms) for missed in neighbour.broken])
+            return f"It breaks the limit on {broken}."
         case "misses":
             names = [score_label(shown_name(name), terms) for name in neighbour.missed]
             return f"It misses the target of {listed(names)}."
@@ -246,15 +251,17 @@ def _verdict(neighbour: Neighbour, data: ReportData) -> str:
             return "It would do as well."
         case "less":
             return f"It falls short by {short}."
-        case _ if by_hand:
-            return f"It would serve better, falling short by {short}: this design was asked for."
-        case "better" if data.exact is None:
-            return f"It falls short by {short}: better, and the search did not come by it."
-        case _:
+        case "simpler":
             return (
-                f"It falls short by {short}: no more, but the pick is the simplest design within a "
-                "noticeable step of the one that achieves most."
+                f"It falls short by {short}: one choice with the pick, which is simpler to build."
             )
+        case "better":
+            why = (
+                "the design here was asked for"
+                if by_hand
+                else "not every candidate that serves was built or searched"
+            )
+            return f"It falls short by {short}, and would be the better pick: {why}."
 
 
 def _slope_words(slope: Slope) -> str:
@@ -290,7 +297,7 @@ def _method(data: ReportData) -> Iterator[str]:
         )
     kept = f"{counted(run.feasible)} keep every limit"
     if data.feasible:
-        kept += f"; {counted(data.front_size)} of these no other beats in every score"
+        kept += f", and no other candidate beats {counted(data.front_size)} of those"
     yield f"{kept}."
     if data.interrupted:
         yield "The run was interrupted, so it does not repeat."

@@ -74,6 +74,7 @@ def reasons_section(data: ReportData) -> Section | None:
 def _drafts(data: ReportData) -> Iterator[tuple[str, str, Sequence[_Group]]]:
     """Yield key, title and statements of each section."""
     title = "What is recommended" if data.feasible else "Nothing is recommended"
+    title = "The design asked for" if _by_hand(data) else title
     yield "recommended", title, [("", _conclusion(data))]
     reasons = None if data.studies is None else data.studies.reasons
     if reasons is not None:
@@ -111,12 +112,12 @@ def _reasons(reasons: Reasons, data: ReportData) -> Iterator[_Group]:
         yield f"{label}, {part_value(reason.part, reason.value)}", list(_part(reason, data))
     given = [
         f"{sentence(ELEMENTS[line.field].label_for(data.terms))} "
-        f"{part_value(line.field, line.value)}: fixed by the brief."
+        f"{part_value(line.field, line.value)}."
         for line in data.parts
         if line.order is not None and not line.origin
     ]
     if given:
-        yield "Parts that are given", given
+        yield "Fixed by the brief", given
 
 
 def _rules(reasons: Reasons, data: ReportData) -> Iterator[str]:
@@ -130,15 +131,16 @@ def _rules(reasons: Reasons, data: ReportData) -> Iterator[str]:
         f"{score_label(shown_name(s.score), terms)} {_step_words(shown_name(s.score))}"
         for s in decision.scores
     ]
-    yield f"Differences are counted in noticeable steps: {', '.join(steps)}; smaller are left out."
+    yield f"Differences are counted in noticeable steps, smaller ones left out: {', '.join(steps)}."
     ends = [
         f"{score_label(s.score, terms)} {stepped(s.wanted, s.score)} and "
         f"{stepped(s.good_enough, s.score)}"
         for s in decision.scores
     ]
+    yield f"Wanted and good enough: {'; '.join(ends)}."
     yield (
-        "A design falls short by 0 where its worst score is as wanted and by 1 where it is just "
-        f"good enough ({'; '.join(ends)}); the pick by {fixed(reasons.shortfall, 2)}, in "
+        "A design falls short by 0 where its worst score is as wanted, by 1 where it is just good "
+        f"enough, and by much more below that; the pick by {fixed(reasons.shortfall, 2)}, in "
         f"{score_label(reasons.worst, terms)}."
     )
     if reasons.draws:
@@ -162,12 +164,12 @@ def _margin(draws: int) -> str:
 def _part(reason: PartReason, data: ReportData) -> Iterator[str]:
     terms, part = data.terms, reason.part
     purpose = terms.write(ELEMENTS[part].purpose)
-    origin = f"Chosen from {data.origins[part]}{_end_words(reason)}"
-    yield f"{origin}; {purpose}." if purpose else f"{origin}."
+    origin = f"{data.origins[part]}{_end_words(reason)}"
+    yield f"It {purpose}; chosen from {origin}." if purpose else f"Chosen from: {origin}."
     moved = dict.fromkeys(d.aspect.score for n in reason.neighbours for d in _told(n))
     if moved:
-        asked = "; ".join(f"{score_label(name, terms)} ({_asked(name, data)})" for name in moved)
-        yield f"What is asked of what it moves: {asked}."
+        asked = [f"{score_label(name, terms)} (asked: {_asked(name, data)})" for name in moved]
+        yield f"A step away from its value moves {listed(asked)}."
     ranged = reason.alike is not None and reason.alike[0] < reason.alike[1]
     for neighbour in reason.neighbours:
         if not (ranged and neighbour.verdict == "alike"):
@@ -179,8 +181,8 @@ def _part(reason: PartReason, data: ReportData) -> Iterator[str]:
     if told:
         slopes = ", ".join(f"{score_label(s.score, terms)} {_slope_words(s)}" for s in told)
         first = max(told, key=lambda slope: abs(slope.steps_per_percent))
-        room = f"a noticeable step, of {score_label(first.score, terms)}, takes {_room(first)}"
-        yield f"1{SPACE}% more of it: {slopes}; {room}."
+        room = f"; a noticeable step, of {score_label(first.score, terms)}, takes {_room(first)}"
+        yield f"1{SPACE}% more of it: {slopes}{'' if ranged else room}."
     elif reason.slopes and not ranged:
         yield "Near its value no score that is weighed depends on it noticeably."
 
@@ -237,14 +239,13 @@ def _verdict(neighbour: Neighbour, data: ReportData) -> str:
     terms, decision = data.terms, data.decision
     assert decision is not None
     short = f"{fixed(neighbour.shortfall, 2)}, in {score_label(neighbour.worst, terms)}"
-    by_hand = any(other.kind == "recommended" for other in decision.alternatives)
     match neighbour.verdict:
         case "breaks":
             broken = listed([missed_words(missed, terms) for missed in neighbour.broken])
             return f"It breaks the limit on {broken}."
         case "misses":
             names = [score_label(shown_name(name), terms) for name in neighbour.missed]
-            return f"It misses the target of {listed(names)}."
+            return f"It misses the target on {listed(names)}."
         case "builds":
             return f"Too few builds are good: {percent(neighbour.good)}."
         case "alike":
@@ -258,10 +259,16 @@ def _verdict(neighbour: Neighbour, data: ReportData) -> str:
         case "better":
             why = (
                 "the design here was asked for"
-                if by_hand
+                if _by_hand(data)
                 else "not every candidate that serves was built or searched"
             )
             return f"It falls short by {short}, and would be the better pick: {why}."
+
+
+def _by_hand(data: ReportData) -> bool:
+    """Return whether another design than the one recommended is recorded."""
+    others = () if data.decision is None else data.decision.alternatives
+    return any(other.kind == "recommended" for other in others)
 
 
 def _slope_words(slope: Slope) -> str:

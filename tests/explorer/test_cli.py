@@ -41,7 +41,7 @@ from fixture_types import MakeBriefText
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences
 
-FILES = {"report.html", "report.md", "front.csv", "readable.csv", "results.json"}
+FILES = {"report.html", "report.md", "record.md", "front.csv", "readable.csv", "results.json"}
 DESIGN = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
 
 

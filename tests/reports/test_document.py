@@ -84,7 +84,7 @@ def page(written: dict[str, Path]) -> Page:
 
 
 def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
-    names = {"html", "markdown", "front_csv", "readable_csv", "json"}
+    names = {"html", "markdown", "record", "front_csv", "readable_csv", "json"}
     figures = {
         "front",
         "load_lines",
@@ -99,7 +99,8 @@ def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
     assert all(path.stat().st_size > 200 for path in written.values())
     folder = written["html"].parent
     assert {p.name for p in folder.iterdir()} == {
-        "report.html", "report.md", "front.csv", "readable.csv", "results.json", "figures",
+        "report.html", "report.md", "record.md", "front.csv", "readable.csv", "results.json",
+        "figures",
     }  # fmt: skip
 
 

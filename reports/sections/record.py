@@ -40,11 +40,6 @@ _REASONS: Final = "reasons"
 _TOLD: Final = 0.01
 """Slopes below so many noticeable steps for 1 % are not worth a word."""
 
-_NO_STEP: Final = (
-    "no score that is weighed moves by a noticeable step, and limits and targets are kept as often "
-    "as is asked"
-)
-
 _YIELD_STEP: Final = REGISTRY["tolerance_yield_percent"].step.size / 100
 
 _Group = tuple[str, Sequence[str]]
@@ -134,7 +129,7 @@ def _rules(reasons: Reasons, data: ReportData) -> Iterator[str]:
     yield f"Differences are counted in noticeable steps, smaller ones left out: {', '.join(steps)}."
     ends = [
         f"{score_label(s.score, terms)} {stepped(s.wanted, s.score)} and "
-        f"{stepped(s.good_enough, s.score)}"
+        f"{stepped(s.good_enough, s.score)}{'' if s.stated else ' (from the designs on target)'}"
         for s in decision.scores
     ]
     yield f"Wanted and good enough: {'; '.join(ends)}."
@@ -149,6 +144,10 @@ def _rules(reasons: Reasons, data: ReportData) -> Iterator[str]:
             f"times; its yield is uncertain by up to {_margin(reasons.draws)} points (95{SPACE}%) "
             f"and named where it differs by {percent(_YIELD_STEP)}."
         )
+    yield (
+        "A value would do where no score that is weighed moves by a noticeable step, and limits "
+        "and targets are kept as often as is asked."
+    )
     yield f"Slopes are central differences of 0.1{SPACE}%." + (
         f" There is none of {listed([score_label(n, terms) for n in reasons.unsmooth])}."
         if reasons.unsmooth
@@ -169,14 +168,14 @@ def _part(reason: PartReason, data: ReportData) -> Iterator[str]:
     moved = dict.fromkeys(d.aspect.score for n in reason.neighbours for d in _told(n))
     if moved:
         asked = [f"{score_label(name, terms)} (asked: {_asked(name, data)})" for name in moved]
-        yield f"A step away from its value moves {listed(asked)}."
+        yield f"A neighbour changes {listed(asked)}."
     ranged = reason.alike is not None and reason.alike[0] < reason.alike[1]
     for neighbour in reason.neighbours:
         if not (ranged and neighbour.verdict == "alike"):
             yield _neighbour(neighbour, reason, data)
     if reason.alike is not None and ranged:
         low, high = (part_value(part, end) for end in reason.alike)
-        yield f"Any of its values from {low} to {high} would do: {_NO_STEP}."
+        yield f"Any of its values from {low} to {high} would do."
     told = [slope for slope in reason.slopes if abs(slope.steps_per_percent) >= _TOLD]
     if told:
         slopes = ", ".join(f"{score_label(s.score, terms)} {_slope_words(s)}" for s in told)

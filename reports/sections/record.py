@@ -55,7 +55,8 @@ def record_sections(data: ReportData) -> list[Section]:
         for heading, statements in groups:
             if heading:
                 blocks.append(Prose([heading]))
-            blocks.append(Prose([f"R{next(numbers)}. {text}" for text in statements], listed=True))
+            numbered = [f"R{next(numbers)}. {sentence(text)}" for text in statements]
+            blocks.append(Prose(numbered, listed=True))
         if blocks:
             sections.append(Section(key, title, blocks))
     return sections
@@ -75,7 +76,8 @@ def _drafts(data: ReportData) -> Iterator[tuple[str, str, Sequence[_Group]]]:
     if reasons is not None:
         yield _REASONS, "Why each value", list(_reasons(reasons, data))
     elif data.feasible:
-        unknown = "The neighbours of its values were not worked out: the report has no studies."
+        state = "are still being" if data.unfinished else "were not"
+        unknown = f"The neighbours of its values {state} worked out."
         yield "unknown", "Why each value", [("", [unknown])]
     yield "found", "How it was found", [("", list(_method(data)))]
     yield "assumed", "What is assumed", [("", assumption_sentences(data))]
@@ -149,7 +151,7 @@ def _rules(reasons: Reasons, data: ReportData) -> Iterator[str]:
         "and targets are kept as often as is asked."
     )
     yield f"Slopes are central differences of 0.1{SPACE}%." + (
-        f" There is none of {listed([score_label(n, terms) for n in reasons.unsmooth])}."
+        f" There is none for {listed([score_label(n, terms) for n in reasons.unsmooth])}."
         if reasons.unsmooth
         else ""
     )
@@ -301,10 +303,12 @@ def _method(data: ReportData) -> Iterator[str]:
             f"A search worked out {counted(run.evaluated)} candidates of {size}; better ones may "
             "remain."
         )
-    kept = f"{counted(run.feasible)} keep every limit"
-    if data.feasible:
-        kept += f", and no other candidate beats {counted(data.front_size)} of those"
-    yield f"{kept}."
+    yield (
+        f"{counted(run.feasible)} keep every limit, and no other candidate beats "
+        f"{counted(data.front_size)} of those."
+        if data.feasible
+        else "None keeps every limit."
+    )
     if data.interrupted:
         yield "The run was interrupted, so it does not repeat."
     if data.run.shared:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import FloatArray
+from objectives.arrays import Batch, FloatArray
+from objectives.assumptions import Assumptions
 from objectives.circuit.corners import corner_frequency
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage, parallel
@@ -34,7 +36,7 @@ class Simplification:
 
 
 @dataclass(frozen=True)
-class SecondEstimate:
+class SecondEstimate(Batch):
     """The estimate with the plate's own time constant, shape of the stage.
 
     The grid has the voltage ``(1 + s plate_s)/(1 + s sum_s + s^2 pairs_s^2 + s^3 triple_s^3)`` of
@@ -67,8 +69,8 @@ class SecondEstimate:
 
 
 @dataclass(frozen=True)
-class TextbookEstimate:
-    """Every number of the estimate, shape of the stage."""
+class HandEstimate(Batch):
+    """Every number of the two estimates, shape of the stage."""
 
     plate_resistance_ohm: FloatArray
     amplification_factor: FloatArray
@@ -94,15 +96,33 @@ class TextbookEstimate:
     """What the cable looks back into, the grid's capacitance taken off."""
     corner_Hz: FloatArray
     """The first estimate: one time constant, at the gain of mid-band."""
+    second: SecondEstimate
+
+
+@dataclass(frozen=True)
+class TextbookEstimate(HandEstimate):
+    """The two estimates beside the exact answer, and what each simplification does to it."""
+
     exact_corner_Hz: FloatArray
     error_percent: FloatArray
-    second: SecondEstimate
     second_error_percent: FloatArray
     simplifications: tuple[Simplification, ...]
 
 
-def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> TextbookEstimate:
-    """Work out the estimate and the error of each simplification against the exact corner.
+@dataclass(frozen=True)
+class Assumed:
+    """A stage with some assumptions made: what the hand finds, and what the network does."""
+
+    hand: HandEstimate
+    corner_Hz: FloatArray
+    """By hand: the first estimate where the gain is taken as constant, else the second."""
+    stage: Stage
+    device: SmallSignal
+    """The otherwise exact network with the same assumptions."""
+
+
+def hand_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> HandEstimate:
+    """Work out the input corner as a textbook does, in two estimates.
 
     The estimate takes A = mu R/(rp + R) with R the plate load in parallel with the next stage, the
     Miller capacitance at that gain with what lies from grid to ground beside it, the Thevenin
@@ -114,8 +134,7 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     Miller capacitance, falls, and the grid sees a resistance as well. A bypass counts as a short.
     Where some of the cathode circuit, Rk, has none across it, (mu + 1) Rk joins the denominator of
     the gain, and of C_gk and of what a conducting grid (the base of a transistor) takes only that
-    share counts that the cathode does not follow. Each simplification is then made alone in the
-    exact network; the last row makes them all, as in a quick hand calculation.
+    share counts that the cathode does not follow.
 
     Source: the Miller formula above; mid-band gain, with and without an unbypassed cathode
     resistor, e.g. F. Langford-Smith (ed.), Radiotron Designer's Handbook, 4th ed., 1953, ch. 12;
@@ -142,43 +161,11 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         conduction = 1.0 / (device.grid_conductance_S * (1.0 - followed))
     resistance = parallel(thevenin, conduction)
 
-    def exact(of: Stage) -> FloatArray:
-        return corner_frequency(of, device, "grid", reference_Hz, upper=True)
-
     onward = np.where(
         at_grid, stopper + parallel(leak, conduction), parallel(leak, stopper + conduction)
     )
     cable_ohm = parallel(source, onward)
 
-    def one_pole(
-        resistance: FloatArray, capacitance: FloatArray, more_s: FloatArray | float = 0.0
-    ) -> FloatArray:
-        with np.errstate(divide="ignore"):
-            return 1.0 / (2 * np.pi * (resistance * capacitance + more_s))
-
-    truth = exact(stage)
-    # A device that does not amplify, with the input capacitance and conductance of mid-band.
-    held = corner_frequency(
-        replace(stage, cathode_resistor_ohm=0.0, cathode_unbypassed_ohm=0.0),
-        SmallSignal(0.0, gp, input_F - ground_F, 0.0, 0.0, 1.0 / conduction),
-        "grid", reference_Hz, upper=True,
-    )  # fmt: skip
-    no_next = {"load_ohm": np.inf, "load_F": 0.0}
-    bypassed = {"bypass_F": np.inf, "bypass_series_ohm": 0.0, "cathode_unbypassed_ohm": 0.0}
-    perfect = {"source_ohm": 0.0, "cable_F": 0.0}
-    alone_gain = gm / (gp + 1.0 / stage.plate_load_ohm)
-    all_at_once = miller_capacitance_F(c_gk, c_gp, alone_gain) + stage.grid_capacitor_F
-    corners = {
-        "perfect source": exact(replace(stage, **perfect)),
-        "cable ignored": exact(replace(stage, cable_F=0.0)),
-        "leak ignored": exact(replace(stage, grid_leak_ohm=np.inf)),
-        "full bypass": exact(replace(stage, **bypassed)),
-        "no next stage": exact(replace(stage, **no_next)),
-        "constant gain": held,
-        "ideal stopper": exact(replace(stage, stopper_shunt_F=0.0, stopper_lead_H=0.0)),
-        "all of them at once": one_pole(stopper, all_at_once),
-    }
-    estimate = one_pole(resistance, input_F, cable_ohm * stage.cable_F)
     shorted = np.where(at_grid, parallel(stopper, leak), stopper)
     second = _second_estimate(
         grid=(resistance, parallel(shorted, conduction), input_F),
@@ -192,7 +179,7 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         cable_s=cable_ohm * stage.cable_F,
         reference_Hz=reference_Hz,
     )  # fmt: skip
-    return TextbookEstimate(
+    return HandEstimate(
         plate_resistance_ohm=1.0 / gp,
         amplification_factor=gm / gp,
         load_line_ohm=load,
@@ -208,16 +195,105 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
         resistance_ohm=resistance,
         cable_F=stage.cable_F,
         cable_ohm=cable_ohm,
-        corner_Hz=estimate,
-        exact_corner_Hz=truth,
-        error_percent=_percent(estimate, truth),
+        corner_Hz=_one_pole_Hz(resistance, input_F, cable_ohm * stage.cable_F),
         second=second,
-        second_error_percent=_percent(second.corner_Hz, truth),
+    )
+
+
+_ALONE: Final = {
+    "perfect source": "perfect_source",
+    "cable ignored": "no_cable",
+    "leak ignored": "no_leak",
+    "full bypass": "full_bypass",
+    "no next stage": "no_next_stage",
+    "constant gain": "constant_gain",
+    "ideal stopper": "ideal_stopper",
+}
+"""The simplifications that are made one by one, by their names: fields of Assumptions."""
+
+
+def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> TextbookEstimate:
+    """Work out the estimate and the error of each simplification against the exact corner.
+
+    Each simplification is made alone in the exact network; the last row makes them all, as in a
+    quick hand calculation: stopper and Miller capacitance at the unloaded gain.
+    """
+    stage, device = stage.broadcast(), device.broadcast()
+    hand = hand_estimate(stage, device, reference_Hz)
+    truth = grid_corner_Hz(stage, device, reference_Hz)
+    corners = {}
+    for name, field in _ALONE.items():
+        made = assumed(stage, device, Assumptions(**{field: 1.0}), reference_Hz)
+        corners[name] = grid_corner_Hz(made.stage, made.device, reference_Hz)
+    gain = device.transconductance_S / (device.plate_conductance_S + 1.0 / stage.plate_load_ohm)
+    all_at_once = miller_capacitance_F(device.grid_cathode_F, device.grid_plate_F, gain)
+    corners["all of them at once"] = _one_pole_Hz(
+        stage.stopper_ohm, all_at_once + stage.grid_capacitor_F
+    )
+    return TextbookEstimate(
+        **{field.name: getattr(hand, field.name) for field in fields(hand)},
+        exact_corner_Hz=truth,
+        error_percent=percent_off(hand.corner_Hz, truth),
+        second_error_percent=percent_off(hand.second.corner_Hz, truth),
         simplifications=tuple(
-            Simplification(name, corner, _percent(corner, truth))
+            Simplification(name, corner, percent_off(corner, truth))
             for name, corner in corners.items()
         ),
     )
+
+
+def assumed(
+    stage: Stage, device: SmallSignal, assumptions: Assumptions, reference_Hz: float
+) -> Assumed:
+    """Make assumptions in a stage, for the hand and for the network; all shapes broadcast.
+
+    With a constant gain the network has a device that does not amplify, with the input capacitance
+    and conductance of mid-band.
+    """
+    bare = assumptions.of_device(stage, device).broadcast()
+    stage = assumptions.of_stage(stage).broadcast()
+    hand = hand_estimate(stage, bare, reference_Hz)
+    constant = assumptions.constant_gain > 0.5
+
+    def held(value: ArrayLike, otherwise: FloatArray) -> FloatArray:
+        return np.where(constant, value, otherwise)
+
+    return Assumed(
+        hand,
+        held(hand.corner_Hz, hand.second.corner_Hz),
+        replace(
+            stage,
+            cathode_resistor_ohm=held(0.0, stage.cathode_resistor_ohm),
+            cathode_unbypassed_ohm=held(0.0, stage.cathode_unbypassed_ohm),
+        ),
+        SmallSignal(
+            transconductance_S=held(0.0, bare.transconductance_S),
+            plate_conductance_S=bare.plate_conductance_S,
+            grid_cathode_F=held(hand.input_F - hand.grid_ground_F, bare.grid_cathode_F),
+            grid_plate_F=held(0.0, bare.grid_plate_F),
+            plate_cathode_F=held(0.0, bare.plate_cathode_F),
+            grid_conductance_S=held(1.0 / hand.conduction_ohm, bare.grid_conductance_S),
+            grid_plate_conductance_S=held(0.0, bare.grid_plate_conductance_S),
+        ),
+    )
+
+
+def grid_corner_Hz(stage: Stage, device: SmallSignal, reference_Hz: float) -> FloatArray:
+    """Return the exact input corner (Hz): half the power that the grid has at the reference."""
+    return corner_frequency(stage, device, "grid", reference_Hz, upper=True)
+
+
+def percent_off(value: FloatArray, truth: FloatArray) -> FloatArray:
+    """Return the error in per cent; nan where neither is finite."""
+    with np.errstate(invalid="ignore"):
+        return 100 * (value / truth - 1)
+
+
+def _one_pole_Hz(
+    resistance: FloatArray, capacitance: FloatArray, more_s: FloatArray | float = 0.0
+) -> FloatArray:
+    with np.errstate(divide="ignore"):
+        return 1.0 / (2 * np.pi * (resistance * capacitance + more_s))
 
 
 def _second_estimate(
@@ -284,8 +360,3 @@ def _unbypassed_ohm(stage: Stage) -> FloatArray:
     rest = np.where(stage.bypass_F > 0, bypassed, resistor)
     return rest + stage.cathode_unbypassed_ohm
 
-
-def _percent(value: FloatArray, truth: FloatArray) -> FloatArray:
-    """Return the error in per cent; nan where neither is finite."""
-    with np.errstate(invalid="ignore"):
-        return 100 * (value / truth - 1)

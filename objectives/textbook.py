@@ -116,6 +116,9 @@ class Assumed:
     hand: HandEstimate
     corner_Hz: FloatArray
     """By hand: the first estimate where the gain is taken as constant, else the second."""
+    counted_Hz: FloatArray
+    """The same counted, as the exact corner is, from the level at the reference; the first estimate
+    counts from low frequencies."""
     stage: Stage
     device: SmallSignal
     """The otherwise exact network with the same assumptions."""
@@ -261,6 +264,8 @@ def assumed(
     return Assumed(
         hand,
         held(hand.corner_Hz, hand.second.corner_Hz),
+        # Half of 1/(1 + (f_ref/f)^2) is left there.
+        held(np.hypot(hand.corner_Hz, np.sqrt(2) * reference_Hz), hand.second.corner_Hz),
         replace(
             stage,
             cathode_resistor_ohm=held(0.0, stage.cathode_resistor_ohm),

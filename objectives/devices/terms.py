@@ -58,6 +58,7 @@ class Terms:
     C_g: str = "C_g"
     C_gk: str = "C_gk"
     C_gp: str = "C_gp"
+    C_pk: str = "C_pk"
     r_p: str = "r_p"
     g_g: str = "g_g"
     A_k: str = "A_k"
@@ -95,7 +96,8 @@ FIELD_EFFECT = Terms(
     supplies="power supply",
     conduction_at="gate at the source's voltage",
     V_gk="V_gs", V_pk="V_ds", V_p="V_d", V_k="V_s", V_b="V_dd", V_s="V_sig", I_p="I_d",
-    R_k="R_s", R_s="R_sig", C_gk="C_gs", C_gp="C_gd", r_p="r_ds", A_k="A_s", g_g="g_gs",
+    R_k="R_s", R_s="R_sig", C_gk="C_gs", C_gp="C_gd", C_pk="C_ds",
+    r_p="r_ds", A_k="A_s", g_g="g_gs",
 )  # fmt: skip
 """A junction field-effect transistor: gate, drain, source."""
 
@@ -118,7 +120,7 @@ BIPOLAR = Terms(
     supplies="power supply",
     conduction_at="0.2 V collector to emitter",
     V_gk="V_be", V_pk="V_ce", V_p="V_c", V_k="V_e", V_g="V_b", V_b="V_cc", I_p="I_c", I_g="I_b",
-    R_k="R_e", C_gk="C_be", C_gp="C_bc", C_g="C_b", r_p="r_ce", g_g="g_be", A_k="A_e", R_g="R_b",
+    R_k="R_e", C_gk="C_be", C_gp="C_bc", C_pk="C_ce", C_g="C_b", r_p="r_ce", g_g="g_be", A_k="A_e", R_g="R_b",
     R_leak="R_bias",
 )  # fmt: skip
 """A bipolar transistor: base, collector, emitter."""

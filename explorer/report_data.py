@@ -98,10 +98,16 @@ def _beside(ex: Exploration) -> dict[int, StageData]:
     return stages
 
 
-def stage_data(formulation: Formulation) -> StageData:
-    """Return the stage of a brief whose parts are all fixed, as a report takes it."""
-    problem = formulation.problem
-    return StageData(**_of_stage(formulation, problem, problem.assess({}), {}))
+def stage_data(formulation: Formulation, parts: Parts | None = None) -> StageData:
+    """Return one stage of a brief as a report takes it.
+
+    Parameters
+    ----------
+    parts :
+        The parts that the brief leaves free, each of shape (1,); none where it fixes them all.
+    """
+    problem, own = formulation.problem, parts or {}
+    return StageData(**_of_stage(formulation, problem, problem.assess(own), own))
 
 
 def _of_stage(

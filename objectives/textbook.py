@@ -364,4 +364,3 @@ def _unbypassed_ohm(stage: Stage) -> FloatArray:
     bypassed = parallel(resistor, stage.bypass_series_ohm)
     rest = np.where(stage.bypass_F > 0, bypassed, resistor)
     return rest + stage.cathode_unbypassed_ohm
-

@@ -6,7 +6,16 @@ import os
 import sys
 import traceback
 
-from explorer.cli import assess, check, devices, explore, fit, new, vary  # noqa: F401 (enter commands)
+from explorer.cli import (  # noqa: F401 (enter commands)
+    assess,
+    check,
+    devices,
+    explore,
+    fit,
+    new,
+    teach,
+    vary,
+)
 from explorer.cli.app import DEFECT, NOT_WRITTEN, app
 from explorer.cli.printing import err
 

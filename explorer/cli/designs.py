@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from explorer.brief.errors import NOT_GIVEN
 from explorer.cli.app import output_folder
 from explorer.cli.searching import run_search, without_slow_scores
 from explorer.designs import Design, load_design, parse_design
@@ -78,6 +79,38 @@ def designs_of(ex: Exploration, words: Sequence[str]) -> list[tuple[str, Design]
             design = parse_design(pairs, brief, start)
         designs.append((" ".join([first, *pairs]), design))
     return designs
+
+
+def taught_design(
+    formulation: Formulation, into: Path | None, words: Sequence[str], file: Path | None
+) -> Design:
+    """Return one design as words or a file name it; without any the pick of what is kept.
+
+    Raises
+    ------
+    InputError
+        If the front has no such design, several are named, or there is nothing to go by.
+    BriefError
+        If a value is wrong, or a part is missing.
+    """
+    brief = formulation.brief
+    if file is not None:
+        return parse_design(words, brief, load_design(file, brief))
+    if not brief.varied:
+        return parse_design(words, brief, Design.of(brief, {}))
+    ex = compared_with(formulation, into, words, None, needed=False, quiet=True)
+    if words:
+        (_, one), *more = designs_of(ex, words)
+        if more:
+            raise InputError("design", " ".join(words), "must be one design")
+        return one
+    if not ex.feasible:
+        allowed = (
+            "required: PART=VALUE for each part that varies; or the pick, once "
+            f"stagefront explore {brief.source} has found one"
+        )
+        raise InputError("design", NOT_GIVEN, allowed)
+    return ex.design("pick")
 
 
 def _start(ex: Exploration, word: str) -> Design:

@@ -14,7 +14,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from objectives.arrays import Batch, ComplexArray, FloatArray
+from objectives.arrays import Batch, ComplexArray, FloatArray, IntArray
 from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 
@@ -84,10 +84,18 @@ def connection(
         input_ohm = 1.0 / into_S
         resistance = 1.0 / (1.0 / np.asarray(source_ohm) + into_S)
         corner = np.where(input_F > 0, 1.0 / (2 * np.pi * resistance * input_F), np.inf)
+    still_F, bridging_F, input_F, input_ohm, corner = np.broadcast_arrays(
+        still_F, bridging_F, input_F, input_ohm, corner
+    )
     return Connection(
-        gain, *np.broadcast_arrays(still_F, bridging_F, input_F, input_ohm, corner),
-        _corner_Hz(grounded, d, load_ohm, source_ohm),
-    )  # fmt: skip
+        gain=np.asarray(gain),
+        still_F=still_F,
+        bridging_F=bridging_F,
+        input_F=input_F,
+        input_ohm=input_ohm,
+        corner_Hz=corner,
+        exact_corner_Hz=_corner_Hz(grounded, d, load_ohm, source_ohm),
+    )
 
 
 def input_admittance_S(
@@ -102,18 +110,17 @@ def input_admittance_S(
     circuits, Proc. IRE 40, 1952, p. 1493 (from memory).
     """
     d, s = device, 2j * np.pi * np.asarray(frequency_Hz, float)
-    gm, gp, ggp = d.transconductance_S, d.plate_conductance_S, d.grid_plate_conductance_S
-    ygk, ygp, ypk = d.grid_conductance_S + s * d.grid_cathode_F, s * d.grid_plate_F, gp + s * (
-        d.plate_cathode_F
-    )
+    gm, ggp = d.transconductance_S, d.grid_plate_conductance_S
+    ygk = d.grid_conductance_S + s * d.grid_cathode_F
+    ygp = s * d.grid_plate_F
+    ypk = d.plate_conductance_S + s * d.plate_cathode_F
     grid = {"grid": ygk + ygp, "cathode": -ygk - ggp, "plate": ggp - ygp}
     plate = {"grid": gm - ygp, "cathode": -gm - ypk, "plate": ypk + ygp}
     cathode = {electrode: -grid[electrode] - plate[electrode] for electrode in ELECTRODES}
+    y: dict[Electrode, dict[Electrode, ComplexArray]]
     y = {"grid": grid, "cathode": cathode, "plate": plate}
     into, out = DRIVEN[grounded]
-    return np.asarray(
-        y[into][into] - y[into][out] * y[out][into] / (y[out][out] + 1.0 / load_ohm)
-    )
+    return np.asarray(y[into][into] - y[into][out] * y[out][into] / (y[out][out] + 1.0 / load_ohm))
 
 
 def _corner_Hz(
@@ -123,7 +130,7 @@ def _corner_Hz(
     flat = device.map(lambda a: np.broadcast_to(a, shape).ravel())
     load, source = (np.broadcast_to(a, shape).ravel() for a in (load_ohm, source_ohm))
 
-    def power(log2_f: FloatArray, at: slice | FloatArray) -> FloatArray:
+    def power(log2_f: FloatArray, at: slice | IntArray) -> FloatArray:
         some, f = flat.map(lambda a: a[at]), 2.0**log2_f
         into = input_admittance_S(grounded, some, load[at], f)
         return np.asarray(1.0 / np.abs(1.0 + source[at] * into) ** 2)
@@ -136,7 +143,10 @@ def _corner_Hz(
     rows = np.flatnonzero(below.any(axis=0))
     if rows.size:
         end = below.argmax(axis=0)[rows]
-        corner[rows] = 2.0 ** bracketed_roots(
-            lambda x, at: power(x, at) - 0.5 * low[at], _LOG2_HZ[end - 1], _LOG2_HZ[end], rows
-        ).x
+        corner[rows] = (
+            2.0
+            ** bracketed_roots(
+                lambda x, at: power(x, at) - 0.5 * low[at], _LOG2_HZ[end - 1], _LOG2_HZ[end], rows
+            ).x
+        )
     return corner.reshape(shape)

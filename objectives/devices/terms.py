@@ -120,7 +120,7 @@ BIPOLAR = Terms(
     supplies="power supply",
     conduction_at="0.2 V collector to emitter",
     V_gk="V_be", V_pk="V_ce", V_p="V_c", V_k="V_e", V_g="V_b", V_b="V_cc", I_p="I_c", I_g="I_b",
-    R_k="R_e", C_gk="C_be", C_gp="C_bc", C_pk="C_ce", C_g="C_b", r_p="r_ce", g_g="g_be", A_k="A_e", R_g="R_b",
-    R_leak="R_bias",
+    R_k="R_e", C_gk="C_be", C_gp="C_bc", C_pk="C_ce", C_g="C_b", r_p="r_ce", g_g="g_be",
+    A_k="A_e", R_g="R_b", R_leak="R_bias",
 )  # fmt: skip
 """A bipolar transistor: base, collector, emitter."""

@@ -5,14 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from functools import cache
-from importlib import resources
 from typing import Any, Final
 
-import jinja2
 import vl_convert
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
-from objectives.json_text import json_text
 from reports.document.blocks import (
     Notes,
     SetBlock,
@@ -20,9 +17,9 @@ from reports.document.blocks import (
     alternative_text,
     cell_text,
     row_style,
-    subscripts,
     with_notes_joined,
 )
+from reports.document.templates import asset, base_style, environment, script_json
 from reports.model import (
     Document,
     Figure,
@@ -36,19 +33,6 @@ from reports.model import (
     Svg,
     Table,
 )
-from reports.theme import css_colours
-
-
-@cache
-def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("reports", "templates"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["share"] = lambda share: f"{100 * share:.2f}%"
-    environment.filters["formula"] = lambda text: Markup(subscripts(str(escape(text))))
-    return environment
 
 
 @cache
@@ -58,15 +42,6 @@ def chart_script() -> str:
     return str(vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")).replace(
         "</script", "<\\/script"
     )
-
-
-def _asset(name: str) -> Markup:
-    return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
-
-
-def base_style() -> Markup:
-    """Return the style that every page shares: its colours, letters and tables."""
-    return Markup(css_colours()) + _asset("base.css")
 
 
 def html_page(
@@ -100,7 +75,7 @@ def html_page(
 
     answer = document.answer
     return (
-        _environment()
+        environment()
         .get_template("report.html.jinja")
         .render(
             title=document.title,
@@ -120,8 +95,8 @@ def html_page(
                 (key, [block(slot, specs_beside[key]) for slot in slots])
                 for key, slots in document.beside.items()
             ],
-            style=base_style() + _asset("report.css"),
-            script=_asset("fit.js") + _asset("report.js"),
+            style=base_style() + asset("report.css"),
+            script=asset("fit.js") + asset("report.js"),
             bundle=Markup(bundle),
         )
     )
@@ -135,12 +110,6 @@ def _is_linked(spec: Mapping[str, Any]) -> bool:
     """Return whether a chart chooses candidates and so belongs with the linked table."""
     chooses = any(parameter.get("name") == "chosen" for parameter in spec.get("params", ()))
     return chooses and "shown" in spec.get("datasets", {})
-
-
-def _script_json(value: object) -> str:
-    """Return JSON that may stand inside a script element."""
-    text = json_text(value).replace("<", "\\u003c")
-    return text.replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
 
 
 def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
@@ -177,7 +146,7 @@ def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
                 "caption": block.caption,
                 "words": alternative_text(block, specs),
                 "linked": _is_linked(spec),
-                "spec": Markup(_script_json(spec)),
+                "spec": script_json(spec),
             }
         case Svg():
             return {

@@ -35,14 +35,14 @@ from reports.model import (
 def markdown_text(document: Document, specs: Specs) -> str:
     """Return a document as Markdown."""
     answer = document.answer
-    cautions = "\n".join(f"> - {_md(text)}" for text in answer.cautions)
+    cautions = "\n".join(f"> - {md(text)}" for text in answer.cautions)
     parts = [
-        f"# {_md(document.title)}",
-        _md(answer.lead),
-        f"*{_md(answer.badge)}*",
-        f"> **{_md(answer.danger)}**\n>\n{cautions}",
+        f"# {md(document.title)}",
+        md(answer.lead),
+        f"*{md(answer.badge)}*",
+        f"> **{md(answer.danger)}**\n>\n{cautions}",
         *(_markdown_block(note, specs) for note in with_notes_joined(answer.notes)),
-        f"## {_md(answer.build_title)}",
+        f"## {md(answer.build_title)}",
         _markdown_block(answer.build, specs),
         "## What it does",
         _markdown_block(answer.does, specs),
@@ -58,12 +58,12 @@ def markdown_text(document: Document, specs: Specs) -> str:
 
 def sections_text(title: str, sections: Sequence[Section]) -> str:
     """Return sections without charts as a Markdown document of their own."""
-    return _joined([f"# {_md(title)}", *_sections(sections, "##", {})])
+    return _joined([f"# {md(title)}", *_sections(sections, "##", {})])
 
 
 def _sections(sections: Sequence[Section], level: str, specs: Specs) -> Iterator[str]:
     for section in sections:
-        yield f"{level} {_md(section.title)}"
+        yield f"{level} {md(section.title)}"
         for block in with_notes_joined(section.blocks):
             yield _markdown_block(block, specs)
 
@@ -73,28 +73,28 @@ def _joined(parts: Iterable[str]) -> str:
 
 
 def _card(card: Card) -> str:
-    return f"- **{_md(card.name)}** ({_md(card.key)}): {_md(card.parts)}; {_md(card.gives)}"
+    return f"- **{md(card.name)}** ({md(card.key)}): {md(card.parts)}; {md(card.gives)}"
 
 
 def _markdown_block(block: SetBlock, specs: Specs) -> str:
     match block:
         case Prose():
-            texts = [_md(text) for text in block.paragraphs]
+            texts = [md(text) for text in block.paragraphs]
             return "\n".join(f"- {t}" for t in texts) if block.listed else "\n\n".join(texts)
         case Notes():
             bullet = "" if len(block.texts) == 1 else "- "
-            return "\n".join(f"> {bullet}{_md(text)}" for text in block.texts)
+            return "\n".join(f"> {bullet}{md(text)}" for text in block.texts)
         case Gauges():
             marks = {True: "yes", False: "**no**", None: "—"}
             gauges = [
-                (_md(row.label), f"**{_md(row.value)}**", _md(row.asked), marks[row.kept],
-                 _md(row.verdict))
+                (md(row.label), f"**{md(row.value)}**", md(row.asked), marks[row.kept],
+                 md(row.verdict))
                 for row in block.rows
             ]  # fmt: skip
-            return _pipes(["score", "value", "asked", "kept", ""], gauges, escaped=True)
+            return pipes(["score", "value", "asked", "kept", ""], gauges, escaped=True)
         case Sounds():
-            files = [f"- [{_md(label)}]({block.folder}/{name})" for label, name in block.rows]
-            return "\n".join(files) + (f"\n\n{_md(block.caption)}" if block.caption else "")
+            files = [f"- [{md(label)}]({block.folder}/{name})" for label, name in block.rows]
+            return "\n".join(files) + (f"\n\n{md(block.caption)}" if block.caption else "")
         case Row():
             return "\n\n".join(
                 _markdown_block(each, specs)
@@ -106,13 +106,13 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
             return "\n\n".join(part for part in inner if part)
         case Steps():
             rows = [
-                (_md(what), subscripts(_md(formula).replace(r"\_", "_")), _md(result))
+                (md(what), subscripts(md(formula).replace(r"\_", "_")), md(result))
                 for what, formula, result in block.rows
             ]
-            return _pipes(["what", "how", "result"], rows, escaped=True)
+            return pipes(["what", "how", "result"], rows, escaped=True)
         case Figure():
             picture = _picture(block.name, alternative_text(block, specs), block.caption)
-            return f"**{_md(block.title)}**\n\n{picture}" if block.title else picture
+            return f"**{md(block.title)}**\n\n{picture}" if block.title else picture
         case Svg():
             return _picture(block.name, block.words, block.caption)
         case Table():
@@ -122,25 +122,26 @@ def _markdown_block(block: SetBlock, specs: Specs) -> str:
 def _markdown_table(block: Table) -> str:
     rows = []
     for at, values in enumerate(block.frame.itertuples(index=False, name=None)):
-        texts = [_md(cell_text(v)) for v in values]
+        texts = [md(cell_text(v)) for v in values]
         if row_style(block.marked.get(at, "")) in ("pick", "broken"):
             texts = [f"**{text}**" if text else "" for text in texts]
         rows.append(texts)
-    table = _pipes([str(name) for name in block.frame.columns], rows, escaped=True)
-    return f"{_md(block.caption)}\n\n{table}" if block.caption else table
+    table = pipes([str(name) for name in block.frame.columns], rows, escaped=True)
+    return f"{md(block.caption)}\n\n{table}" if block.caption else table
 
 
 def _picture(name: str, words: str, caption: str) -> str:
-    image = f"![{_md(words)}]({FIGURES}/{name}.svg)"
-    return f"{image}\n\n{_md(caption)}" if caption else image
+    image = f"![{md(words)}]({FIGURES}/{name}.svg)"
+    return f"{image}\n\n{md(caption)}" if caption else image
 
 
-def _pipes(names: Sequence[str], rows: Sequence[Sequence[str]], *, escaped: bool = False) -> str:
-    lines = ["| " + " | ".join(map(_md, names)) + " |", "|" + " --- |" * len(names)]
-    lines += ["| " + " | ".join(row if escaped else map(_md, row)) + " |" for row in rows]
+def pipes(names: Sequence[str], rows: Sequence[Sequence[str]], *, escaped: bool = False) -> str:
+    """Return a table; ``escaped`` says that its cells are Markdown already."""
+    lines = ["| " + " | ".join(map(md, names)) + " |", "|" + " --- |" * len(names)]
+    lines += ["| " + " | ".join(row if escaped else map(md, row)) + " |" for row in rows]
     return "\n".join(lines)
 
 
-def _md(text: str) -> str:
+def md(text: str) -> str:
     """Return text with the characters that Markdown would take for markup made harmless."""
     return re.sub(r"([\\`|<*_\[\]])", r"\\\1", text).replace("\n", " ")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from objectives.arrays import FloatArray
 from objectives.circuit.three_connections import Connection, connection
@@ -84,7 +84,7 @@ def follower_step(worked: Worked, of_it: Connection) -> Step:
 
 
 def comparison_rows(
-    worked: Worked, connections: dict[str, Connection]
+    worked: Worked, connections: Mapping[str, Connection]
 ) -> tuple[Sequence[str], Sequence[Sequence[str]]]:
     """Return headings and rows: each connection with gain, input and exact corner."""
     t = worked.terms
@@ -107,21 +107,27 @@ def comparison_rows(
     return heads, rows
 
 
-def comparison_words(worked: Worked, connections: dict[str, Connection]) -> str:
+def comparison_words(worked: Worked, connections: Mapping[str, Connection]) -> str:
     """Return why Miller's effect spares two of the three."""
     t, e = worked.terms, worked.hand
     common, grounded, follower = (connections[key] for key in ("cathode", "grid", "plate"))
     ratio = first(follower.exact_corner_Hz) / first(common.exact_corner_Hz)
-    many = f" the follower's corner lies {quantity(ratio, 'ratio', 2)} times as high," * (
-        math.isfinite(ratio)
-    )
-    return (
+    words = (
         f"Each is driven through {_q(e.thevenin_ohm, 'ohm')} and works into "
-        f"{_q(e.load_line_ohm, 'ohm')}, the {t.kind}'s own capacitances and the wiring's between "
-        f"its electrodes counted. Miller's effect needs two things: a capacitance from input to "
-        f"output, and an output that moves against the input. With the {t.grid} grounded the "
-        f"first is gone; in the follower the second is. So{many} and with the {t.grid} grounded "
-        f"the input's {_resistance(grounded.input_ohm)} leave little for a capacitance to do."
+        f"{_q(e.load_line_ohm, 'ohm')}; {t.kind} and wiring between its electrodes are the same. "
+        "Miller's effect needs a capacitance that joins input and output, and an output that moves "
+        f"against the input. With the {t.grid} grounded {t.C_gp} no longer joins the two; in the "
+        f"follower what joins them, {t.C_gk}, joins electrodes that move together."
+    )
+    if math.isfinite(ratio):
+        words += (
+            f" So the follower's corner lies {quantity(ratio, 'ratio', 2)} times as high as with "
+            f"the {t.cathode} grounded."
+        )
+    return (
+        f"{words} With the {t.grid} grounded the input is no more than "
+        f"{_resistance(grounded.input_ohm)}, and {t.C_gp} with the load sets the corner, at the "
+        f"{t.plate}."
     )
 
 

@@ -135,18 +135,16 @@ def _next_value(worked: Worked, rng: _Rng) -> Exercise | None:
     given = {"stopper_ohm": value}
     new = Worked.of(restaged(worked.whole, given))
     moved = percent_off(new.hand.corner_Hz, worked.hand.corner_Hz)
-    exact = percent_off(
-        new.whole.textbook.exact_corner_Hz, worked.whole.textbook.exact_corner_Hz
-    )
+    exact = percent_off(new.whole.textbook.exact_corner_Hz, worked.whole.textbook.exact_corner_Hz)
     return Exercise(
         "next-value",
-        f"The {t.grid} stopper is changed from {_q(own, 'ohm')} to the next {'higher' if up else 'lower'} "
-        "E12 value. By how many per cent does the corner move?",
+        f"The {t.grid} stopper is changed from {_q(own, 'ohm')} to the next "
+        f"{'higher' if up else 'lower'} E12 value. By how many per cent does the corner move?",
         [resistance_step(new), corner_step(new, new.whole.targets.reference_Hz)],
         f"From {_q(worked.hand.corner_Hz, 'Hz')} to {_q(new.hand.corner_Hz, 'Hz')}: "
         f"{signed_percent(first(moved))} by hand, {signed_percent(first(exact))} in the whole "
-        f"network. The stopper itself moves by {signed_percent(100 * (value / own - 1))}; what else "
-        f"the {t.grid} sees does not.",
+        f"network. The stopper itself moves by {signed_percent(100 * (value / own - 1))}; what "
+        f"else the {t.grid} sees does not.",
         first(moved),
         given,
     )
@@ -185,8 +183,9 @@ def _blame(worked: Worked, rng: _Rng) -> Exercise | None:
                 f"{each}.",
             ),
         ],
-        f"{_q(case.hand_Hz, 'Hz')} in place of {_q(found.exact_Hz, 'Hz')}: {signed_percent(error)}. "
-        f"Most to blame is “{worst}”, alone {signed_percent(alone[worst])}.",
+        f"{_q(case.hand_Hz, 'Hz')} in place of {_q(found.exact_Hz, 'Hz')}: "
+        f"{signed_percent(error)}. Most to blame is “{worst}”, alone "
+        f"{signed_percent(alone[worst])}.",
         error,
         given,
     )
@@ -206,8 +205,8 @@ def _bypass(worked: Worked, _: _Rng) -> Exercise | None:
         [gain_step(new), capacitance_step(new), corner_step(new, new.whole.targets.reference_Hz)],
         f"The gain goes from {_q(worked.hand.gain_magnitude, 'ratio')} to "
         f"{_q(new.hand.gain_magnitude, 'ratio')}, the corner from "
-        f"{_q(worked.hand.corner_Hz, 'Hz')} to {_q(new.hand.corner_Hz, 'Hz')} (in the whole network "
-        f"{_q(new.whole.textbook.exact_corner_Hz, 'Hz')}).",
+        f"{_q(worked.hand.corner_Hz, 'Hz')} to {_q(new.hand.corner_Hz, 'Hz')} (in the whole "
+        f"network {_q(new.whole.textbook.exact_corner_Hz, 'Hz')}).",
         first(new.hand.corner_Hz),
         given,
     )
@@ -221,8 +220,9 @@ def _capacitor(worked: Worked, rng: _Rng) -> Exercise | None:
     share = float(rng.choice([0.33, 0.5, 0.68]))
     stopper = float(find_nearest(E12, share * first(stage.stopper_ohm)))
     less = Worked.of(restaged(worked.whole, {"stopper_ohm": stopper}))
-    now, then = of("R_th", first(e.thevenin_ohm), "ohm"), of(
-        "R_th′", first(less.hand.thevenin_ohm), "ohm"
+    now, then = (
+        of("R_th", first(e.thevenin_ohm), "ohm"),
+        of("R_th′", first(less.hand.thevenin_ohm), "ohm"),
     )
     c_in = of("C_in", first(e.input_F), "F")
     value = c_in.value * (now.value / then.value - 1.0)

@@ -31,7 +31,8 @@ _FORMS: Final[Mapping[str, tuple[int, tuple[int, ...], dict[Notation, str]]]] = 
         "×": (_PRODUCT, (_PRODUCT, _PRODUCT), {
             "mathml": "{}<mo>×</mo>{}", "tex": r"{} \times {}", "text": "{} × {}"}),
         "/": (_FRACTION, (_SUM, _SUM), {
-            "mathml": "<mfrac><mrow>{}</mrow><mrow>{}</mrow></mfrac>", "tex": r"\frac{{{}}}{{{}}}"}),
+            "mathml": "<mfrac><mrow>{}</mrow><mrow>{}</mrow></mfrac>",
+            "tex": r"\frac{{{}}}{{{}}}"}),
         "÷": (_FRACTION, (_PRODUCT, _ATOM), {"text": "{}/{}"}),
         "√": (_ATOM, (_SUM,), {
             "mathml": "<msqrt>{}</msqrt>", "tex": r"\sqrt{{{}}}", "text": "√({})"}),
@@ -145,6 +146,7 @@ def _symbol(text: str, notation: Notation) -> str:
     name, _, low = text.partition("_")
     if notation == "tex":
         return _tex(name) + (rf"_\mathrm{{{_tex(low)}}}" if low else "")
+    name = name.replace("µ", "μ")  # the letter, not the prefix: it slants
     body = "".join(
         f"<{tag}>{escape(part)}</{tag}>"
         for part in re.findall(r"\d+|\||[^\d|]+", name)

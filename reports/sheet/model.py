@@ -219,9 +219,10 @@ def _hand_dB(made: Assumed, frequency_Hz: FloatArray) -> FloatArray:
 
 
 def _frequencies(corners_Hz: FloatArray, reference_Hz: float) -> FloatArray:
-    """Return frequencies over whole decades about the corners and the reference."""
+    """Return frequencies about the corners, and from the reference where it is not far off."""
     finite = corners_Hz[np.isfinite(corners_Hz)]
     corners = finite if finite.size else np.array([1e5])
-    low = math.floor(math.log10(min(reference_Hz, corners.min() / 5)))
-    high = math.ceil(math.log10(corners.max() * 4))
-    return np.logspace(low, max(high, low + 2), POINTS)
+    low = corners.min() / 6
+    if reference_Hz > low / 6:
+        low = min(low, 0.8 * reference_Hz)
+    return np.geomspace(low, 6 * corners.max(), POINTS)

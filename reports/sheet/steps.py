@@ -193,6 +193,8 @@ def resistance_step(worked: Worked) -> Step:
     else:
         right = rg if source == 0 else (rs | rl) + rg
     words = f"Look back from the {t.grid} with the {t.source}'s own voltage at zero."
+    if source > 0:
+        words += f" {t.R_s} is all that drives the stage, as one resistance."
     if there and (source > 0 or at_grid):
         words += f" The {t.leak} is in parallel with what lies before it."
     left = of("R_th", first(worked.hand.thevenin_ohm), "ohm")
@@ -309,7 +311,11 @@ def _second_corner(worked: Worked, reference_Hz: float) -> Step:
     capacitance = of("C_in", first(e.input_F), "F")
     t1, t2, t3 = (
         of(name, first(value), "s")
-        for name, value in (("T_1", second.sum_s), ("T_2", second.pairs_s), ("T_3", second.triple_s))
+        for name, value in (
+            ("T_1", second.sum_s),
+            ("T_2", second.pairs_s),
+            ("T_3", second.triple_s),
+        )
     )
     equations = [Equation(own, resistance * capacitance)]
     by_pairs = resistance * r_out * pairs
@@ -361,4 +367,3 @@ def derivation(worked: Worked, reference_Hz: float, *, conducting: bool) -> list
         plate_step(worked),
         corner_step(worked, reference_Hz),
     ]
-

@@ -22,7 +22,7 @@ def sheet_markdown(sheet: Sheet) -> str:
     parts = [
         f"# {md(sheet.title)}: the input corner by hand",
         _prose(lead_words(study)),
-        f"> {md(sheet.cautions[0])} All figures are calculated, not measured.",
+        f"> **{md(sheet.danger)}**",
         *(_step(step, f"## {number}. ") for number, step in enumerate(sheet.steps, start=1)),
         "## What the assumptions cost",
         "Where the error of the first estimate comes from:",

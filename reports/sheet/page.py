@@ -38,6 +38,7 @@ def sheet_page(sheet: Sheet) -> str:
         .render(
             title=sheet.title,
             lead=lead_words(study),
+            danger=sheet.danger,
             cautions=sheet.cautions,
             circuit={
                 "wide": Markup(sheet.circuit.markup),

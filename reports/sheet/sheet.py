@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from objectives.circuit.three_connections import Connection
 from reports.charts.schematic import schematic
 from reports.model import StageData, Svg
-from reports.sections.cautions import cautions
+from reports.sections.cautions import cautions, danger
 from reports.sheet.connections import (
     comparison_words,
     follower_step,
@@ -32,6 +32,7 @@ class Sheet:
     kin_words: str
     exercises: Sequence[Exercise]
     seed: int
+    danger: str
     cautions: Sequence[str]
     circuit: Svg
 
@@ -59,6 +60,7 @@ def sheet(data: StageData, seed: int) -> Sheet:
         comparison_words(worked, three),
         exercises(whole, seed),
         seed,
+        danger(data),
         cautions(data),
         schematic(whole.stage, whole.device, driver=data.driver, point=whole.point),
     )

@@ -114,11 +114,11 @@ def input_admittance_S(
     ygk = d.grid_conductance_S + s * d.grid_cathode_F
     ygp = s * d.grid_plate_F
     ypk = d.plate_conductance_S + s * d.plate_cathode_F
-    grid = {"grid": ygk + ygp, "cathode": -ygk - ggp, "plate": ggp - ygp}
-    plate = {"grid": gm - ygp, "cathode": -gm - ypk, "plate": ypk + ygp}
-    cathode = {electrode: -grid[electrode] - plate[electrode] for electrode in ELECTRODES}
-    y: dict[Electrode, dict[Electrode, ComplexArray]]
-    y = {"grid": grid, "cathode": cathode, "plate": plate}
+    y: dict[Electrode, dict[Electrode, ComplexArray]] = {
+        "grid": {"grid": ygk + ygp, "cathode": -ygk - ggp, "plate": ggp - ygp},
+        "plate": {"grid": gm - ygp, "cathode": -gm - ypk, "plate": ypk + ygp},
+    }
+    y["cathode"] = {at: -y["grid"][at] - y["plate"][at] for at in ELECTRODES}
     into, out = DRIVEN[grounded]
     return np.asarray(y[into][into] - y[into][out] * y[out][into] / (y[out][out] + 1.0 / load_ohm))
 

@@ -20,8 +20,13 @@
       by("c-" + name).setAttribute("d", data.curves[made.curves[n]]);
       by("d-" + name).style.left = made.at[n] + "%";
     });
+    reachable();
     reveal();
   };
+  // What is wider than a narrow page is scrolled by the keyboard too.
+  const reachable = () => all(".equation").forEach((one) => {
+    if (one.scrollWidth > one.clientWidth + 1) one.tabIndex = 0; else one.removeAttribute("tabindex");
+  });
   boxes.forEach((box) => box.addEventListener("change", show));
 
   // -- the projector: slides, and in a step one line after the other --------------------------------
@@ -34,6 +39,8 @@
   function reveal() {
     slides.forEach((slide, n) => slide.classList.toggle("current", n === at));
     all(".line", slides[at]).forEach((line, n) => line.classList.toggle("shown", n < lines));
+    const last = all(".line.shown", slides[at]).pop();
+    if (projecting() && last) last.scrollIntoView({ block: "nearest" });
     by("place").textContent = (at + 1) + " / " + slides.length;
   }
   const go = (to, whole) => {
@@ -88,4 +95,6 @@
   by("switches").disabled = false;
   boxes.forEach((box) => { box.checked = Boolean(BASE & Number(box.dataset.bit)); });
   show();
+  window.addEventListener("resize", reachable);
+  document.addEventListener("toggle", reachable, true);
 })();

@@ -284,7 +284,7 @@ def test_the_page_needs_no_network_and_no_script_for_the_base_case(made: Sheet) 
         assert text in shown
     assert page.count("<details") == 1 + len(made.exercises)
     for exercise in made.exercises:
-        assert page.count(f"<strong>Answer:</strong>") == 2 * len(made.exercises)
+        assert page.count("<strong>Answer:</strong>") == 2 * len(made.exercises)
         assert exercise.key in page
 
 

@@ -60,6 +60,12 @@ def grounded_grid_step(worked: Worked, of_it: Connection) -> Step:
     )
 
 
+def follower_name(worked: Worked) -> str:
+    """Return what a device with its plate grounded is called, with its article."""
+    cathode = worked.terms.cathode
+    return f"{'an' if cathode[0] in 'aeiou' else 'a'} {cathode} follower"
+
+
 def follower_step(worked: Worked, of_it: Connection) -> Step:
     """Return gain and input capacitance as a follower."""
     t = worked.terms
@@ -68,7 +74,7 @@ def follower_step(worked: Worked, of_it: Connection) -> Step:
     load, mu = load_resistance(worked), amplification(worked)
     return Step(
         "follower",
-        f"The same {t.kind} as a {t.cathode} follower",
+        f"The same {t.kind} as {follower_name(worked)}",
         f"Move R from the {t.plate} to the {t.cathode} and keep the {t.plate} still. {t.C_gp} "
         f"leads to an electrode that does not move: it counts once. The {t.cathode} follows the "
         f"{t.grid}, so next to no voltage changes across {t.C_gk}: it is bootstrapped.",

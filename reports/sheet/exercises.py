@@ -16,7 +16,7 @@ from objectives.circuit.three_connections import connection
 from objectives.format import first, listed, quantity, signed_percent
 from objectives.stage import parallel
 from objectives.textbook import percent_off
-from reports.sheet.connections import follower_step
+from reports.sheet.connections import follower_name, follower_step
 from reports.sheet.formula import of
 from reports.sheet.model import ALL, SWITCHES, study, worked_under
 from reports.sheet.steps import (
@@ -256,7 +256,7 @@ def _follower(worked: Worked, rng: _Rng) -> Exercise:
     it = connection("plate", worked.whole.linear, np.array([load]), worked.hand.thevenin_ohm)
     return Exercise(
         "follower",
-        f"The {t.kind} works as a {t.cathode} follower into {_q(load, 'ohm')}, at the same "
+        f"The {t.kind} works as {follower_name(worked)} into {_q(load, 'ohm')}, at the same "
         "operating point. How large is its input capacitance, and where is the input corner if "
         f"the {t.grid} sees what it sees in the stage of this sheet?",
         [follower_step(moved, it)],

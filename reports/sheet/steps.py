@@ -9,7 +9,7 @@ from typing import Final
 
 from objectives.assessment import Assessment
 from objectives.devices.terms import Terms
-from objectives.format import first, quantity
+from objectives.format import first, number, quantity
 from objectives.stage import Stage
 from objectives.textbook import HandEstimate
 from reports.sheet.formula import Formula, constant, of, root, square
@@ -338,7 +338,7 @@ def _second_corner(worked: Worked, reference_Hz: float) -> Step:
     if has_cable:
         imaginary = imaginary - square(omega * t3) * omega * t3
     share = of("S", first(second.share(corner)))
-    left = quantity(reference_Hz, "Hz")
+    left = f"{number(second.share(reference_Hz))} at {quantity(reference_Hz, 'Hz')}"
     equations += [
         Equation(of("f", corner, "Hz")),
         Equation(omega, TWO_PI * of("f", corner, "Hz")),
@@ -348,8 +348,8 @@ def _second_corner(worked: Worked, reference_Hz: float) -> Step:
         "corner",
         "The input corner",
         f"Two time constants make a second-order response. S is the share of the {t.grid}'s "
-        f"squared voltage that is left, and f, found by trial, is where that is half of its value "
-        f"at {left}. C is what of the input capacitance does not lead to the {t.plate}.",
+        f"squared voltage that is left, and f, found by trial, is where that is half of its "
+        f"{left}. C is what of the input capacitance does not lead to the {t.plate}.",
         equations,
     )
 

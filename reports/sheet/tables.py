@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from objectives.format import first, quantity, signed_percent
+from objectives.reading.trust import untrusted_words
 from reports.sheet.model import SWITCHES, Case, Study
 
 Rows = Sequence[Sequence[str]]
@@ -61,8 +62,9 @@ def lead_words(study: Study) -> str:
     """Return what stage this is and what the sheet finds of it."""
     a, t = study.whole, study.terms
     hand = a.textbook.corner_Hz
+    doubt = untrusted_words(a)
     return (
         f"{a.device.name}, {t.stage}. By hand its input corner is at {corner(first(hand))}, in the "
         f"whole network at {corner(study.exact_Hz)}: an error of "
-        f"{error(first(hand), study.exact_Hz)}."
+        f"{error(first(hand), study.exact_Hz)}." + (f" {doubt}" if doubt else "")
     )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from objectives.checks import InputError
 from objectives.circuit.three_connections import Connection
+from objectives.format import first
 from reports.charts.schematic import schematic
 from reports.model import StageData, Svg
 from reports.sections.cautions import cautions, danger
@@ -48,9 +50,18 @@ class Sheet:
 
 
 def sheet(data: StageData, seed: int) -> Sheet:
-    """Work out the sheet of a stage; ``seed`` draws the numbers of the exercises."""
+    """Work out the sheet of a stage; ``seed`` draws the numbers of the exercises.
+
+    Raises
+    ------
+    InputError
+        If the stage has no input corner.
+    """
     whole = data.pick.single()
     worked = Worked.of(whole)
+    if not first(worked.hand.resistance_ohm) > 0:
+        allowed = f"must leave some resistance ahead of the {worked.terms.grid}: without any there "
+        raise InputError("stopper", "none", f"{allowed}is no input corner to derive")
     three = three_connections(worked)
     return Sheet(
         data.title,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from objectives.format import first, quantity, signed_percent
@@ -12,8 +13,8 @@ Rows = Sequence[Sequence[str]]
 
 
 def corner(value_Hz: float) -> str:
-    """Return a corner as it is told: to three figures."""
-    return quantity(value_Hz, "Hz", 3)
+    """Return a corner as it is told: to three figures; ``none`` where there is no resistance."""
+    return quantity(value_Hz, "Hz", 3) if math.isfinite(value_Hz) else "none"
 
 
 def error(value: float, truth: float) -> str:

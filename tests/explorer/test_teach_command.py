@@ -9,7 +9,11 @@ import pytest
 from typer.testing import CliRunner, Result
 
 import explorer.cli.command  # noqa: F401 (enters the commands)
+from explorer.brief.loading import load_brief
 from explorer.cli.app import BAD_INPUT, NOT_WRITTEN, app
+from explorer.cli.designs import explored
+from explorer.formulation import formulate
+from explorer.stored import keep
 from fixture_types import MakeBriefText
 
 PARTS = ("stopper=47k", "plate_load=150k", "cathode_resistor=1k5", "bypass=none")
@@ -38,6 +42,7 @@ def test_writes_page_and_markdown_of_a_given_stage(brief: Path, tmp_path: Path) 
     assert "seed 5" in text
 
 
+@pytest.mark.slow
 def test_another_seed_asks_with_other_numbers(brief: Path, tmp_path: Path) -> None:
     for seed in ("1", "2"):
         assert run(brief, *PARTS, "--seed", seed, "--into", tmp_path / seed).exit_code == 0
@@ -56,8 +61,9 @@ def test_without_parts_it_needs_an_exploration(brief: Path, tmp_path: Path) -> N
 @pytest.mark.slow
 def test_without_parts_it_teaches_the_pick_that_is_kept(brief: Path, tmp_path: Path) -> None:
     into = ("--into", str(tmp_path / "out"))
-    explored = CliRunner().invoke(app, ["explore", str(brief), *into, "--quiet"])
-    assert explored.exit_code == 0, explored.output
+    found = explored(formulate(load_brief(brief)), tmp_path / "out")
+    assert found.exact is not None
+    keep(found.problem, found.exact, tmp_path / "out")
     assert run(brief, *into).exit_code == 0
     pick = (tmp_path / "out" / "sheet.md").read_text("utf-8")
     assert run(brief, "pick", *into).exit_code == 0
@@ -80,6 +86,7 @@ def test_bad_input_is_told(brief: Path, tmp_path: Path, args: tuple[str, ...], t
     assert told in result.output
 
 
+@pytest.mark.slow
 def test_a_design_from_a_file(brief: Path, tmp_path: Path) -> None:
     design = tmp_path / "design.toml"
     design.write_text("[design]\n" + "\n".join(

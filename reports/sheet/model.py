@@ -47,14 +47,13 @@ def _leak_words(a: Assessment) -> str:
 
 def _bypass_words(a: Assessment) -> str:
     stage, t = a.loaded, a.device.terms
-    parts = [f"bypass {part_value('bypass_F', first(stage.bypass_F))}"]
+    bypass = part_value("bypass_F", first(stage.bypass_F))
+    words = f"{_q(stage.cathode_total_ohm, 'ohm')} at the {t.cathode}, bypass {bypass}"
     if first(stage.bypass_series_ohm) > 0:
-        parts.append(f"{_q(stage.bypass_series_ohm, 'ohm')} in series with it")
+        words += f" behind {_q(stage.bypass_series_ohm, 'ohm')}"
     if first(stage.cathode_unbypassed_ohm) > 0:
-        parts.append(f"{_q(stage.cathode_unbypassed_ohm, 'ohm')} without one")
-    return f"what of {_q(stage.cathode_total_ohm, 'ohm')} at the {t.cathode} signals see: " + (
-        listed(parts)
-    )
+        words += f", across all but {_q(stage.cathode_unbypassed_ohm, 'ohm')}"
+    return words
 
 
 def _load_words(a: Assessment) -> str:

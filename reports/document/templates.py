@@ -29,10 +29,9 @@ def environment() -> jinja2.Environment:
     return templates
 
 
-def asset(*names: str) -> Markup:
-    """Return styles or scripts as they stand beside the templates, one after the other."""
-    folder = resources.files("reports").joinpath("templates")
-    return Markup("\n".join(folder.joinpath(name).read_text("utf-8") for name in names))
+def asset(name: str) -> Markup:
+    """Return a style or a script as it stands beside the templates."""
+    return Markup(resources.files("reports").joinpath("templates", name).read_text("utf-8"))
 
 
 def base_style() -> Markup:

@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from reports.document.blocks import subscripts
-from reports.document.templates import asset, environment, script_json
+from reports.document.templates import asset, base_style, environment, script_json
 from reports.sheet.chart import HEIGHT, WIDTH, across, frequency_ticks, level_ticks, path
 from reports.sheet.connections import comparison_rows
 from reports.sheet.exercises import Exercise
@@ -77,7 +77,7 @@ def sheet_page(sheet: Sheet) -> str:
             seed=sheet.seed,
             base=BASE,
             data=script_json({"cases": cases, "steps": steps.kept, "curves": curves.kept}),
-            style=asset("base.css", "sheet.css"),
+            style=base_style() + asset("sheet.css"),
             script=asset("sheet.js"),
         )
     )

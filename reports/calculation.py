@@ -14,7 +14,7 @@ from objectives.circuit.corners import level_dB
 from objectives.devices.terms import Terms
 from objectives.format import SPACE, first, number, quantity
 from objectives.textbook import TextbookEstimate
-from reports.model import Steps
+from reports.layout import Steps
 
 _Row: TypeAlias = tuple[str, str, str]
 _q = partial(quantity, digits=5)

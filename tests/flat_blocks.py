@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from reports.model import Block, Row, Section, Slot
+from reports.layout import Block, Row, Section, Slot
 
 
 def flat(blocks: Iterable[Block]) -> Iterator[Block]:

@@ -19,7 +19,8 @@ from objectives.devices.protocol import Device, OperatingPoint
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
 from objectives.format import first, number, part_value, quantity
 from objectives.stage import Stage
-from reports.model import DriverSummary, Svg
+from reports.layout import Svg
+from reports.model import DriverSummary
 from reports.theme import CHOSEN, FONT, INK, MUTED
 
 _SUPPLY, _PLATE, _LINE, _TOP, _RAIL = 40.0, 132.0, 212.0, 262.0, 392.0

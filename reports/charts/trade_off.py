@@ -28,7 +28,8 @@ from objectives.format import (
 from objectives.scores.registry import REGISTRY
 from reports.charts.front_rows import agreement, spanning_scores
 from reports.charts.layers import haloed, same_scale
-from reports.model import Figure, ReportData, ScoreUse
+from reports.layout import Figure
+from reports.model import ReportData, ScoreUse
 from reports.theme import CHOSEN, INK, MUTED, OK, PAPER, score_axis
 
 MOST_POINTS: Final = 300

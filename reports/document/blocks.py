@@ -11,7 +11,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 
 from objectives.format import number
-from reports.model import (
+from reports.layout import (
     Block,
     Document,
     Figure,

@@ -15,7 +15,8 @@ from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
 from reports.document.record import record_text
 from reports.document.results import results, stage_results
-from reports.model import Document, Figure, ReportData, StageReport, Svg
+from reports.layout import Document, Figure, Svg
+from reports.model import ReportData, StageReport
 from reports.sections.build import document, stage_document
 from reports.theme import in_light, spec_of, svg_of
 

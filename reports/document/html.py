@@ -20,7 +20,7 @@ from reports.document.blocks import (
     with_notes_joined,
 )
 from reports.document.templates import asset, base_style, environment, script_json
-from reports.model import (
+from reports.layout import (
     Document,
     Figure,
     Gauges,

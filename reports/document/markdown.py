@@ -16,7 +16,7 @@ from reports.document.blocks import (
     subscripts,
     with_notes_joined,
 )
-from reports.model import (
+from reports.layout import (
     Card,
     Document,
     Figure,

@@ -9,17 +9,8 @@ from typing import Final
 from objectives.format import counted, mark_words, part_value, percent, sentence
 from reports.charts.schematic import schematic
 from reports.charts.trade_off import trade_off
-from reports.model import (
-    Answer,
-    Block,
-    Card,
-    Note,
-    Prose,
-    ReportData,
-    Slot,
-    StageData,
-    StageReport,
-)
+from reports.layout import Answer, Block, Card, Note, Prose, Slot
+from reports.model import ReportData, StageData, StageReport
 from reports.sections.cautions import cautions, danger
 from reports.sections.gauges import also_words, gauges
 from reports.sections.infeasible import more_choice_words, obstacle_sentences

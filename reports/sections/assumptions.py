@@ -5,7 +5,8 @@ from __future__ import annotations
 from objectives.devices.protocol import Device
 from objectives.elements import ELEMENTS
 from objectives.format import first, number, quantity
-from reports.model import Prose, Section, StageData
+from reports.layout import Prose, Section
+from reports.model import StageData
 
 
 def assumptions_section(data: StageData) -> Section:

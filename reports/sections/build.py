@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
-from reports.model import Document, NamedDesign, ReportData, Section, Slot, StageData, StageReport
+from reports.layout import Document, Section, Slot
+from reports.model import NamedDesign, ReportData, StageData, StageReport
 from reports.sections.answer import answer, build_slot, does_slot, stage_answer
 from reports.sections.assumptions import assumptions_section, sources_section
 from reports.sections.comparison import comparison_section

@@ -16,7 +16,8 @@ from objectives.format import (
     step_rounded,
 )
 from objectives.scores.registry import REGISTRY
-from reports.model import Block, Prose, Section, StageReport, Table
+from reports.layout import Block, Prose, Section, Table
+from reports.model import StageReport
 from reports.sections.purposes import aspect_label, difference_list, figure_words
 
 

@@ -25,7 +25,7 @@ from objectives.format import (
 from objectives.tolerance.spreads import DEVICE_QUANTITIES
 from reports.charts.plate_curves import plate_curves_chart
 from reports.charts.residuals import residual_chart, residual_title
-from reports.model import Block, Figure, Prose, Section, Table
+from reports.layout import Block, Figure, Prose, Section, Table
 from reports.sections.limits import numbered_sources
 
 

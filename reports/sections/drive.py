@@ -23,7 +23,7 @@ from reports.charts.drive import (
     waveform_chart,
     waveform_title,
 )
-from reports.model import Block, Figure, Note, Prose, Section, Sounds, Table
+from reports.layout import Block, Figure, Note, Prose, Section, Sounds, Table
 from reports.sound import PLACES, WavFile
 
 _UNCHANGED_DB: Final = 1.0

@@ -22,7 +22,8 @@ from objectives.format import (
 )
 from reports.charts.front import front_chart, front_title, spread_chart
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
-from reports.model import Block, Figure, Prose, ReportData, Section, Table
+from reports.layout import Block, Figure, Prose, Section, Table
+from reports.model import ReportData
 from reports.sections.pick import weighing_table
 
 

@@ -26,7 +26,8 @@ from objectives.format import (
     stepped,
 )
 from objectives.scores.registry import REGISTRY
-from reports.model import Gauge, Gauges, ReportData, ScoreUse
+from reports.layout import Gauge, Gauges
+from reports.model import ReportData, ScoreUse
 from reports.sections.radio import tightest_band
 
 _AROUND: Final = 1.5

@@ -14,7 +14,8 @@ from objectives.format import (
     quantity,
     sentence,
 )
-from reports.model import Block, Note, Prose, ReportData, Section, Table
+from reports.layout import Block, Note, Prose, Section, Table
+from reports.model import ReportData
 from reports.obstacles import MissedLimit, MoreChoice, Relaxation
 from reports.sections.limit_words import limit_label, miss_words, missed_words
 

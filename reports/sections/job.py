@@ -16,16 +16,8 @@ from objectives.format import (
     score_words,
     sentence,
 )
-from reports.model import (
-    Block,
-    DriverSummary,
-    Prose,
-    ReportData,
-    ScoreUse,
-    Section,
-    StageData,
-    Table,
-)
+from reports.layout import Block, Prose, Section, Table
+from reports.model import DriverSummary, ReportData, ScoreUse, StageData
 from reports.sections.levels import radio_sentences
 
 

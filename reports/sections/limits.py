@@ -8,7 +8,8 @@ from dataclasses import replace
 import pandas as pd
 
 from objectives.format import allowed_words, percent, quantity
-from reports.model import Block, LimitRow, Prose, Section, StageData, Table
+from reports.layout import Block, Prose, Section, Table
+from reports.model import LimitRow, StageData
 from reports.sections.limit_words import limit_label
 
 

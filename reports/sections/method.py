@@ -6,7 +6,8 @@ import math
 
 from objectives.format import counted, number, percent
 from reports.charts.search_trace import trace_chart, trace_title
-from reports.model import Block, Figure, Prose, ReportData, SearchSummary, Section
+from reports.layout import Block, Figure, Prose, Section
+from reports.model import ReportData, SearchSummary
 
 
 def method_section(data: ReportData) -> Section:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from objectives.assessment import Assessment
 from objectives.format import quantity
 from reports.charts.noise import noise_chart, noise_shares, noise_title, share_text
-from reports.model import Figure, Prose, Section
+from reports.layout import Figure, Prose, Section
 from reports.sections.levels import attenuator_loss
 
 

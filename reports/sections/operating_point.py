@@ -9,7 +9,7 @@ from objectives.format import quantity, sentence
 from objectives.reading.trust import untrusted_words
 from reports.calculation import operating_point_steps
 from reports.charts.load_lines import load_line_chart, load_line_title, load_lines
-from reports.model import Block, Figure, Note, Row, Slot, Table
+from reports.layout import Block, Figure, Note, Row, Slot, Table
 
 
 def operating_point_slot(pick: Assessment) -> Slot:

@@ -13,7 +13,8 @@ from objectives.devices.terms import Terms
 from objectives.elements import DRIVER, ELEMENTS
 from objectives.format import SPACE, number, part_value, percent, quantity, sentence
 from objectives.ordering import POWER_SHARE, WITHIN_DB, Order
-from reports.model import Block, DriverSummary, PartLine, Prose, Slot, StageData, Table
+from reports.layout import Block, Prose, Slot, Table
+from reports.model import DriverSummary, PartLine, StageData
 
 
 def parts_slot(data: StageData) -> Slot:

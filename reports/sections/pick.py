@@ -27,12 +27,12 @@ from objectives.format import (
     stepped,
 )
 from objectives.scores.registry import REGISTRY
+from reports.layout import Table
 from reports.model import (
     DecisionSummary,
     NamedDesign,
     ReportData,
     ScoreStanding,
-    Table,
     TargetStanding,
 )
 

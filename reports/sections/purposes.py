@@ -30,7 +30,8 @@ from objectives.reading.differences import LEAD_MM, OF_LEADS, RADIO, Aspect, Dif
 from objectives.reading.purposes import AUDIO_HZ, Corner, Guess, Kind, Purpose, Reading
 from objectives.scores.registry import REGISTRY
 from reports.calculation import simplification_frame
-from reports.model import Block, Prose, Section, StageReport, Table
+from reports.layout import Block, Prose, Section, Table
+from reports.model import StageReport
 from reports.sections.job import surroundings_sentences
 from reports.sections.levels import arrival_words, unscored_words
 from reports.sections.textbook import left_out_sentences

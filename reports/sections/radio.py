@@ -25,7 +25,7 @@ from reports.charts.rejection import (
     rejection_chart,
     rejection_title,
 )
-from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
+from reports.layout import Block, Figure, Note, Prose, Section, Steps, Table
 from reports.sections.levels import radio_sentences
 
 

@@ -27,7 +27,8 @@ from objectives.format import (
 )
 from objectives.reading.differences import Difference
 from objectives.scores.registry import REGISTRY
-from reports.model import Block, Prose, ReportData, ScoreUse, Section
+from reports.layout import Block, Prose, Section
+from reports.model import ReportData, ScoreUse
 from reports.record import Neighbour, PartReason, Reasons, Slope
 from reports.sections.assumptions import assumption_sentences, source_lines
 from reports.sections.infeasible import obstacle_sentences

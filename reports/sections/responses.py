@@ -6,7 +6,7 @@ from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ
 from objectives.format import first, quantity
 from reports.charts.responses import corner_chart, corner_title, response_chart, response_title
-from reports.model import Figure, Prose, Row, Slot
+from reports.layout import Figure, Prose, Row, Slot
 
 
 def responses_slot(pick: Assessment) -> Slot:

@@ -26,7 +26,7 @@ from objectives.format import first, number, part_value, quantity
 from objectives.radio.tables import wire_inductance_H
 from objectives.stage import Stage
 from reports.charts.damping import damping_chart, damping_sweep, damping_title
-from reports.model import Block, Figure, Note, Prose, Section, Steps, Table
+from reports.layout import Block, Figure, Note, Prose, Section, Steps, Table
 
 _MARGIN_DB: Final = 12.0
 """Room for a device with a higher transconductance."""

@@ -11,7 +11,8 @@ import pandas as pd
 from objectives.devices.terms import Terms
 from objectives.format import percent, score_label, stepped
 from objectives.tolerance.spreads import END_OF_LIFE
-from reports.model import Block, Prose, ReportData, Section, Table
+from reports.layout import Block, Prose, Section, Table
+from reports.model import ReportData
 from reports.swaps import Rewiring, Swap
 
 OFF: Final = "×"

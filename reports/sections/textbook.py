@@ -12,7 +12,7 @@ from objectives.circuit.network import Network
 from objectives.elements import ELEMENTS
 from objectives.format import first, number, part_value, quantity, signed_percent
 from reports.calculation import second_steps, simplification_frame, textbook_steps
-from reports.model import Prose, Row, Slot, Table
+from reports.layout import Prose, Row, Slot, Table
 
 _LEFT_OUT: Final = (
     "stopper_shunt_F",

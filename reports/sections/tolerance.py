@@ -35,7 +35,8 @@ from reports.charts.tolerance_bands import (
     scores_drawn,
     windowed_first,
 )
-from reports.model import Block, Figure, Note, Prose, ReportData, Section, Table
+from reports.layout import Block, Figure, Note, Prose, Section, Table
+from reports.model import ReportData
 from reports.sections.yields import yield_blocks
 
 

@@ -24,7 +24,7 @@ from objectives.format import (
 )
 from objectives.tolerance.front_yields import FrontYields
 from reports.charts.yields import MOST_POINTS, yield_chart, yield_title
-from reports.model import Block, Figure, Note, Prose, Table
+from reports.layout import Block, Figure, Note, Prose, Table
 
 _WANTED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
 """Yields that the table names the design for that gives up least."""

@@ -9,7 +9,8 @@ from objectives.checks import InputError
 from objectives.circuit.three_connections import Connection
 from objectives.format import first
 from reports.charts.schematic import schematic
-from reports.model import StageData, Svg
+from reports.layout import Svg
+from reports.model import StageData
 from reports.sections.cautions import cautions, danger
 from reports.sheet.connections import (
     comparison_words,

@@ -32,7 +32,8 @@ from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
-from reports.model import Prose, ReportData, Section, Steps, Table
+from reports.layout import Prose, Section, Steps, Table
+from reports.model import ReportData
 from reports.sections.build import document
 
 pytestmark = pytest.mark.slow

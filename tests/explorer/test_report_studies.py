@@ -20,7 +20,8 @@ from objectives.tolerance.front_yields import front_yields
 from objectives.tolerance.spreads import draw_units
 from objectives.tolerance.study import StudySize, tolerance_study
 from reports.document.files import write_report
-from reports.model import Figure, ReportData, Table
+from reports.layout import Figure, Table
+from reports.model import ReportData
 from reports.sections.swaps import swaps_section
 from reports.sections.tolerance import tolerance_section
 

@@ -37,7 +37,8 @@ from objectives.targets import RadioBand, Targets
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.spreads import draw_units
 from reports.document.files import write_report
-from reports.model import ReportData, Section, Table
+from reports.layout import Section, Table
+from reports.model import ReportData
 from reports.sections.assumptions import assumption_sentences, source_lines
 from reports.sections.build import document
 from reports.sections.cautions import cautions

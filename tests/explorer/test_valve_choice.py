@@ -19,7 +19,7 @@ from explorer.settings import Settings
 from explorer.standing import assess_design
 from fixture_types import MakeBriefText
 from objectives.checks import InputError
-from reports.model import Table
+from reports.layout import Table
 from reports.sections.build import document
 
 VALVES = ("12AX7", "5751", "12AY7")

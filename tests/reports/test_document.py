@@ -21,7 +21,8 @@ import pytest
 import reports.document.files as document
 from reports.document.files import write_report
 from reports.document.results import results
-from reports.model import Document, Figure, Note, Prose, ReportData, Section, Table
+from reports.layout import Document, Figure, Note, Prose, Section, Table
+from reports.model import ReportData
 from reports.sections.build import document as whole
 from reports.sections.cautions import CAUTIONS
 from reports.sections.infeasible import obstacle_sentences

@@ -18,7 +18,8 @@ from objectives.radio.tables import radio_bands
 from objectives.scores.radio import assessed_detection, detected_by_band_dBu
 from objectives.targets import Targets
 from reports.charts.rejection import rejection_sweep
-from reports.model import Block, Figure, Note, Prose, ReportData, Steps, Table
+from reports.layout import Block, Figure, Note, Prose, Steps, Table
+from reports.model import ReportData
 from reports.sections.radio import alternatives_table, detection_steps, radio_section
 from valid_charts import valid_spec
 

@@ -15,7 +15,8 @@ from objectives.assessment import Assessment
 from objectives.devices.transistor_table import transistors
 from objectives.format import quantity
 from reports.charts.schematic import schematic
-from reports.model import DriverSummary, Svg
+from reports.layout import Svg
+from reports.model import DriverSummary
 from reports.theme import CHOSEN
 
 Restage = Callable[..., Assessment]

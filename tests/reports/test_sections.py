@@ -13,18 +13,8 @@ from flat_blocks import all_of, flat
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve
 from objectives.format import score_label
-from reports.model import (
-    Block,
-    Figure,
-    Gauges,
-    LimitRow,
-    Note,
-    Prose,
-    ReportData,
-    Section,
-    Svg,
-    Table,
-)
+from reports.layout import Block, Figure, Gauges, Note, Prose, Section, Svg, Table
+from reports.model import LimitRow, ReportData
 from reports.obstacles import BandAttenuation, MissedLimit, MoreChoice, Obstacles, Relaxation
 from reports.sections.answer import answer
 from reports.sections.build import document

@@ -18,7 +18,8 @@ from objectives.stage import Stage
 from objectives.transient.drive_signal import DriveSignal
 from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.charts.drive import blocking_data, spectrum_data, waveform_data
-from reports.model import Figure, Note, Prose, ReportData, Section, Table
+from reports.layout import Figure, Note, Prose, Section, Table
+from reports.model import ReportData
 from reports.sections.drive import drive_section
 from reports.sound import Recording, plucked_chord, recordings, write_wav, write_wavs
 from stand_in import StandIn

@@ -17,7 +17,8 @@ from objectives.circuit.poles import least_damping
 from objectives.circuit.stability import smallest_stopper
 from objectives.format import number
 from reports.charts.damping import damping_sweep
-from reports.model import Block, Figure, Note, Prose, ReportData, Steps, Table
+from reports.layout import Block, Figure, Note, Prose, Steps, Table
+from reports.model import ReportData
 from reports.sections.stability import lead_table, stability_section
 from valid_charts import valid_spec
 

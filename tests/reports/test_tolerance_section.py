@@ -27,7 +27,8 @@ from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import VALVE_QUANTITIES, Spread, draw_units
 from objectives.tolerance.worst_case import swings, worst_cases
 from reports.charts.tolerance_bands import quantity_label
-from reports.model import Block, Figure, Note, Prose, ReportData, Table
+from reports.layout import Block, Figure, Note, Prose, Table
+from reports.model import ReportData
 from reports.sections.tolerance import tolerance_blocks, tolerance_details
 from reports.theme import svg_of
 from valid_charts import valid_spec

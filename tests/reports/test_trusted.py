@@ -11,7 +11,8 @@ from objectives.devices.valve_table import valve, valves
 from objectives.reading.trust import untrusted_words
 from objectives.stage import Stage
 from objectives.targets import Targets
-from reports.model import Note, ReportData
+from reports.layout import Note
+from reports.model import ReportData
 from reports.sections.device import error_table
 from reports.sections.front import front_table
 from reports.sections.operating_point import operating_point_slot

@@ -10,7 +10,7 @@ import pytest
 
 from objectives.tolerance.front_yields import FrontYields
 from reports.charts.yields import yield_chart
-from reports.model import Figure, Note, Prose, Table
+from reports.layout import Figure, Note, Prose, Table
 from reports.sections.yields import price_table, yield_blocks
 from reports.theme import svg_of
 from valid_charts import valid_spec

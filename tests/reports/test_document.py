@@ -87,9 +87,11 @@ def page(written: dict[str, Path]) -> Page:
 def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
     names = {"html", "markdown", "record", "front_csv", "readable_csv", "json"}
     figures = {
+        "trade-off",
         "front",
         "load_lines",
         "responses",
+        "input-corner",
         "noise",
         "rejection",
         "gain_at_radio",
@@ -161,7 +163,8 @@ def test_every_chart_has_a_place_and_a_valid_specification(written: dict[str, Pa
         re.S,
     )
     assert [name for name, _ in specs] == [
-        "front", "responses", "load_lines", "noise", "rejection", "gain_at_radio", "search",
+        "trade-off", "front", "responses", "input-corner", "load_lines", "noise", "rejection",
+        "gain_at_radio", "search",
     ]  # fmt: skip
     for _, body in specs:
         assert "<" not in body
@@ -478,8 +481,8 @@ def test_the_browser_draws_every_chart_without_a_complaint(
 ) -> None:
     told, console = visited
     assert "error" not in told, told
-    assert len(told["views"]) == 7
-    assert told["svgs"] == 7
+    assert len(told["views"]) == 9
+    assert told["svgs"] == 9
     complaints = [line for line in console.splitlines() if "CONSOLE" in line]
     assert complaints == []
 

@@ -249,7 +249,9 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
         *haloed(names.transform_filter(left), align="left", dx=8, dy=-9),
         *haloed(names.transform_filter(right), align="right", dx=-4, dy=-9),
         *haloed(names.transform_filter(alt.datum.side == "below"), align="right", dx=-4, dy=16),
-        point.mark_point(size=130, filled=True, color=INK, opacity=1, stroke=PAPER),
+        drawn("point")
+        .encode(x=x, y=y)
+        .mark_point(size=130, filled=True, color=INK, opacity=1, stroke=PAPER),
         *haloed(point.transform_filter(left), align="left", dx=11, dy=-12, **_LOUD),
         *haloed(point.transform_filter(right), align="right", dx=-11, dy=16, **_LOUD),
     ]

@@ -43,7 +43,7 @@ def styled_lines(
     )
 
 
-def layered(*layers: alt.Chart, height: int | alt.Step, description: str) -> alt.LayerChart:
+def layered(*layers: alt.Chart, height: int, description: str) -> alt.LayerChart:
     """Return charts on top of each other, as wide as their place."""
     # Altair's stubs allow for a facet, which layers of plain charts never give.
     stacked = cast(alt.LayerChart, alt.layer(*layers))

@@ -112,7 +112,7 @@ def residual_chart(name: str, record: FitRecord) -> alt.LayerChart:
         zero.encode(x=alt.X("zero:Q", scale=scale)),
         drawn,
     )
-    return layered(*layers, height=alt.Step(18), description=title)
+    return layered(*layers, height=16 * len(frame), description=title)
 
 
 def chart_format(path: str | Path) -> Literal["html", "svg", "png"]:

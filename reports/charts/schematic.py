@@ -9,33 +9,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
-from typing import Final, Literal
-
-from markupsafe import escape
+from dataclasses import dataclass
+from typing import Final
 
 from objectives.devices.protocol import Device, OperatingPoint
 from objectives.elements import BIAS_LOWER, BIAS_UPPER, DRIVER, ELEMENTS
 from objectives.format import first, number, part_value, quantity
 from objectives.stage import Stage
+from reports.charts.canvas import Anchor, Canvas, Point
 from reports.layout import Svg
 from reports.model import DriverSummary
-from reports.theme import CHOSEN, FONT, INK, MUTED
+from reports.theme import CHOSEN, INK
 
 _SUPPLY, _PLATE, _LINE, _TOP, _RAIL = 40.0, 132.0, 212.0, 262.0, 392.0
 """Heights of supply, plate, signal line, cathode and reference rail (px)."""
 
 _SERIES, _SHUNT = f"{DRIVER}divider_series_ohm", f"{DRIVER}divider_shunt_ohm"
 _LEVEL: Final = f"{DRIVER}level_fraction"
-_GLYPH: Final = 0.52
-"""Width of a glyph over its height, on the generous side."""
-
 _AROUND: Final = frozenset({"source_ohm", "cable_F", "load_F", _SERIES, _SHUNT, _LEVEL})
 """What a narrow drawing leaves to the parts list."""
-
-_Point = tuple[float, float]
-_Anchor = Literal["start", "middle", "end"]
 
 
 def schematic(
@@ -119,7 +111,7 @@ def _in_words(values: Mapping[str, float], device: Device) -> str:
 
 
 @dataclass
-class _Drawing:
+class _Drawing(Canvas):
     """One drawing in the making: with the parts' names, or without for a narrow page."""
 
     values: Mapping[str, float]
@@ -127,71 +119,19 @@ class _Drawing:
     chosen: Collection[str]
     rests: Sequence[float]
     named: bool
-    drawn: list[str] = field(default_factory=list)
-    box: list[float] = field(default_factory=lambda: [0.0, _SUPPLY, 0.0, _RAIL])
-    """Left, top, right and bottom of what is drawn."""
     below: float = 0.0
     """How far to the right words stand between signal line and rail."""
 
     def markup(self, in_words: str) -> str:
+        self.reach((0, _SUPPLY), (0, _RAIL))
         plate, cathode = self._device(self._input())
         self._plate(plate, self._cathode(cathode))
-        left, top, right, bottom = self.box
-        span = [left - 4, top - 4, right - left + 8, bottom - top + 14]
-        return (
-            '<svg xmlns="http://www.w3.org/2000/svg" class="circuit" role="img" '
-            f'aria-label="{escape(in_words)}" viewBox="{" ".join(f"{v:.4g}" for v in span)}" '
-            f'width="{span[2]:.0f}" height="{span[3]:.0f}" font-family="{escape(FONT)}">'
-            f"{''.join(self.drawn)}</svg>"
-        )
-
-    # -- strokes and words -------------------------------------------------------------------
+        return self.svg(in_words)
 
     @property
     def size(self) -> int:
         """Height of a value's letters."""
         return 17 if self.named else 21
-
-    def reach(self, *points: _Point) -> None:
-        xs, ys = zip(*points, strict=True)
-        own = self.box
-        self.box = [min(own[0], *xs), min(own[1], *ys), max(own[2], *xs), max(own[3], *ys)]
-
-    def path(self, path: str, colour: str = INK, *, filled: bool = False) -> None:
-        fill = colour if filled else "none"
-        self.drawn.append(f'<path d="{path}" fill="{fill}" stroke="{colour}" stroke-width="1.8"/>')
-
-    def wire(self, *points: _Point) -> None:
-        self.reach(*points)
-        for (x, y), (u, v) in pairwise(points):
-            if (x, y) != (u, v):
-                self.path(f"M{x:.5g} {y:.5g}L{u:.5g} {v:.5g}")
-
-    def dot(self, *points: _Point, open_: bool = False) -> None:
-        for x, y in points:
-            self.reach((x - 4, y - 4), (x + 4, y + 4))
-            fill, r = ("var(--paper, #ffffff)", 4) if open_ else (INK, 3)
-            self.drawn.append(
-                f'<circle cx="{x:.5g}" cy="{y:.5g}" r="{r}" fill="{fill}" stroke="{INK}" '
-                'stroke-width="1.8"/>'
-            )
-
-    def width(self, text: str, size: float = 12) -> float:
-        return _GLYPH * size * len(text)
-
-    def text(
-        self, at: _Point, text: str, anchor: _Anchor = "middle", *, size: float = 12,
-        colour: str = MUTED, weight: int = 400, part: str = "",
-    ) -> None:  # fmt: skip
-        """Write words whose middle height is that of the point."""
-        (x, y), width = at, self.width(text, size)
-        left = x - {"start": 0.0, "middle": width / 2, "end": width}[anchor]
-        self.reach((left, y - size / 2), (left + width, y + size / 2))
-        tie = f' data-part="{part}"' if part else ""
-        self.drawn.append(
-            f'<text x="{x:.5g}" y="{y:.5g}" dy="0.35em" text-anchor="{anchor}" '
-            f'font-size="{size}" font-weight="{weight}" fill="{colour}"{tie}>{escape(text)}</text>'
-        )
 
     def words(self, name: str, called: str = "") -> tuple[str, str]:
         """Return a part's name, its own or what it is called here, and its value."""
@@ -203,7 +143,7 @@ class _Drawing:
         label, value = self.words(name, called)
         return max(self.width(label), self.width(value, self.size))
 
-    def name(self, name: str, at: _Point, anchor: _Anchor, called: str = "") -> None:
+    def name(self, name: str, at: Point, anchor: Anchor, called: str = "") -> None:
         """Write a part's name and below it its value."""
         (x, y), (label, value) = at, self.words(name, called)
         set_off = name in self.chosen
@@ -213,8 +153,6 @@ class _Drawing:
             (x, y + 8 if label else y), value, anchor, size=self.size,
             colour=CHOSEN if set_off else INK, weight=700 if set_off else 400, part=name,
         )  # fmt: skip
-
-    # -- parts -------------------------------------------------------------------------------
 
     def has(self, name: str) -> bool:
         around = not self.named and name in _AROUND
@@ -245,7 +183,7 @@ class _Drawing:
         return end
 
     def down(
-        self, names: Sequence[str], top: _Point, bottom: float, anchor: _Anchor = "start",
+        self, names: Sequence[str], top: Point, bottom: float, anchor: Anchor = "start",
         called: str = "",
     ) -> None:  # fmt: skip
         """Draw upright parts in series, those that are there, named on one side of them."""
@@ -272,8 +210,6 @@ class _Drawing:
         self.down([name], (here, _LINE), _RAIL)
         self.wire((x, _LINE), (here + 10, _LINE))
         return here + 10
-
-    # -- source to grid ----------------------------------------------------------------------
 
     def _input(self) -> float:
         """Draw everything up to the grid and return where the signal line has come."""
@@ -356,9 +292,7 @@ class _Drawing:
             self.below = max(self.below, (start + end + max(map(self.width, own))) / 2)
         return end
 
-    # -- device and cathode --------------------------------------------------------------------
-
-    def _device(self, x: float) -> tuple[_Point, _Point]:
+    def _device(self, x: float) -> tuple[Point, Point]:
         """Draw the device with its control electrode on the line; return its other two ends."""
         cathode = [n for n in ("cathode_resistor_ohm", "cathode_unbypassed_ohm") if self.has(n)]
         words = max((self.room(name) for name in cathode), default=0.0)
@@ -383,7 +317,7 @@ class _Drawing:
         self.text((middle + 36, _LINE), self.device.name, "start", size=15, colour=INK)
         return (lead, _LINE - 32), (lead, _LINE + 32)
 
-    def _cathode(self, at: _Point) -> float:
+    def _cathode(self, at: Point) -> float:
         """Draw the cathode circuit and return the x to its right that is free of it."""
         (x, y), top = at, _TOP
         self.wire((x, y), (x, top))
@@ -405,8 +339,6 @@ class _Drawing:
         present = [name for name in ("bypass_F", "bypass_series_ohm") if self.has(name)]
         return max(free, beside + 24 + max(map(self.room, present)))
 
-    # -- plate and output --------------------------------------------------------------------
-
     def _supply(self, x: float, beside: float) -> None:
         """Draw the supply on top of the plate load, and what it is decoupled by."""
         supply = f"+{quantity(self.values['supply_V'], 'V')}"
@@ -426,7 +358,7 @@ class _Drawing:
             self.down(["decoupling_F"], (beside, _SUPPLY), foot)
             self.path(f"M{beside - 12:.5g} {foot:.5g}h24m-20 5h16m-12 5h8")
 
-    def _plate(self, at: _Point, free: float) -> None:
+    def _plate(self, at: Point, free: float) -> None:
         x, y = at
         self.wire((x, y), (x, _PLATE))
         self.dot((x, _PLATE))

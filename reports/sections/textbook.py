@@ -11,8 +11,9 @@ from objectives.assessment import Assessment
 from objectives.circuit.network import Network
 from objectives.elements import ELEMENTS
 from objectives.format import first, number, part_value, quantity, signed_percent
-from reports.calculation import second_steps, simplification_frame, textbook_steps
+from reports.calculation import simplification_frame, textbook_steps
 from reports.layout import Prose, Row, Slot, Table
+from reports.second_estimate import second_steps
 
 _LEFT_OUT: Final = (
     "stopper_shunt_F",

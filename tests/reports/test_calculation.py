@@ -16,10 +16,10 @@ from objectives.stage import Stage
 from objectives.targets import Targets
 from reports.calculation import (
     operating_point_steps,
-    second_steps,
     simplification_frame,
     textbook_steps,
 )
+from reports.second_estimate import second_steps
 
 Restage = Callable[..., Assessment]
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from objectives.devices.terms import FIELD_EFFECT, VALVE
-from reports.charts.front import FAINT_LIMIT, front_chart
+from reports.charts.front import FAINT_LIMIT, front_chart, spread_chart
 from reports.charts.front_rows import losses_of, mark_kind, mark_label, spanning_scores
 from reports.model import Mark, ReportData, ScoreUse
 from valid_charts import valid_spec
@@ -20,6 +20,11 @@ from valid_charts import valid_spec
 @pytest.fixture(scope="module")
 def spec(contents: ReportData) -> dict[str, Any]:
     return valid_spec(front_chart(contents))
+
+
+@pytest.fixture(scope="module")
+def spread(contents: ReportData) -> dict[str, Any]:
+    return valid_spec(spread_chart(contents))
 
 
 def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -84,18 +89,24 @@ def test_five_scores_show_the_six_pairs_that_conflict_most(contents: ReportData)
     assert ("rf_margin_dB", "noise_dBu") in fields  # rank correlation of the losses near -1
 
 
-def test_selections_are_shared_by_every_view(spec: dict[str, Any]) -> None:
+def dimmed(spec: dict[str, Any]) -> list[Any]:
+    return [
+        unit["encoding"]["opacity"] for unit in units(spec) if "opacity" in unit.get("encoding", {})
+    ]
+
+
+def test_selections_are_shared_by_every_view(spec: dict[str, Any], spread: dict[str, Any]) -> None:
     params = {p["name"]: p for p in spec["params"]}
     assert set(params) == {"chosen", "brush"}
     assert len(params["brush"]["views"]) == 6
-    assert len(params["chosen"]["views"]) == 6 + 1 + 4
-    named = {unit.get("name") for unit in units(spec)}
-    assert set(params["chosen"]["views"]) <= named
-    dimmed = [
-        unit["encoding"]["opacity"] for unit in units(spec) if "opacity" in unit.get("encoding", {})
-    ]
-    assert len(dimmed) >= 11
-    assert all("chosen" in str(opacity) and "brush" in str(opacity) for opacity in dimmed)
+    assert len(params["chosen"]["views"]) == 6
+    assert set(params["chosen"]["views"]) <= {unit.get("name") for unit in units(spec)}
+    assert len(dimmed(spec)) >= 6
+    assert all("chosen" in str(opacity) and "brush" in str(opacity) for opacity in dimmed(spec))
+    (chosen,) = spread["params"]
+    assert chosen["name"] == "chosen"
+    assert len(chosen["views"]) == 1 + 4
+    assert all("chosen" in str(opacity) for opacity in dimmed(spread))
 
 
 def test_the_designs_shown_are_shown_whole_and_the_pick_on_top(
@@ -123,8 +134,8 @@ def test_a_large_front_is_sampled_with_a_seed(remake: Callable[..., ReportData])
     assert first == valid_spec(front_chart(large))["datasets"]["rest"]
 
 
-def test_profiles_run_from_worst_to_best(spec: dict[str, Any], contents: ReportData) -> None:
-    rows = pd.DataFrame(spec["datasets"]["profiles"])
+def test_profiles_run_from_worst_to_best(spread: dict[str, Any], contents: ReportData) -> None:
+    rows = pd.DataFrame(spread["datasets"]["profiles"])
     assert len(rows) == 4 * len(contents.shown)
     for label, column, better in (("gain", "gain_dB", 1), ("noise", "noise_dBu", -1)):
         axis = rows[rows["axis"] == label].set_index("candidate")
@@ -148,23 +159,23 @@ def test_a_score_wanted_near_a_value_is_best_there(contents: ReportData) -> None
         shown=contents.shown.assign(input_corner_Hz_from_target=shown),
     )
     assert losses_of(changed.shown, near) == pytest.approx(shown.to_numpy())
-    spec = valid_spec(front_chart(changed))
+    spec = valid_spec(spread_chart(changed))
     rows = pd.DataFrame(spec["datasets"]["profiles"])
     axis = rows[rows["axis"] == "input corner"].set_index("candidate")["height"]
     best = contents.shown["candidate"].iloc[int(np.argmin(shown))]
     assert axis.idxmax() == best
     titles = [
         unit["encoding"]["x"].get("title")
-        for unit in units(spec)
+        for unit in units(valid_spec(front_chart(changed)))
         if "x" in unit.get("encoding", {})
     ]
     assert any("near 8\u00a0kHz" in title for title in titles if isinstance(title, list))
 
 
 def test_strips_count_how_often_the_front_uses_a_value(
-    spec: dict[str, Any], contents: ReportData
+    spread: dict[str, Any], contents: ReportData
 ) -> None:
-    used = pd.DataFrame(spec["datasets"]["used_bypass_F"])
+    used = pd.DataFrame(spread["datasets"]["used_bypass_F"])
     counts = contents.front["bypass_F"].value_counts().sort_index()
     assert used["value"].tolist()[0] == "none"
     assert used["value"].tolist()[-1] == "full"
@@ -184,7 +195,8 @@ def test_infinite_scores_become_gaps(contents: ReportData) -> None:
 def test_one_free_score_has_no_plates_but_profiles_and_parts(contents: ReportData) -> None:
     one = replace(contents, uses=[u for u in contents.uses if u.name == "gain_dB"])
     spec = valid_spec(front_chart(one))
-    assert len(spec["vconcat"]) == 2
+    assert len(spec["vconcat"]) == 1
+    assert len(valid_spec(spread_chart(one))["vconcat"]) == 2
     assert {p["name"] for p in spec["params"]} == {"chosen"}
 
 

@@ -89,6 +89,7 @@ def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
     figures = {
         "trade-off",
         "front",
+        "front-parts",
         "load_lines",
         "responses",
         "input-corner",
@@ -164,7 +165,7 @@ def test_every_chart_has_a_place_and_a_valid_specification(written: dict[str, Pa
     )
     assert [name for name, _ in specs] == [
         "trade-off", "front", "responses", "input-corner", "load_lines", "noise", "rejection",
-        "gain_at_radio", "search",
+        "front-parts", "gain_at_radio", "search",
     ]  # fmt: skip
     for _, body in specs:
         assert "<" not in body
@@ -481,8 +482,8 @@ def test_the_browser_draws_every_chart_without_a_complaint(
 ) -> None:
     told, console = visited
     assert "error" not in told, told
-    assert len(told["views"]) == 9
-    assert told["svgs"] == 9
+    assert len(told["views"]) == 10
+    assert told["svgs"] == 10
     complaints = [line for line in console.splitlines() if "CONSOLE" in line]
     assert complaints == []
 

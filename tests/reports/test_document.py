@@ -171,7 +171,7 @@ def test_every_chart_has_a_place_and_a_valid_specification(written: dict[str, Pa
         assert "<" not in body
         spec = json.loads(body)
         alt.Chart.from_dict(spec)
-    assert text.count('data-linked="true"') == 1
+    assert text.count('data-linked="true"') == 2
     assert text.count("window.vegaEmbed") >= 1
 
 

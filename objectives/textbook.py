@@ -18,7 +18,7 @@ from objectives.stage import Stage, parallel
 def miller_capacitance_F(
     grid_cathode_F: FloatArray, grid_plate_F: FloatArray, gain_magnitude: FloatArray
 ) -> FloatArray:
-    """Return C_gk + C_gp (1 + |A|) in farads.
+    """Return ``C_gk + C_gp (1 + |A|)`` in farads.
 
     Source: J. M. Miller, Dependence of the input impedance of a three-electrode vacuum tube upon
     the load in the plate circuit, Scientific Papers of the Bureau of Standards 15 (351), 1920.

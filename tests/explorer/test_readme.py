@@ -1,27 +1,16 @@
-"""What the README says is true: its brief is in order, its commands and briefs exist."""
+"""What the README says is true: its commands, briefs, pictures and pages exist."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
-from explorer.brief.loading import parse_brief
 from explorer.brief.shipped import shipped_briefs
 from explorer.cli import assess, check, devices, explore, fit, new  # noqa: F401 (enter commands)
 from explorer.cli.app import app
-from explorer.formulation import formulate
 
 README = Path(__file__).parents[2] / "README.md"
 TEXT = README.read_text("utf-8")
-
-
-def test_its_brief_poses_a_problem() -> None:
-    (toml,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
-    problem = formulate(parse_brief(toml)).problem
-    assert problem.size > 1000
-    assert [f.name for f in problem.free] == [
-        "input_corner_error_octaves", "rf_margin_dB", "gain_dB", "noise_dBu",
-    ]  # fmt: skip
 
 
 def test_its_commands_are_the_commands() -> None:
@@ -36,7 +25,7 @@ def test_every_shipped_brief_is_named() -> None:
         assert f"`{name}`" in TEXT
 
 
-def test_cautions_and_the_pictures_are_there() -> None:
+def test_cautions_pictures_and_pages_are_there() -> None:
     assert "High voltage kills" in TEXT
-    for target in re.findall(r"!\[.*?\]\((.*?)\)", TEXT):
+    for target in re.findall(r"\]\((.*?)\)", TEXT):
         assert (README.parent / target).is_file()

@@ -23,38 +23,50 @@ autodoc_typehints = "none"
 numpydoc_show_class_members = False
 html_theme = "furo"
 html_title = "stagefront"
+html_static_path = ["manual.css"]
+html_css_files = ["manual.css"]
 html_copy_source = False
 html_show_sphinx = False
 html_math_renderer = "mathml"
 
-_ASKED: Final = re.compile(r"^% (csv|markdown|text): stagefront (.*)$", re.MULTILINE)
-"""A line of a page in whose place stands what the command prints."""
+_ASKED: Final = re.compile(r"^% (\w+)(?: of ([^:]*))?: stagefront (.*)$", re.MULTILINE)
+"""A line of a page in whose place stands what the command prints: as text, as Markdown, or as a
+table of some columns of its CSV."""
 
 
 def _printed(match: re.Match[str]) -> str:
-    form, arguments = match.groups()
+    form, columns, arguments = match.groups()
     command = [sys.executable, "-m", "explorer", *shlex.split(arguments)]
     run = subprocess.run(command, capture_output=True, text=True, check=True)
-    if form == "csv":
-        head, *rows = csv.reader(io.StringIO(run.stdout))
-        lines = [head, ["---"] * len(head), *rows]
+    if form == "table":
+        names = columns.split("; ")
+        rows = [[row[name] for name in names] for row in csv.DictReader(io.StringIO(run.stdout))]
+        lines = [names, ["---"] * len(names), *rows]
         return "\n".join(f"| {' | '.join(line)} |" for line in lines)
-    if form == "markdown":
-        return run.stdout
-    return f"```text\n{run.stdout.rstrip()}\n```"
+    return run.stdout if form == "markdown" else f"```text\n{run.stdout.rstrip()}\n```"
 
 
 def _asked(app: Any, page: str, source: list[str]) -> None:
     source[0] = _ASKED.sub(_printed, source[0])
 
 
+def _with_notes(app: Any, what: str, name: str, of: Any, options: Any, lines: list[str]) -> None:
+    """Give the source of an equation a section of its own where others stand before it."""
+    at = next((at for at, line in enumerate(lines) if line.startswith("Source")), 0)
+    if any(line and not line.strip("-") for line in lines[:at]):
+        lines[at:at] = ["Notes", "-----"]
+
+
 def _formula(writer: Any, node: Any) -> None:
-    writer.body.append(tex2mathml(node.astext(), as_block=node.tagname == "math_block"))
+    block = node.tagname == "math_block"
+    formula = tex2mathml(node.astext(), as_block=block)
+    writer.body.append(f'<div class="equation">{formula}</div>' if block else formula)
     raise nodes.SkipNode
 
 
 def setup(app: Any) -> None:
     """Let pages ask the program, and write formulas as MathML, which needs no network."""
     app.connect("source-read", _asked)
+    app.connect("autodoc-process-docstring", _with_notes, priority=400)  # ahead of numpydoc
     app.add_lexer("csv", TextLexer)
     app.add_html_math_renderer("mathml", (_formula, None), (_formula, None))

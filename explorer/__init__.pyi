@@ -6,4 +6,5 @@ from .notebook import assess as assess
 from .notebook import explore as explore
 from .notebook import read_brief as read_brief
 from .notebook import report as report
+from .notebook import show as show
 from .standing import Standing as Standing

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,7 +25,7 @@ from explorer.space import seconds_to_enumerate
 from explorer.stored import keep, keep_yields, kept, kept_yields
 from objectives.arrays import BoolArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
-from objectives.format import column, field_label, mark_words, part_value, score_label, score_unit
+from objectives.format import mark_words
 from objectives.scores.registry import REGISTRY
 
 # The search loads Optuna and SQLAlchemy, half a second that a front which is kept does without: it
@@ -193,25 +192,6 @@ class Exploration:
         columns["on_front"] = self.on_front
         columns["law_trusted"] = self.problem.trusted(front.parts)
         return pd.DataFrame(columns)
-
-    def _repr_html_(self) -> str:
-        """Return the designs that represent the front as a notebook shows them, the pick first."""
-        rows, terms = self.frame().iloc[self.representatives], self.problem.terms
-        columns: dict[str, object] = {"no.": rows["candidate"]}
-        for choice in self.problem.choices:
-            values = [part_value(choice.part, v) for v in rows[choice.part]]
-            columns[field_label(choice.part, terms=terms)] = values
-        for free in self.problem.free:
-            heading = score_label(free.name, with_unit=True)
-            columns[heading] = column(rows[free.name], score_unit(free.name))
-        columns["mark"] = [
-            ", ".join(mark_words(*mark) for mark in self.marks.get(int(row), ()))
-            for row in self.representatives
-        ]
-        table = pd.DataFrame(columns).to_html(index=False)
-        what = "Front" if self.feasible else "Nearest candidates: none keeps every limit"
-        title = html.escape(self.formulation.brief.title)
-        return f"<p><strong>{title}</strong>. {what}; {len(rows)} of {len(self.front)}.</p>{table}"
 
 
 def explore(

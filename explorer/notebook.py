@@ -9,6 +9,7 @@ from typing import Any
 from explorer.brief.loading import load_brief, parse_brief
 from explorer.brief.model import Brief
 from explorer.designs import parse_design
+from explorer.displays import Display, ShownExploration, ShownStanding
 from explorer.exploration import Exploration, Method
 from explorer.exploration import explore as run
 from explorer.formulation import formulate
@@ -16,7 +17,8 @@ from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.results import ProgressCallback
 from explorer.settings import Settings
-from explorer.standing import Standing, assess_design
+from explorer.standing import assess_design
+from objectives.checks import InputError, did_you_mean
 from reports.model import ReportData
 
 
@@ -60,7 +62,7 @@ def explore(
     seed: int | None = None,
     storage: str | Path | None = None,
     progress: ProgressCallback | None = None,
-) -> Exploration:
+) -> ShownExploration:
     """Find the front of a brief and pick a design from it.
 
     Parameters
@@ -83,7 +85,7 @@ def explore(
     -------
     Exploration
         ``frame()`` is the front as a pandas frame, one row a design, the unit of each column in
-        its name. A notebook shows the pick and the designs that represent the front.
+        its name. A notebook shows it as the report begins: circuit, gauges, what was close.
 
     Raises
     ------
@@ -110,10 +112,44 @@ def explore(
         sampler=stated.sampler,
         storage=storage,
     )
-    return run(formulation, settings, method=method, patience_s=stated.patience, progress=progress)
+    result = run(
+        formulation, settings, method=method, patience_s=stated.patience, progress=progress
+    )
+    return ShownExploration(**vars(result))
 
 
-def assess(result: Exploration, **parts: str | float) -> Standing:
+def show(result: ShownExploration, section: str = "front") -> Display:
+    """Show a section of an exploration's report in a notebook.
+
+    Parameters
+    ----------
+    result :
+        What :func:`explore` found.
+    section :
+        Key of the section: ``front``, ``responses``, ``textbook``, ``noise``, ``radio``,
+        ``limits`` and so on; one that is not there is answered by the list of those that are.
+
+    Raises
+    ------
+    InputError
+        If the report has no such section.
+
+    Examples
+    --------
+    >>> import explorer
+    >>> front = explorer.show(explorer.explore("battery-preamp"), "front")
+    >>> "<svg" in front._repr_html_()
+    True
+    """
+    if section not in result.sections:
+        names = result.sections
+        allowed = f"expected one of {', '.join(names)}{did_you_mean(section, names)}"
+        raise InputError("section", section, allowed)
+    shown = result.sections[section]
+    return Display(shown.title, shown.blocks)
+
+
+def assess(result: ShownExploration, **parts: str | float) -> ShownStanding:
     """Judge one given stage against an explored brief.
 
     Parameters
@@ -145,7 +181,8 @@ def assess(result: Exploration, **parts: str | float) -> Standing:
     True
     """
     pairs = [f"{name}={value}" for name, value in parts.items()]
-    return assess_design(result, parse_design(pairs, result.formulation.brief))
+    judged = assess_design(result, parse_design(pairs, result.formulation.brief))
+    return ShownStanding(**vars(judged), exploration=result)
 
 
 def report(result: Exploration, *, studies_into: str | Path | None = None) -> ReportData:

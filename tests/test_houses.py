@@ -25,6 +25,7 @@ TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in MODULES.item
 COMMAND_LINE = {
     "cli",
     "__main__.py",
+    "displays.py",
     "notebook.py",
     "obstacles.py",
     "report_data.py",

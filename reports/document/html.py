@@ -60,7 +60,7 @@ def html_page(
     """
 
     def block(block: SetBlock, own: Specs = specs) -> dict[str, Any]:
-        return _block(block, own)
+        return set_block(block, own)
 
     def section(section: Section) -> dict[str, Any]:
         return {
@@ -112,7 +112,7 @@ def _is_linked(spec: Mapping[str, Any]) -> bool:
     return chooses and "shown" in spec.get("datasets", {})
 
 
-def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
+def set_block(block: SetBlock, specs: Specs) -> dict[str, Any]:
     """Return what the template needs to know of a block."""
     match block:
         case Prose():
@@ -130,10 +130,10 @@ def _block(block: SetBlock, specs: Specs) -> dict[str, Any]:
                 "caption": block.caption,
             }
         case Slot():
-            blocks = [_block(inner, specs) for inner in with_notes_joined(block.blocks)]
+            blocks = [set_block(inner, specs) for inner in with_notes_joined(block.blocks)]
             return {"kind": "slot", "name": block.name, "blocks": blocks}
         case Row():
-            columns = [[_block(b, specs) for b in with_notes_joined(c)] for c in block.columns]
+            columns = [[set_block(b, specs) for b in with_notes_joined(c)] for c in block.columns]
             return {"kind": "row", "columns": columns}
         case Steps():
             return {"kind": "steps", "rows": list(block.rows)}

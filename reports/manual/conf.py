@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import ast
+import contextlib
 import csv
 import io
 import re
 import shlex
+import shutil
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 from typing import Any, Final
 
 from docutils import nodes
@@ -48,6 +53,28 @@ def _printed(match: re.Match[str]) -> str:
 
 def _asked(app: Any, page: str, source: list[str]) -> None:
     source[0] = _ASKED.sub(_printed, source[0])
+    if page == "notebook":
+        source[0] = _with_displays(source[0])
+
+
+def _with_displays(text: str) -> str:
+    """Return a page with what each of its cells shows below the cell, as a notebook has it."""
+    names: dict[str, Any] = {}
+
+    def shown(match: re.Match[str]) -> str:
+        *statements, last = ast.parse(match[1]).body
+        exec(compile(ast.Module(statements, []), "cell", "exec"), names)
+        if not isinstance(last, ast.Expr):
+            exec(ast.unparse(last), names)
+            return match[0]
+        value = eval(ast.unparse(last), names)
+        rich = getattr(value, "_repr_html_", None)
+        below = f"```{{raw}} html\n{rich()}\n" if rich else f"```text\n{value!r}\n"
+        return f"{match[0]}\n\n{below}```"
+
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        shutil.copy(Path(__file__).with_name("second-stage.toml"), folder)
+        return re.sub(r"^```python\n(.*?)^```$", shown, text, flags=re.MULTILINE | re.DOTALL)
 
 
 def _with_notes(app: Any, what: str, name: str, of: Any, options: Any, lines: list[str]) -> None:

@@ -12,7 +12,7 @@ from reports.document.blocks import alternative_text, with_notes_joined
 from reports.document.html import set_block
 from reports.document.templates import asset, base_style, environment
 from reports.layout import Block, Figure, Row, Slot, Svg, Table
-from reports.theme import plain_colours, spec_of, svg_of
+from reports.theme import in_light, spec_of, svg_of
 
 
 def display_html(title: str, blocks: Sequence[Block]) -> str:
@@ -37,7 +37,7 @@ def _at_rest(block: Block) -> Block:
             drawn = svg_of(spec, block.title).replace("<svg", '<svg style="max-height: none"', 1)
             return Svg(block.name, drawn, words, "" if "params" in spec else block.caption)
         case Svg():
-            return replace(block, markup=plain_colours(block.markup), narrow="")
+            return replace(block, markup=in_light(block.markup), narrow="")
         case Table():
             return replace(block, linked=False)
         case Slot():

@@ -53,7 +53,7 @@ def gauges(data: ReportData, pick: Assessment, good: float) -> Gauges:
     rows = []
     for use in sorted(asked, key=lambda use: (use.name not in targets, not use.free)):
         target = targets.get(use.name)
-        if use.aim == "near" or shown_name(use.name) == "input_corner_Hz":
+        if use.aim == "near" or shown_name(use.name) != use.name:
             rows.append(_target(data, use, pick, target.at_most if target else math.nan))
         elif target is not None and use.aim != "reach":
             reach = replace(use, at_least=target.at_least, at_most=target.at_most, aim="")
@@ -147,7 +147,7 @@ def _span(data: ReportData, use: ScoreUse, pick: Assessment) -> Gauge:
         verdict += f"; {band}"
     zone_low, zone_high = low, high
     for standing in data.decision.scores if data.decision else ():
-        if standing.score == use.name and use.aim in ("maximise", "minimise"):
+        if standing.score == use.name and use.better and not use.limited and use.aim != "reach":
             good = standing.good_enough
             zone_low, zone_high = (good, high) if use.aim == "maximise" else (low, good)
     spread = data.front[use.name].to_numpy(dtype=float)

@@ -20,6 +20,7 @@ from reports.sections.answer import answer
 from reports.sections.build import document
 from reports.sections.cautions import CAUTIONS, LOW_VOLTAGE_CAUTIONS
 from reports.sections.front import front_table, trade_offs
+from reports.sections.gauges import gauges
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.radio import radio_section
 
@@ -176,6 +177,26 @@ def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None
     for standing in contents.decision.scores:
         if standing.given_up_steps >= 1:
             assert f"of {score_label(standing.score)}" in why
+
+
+@pytest.mark.parametrize(
+    ("limits", "asked", "kept"),
+    [
+        ({"at_least": 5e3}, "at least 5 kHz", True),
+        ({"at_most": 5e3}, "at most 5 kHz", False),
+    ],
+)
+def test_a_limit_turns_its_gauge(
+    contents: ReportData, limits: dict[str, float], asked: str, kept: bool
+) -> None:
+    use = next(u for u in contents.uses if u.name == "input_corner_Hz")
+    limited = replace(contents, uses=[replace(use, shown=False, **limits)], decision=None)
+    (row,) = gauges(limited, contents.pick, np.nan).rows
+    assert plain(row.asked) == asked
+    assert row.kept is kept
+    assert row.zone is not None
+    assert (row.zone[0] <= row.at <= row.zone[1]) is kept
+    assert ("to spare" in row.verdict) is kept
 
 
 @pytest.mark.slow

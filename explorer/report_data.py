@@ -18,6 +18,7 @@ from explorer.problem import Problem
 from explorer.report_parts import part_lines
 from explorer.report_run import run_of
 from explorer.results import SearchResult
+from explorer.standing import unexplored
 from objectives.assessment import Assessment
 from objectives.format import first
 from objectives.radio.tables import wiring
@@ -39,6 +40,9 @@ from reports.model import (
     TargetStanding,
     WiringLine,
 )
+
+_SAMPLED = 256
+"""Stages that stand in for the front of a brief that was not explored."""
 
 
 def report_data(ex: Exploration, studies: PickStudies | None = None) -> ReportData:
@@ -106,8 +110,42 @@ def stage_data(formulation: Formulation, parts: Parts | None = None) -> StageDat
     parts :
         The parts that the brief leaves free, each of shape (1,); none where it fixes them all.
     """
-    problem, own = formulation.problem, parts or {}
+    return staged(formulation, formulation.problem, parts or {})
+
+
+def staged(formulation: Formulation, problem: Problem, own: Parts) -> StageData:
+    """Return a stage as a report takes it, in a problem that was narrowed."""
     return StageData(**_of_stage(formulation, problem, problem.assess(own), own))
+
+
+def unexplored_data(formulation: Formulation, own: Parts) -> ReportData:
+    """Return what is known of a brief before it is explored, with a stage in place of a pick.
+
+    A sample of its space stands in place of the front, so that scales show what could be.
+    """
+    ex = unexplored(formulation)
+    problem = ex.problem
+    quick = replace(problem, shown=tuple(n for n in problem.shown if not REGISTRY[n].slow))
+    drawn = quick.draw(_SAMPLED, np.random.default_rng(0)) if problem.choices else {}
+    some = quick.show(quick.evaluate(drawn), np.arange(_SAMPLED if drawn else 1))
+    return ReportData(
+        **_of_stage(formulation, problem, problem.assess(own), own),
+        uses=_uses(ex),
+        constants={},
+        space=problem.size,
+        exact=None,
+        searched=None,
+        search_share=None,
+        hypervolume=0.0,
+        interrupted=False,
+        front=pd.DataFrame({**some.parts, **some.scores}),
+        marks={},
+        shown=pd.DataFrame(),
+        decision=None,
+        feasible=True,
+        obstacles=None,
+        more_choice=[],
+    )
 
 
 def _of_stage(

@@ -23,6 +23,7 @@ from explorer.sweep import middle
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import InputError
+from objectives.elements import Element
 from objectives.format import first
 from objectives.scores.registry import REGISTRY
 
@@ -229,12 +230,7 @@ def _moves(
     for element in (choice.element for choice in brief.all_choices()):
         part, value = element.name, start[element.name]
         choice = next((c for c in problem.choices if c.part == part), None)
-        if choice is not None and not choice.continuous:
-            values = choice.values
-        elif element.part and 0 < value < np.inf:
-            values = brief.stock.preferred(element.kind, value / 10, value * 10)
-        else:
-            continue
+        values = values_about(problem, brief, element, value)
         below = values[values < value * (1 - 1e-9)]
         above = values[values > value * (1 + 1e-9)]
         # A part that the brief fixes is moved by a step at most: it was fixed for a reason.
@@ -243,6 +239,23 @@ def _moves(
         yield from ((part, "up", float(v)) for v in above[: None if far else 1])
         if part == "grid_leak_ohm":
             yield "leak_at_grid", "move", 1.0 - start["leak_at_grid"]
+
+
+def values_about(problem: Problem, brief: Brief, element: Element, value: float) -> FloatArray:
+    """Return the values that a part may be stepped to, ascending; none where it is not fitted.
+
+    Those that the brief allows for it, or for a part that it fixes or leaves continuous the
+    preferred values of its stock series about the value that it has.
+    """
+    choice = next((c for c in problem.choices if c.part == element.name), None)
+    if choice is not None and not choice.continuous:
+        return choice.values
+    if not (element.part and 0 < value < np.inf):
+        return np.zeros(0)
+    values = brief.stock.preferred(element.kind, value / 10, value * 10)
+    if choice is None:
+        return values
+    return values[(values >= choice.low * (1 - 1e-9)) & (values <= choice.high * (1 + 1e-9))]
 
 
 def with_stage(ex: Exploration, design: Design) -> Exploration:

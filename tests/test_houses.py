@@ -24,6 +24,7 @@ TREES = {name: ast.parse(path.read_text("utf-8")) for name, path in MODULES.item
 # explorer may.
 COMMAND_LINE = {
     "cli",
+    "page",
     "__main__.py",
     "displays.py",
     "notebook.py",

@@ -64,6 +64,12 @@ def load_brief(source: str | Path) -> Brief:
     return parse_brief(read_text(path, "TOML"), path.parent, str(source))
 
 
+def folder_of(source: str) -> Traversable | Path:
+    """Return the folder that relative paths in a brief start from, by where it was read."""
+    shipped = source in shipped_briefs() and not Path(source).is_file()
+    return files("explorer") / "briefs" if shipped else Path(source).parent
+
+
 def parse_brief(
     text: str | Mapping[str, Any], folder: str | Path | Traversable = ".", source: str = "brief"
 ) -> Brief:

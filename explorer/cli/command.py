@@ -13,6 +13,7 @@ from explorer.cli import (  # noqa: F401 (enter commands)
     explore,
     fit,
     new,
+    show,
     teach,
     vary,
 )

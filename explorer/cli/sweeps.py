@@ -38,19 +38,25 @@ def show_sweep(problem: Problem, moved: Sweep, into: Path | None, form: OutputFo
     else:
         _print_rows(problem, [moved], form)
     if into is not None:
-        from reports.charts.sweep import sweep_chart  # charts take a second to load
+        _write(drawn_sweep(problem, moved)[0], into)
 
-        chart = sweep_chart(
-            moved.part,
-            moved.values,
-            {n: moved.stages.scores[n] for n in names if _span(moved, n) > _UNMOVED},
-            present=moved.present,
-            broken=[bool(b) for b in moved.breaks],
-            bounds={name: _bounds(problem, name) for name in names},
-            finding=finding(problem, moved),
-            terms=problem.device.terms,
-        )
-        _write(chart, into)
+
+def drawn_sweep(problem: Problem, moved: Sweep) -> tuple[Any, str]:
+    """Return a sweep drawn, and what it shows; scores that hardly move are left out."""
+    from reports.charts.sweep import sweep_chart  # charts take a second to load
+
+    names, told = _names(problem, moved), finding(problem, moved)
+    chart = sweep_chart(
+        moved.part,
+        moved.values,
+        {n: moved.stages.scores[n] for n in names if _span(moved, n) > _UNMOVED},
+        present=moved.present,
+        broken=[bool(b) for b in moved.breaks],
+        bounds={name: _bounds(problem, name) for name in names},
+        finding=told,
+        terms=problem.device.terms,
+    )
+    return chart, told
 
 
 def show_two(

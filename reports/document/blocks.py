@@ -25,6 +25,7 @@ from reports.layout import (
     Svg,
     Table,
 )
+from reports.theme import spec_of
 
 FIGURES: Final = "figures"
 """Folder of the drawings, beside the report."""
@@ -66,6 +67,11 @@ def drawings(blocks: Iterable[Block]) -> Iterator[Figure | Svg]:
         elif isinstance(block, Row):
             for column in block.columns:
                 yield from drawings(column)
+
+
+def specs_of(drawn: Iterable[Figure | Svg]) -> dict[str, dict[str, Any]]:
+    """Return the specification of each chart by its name."""
+    return {each.name: spec_of(each.chart) for each in drawn if isinstance(each, Figure)}
 
 
 def all_blocks(document: Document) -> list[Block]:

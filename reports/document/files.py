@@ -6,11 +6,11 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from objectives.files import drafts
 from objectives.json_text import json_text
-from reports.document.blocks import FIGURES, all_blocks, drawings
+from reports.document.blocks import FIGURES, all_blocks, drawings, specs_of
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
 from reports.document.record import record_text
@@ -18,7 +18,7 @@ from reports.document.results import results, stage_results
 from reports.layout import Document, Figure, Svg
 from reports.model import ReportData, StageReport
 from reports.sections.build import document, stage_document
-from reports.theme import in_light, spec_of, svg_of
+from reports.theme import in_light, svg_of
 
 _ROLES: Final = {
     "report.html": "html",
@@ -96,10 +96,10 @@ def _pages(build: Callable[[], Document]) -> dict[str, str]:
         document = build()
         drawn = list(drawings(all_blocks(document)))
         _require_own_names(drawn)
-        specs = _specs(drawn)
+        specs = specs_of(drawn)
         titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
         svgs = {name: aside.submit(svg_of, spec, titles[name]) for name, spec in specs.items()}
-        beside = {key: _specs(drawings(slots)) for key, slots in document.beside.items()}
+        beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
         files = {
             "report.md": markdown_text(document, specs),
             "report.html": html_page(document, specs, beside, bundle.result()),
@@ -108,10 +108,6 @@ def _pages(build: Callable[[], Document]) -> dict[str, str]:
     return files | {
         f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
     }
-
-
-def _specs(drawn: Iterable[Figure | Svg]) -> dict[str, dict[str, Any]]:
-    return {each.name: spec_of(each.chart) for each in drawn if isinstance(each, Figure)}
 
 
 def _require_own_names(drawn: Iterable[Figure | Svg]) -> None:

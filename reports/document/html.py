@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from functools import cache
 from typing import Any, Final
 
@@ -14,9 +15,12 @@ from reports.document.blocks import (
     Notes,
     SetBlock,
     Specs,
+    all_blocks,
     alternative_text,
     cell_text,
+    drawings,
     row_style,
+    specs_of,
     with_notes_joined,
 )
 from reports.document.templates import asset, base_style, environment, script_json
@@ -33,6 +37,7 @@ from reports.layout import (
     Svg,
     Table,
 )
+from reports.live import Live
 
 
 @cache
@@ -44,8 +49,17 @@ def chart_script() -> str:
     )
 
 
+def live_page(document: Document, live: Live) -> str:
+    """Return a document as a page that is served: its scripts apart, with steppers."""
+    return html_page(document, specs_of(drawings(all_blocks(document))), {}, "", live)
+
+
 def html_page(
-    document: Document, specs: Specs, specs_beside: Mapping[str, Specs], bundle: str
+    document: Document,
+    specs: Specs,
+    specs_beside: Mapping[str, Specs],
+    bundle: str,
+    live: Live | None = None,
 ) -> str:
     """Return a document as one page.
 
@@ -57,6 +71,8 @@ def html_page(
         Specifications of its charts by name, and of those of each design beside the first.
     bundle :
         What :func:`chart_script` gives.
+    live :
+        What a page knows that is served; None for a file.
     """
 
     def block(block: SetBlock, own: Specs = specs) -> dict[str, Any]:
@@ -68,7 +84,7 @@ def html_page(
             "title": section.title,
             "blocks": [block(b) for b in with_notes_joined(section.blocks)],
             "more": bool(section.appendix),
-            "fixed": bool(document.beside)
+            "fixed": (bool(document.beside) or live is not None)
             and not any(isinstance(b, Slot) for b in section.blocks)
             and section.key not in _OF_ALL,
         }
@@ -76,8 +92,10 @@ def html_page(
     answer = document.answer
     return (
         environment()
-        .get_template("report.html.jinja")
+        .get_template("report.html.jinja" if live is None else "live.html.jinja")
         .render(
+            live=live,
+            kept=script_json({} if live is None else asdict(live)),
             title=document.title,
             answer={
                 **{

@@ -57,6 +57,22 @@ def answer(data: ReportData) -> Answer:
     )
 
 
+def unexplored_answer(data: ReportData) -> Answer:
+    """Return the first screen of a brief that was not explored, at one stage of its space."""
+    return Answer(
+        lead=lead_words(data),
+        badge="not explored yet",
+        danger=danger(data),
+        cautions=cautions(data),
+        notes=[],
+        build_title="A stage in the middle of the space",
+        build=build_slot(data),
+        does=does_slot(data, data, math.nan),
+        cards=[],
+        chart=None,
+    )
+
+
 def stage_answer(report: StageReport) -> Answer:
     """Return the first screen of a stage that was read."""
     stage = report.stage
@@ -160,10 +176,15 @@ def buy_lines(stage: StageData) -> list[str]:
     return lines
 
 
-def does_slot(data: ReportData, stage: StageData, good: float) -> Slot:
-    """Return what a design does, and why it stands where it does."""
-    blocks: list[Block] = [gauges(data, stage.pick, good)]
-    if also := also_words(data, stage.pick):
+def does_slot(
+    data: ReportData, stage: StageData, good: float = math.nan, *, quick: bool = False
+) -> Slot:
+    """Return what a design does, and why it stands where it does.
+
+    With ``quick`` its yield and slow scores that are only shown are left open.
+    """
+    blocks: list[Block] = [gauges(data, stage.pick, good, quick=quick)]
+    if also := also_words(data, stage.pick, quick=quick):
         blocks.append(Prose([f"Also: {also}."], style="also"))
     if lost := attenuator_loss(stage.pick):
         told = f"Gain and noise are counted ahead of the attenuator, which loses {lost}."

@@ -8,14 +8,20 @@ from typing import Final
 
 from reports.layout import Document, Section, Slot
 from reports.model import NamedDesign, ReportData, StageData, StageReport
-from reports.sections.answer import answer, build_slot, does_slot, stage_answer
+from reports.sections.answer import (
+    answer,
+    build_slot,
+    does_slot,
+    stage_answer,
+    unexplored_answer,
+)
 from reports.sections.assumptions import assumptions_section, sources_section
 from reports.sections.comparison import comparison_section
 from reports.sections.device import device_section
 from reports.sections.drive import drive_section, headroom_table
 from reports.sections.front import front_section
 from reports.sections.job import job_section
-from reports.sections.limits import limits_section
+from reports.sections.limits import limits_section, limits_slot
 from reports.sections.method import method_section
 from reports.sections.noise import noise_section
 from reports.sections.operating_point import operating_point_slot
@@ -41,13 +47,14 @@ _FOLLOWING: Final[dict[str, tuple[str, Callable[[StageData], Slot]]]] = {
         "By hand: why it differs, and a second estimate",
         lambda stage: second_estimate_slot(stage.pick),
     ),
+    "limits": ("Limits and margins", limits_slot),
 }
 """Sections that follow the design chosen: key, title, and what makes them."""
 
 
-def following_slots(stage: StageData) -> list[Slot]:
+def following_slots(stage: StageData, keys: Iterable[str] = tuple(_FOLLOWING)) -> list[Slot]:
     """Return what stands in the sections that follow the design chosen."""
-    return [make(stage) for _, make in _FOLLOWING.values()]
+    return [_FOLLOWING[key][1](stage) for key in keys]
 
 
 def _following(key: str) -> Callable[[StageData], Section]:
@@ -109,6 +116,27 @@ def document(data: ReportData) -> Document:
             ]
             for candidate, stage in data.beside.items()
         },
+    )
+
+
+def unexplored_document(data: ReportData) -> Document:
+    """Return what can be said of a brief before it is explored, at one stage of its space."""
+    evidence = (
+        *(_following(key)(data) for key in ("parts", "responses", "textbook", "point")),
+        noise_section(data.pick),
+        radio_section(data.pick),
+        limits_section(data),
+    )
+    appendix = (
+        _following("second")(data),
+        job_section(data),
+        device_section(data.pick, data.neighbours),
+        assumptions_section(data),
+        sources_section(data),
+    )
+    sections = _present(evidence)
+    return Document(
+        data.title, unexplored_answer(data), sections, [*_details(sections), *_present(appendix)]
     )
 
 

@@ -36,7 +36,7 @@ _AROUND: Final = 1.5
 _PADDING: Final = 0.04
 
 
-def gauges(data: ReportData, pick: Assessment, good: float) -> Gauges:
+def gauges(data: ReportData, pick: Assessment, good: float, *, quick: bool = False) -> Gauges:
     """Return the gauges of a design: targets first, then what is traded, limits, and the yield.
 
     Parameters
@@ -47,6 +47,8 @@ def gauges(data: ReportData, pick: Assessment, good: float) -> Gauges:
         The design, a batch of one.
     good :
         Share of its builds that keep targets and limits; nan where that is not known.
+    quick :
+        Whether that is still to come.
     """
     targets = {target.score: target for target in data.decision.targets} if data.decision else {}
     asked = [use for use in data.uses if use.free or use.limited]
@@ -60,15 +62,16 @@ def gauges(data: ReportData, pick: Assessment, good: float) -> Gauges:
             rows.append(_span(data, reach, pick))
         else:
             rows.append(_span(data, use, pick))
-    if not math.isnan(good):
+    known = not math.isnan(good)
+    if known or (quick and data.decision and not math.isnan(data.decision.pick.good)):
         wanted = data.decision.asked if data.decision else 0.0
         rows.append(
             Gauge(
                 "yield",
                 f"at least {percent(wanted)} of builds" if wanted else "not asked",
-                percent(good),
-                "of builds keep all",
-                good >= wanted if wanted else None,
+                percent(good) if known else "…",
+                "of builds keep all" if known else "being worked out",
+                good >= wanted if wanted and known else None,
                 (wanted, 1.0) if wanted else None,
                 good,
             )
@@ -76,10 +79,17 @@ def gauges(data: ReportData, pick: Assessment, good: float) -> Gauges:
     return Gauges(rows)
 
 
-def also_words(data: ReportData, pick: Assessment) -> str:
-    """Return the scores that are only shown, in a line; empty where there are none."""
+def also_words(data: ReportData, pick: Assessment, *, quick: bool = False) -> str:
+    """Return the scores that are only shown, in a line; empty where there are none.
+
+    With ``quick`` a slow one is an ellipsis.
+    """
+
+    def value(name: str) -> str:
+        return "…" if quick and REGISTRY[name].slow else stepped(first(pick[name]), name)
+
     return "; ".join(
-        f"{score_label(use.name, data.terms)} {stepped(first(pick[use.name]), use.name)}"
+        f"{score_label(use.name, data.terms)} {value(use.name)}"
         for use in data.uses
         if not use.free
         and not use.limited

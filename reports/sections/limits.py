@@ -8,20 +8,23 @@ from dataclasses import replace
 import pandas as pd
 
 from objectives.format import allowed_words, percent, quantity
-from reports.layout import Block, Prose, Section, Table
+from reports.layout import Block, Prose, Section, Slot, Table
 from reports.model import LimitRow, StageData
 from reports.sections.limit_words import limit_label
 
 
 def limits_section(data: StageData) -> Section | None:
-    """Return the limits and where the pick stands; None where there are none."""
-    if not data.limits:
-        return None
+    """Return the limits and where the design stands; None where there are none."""
+    return Section("limits", "Limits and margins", [limits_slot(data)]) if data.limits else None
+
+
+def limits_slot(data: StageData) -> Slot:
+    """Return the limits and where a design stands, at least one."""
     broken = {at: "broken" for at, row in enumerate(data.limits) if not row.kept}
     frame = limit_frame(data)
     frame["kept"] = ["yes" if kept else "no" for kept in frame["kept"]]
     table = Table(frame, "Every rating and every limit of the brief.", broken)
-    return Section("limits", "Limits and margins", numbered_sources(table))
+    return Slot("limits", numbered_sources(table))
 
 
 def limit_frame(data: StageData) -> pd.DataFrame:
@@ -39,6 +42,20 @@ def limit_frame(data: StageData) -> pd.DataFrame:
             for row in data.limits
         ]
     )
+
+
+def broken_sentences(data: StageData) -> list[str]:
+    """Return each limit that is broken: ``plate current 2.3 mA: over 2 mA``."""
+    return [
+        f"{limit_label(row.kind, row.name, data.terms)} {quantity(row.value, row.unit)}: "
+        + (
+            f"over {quantity(row.at_most, row.unit)}"
+            if row.value > row.at_most
+            else f"under {quantity(row.at_least, row.unit)}"
+        )
+        for row in data.limits
+        if not row.kept
+    ]
 
 
 def _margin(row: LimitRow) -> str:

@@ -143,5 +143,7 @@
     paint();
   };
 
+  // What a served page puts in a slot is drawn as well.
+  document.addEventListener("filled", (event) => draw(event.target));
   draw(document);
 })();

@@ -1,0 +1,1 @@
+"""The living page: the report of a brief on this machine alone, where every part can be stepped."""

@@ -1,0 +1,233 @@
+"""What a browser may ask of the page: the document, any stage of it, its brief, an exploration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict
+from importlib.resources.abc import Traversable
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import parse_qsl
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Mount, Route
+
+from explorer.brief.errors import BriefError, line
+from explorer.page.beside import MOST_PINNED, pinned_html, steered_html, sweep_html
+from explorer.page.forms import checked, edited, form_groups
+from explorer.page.guard import Guard
+from explorer.page.subject import LATER, QUICK, Subject, field_errors
+from explorer.page.work import Run, Runs
+from objectives.checks import InputError
+from objectives.scores.registry import REGISTRY
+from reports.document.fragments import form_html, watch_html
+from reports.document.html import chart_script, live_page
+from reports.document.templates import asset
+from reports.sections.limits import broken_sentences
+
+_ASSETS: Final = {
+    "charts.js": "text/javascript",
+    "fit.js": "text/javascript",
+    "report.js": "text/javascript",
+    "live.js": "text/javascript",
+    "beside.js": "text/javascript",
+    "brief.js": "text/javascript",
+    "live.css": "text/css",
+}
+_MOST_VALUES: Final = 40
+"""Parts in an address."""
+
+
+class Page:
+    """The routes of a page, and the explorations that they are about."""
+
+    def __init__(self, first: Subject, folder: Traversable | Path, root: str) -> None:
+        self.runs, self._folder, self._root = Runs(first, folder), folder, root
+        self._source = first.formulation.brief.source
+        self._pages: dict[str, str] = {}
+
+    def routes(self) -> list[Route | Mount]:
+        """Return all that can be asked."""
+        own = [
+            Route("/", self.page),
+            Route("/stage", self.stage),
+            Route("/pinned", self.pinned),
+            Route("/sweep", self.sweep),
+            Route("/steer", self.steer),
+        ]
+        return [
+            *own,
+            Mount("/run/{run}", routes=own),
+            Route("/progress/{run}", self.progress),
+            Route("/stop/{run}", self.stop, methods=["POST"]),
+            Route("/check", self.check, methods=["POST"]),
+            Route("/explore", self.explore, methods=["POST"]),
+            Route("/assets/{name}", script),
+        ]
+
+    def _address(self, run: str) -> str:
+        return f"{self._root}run/{run}/" if run else self._root
+
+    def _run(self, request: Request) -> Run:
+        try:
+            return self.runs[request.path_params.get("run", "")]
+        except KeyError:
+            raise HTTPException(404, "this exploration is no longer here") from None
+
+    def _subject(self, request: Request) -> Subject:
+        subject = self._run(request).subject
+        if subject is None:
+            raise HTTPException(404, "this exploration has not come to an end")
+        return subject
+
+    def page(self, request: Request) -> Response:
+        """Return the document."""
+        own, run = self._subject(request), request.path_params.get("run", "")
+        if run not in self._pages:
+            live = own.live(self._root, self._address(run))
+            self._pages[run] = live_page(own.document, live)
+        return HTMLResponse(self._pages[run])
+
+    def stage(self, request: Request) -> Response:
+        """Return what the document says of another stage, or what is wrong with a value."""
+        pairs = _pairs(request.query_params.items())
+        quick = pairs.pop("send", "quick") == "quick"
+        own = self._subject(request)
+        try:
+            design = own.design(pairs)
+        except BriefError as error:
+            return JSONResponse({"errors": field_errors(error)})
+        made = own.stage(design)
+        slots = own.fragments(design, made, QUICK if quick else LATER, quick=quick)
+        if not quick:
+            return JSONResponse({"slots": slots})
+        return JSONResponse(
+            {
+                "query": own.query(design),
+                "steppers": [asdict(stepper) for stepper in own.steppers(design)],
+                "broken": broken_sentences(made),
+                "slots": slots,
+            }
+        )
+
+    def pinned(self, request: Request) -> Response:
+        """Return what differs between stages, each given by its own address."""
+        own = self._subject(request)
+        given = request.query_params.getlist("stage")[:MOST_PINNED]
+        return _told(lambda: pinned_html(own, [own.design(_pairs(parse_qsl(q))) for q in given]))
+
+    def sweep(self, request: Request) -> Response:
+        """Return a chart of every score as one part of a stage moves."""
+        own, pairs = self._subject(request), _pairs(request.query_params.items())
+        key = pairs.pop("moved", "")
+        return _told(lambda: sweep_html(own, own.design(pairs), key))
+
+    def steer(self, request: Request) -> Response:
+        """Return the nearest designs that are better where that is wished."""
+        own, pairs = self._subject(request), _pairs(request.query_params.items())
+        wishes: dict[str, Any] = {n: pairs.pop(n) for n in list(pairs) if n in REGISTRY}
+        return _told(lambda: steered_html(own, own.design(pairs), wishes))
+
+    async def check(self, request: Request) -> Response:
+        """Return a brief with one value edited, as TOML and as a form, and what is wrong in it."""
+        given = await _texts(request, "toml")
+        return await run_in_threadpool(self._check, given)
+
+    def _check(self, given: Mapping[str, str]) -> Response:
+        text = given["toml"]
+        if "path" in given:
+            try:
+                text = edited(text, given["path"], given.get("value", ""))
+            except BriefError as error:
+                problems = [{"field": e.field, "text": line(e)} for e in error.errors]
+                return JSONResponse({"toml": text, "errors": problems})
+        _, errors = checked(text, self._folder, self._source)
+        reply = {"toml": text, "errors": errors}
+        return JSONResponse(
+            reply if "path" in given else reply | {"form": form_html(form_groups(text))}
+        )
+
+    async def explore(self, request: Request) -> Response:
+        """Start to explore a brief; return the name of the exploration, or what is wrong."""
+        given = await _texts(request, "toml")
+        return await run_in_threadpool(self._explore, given["toml"])
+
+    def _explore(self, text: str) -> Response:
+        brief, errors = checked(text, self._folder, self._source)
+        if brief is None:
+            return JSONResponse({"errors": errors})
+        try:
+            return JSONResponse({"run": self.runs.start(brief)})
+        except InputError as error:
+            return JSONResponse({"errors": [{"field": "", "text": error.allowed}]})
+
+    def progress(self, request: Request) -> Response:
+        """Return how far an exploration is, and where it is shown once it has ended."""
+        run = self._run(request)
+        reply: dict[str, Any] = {"html": watch_html(run.watch), "failed": run.failed}
+        if run.subject is not None:
+            reply["address"] = self._address(request.path_params["run"])
+        return JSONResponse(reply)
+
+    def stop(self, request: Request) -> Response:
+        """End an exploration with what it has."""
+        self._run(request).stop()
+        return JSONResponse({})
+
+
+def script(request: Request) -> Response:
+    """Return a script or the style of the page."""
+    name = request.path_params["name"]
+    if name not in _ASSETS:
+        raise HTTPException(404)
+    text = chart_script() if name == "charts.js" else asset(name)
+    return Response(text, media_type=_ASSETS[name])
+
+
+def _pairs(items: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Return the values of an address, so many at most."""
+    return dict(islice(items, _MOST_VALUES))
+
+
+def _told(make: Callable[[], str]) -> Response:
+    """Return HTML, or what is wrong with what was asked."""
+    try:
+        return JSONResponse({"html": make()})
+    except (BriefError, InputError) as error:
+        return JSONResponse({"wrong": str(error)})
+
+
+async def _texts(request: Request, *needed: str) -> Mapping[str, str]:
+    """Return the texts of a JSON object; a reply of 400 where it is none."""
+    try:
+        given = await request.json()
+    except (ValueError, RecursionError):
+        given = None
+    if not isinstance(given, dict) or not all(isinstance(v, str) for v in given.values()):
+        raise HTTPException(400, "expected an object of texts")
+    if not set(needed) <= set(given):
+        raise HTTPException(400, f"expected {', '.join(needed)}")
+    return given
+
+
+def application(
+    subject: Subject, token: str, port: int, folder: Traversable | Path = Path()
+) -> Guard:
+    """Return the page of a brief as an application, guarded.
+
+    Parameters
+    ----------
+    token :
+        First step of every path.
+    port :
+        At which it is served, on this machine alone.
+    folder :
+        That paths in the brief start from.
+    """
+    page = Page(subject, folder, f"/{token}/")
+    return Guard(Starlette(routes=page.routes()), token, port)

@@ -1,0 +1,170 @@
+"""What a page is about: a brief, what has been found for it, and the stage that is looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Final
+from urllib.parse import urlencode
+
+from explorer.brief.errors import BriefError
+from explorer.decision import built_well
+from explorer.designs import Design, parse_design
+from explorer.evaluation import Parts
+from explorer.exploration import Exploration
+from explorer.formulation import Formulation
+from explorer.page.forms import form_groups
+from explorer.page.steppers import choices_of, steppers, texts
+from explorer.problem import Problem
+from explorer.report_data import report_data, staged, unexplored_data
+from explorer.sweep import middle
+from objectives.format import score_label, sentence
+from objectives.reading.purposes import read_stage
+from reports.document.fragments import slot_html
+from reports.layout import Document, Slot
+from reports.live import Live, Stepper
+from reports.model import ReportData, StageData, StageReport
+from reports.sections.answer import build_slot, does_slot, stage_answer
+from reports.sections.build import (
+    document,
+    following_slots,
+    stage_document,
+    unexplored_document,
+)
+from reports.sections.limits import broken_sentences
+
+QUICK: Final = ("build", "does", "parts")
+"""What of a stage is sent first."""
+
+LATER: Final = ("does", "textbook", "limits", "point", "responses", "second")
+"""What takes longer and follows; ``does`` once more, with its slow scores."""
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A brief, with what was found for it if it was explored."""
+
+    formulation: Formulation
+    exploration: Exploration | None = None
+    text: str = field(default="", kw_only=True)
+    """The brief as TOML."""
+
+    @property
+    def problem(self) -> Problem:
+        """The problem that scores are of."""
+        return self.formulation.problem if self.exploration is None else self.exploration.problem
+
+    @property
+    def single(self) -> bool:
+        """Whether the brief fixes every part, so that there is one stage and nothing to explore."""
+        return not self.formulation.problem.choices
+
+    @cached_property
+    def start(self) -> Design:
+        """The stage that the page opens on: the pick, or one in the middle of the space."""
+        if self.exploration is None:
+            return Design.of(self.formulation.brief, middle(self.formulation.problem))
+        return self.exploration.design(str(self.exploration.pick + 1))
+
+    @cached_property
+    def data(self) -> ReportData:
+        """What gauges and document are made from."""
+        if self.exploration is None:
+            return unexplored_data(self.formulation, self._own(self.start))
+        return report_data(self.exploration)
+
+    def _own(self, design: Design) -> Parts:
+        """Return the parts that a stage states itself; of a single stage every one."""
+        fields = design.batch()
+        if self.single:
+            return fields
+        return {choice.part: fields[choice.part] for choice in self.problem.choices}
+
+    def stage(self, design: Design) -> StageData:
+        """Return a stage in the surroundings of the brief."""
+        return staged(self.formulation, self.problem, self._own(design))
+
+    def design(self, pairs: Mapping[str, str]) -> Design:
+        """Return the start with other values, as they are typed.
+
+        Raises
+        ------
+        BriefError
+            If a part is unknown or has no such value.
+        """
+        given = [f"{key}={value}" for key, value in pairs.items()]
+        return parse_design(given, self.formulation.brief, self.start)
+
+    def steppers(self, design: Design) -> list[Stepper]:
+        """Return how each part can be stepped from here."""
+        return steppers(self.problem, self.formulation.brief, design, every=self.single)
+
+    def query(self, design: Design) -> str:
+        """Return the values of a design as an address has them."""
+        stepped = choices_of(self.problem, self.formulation.brief, every=self.single)
+        return urlencode(texts(stepped, design))
+
+    def fragments(
+        self, design: Design, stage: StageData, names: Collection[str], *, quick: bool
+    ) -> dict[str, str]:
+        """Return what stands in the slots of a stage as HTML, by name of the slot.
+
+        With ``quick`` without what takes long to work out.
+        """
+        slots = [build_slot(stage)] if "build" in names else []
+        if "does" in names:
+            slots.append(self._does(design, stage, quick=quick))
+        slots += following_slots(stage, [key for key in names if key not in ("build", "does")])
+        return {slot.name: slot_html(slot) for slot in slots}
+
+    def _does(self, design: Design, stage: StageData, *, quick: bool) -> Slot:
+        if self.single:
+            return stage_answer(StageReport(stage, read_stage(stage.pick))).does
+        if quick or self.exploration is None:
+            return does_slot(self.data, stage, quick=quick)
+        good = float(built_well(self.problem, self._own(design))[0])
+        return does_slot(self.data, stage, good)
+
+    @cached_property
+    def document(self) -> Document:
+        """The report; what it says of designs beside the pick is sent when they are chosen."""
+        if self.single:
+            stage = self.stage(self.start)
+            return stage_document(StageReport(stage, read_stage(stage.pick)))
+        if self.exploration is None:
+            return unexplored_document(self.data)
+        return replace(document(self.data), beside={})
+
+    def live(self, root: str, here: str) -> Live:
+        """Return what the page knows at the addresses ``root`` of the server and ``here``."""
+        ex = self.exploration
+        cards = () if ex is None else (card.key for card in self.document.answer.cards)
+        return Live(
+            root,
+            here,
+            self.steppers(self.start),
+            {key: self.query(ex.design(key)) for key in cards} if ex is not None else {},
+            self.query(self.start),
+            broken_sentences(self.stage(self.start)),
+            self._wished(),
+            self.text,
+            form_groups(self.text),
+            kind="stage" if self.single else "brief" if ex is None else "front",
+        )
+
+    def _wished(self) -> list[tuple[str, str]]:
+        """Return name and label of each score that a front can be steered by."""
+        ex = self.exploration
+        if ex is None or not ex.feasible or len(ex.problem.free) < 2:
+            return []
+        names = [free.name for free in ex.problem.free]
+        return [(n, sentence(score_label(n, ex.problem.terms))) for n in names]
+
+
+def field_errors(error: BriefError) -> dict[str, str]:
+    """Return what is wrong with typed values, by the key of the part."""
+    return {
+        own.field.removeprefix("design.") or "design": f"{own.value}: {own.allowed}"
+        for own in error.errors
+    }

@@ -1,0 +1,229 @@
+"""The page as a person uses it, in a real browser; skipped where there is none.
+
+    CHROMIUM=/usr/bin/chromium python -m pytest -m browser
+
+With SCREENSHOTS naming a folder, what each test ends on is kept there as a picture.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import uvicorn
+
+from explorer.brief.loading import parse_brief
+from explorer.exploration import explore
+from explorer.formulation import formulate
+from explorer.page.app import application
+from explorer.page.subject import Subject
+from explorer.settings import Settings
+from fixture_types import MakeBriefText
+
+playwright = pytest.importorskip("playwright.sync_api")
+playwright.expect.set_options(timeout=30_000)
+axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
+SIZES = [(390, 844), (1280, 800), (1920, 1080)]
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium"),
+]
+
+
+@pytest.fixture(scope="module")
+def address(brief_text: MakeBriefText) -> Iterator[str]:
+    text = brief_text()
+    formulation = formulate(parse_brief(text))
+    subject = Subject(formulation, explore(formulation, Settings(seed=1)), text=text)
+    with socket.socket() as place:
+        place.bind(("127.0.0.1", 0))
+        port = place.getsockname()[1]
+        config = uvicorn.Config(
+            application(subject, "token", port), lifespan="off", log_level="critical"
+        )
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, args=([place],))
+        thread.start()
+        while not server.started:
+            time.sleep(0.01)
+        yield f"http://127.0.0.1:{port}/token/"
+        server.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    with playwright.sync_playwright() as started:
+        launched = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield launched
+        launched.close()
+
+
+@pytest.fixture
+def page(browser, address, request):  # type: ignore[no-untyped-def]
+    """Return the page, opened; it must not complain, nor ask anything of another machine."""
+    (width, height), scheme = getattr(request, "param", ((1280, 800), "light"))
+    opened = browser.new_page(
+        viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce"
+    )
+    opened.set_default_timeout(60_000)
+    told: list[str] = []
+    opened.on("console", lambda message: told.append(message.text))
+    opened.on("pageerror", lambda error: told.append(str(error)))
+    asked: list[str] = []
+    opened.on("request", lambda sent: asked.append(sent.url))
+    opened.goto(address)
+    playwright.expect(opened.locator(".chart svg").first).to_be_visible()
+    yield opened
+    if folder := os.environ.get("SCREENSHOTS"):
+        name = re.sub(r"\W+", "-", request.node.name)
+        opened.screenshot(path=Path(folder) / f"{name}.png", full_page=True)
+    opened.close()
+    assert told == []
+    own = address.removesuffix("token/")
+    assert [url for url in asked if not url.startswith((own, "data:"))] == []
+
+
+def value(page, key: str) -> str:  # type: ignore[no-untyped-def]
+    return str(page.input_value(f"#v-{key}"))
+
+
+def test_step_undo_and_back(page) -> None:  # type: ignore[no-untyped-def]
+    start, text = value(page, "stopper"), page.inner_text("[data-slot=does]")
+    page.click(".stepper[data-key=stopper] .up")
+    playwright.expect(page.locator("#v-stopper")).not_to_have_value(start)
+    assert page.inner_text("[data-slot=does]") != text
+    assert "stopper=" in page.url
+    stepped = value(page, "stopper")
+    drawn = page.locator("svg [data-part=stopper_ohm]:visible").first
+    assert str(drawn.text_content()).replace("\u00a0", " ") == stepped
+    page.focus("#v-stopper")
+    page.keyboard.press("ArrowDown")
+    playwright.expect(page.locator("#v-stopper")).to_have_value(start)
+    assert page.evaluate("document.activeElement.id") == "v-stopper"  # focus stays
+    page.click("#undo")
+    playwright.expect(page.locator("#v-stopper")).to_have_value(stepped)
+    page.locator("h1").click()
+    page.keyboard.press("Control+z")
+    playwright.expect(page.locator("#v-stopper")).to_have_value(start)
+    page.go_forward()
+    playwright.expect(page.locator("#v-stopper")).to_have_value(stepped)
+    page.reload()
+    playwright.expect(page.locator("#v-stopper")).to_have_value(stepped)
+
+
+def test_a_value_of_the_circuit_is_stepped_by_mouse_and_keys(page) -> None:  # type: ignore[no-untyped-def]
+    start = value(page, "plate_load")
+    page.locator("svg [data-part=plate_load_ohm]:visible").first.click()
+    way = ".at-value .up" if page.is_enabled(".at-value .up") else ".at-value .down"
+    page.click(way)
+    playwright.expect(page.locator("#v-plate_load")).not_to_have_value(start)
+    moved = value(page, "plate_load")
+    page.locator("svg [data-part=plate_load_ohm]:visible").first.focus()
+    page.keyboard.press("ArrowDown" if way.endswith("up") else "ArrowUp")
+    playwright.expect(page.locator("#v-plate_load")).to_have_value(start)
+    assert moved != start
+    assert page.evaluate("document.activeElement.dataset.part") == "plate_load_ohm"
+
+
+def test_a_wrong_value_loses_nothing(page) -> None:  # type: ignore[no-untyped-def]
+    page.fill("#v-stopper", "22 uF")
+    page.press("#v-stopper", "Enter")
+    told = page.locator("#e-stopper")
+    playwright.expect(told).to_contain_text("expected a resistance")
+    assert value(page, "stopper") == "22 uF"
+    page.fill("#v-stopper", "47k")
+    page.press("#v-stopper", "Enter")
+    playwright.expect(page.locator("#v-stopper")).to_have_value("47 kΩ")
+    playwright.expect(told).not_to_contain_text("expected a resistance")
+
+
+def test_a_broken_limit_is_seen_and_said(page) -> None:  # type: ignore[no-untyped-def]
+    page.fill("#v-plate_load", "100k")
+    page.press("#v-plate_load", "Enter")
+    playwright.expect(page.locator("#v-plate_load")).to_have_value("100 kΩ")
+    page.fill("#v-cathode_resistor", "220")
+    page.press("#v-cathode_resistor", "Enter")
+    playwright.expect(page.locator(".breaks li").first).to_contain_text("plate current")
+    assert "over" in page.inner_text(".said")
+    assert "✗" in page.locator(".gauge.broken", has_text="plate current").inner_text()
+
+
+def test_alternatives_pins_sweep_and_steering(page) -> None:  # type: ignore[no-untyped-def]
+    start = page.url
+    cards = page.locator(".cards .card")
+    cards.nth(1).click()
+    playwright.expect(cards.nth(1)).to_have_attribute("aria-pressed", "true")
+    assert page.url != start
+    page.click("#compare summary")
+    page.click("#pin")
+    page.click("#back")
+    playwright.expect(cards.nth(0)).to_have_attribute("aria-pressed", "true")
+    page.click("#pin")
+    playwright.expect(page.locator(".pinned table")).to_be_visible()
+    page.select_option("#moved", "stopper")
+    page.click("#sweep")
+    playwright.expect(page.locator(".swept .chart svg").first).to_be_visible()
+    page.select_option("[data-score=gain_dB]", "better")
+    playwright.expect(page.locator(".steered")).not_to_be_empty()
+    if page.locator(".offers .card").count():
+        page.locator(".offers .card").first.click()
+        playwright.expect(cards.nth(0)).to_have_attribute("aria-pressed", "false")
+
+
+def test_the_brief_is_edited_explored_and_stopped(page) -> None:  # type: ignore[no-untyped-def]
+    page.locator(".brief > summary").click()
+    field = page.locator("[data-path='supply.voltage']")
+    field.fill("260 ohm")
+    field.press("Tab")
+    playwright.expect(page.locator("[id='m-supply.voltage']")).to_contain_text("expected a voltage")
+    assert page.is_disabled("#explore")
+    field.fill("260 V")
+    field.press("Tab")
+    playwright.expect(page.locator("#explore")).to_be_enabled()
+    page.locator(".as-toml summary").click()
+    assert 'voltage = "260 V"' in page.input_value("#toml")
+    page.click("#explore")
+    page.wait_for_url("**/run/**", timeout=120_000)
+    playwright.expect(page.locator("svg.circuit:visible").first).to_contain_text("260")
+    page.locator(".brief > summary").click()
+    page.click("#explore")
+    page.click("#stop")
+    page.wait_for_function(
+        "url => location.href !== url || "
+        "document.querySelector('.wrong-brief').textContent.startsWith('Nothing to show')",
+        arg=page.url, timeout=120_000,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "page", [(size, scheme) for size in SIZES for scheme in ("light", "dark")], indirect=True
+)
+def test_nothing_stands_in_the_way(page) -> None:  # type: ignore[no-untyped-def]
+    """No violation of the rules of axe-core, and nothing wider than the page."""
+    page.locator("#compare summary").click()
+    page.locator(".brief > summary").click()
+    page.fill("#v-stopper", "22 uF")
+    page.press("#v-stopper", "Enter")
+    playwright.expect(page.locator("#e-stopper")).to_contain_text("expected")
+    result = axe.Axe().run(page)
+    assert result.violations_count == 0, result.generate_report()
+    wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+    assert wide <= 0
+
+
+def test_paper_holds_the_document_alone(page) -> None:  # type: ignore[no-untyped-def]
+    page.emulate_media(media="print")
+    for name in (".stepping", ".brief", "#compare", ".at-value"):
+        assert not page.locator(name).is_visible()
+    assert page.locator("svg.circuit").first.is_visible()

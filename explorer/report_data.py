@@ -40,6 +40,7 @@ from reports.model import (
     TargetStanding,
     WiringLine,
 )
+from reports.record import Run
 
 _SAMPLED = 256
 """Stages that stand in for the front of a brief that was not explored."""
@@ -145,6 +146,7 @@ def unexplored_data(formulation: Formulation, own: Parts) -> ReportData:
         feasible=True,
         obstacles=None,
         more_choice=[],
+        run=Run("", "", formulation.brief.text),
     )
 
 

@@ -38,25 +38,24 @@ def show_sweep(problem: Problem, moved: Sweep, into: Path | None, form: OutputFo
     else:
         _print_rows(problem, [moved], form)
     if into is not None:
-        _write(drawn_sweep(problem, moved)[0], into)
+        _write(drawn_sweep(problem, moved), into)
 
 
-def drawn_sweep(problem: Problem, moved: Sweep) -> tuple[Any, str]:
-    """Return a sweep drawn, and what it shows; scores that hardly move are left out."""
+def drawn_sweep(problem: Problem, moved: Sweep) -> Any:
+    """Return a sweep drawn, its title what it shows; scores that hardly move are left out."""
     from reports.charts.sweep import sweep_chart  # charts take a second to load
 
-    names, told = _names(problem, moved), finding(problem, moved)
-    chart = sweep_chart(
+    names = _names(problem, moved)
+    return sweep_chart(
         moved.part,
         moved.values,
         {n: moved.stages.scores[n] for n in names if _span(moved, n) > _UNMOVED},
         present=moved.present,
         broken=[bool(b) for b in moved.breaks],
         bounds={name: _bounds(problem, name) for name in names},
-        finding=told,
+        finding=finding(problem, moved),
         terms=problem.device.terms,
     )
-    return chart, told
 
 
 def show_two(

@@ -55,8 +55,7 @@ def sweep_html(subject: Subject, design: Design, key: str) -> str:
         If there is no such part, or it has one value.
     """
     moved = sweep(subject.problem, subject.formulation.brief, design.stage_fields(), key)
-    chart, finding = drawn_sweep(subject.problem, moved)
-    return slot_html(Slot("sweep", [Figure("sweep", chart, title=f"{finding}.")]))
+    return slot_html(Slot("sweep", [Figure("sweep", drawn_sweep(subject.problem, moved))]))
 
 
 def steered_html(subject: Subject, design: Design, wishes: Mapping[str, Wish]) -> str:

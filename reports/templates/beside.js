@@ -31,6 +31,15 @@
     made.addEventListener("click", work);
     return made;
   };
+  const commands = panel.querySelector(".commands");
+  const onward = () => {
+    if (!commands) return;
+    const word = (text) => (/^[\w.,/=-]+$/.test(text) ? text : `"${text}"`);
+    const stage = [...new URLSearchParams(here)].map(([key, value]) => word(`${key}=${value}`));
+    const words = [word(live.source), ...stage].join(" ");
+    commands.textContent =
+      `stagefront assess ${words} --report --into stage\nstagefront teach ${words} --into stage`;
+  };
   const keep = () => {
     try { sessionStorage.setItem(place, JSON.stringify(kept)); } catch { /* kept in this page alone */ }
     document.getElementById("pin").disabled = kept.length >= 4 || kept.includes(here);
@@ -65,7 +74,9 @@
     here = event.detail;
     swept.textContent = "";
     keep();
+    onward();
     if (steered && steered.textContent) steer();
   });
   keep();
+  onward();
 })();

@@ -14,9 +14,15 @@
   // -- charts -----------------------------------------------------------------------------------
   const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
     const script = holder.nextElementSibling;
-    const spec = JSON.parse(script.textContent);
+    const read = JSON.parse(script.textContent);
+    // The picture as a whole has its words; those of thousands of marks would drown them.
+    const spec = { ...read, config: { ...read.config, aria: false } };
     vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
-      .then((result) => { if (script.dataset.linked) link(result.view, spec); })
+      .then((result) => {
+        holder.setAttribute("role", "img");
+        if (holder.scrollWidth > holder.clientWidth) holder.tabIndex = 0;
+        if (script.dataset.linked) link(result.view, spec);
+      })
       .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
   });
 

@@ -14,12 +14,12 @@
   // -- charts -----------------------------------------------------------------------------------
   const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
     const script = holder.nextElementSibling;
-    const read = JSON.parse(script.textContent);
-    // The picture as a whole has its words; those of thousands of marks would drown them.
-    const spec = { ...read, config: { ...read.config, aria: false } };
+    const spec = JSON.parse(script.textContent);
     vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
       .then((result) => {
+        // The picture as a whole has its words; those of thousands of marks would drown them.
         holder.setAttribute("role", "img");
+        holder.querySelector("svg").setAttribute("aria-hidden", "true");
         if (holder.scrollWidth > holder.clientWidth) holder.tabIndex = 0;
         if (script.dataset.linked) link(result.view, spec);
       })

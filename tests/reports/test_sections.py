@@ -180,17 +180,15 @@ def test_the_pick_is_said_in_words_with_its_scores(contents: ReportData) -> None
 
 
 @pytest.mark.parametrize(
-    ("limits", "asked", "kept"),
-    [
-        ({"at_least": 5e3}, "at least 5 kHz", True),
-        ({"at_most": 5e3}, "at most 5 kHz", False),
-    ],
+    ("at_least", "at_most", "asked", "kept"),
+    [(5e3, np.inf, "at least 5 kHz", True), (-np.inf, 5e3, "at most 5 kHz", False)],
 )
 def test_a_limit_turns_its_gauge(
-    contents: ReportData, limits: dict[str, float], asked: str, kept: bool
+    contents: ReportData, at_least: float, at_most: float, asked: str, kept: bool
 ) -> None:
     use = next(u for u in contents.uses if u.name == "input_corner_Hz")
-    limited = replace(contents, uses=[replace(use, shown=False, **limits)], decision=None)
+    limit = replace(use, shown=False, at_least=at_least, at_most=at_most)
+    limited = replace(contents, uses=[limit], decision=None)
     (row,) = gauges(limited, contents.pick, np.nan).rows
     assert plain(row.asked) == asked
     assert row.kept is kept

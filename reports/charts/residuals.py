@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import altair as alt
 import pandas as pd
+import vl_convert
 
 from objectives.checks import InputError, Written
 from objectives.devices.fit_record import QUANTITIES, FitPoint, FitRecord
 from objectives.files import drafts
 from objectives.format import percent
 from reports.charts.layers import layered, signed_volts
-from reports.theme import ACCENTS, GRID, MUTED, spec_of, standing_alone, ticks
+from reports.theme import ACCENTS, GRID, MUTED, spec_of, standing_alone, svg_of, ticks
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 
@@ -142,9 +143,13 @@ def write_chart(chart: alt.TopLevelMixin, path: str | Path, title: str = "") -> 
     path = Path(path)
     kind = chart_format(path)
     with drafts(path.parent) as draft:
-        options: dict[str, Any] = {"inline": True} if kind == "html" else {}
-        own = alt.Chart.from_dict(standing_alone(spec_of(chart), title), validate=False)
-        own.save(str(draft / path.name), format=kind, **options)
+        spec, place = spec_of(chart), draft / path.name
+        if kind == "png":
+            place.write_bytes(vl_convert.vegalite_to_png(standing_alone(spec, title)))
+        else:
+            alone = standing_alone(spec, title)
+            page = vl_convert.vegalite_to_html(alone, bundle=True) if kind == "html" else ""
+            place.write_text(page or svg_of(spec, title), "utf-8")
 
 
 def _words(p: FitPoint) -> str:

@@ -147,7 +147,7 @@ def _named(data: ReportData, part: str) -> pd.DataFrame:
     """Return the pick and the designs beside it, with what is written at them."""
     known = pd.concat([data.shown, data.front]).drop_duplicates("candidate").set_index("candidate")
     ids = [int(data.shown["candidate"].iloc[0])]
-    value = part_value(part, float(known[part].loc[ids[0]])) if part else ""
+    value = part_value(part, known[part].to_dict()[ids[0]]) if part else ""
     texts = [" — ".join(filter(None, [value, "build this" if data.feasible else "the nearest"]))]
     if data.decision:
         ids[0] = data.decision.pick.candidate

@@ -75,10 +75,10 @@ def test_the_section_tells_of_the_whole_front_after_the_designs_shown(data: Repo
     section = tolerance_section(data)
     assert section is not None
     names = [block.name for block in all_of(section) if isinstance(block, Figure)]
-    assert names[:2] == ["tolerance-front", "tolerance-bands"]
+    assert names[:3] == ["tolerance-response", "tolerance-front", "tolerance-bands"]
     captions = [block.caption for block in all_of(section) if isinstance(block, Table)]
-    assert captions[0].startswith("Yield: share of built stages")
-    assert captions[1].startswith("What yield costs")
+    assert captions[0].startswith("What yield costs")
+    assert captions[1].startswith("Yield: share of built stages")
 
 
 @pytest.mark.slow

@@ -197,7 +197,7 @@ class _Study:
     @property
     def harvest(self) -> Harvest:
         """What all candidates left behind."""
-        self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
+        self._join_blocks()
         others = [h for h in (self._of_closed, self._off_grid) if h.evaluated]
         return Harvest.joined(self._problem, self.scale, [*self._harvests, *others])
 
@@ -345,7 +345,11 @@ class _Study:
         if not self._every:
             self.fronts.append((self.evaluated, self.harvest.front.losses))
         elif sum(new) >= known:
-            self._harvests = [self.harvest]
+            self._join_blocks()
+
+    def _join_blocks(self) -> None:
+        """Join what is new of blocks to what is known of them."""
+        self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
 
     def _leave_to_blocks(self) -> None:
         """Take from the closure what blocks have worked out, so that nothing counts twice."""

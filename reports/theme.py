@@ -71,7 +71,6 @@ PAPER: Final = _property("paper")
 LINE: Final = _property("line")
 CHOSEN: Final = _property("chosen")
 OK: Final = _property("ok")
-BAD: Final = _property("bad")
 ACCENTS: Final[Mapping[str, str]] = {
     name: _property(name) for name in ("blue", "orange", "plum", "teal", "gold", "slate")
 }

@@ -11,6 +11,7 @@ from rich.markup import escape
 from explorer.cli.app import INTERRUPTED, app, output_folder
 from explorer.cli.options import (
     BriefArgument,
+    DesignOption,
     FolderOption,
     FormatOption,
     FrontMethod,
@@ -33,10 +34,7 @@ def assess(
             "a brief that fixes every part: the brief of another such stage.",
         ),
     ] = None,
-    design: Annotated[
-        Path | None,
-        typer.Option("--design", help=r"TOML file with the stage in a \[design] table."),
-    ] = None,
+    design: DesignOption = None,
     measured: Annotated[
         Path | None,
         typer.Option(

@@ -113,4 +113,8 @@ CandidateOption = Annotated[
         help="Report this design in place of the pick: its number, or a name such as quietest.",
     ),
 ]
+DesignOption = Annotated[
+    Path | None,
+    typer.Option("--design", help=r"TOML file with the stage in a \[design] table."),
+]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="No progress bar.")]

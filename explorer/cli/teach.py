@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.markup import escape
 
 from explorer.cli.app import app, output_folder, writing
-from explorer.cli.options import BriefArgument, FolderOption, SeedOption
+from explorer.cli.options import BriefArgument, DesignOption, FolderOption, SeedOption
 from explorer.cli.printing import out, print_caution, print_entry
 
 
@@ -25,10 +24,7 @@ def teach(
             "exploration is kept.",
         ),
     ] = None,
-    design: Annotated[
-        Path | None,
-        typer.Option("--design", help=r"TOML file with the stage in a \[design] table."),
-    ] = None,
+    design: DesignOption = None,
     into: FolderOption = None,
     seed: SeedOption = None,
 ) -> None:

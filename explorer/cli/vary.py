@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from explorer.cli.app import app
-from explorer.cli.options import BriefArgument, FolderOption, FormatOption, OutputFormat
+from explorer.cli.options import (
+    BriefArgument,
+    DesignOption,
+    FolderOption,
+    FormatOption,
+    OutputFormat,
+)
 
 
 @app.command()
@@ -20,10 +25,7 @@ def vary(
         list[str] | None,
         typer.Argument(metavar="[PART=VALUE]...", help="Values of the other parts."),
     ] = None,
-    design: Annotated[
-        Path | None,
-        typer.Option("--design", help=r"TOML file with the stage in a \[design] table."),
-    ] = None,
+    design: DesignOption = None,
     candidate: Annotated[
         str | None,
         typer.Option(

@@ -75,14 +75,11 @@ def html_page(
         What a page knows that is served; None for a file.
     """
 
-    def block(block: SetBlock, own: Specs = specs) -> dict[str, Any]:
-        return set_block(block, own)
-
     def section(section: Section) -> dict[str, Any]:
         return {
             "key": section.key,
             "title": section.title,
-            "blocks": [block(b) for b in with_notes_joined(section.blocks)],
+            "blocks": [set_block(b, specs) for b in with_notes_joined(section.blocks)],
             "more": bool(section.appendix),
             "fixed": (bool(document.beside) or live is not None)
             and not any(isinstance(b, Slot) for b in section.blocks)
@@ -102,15 +99,15 @@ def html_page(
                     name: getattr(answer, name)
                     for name in ("lead", "badge", "danger", "cautions", "build_title", "cards")
                 },
-                "notes": [block(note) for note in with_notes_joined(answer.notes)],
-                "build": block(answer.build),
-                "does": block(answer.does),
-                "chart": None if answer.chart is None else block(answer.chart),
+                "notes": [set_block(note, specs) for note in with_notes_joined(answer.notes)],
+                "build": set_block(answer.build, specs),
+                "does": set_block(answer.does, specs),
+                "chart": None if answer.chart is None else set_block(answer.chart, specs),
             },
             sections=[section(s) for s in document.sections],
             appendix=[section(s) for s in document.appendix],
             beside=[
-                (key, [block(slot, specs_beside[key]) for slot in slots])
+                (key, [set_block(slot, specs_beside[key]) for slot in slots])
                 for key, slots in document.beside.items()
             ],
             style=base_style() + asset("report.css"),

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 
-import pandas as pd
-
 from objectives.format import (
     counted,
     field_label,
@@ -14,29 +12,9 @@ from objectives.format import (
     quantity,
     sentence,
 )
-from reports.layout import Block, Note, Prose, Section, Table
 from reports.model import ReportData
 from reports.obstacles import MissedLimit, MoreChoice, Relaxation
 from reports.sections.limit_words import limit_label, miss_words, missed_words
-
-
-def infeasible_section(data: ReportData) -> Section | None:
-    """Return which limits block and what would help; None where some candidate keeps them all."""
-    if data.feasible:
-        return None
-    finding = Note(
-        "Nothing in the design space keeps every limit of the brief. The candidates below come "
-        "nearest, spread over the space; each of them breaks at least one limit, and none should "
-        "be built as it stands.",
-        "finding",
-    )
-    blocks: list[Block] = [finding, Prose(blocking_sentences(data), listed=True)]
-    if data.obstacles is not None and data.obstacles.nearest:
-        blocks.append(_relaxations(data))
-    if data.more_choice:
-        more = [more_choice_words(more, data) for more in data.more_choice]
-        blocks += [Prose(["More choice of parts would help:"]), Prose(more, listed=True)]
-    return Section("blocked", "No candidate keeps every limit", blocks)
 
 
 def obstacle_sentences(data: ReportData) -> list[str]:
@@ -124,30 +102,6 @@ def _moved(missed: MissedLimit, data: ReportData) -> str:
 
 def _floored(attenuation_dB: float) -> float:
     return math.floor(10 * attenuation_dB) / 10
-
-
-def _relaxations(data: ReportData) -> Table:
-    """Return what each limit must be moved to alone, and the least of several together."""
-    what, terms = data.obstacles, data.terms
-    assert what is not None
-    rows = [
-        (limit_label(one.moved[0].kind, one.moved[0].name, terms), _moved(one.moved[0], data),
-         str(one.candidate))
-        for one in what.alone
-    ]  # fmt: skip
-    rows += [
-        (limit_label(missed.kind, missed.name, terms), "no value of it alone suffices", "")
-        for missed in what.not_alone
-    ]
-    if what.together is not None and len(what.together.moved) > 1:
-        moved = " and ".join(_moved(missed, data) for missed in what.together.moved)
-        rows.append(("least in all", moved, str(what.together.candidate)))
-    over = "every candidate" if data.exact is not None else "the candidates evaluated"
-    return Table(
-        pd.DataFrame(rows, columns=["limit", "makes the brief feasible", "then built as"]),
-        "The least relaxation, limit by limit with every other kept, and in noticeable steps in "
-        f"all; over {over}.",
-    )
 
 
 def more_choice_words(more: MoreChoice, data: ReportData) -> str:

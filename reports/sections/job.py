@@ -18,7 +18,7 @@ from objectives.format import (
 )
 from reports.layout import Block, Prose, Section, Table
 from reports.model import DriverSummary, ReportData, ScoreUse, StageData
-from reports.sections.levels import radio_sentences
+from reports.sections.levels import level_sentences, radio_sentences
 
 
 def job_section(data: ReportData) -> Section:
@@ -36,6 +36,7 @@ def job_section(data: ReportData) -> Section:
         Prose(job_sentences(data), listed=True),
         Table(frame, "The scores, and what the brief asks of each."),
     ]
+    blocks.append(Prose(level_sentences(data.pick)))
     if data.constants:
         same = ", ".join(score_words(name, v, terms) for name, v in data.constants.items())
         blocks.append(Prose([f"The same for every candidate: {same}."]))

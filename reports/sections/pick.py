@@ -13,7 +13,6 @@ from objectives.format import (
     counted,
     fixed,
     listed,
-    mark_words,
     part_value,
     percent,
     quantity,
@@ -147,14 +146,6 @@ def difference_words(score: str, from_value: float, to_value: float) -> str:
         return percent(abs(to_value / from_value - 1))
     unit = score_unit(score).replace("dBu", "dB")  # a difference of levels has no reference
     return quantity(step_rounded(abs(to_value - from_value), score), unit)
-
-
-def alternative_words(data: ReportData, other: NamedDesign) -> str:
-    """Return a named design: what changes, what it gives and what it costs against the pick."""
-    assert data.decision is not None
-    name = sentence(mark_words(other.kind, other.score, data.terms))
-    changes = parts_words(data, other.candidate, changed_only=True)
-    return f"{name} (candidate {other.candidate}): {changes}; {exchange_words(data, other)}."
 
 
 def exchange_words(data: ReportData, other: NamedDesign) -> str:

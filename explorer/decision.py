@@ -16,7 +16,19 @@ from typing import Final, Literal
 
 import numpy as np
 
+from explorer.achievement import (
+    MEAN_WEIGHT,
+    ROUNDING,
+    in_steps,
+    on_target,
+    references,
+    shares_of,
+    shortfall_of,
+    shortfall_to_beat,
+)
+from explorer.brief.stock import Stock
 from explorer.evaluation import Evaluation, Parts
+from explorer.neighbours import neighbours
 from explorer.problem import Problem
 from explorer.series import rarity
 from objectives.arrays import BoolArray, FloatArray, IntArray
@@ -24,16 +36,6 @@ from objectives.elements import CAPACITORS, ELEMENTS, RESISTORS
 from objectives.scores.parts import fitted_values
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.setup import YIELD, ToleranceSetup
-
-_BEYOND_WANTED, _BELOW_GOOD = 0.05, 10.0
-"""Slopes of what is achieved beyond what is wanted, and below what is good enough."""
-
-_SUM = 1e-2
-"""Weight of the mean in the achievement: of two designs with the same worst score the better."""
-
-_WANTED_QUANTILE, _GOOD_QUANTILE = 0.1, 0.5
-"""What is wanted and what is good enough where the brief does not say: quantiles of the designs
-that meet the targets, counted once a step, so that neither a far end nor a crowd has a say."""
 
 _BLOCK, _MOST_BLOCKS = 32, 12
 """Designs built together, and how many blocks at most in search of one that is robust."""
@@ -120,66 +122,6 @@ class Decision:
         )
 
 
-def on_target(missed: FloatArray) -> BoolArray:
-    """Return which candidates miss no goal, but for rounding."""
-    return np.asarray(missed.sum(axis=-1) <= 1e-9)
-
-
-def distinct(steps: FloatArray) -> IntArray:
-    """Return rows of (N, scores) of which none is within a step of an earlier one in every score.
-
-    Source: epsilon-dominance, M. Laumanns et al., Combining convergence and diversity in
-    evolutionary multiobjective optimization, Evolutionary Computation 10(3), 2002 (from memory).
-    """
-    rows: list[int] = []
-    for row, here in enumerate(steps):
-        if not np.any(np.all(np.abs(steps[rows] - here) < 1.0, axis=1)):
-            rows.append(row)
-    return np.array(rows, dtype=np.intp)
-
-
-def achievement(
-    steps: FloatArray, wanted: FloatArray, good_enough: FloatArray, weights: FloatArray
-) -> FloatArray:
-    """Return what each design falls short of what is wanted, in its worst score.
-
-    A score counts 0 where it is as wanted and its weight where it is just good enough; it counts
-    little beyond what is wanted, and ten times as much below what is good enough.
-
-    Parameters
-    ----------
-    steps :
-        Losses in noticeable steps, shape (N, F).
-    wanted, good_enough, weights :
-        Of each score, shape (F,); what is wanted is the smaller loss.
-
-    Source: A. P. Wierzbicki, The use of reference objectives in multiobjective optimization, 1980;
-    the piecewise linear form with two reference levels: J. Granat, M. Makowski, Interactive
-    specification and analysis of aspiration-based preferences, European Journal of Operational
-    Research 122, 2000 (both from memory).
-    """
-    share = shares_of(steps, wanted, good_enough)
-    short = np.where(
-        share < 0,
-        _BEYOND_WANTED * share,
-        weights * np.where(share <= 1, share, 1 + _BELOW_GOOD * (share - 1)),
-    )
-    return np.asarray(short.max(axis=-1) + _SUM * short.mean(axis=-1))
-
-
-def shortfall_of(
-    problem: Problem, steps: FloatArray, wanted: FloatArray, good_enough: FloatArray
-) -> FloatArray:
-    """Return the :func:`achievement` of candidates with the problem's weights, shape (N,)."""
-    weights = np.array([free.weight for free in problem.free])
-    return achievement(steps, wanted, good_enough, weights)
-
-
-def in_steps(problem: Problem, candidates: Evaluation) -> FloatArray:
-    """Return the loss of N candidates in each free score, in noticeable steps, shape (N, F)."""
-    return np.stack([f.steps(candidates.scores[f.name]) for f in problem.free], axis=-1)
-
-
 def designs_of(problem: Problem, parts: Parts) -> list[tuple[float, ...]]:
     """Return the values of the parts that vary of each candidate, as in :data:`KnownYields`."""
     return list(zip(*(parts[choice.part].tolist() for choice in problem.choices), strict=True))
@@ -200,64 +142,45 @@ def built_well(problem: Problem, parts: Parts) -> FloatArray:
     return np.asarray(own.scores(parts, [YIELD])[YIELD] / 100)
 
 
-def shares_of(steps: FloatArray, wanted: FloatArray, good_enough: FloatArray) -> FloatArray:
-    """Return the way of each score from what is wanted (0) to what is good enough (1)."""
-    return np.asarray((steps - wanted) / (good_enough - wanted))
-
-
 def decide(
     problem: Problem,
     serious: Evaluation,
+    stock: Stock,
     sold: BoolArray | None = None,
     known: KnownYields = _NONE_KNOWN,
 ) -> Decision:
-    """Pick one of the serious candidates, all feasible, at least one.
+    """Pick one of the serious candidates, all feasible, at least one, or what is steps from it.
 
-    ``sold`` says which are made of parts that are sold, shape (N,): of those that serve, the
-    others are then not picked. None: all are. Yields that are ``known`` are not worked out again.
+    What another candidate beats by a little in every score is not serious, and may yet keep its
+    limits in more builds. So the pick moves by single steps of its parts while one makes it better.
+
+    Parameters
+    ----------
+    serious :
+        The candidates, each part among their values.
+    stock :
+        Tells the next value of a part that may have any.
+    sold :
+        Which candidates are made of parts that are sold, shape (N,): of those that serve, the
+        others are then not picked. None: all are.
+    known :
+        Yields that are not worked out again.
     """
-    steps = in_steps(problem, serious)
-    missed = problem.missed_goals(serious)
-    total = missed.sum(axis=-1)
-    # Where no candidate meets every target, those that miss by no more than a step above the least.
-    met = on_target(missed)
-    serving = met if met.any() else total <= total.min() + 1.0
-    if sold is not None and np.any(serving & sold):
-        serving = serving & sold
-    wanted, good_enough, stated = _references(problem, steps[serving])
-    shortfall = shortfall_of(problem, steps, wanted, good_enough)
-    order = np.lexsort((shortfall, np.where(serving, 0.0, total)))
-    choice = _Choice(
-        problem, serious.take(order), serving[order], bool(met.any()), steps[order],
-        shares_of(steps[order], wanted, good_enough), shortfall[order], known,
-    )  # fmt: skip
+    choice = _Choice(problem, serious, stock, sold, known)
     pick = choice.pick()
     return Decision(
         candidates=choice.candidates,
         pick=pick,
         alternatives=tuple(choice.alternatives(pick)),
         steps=choice.steps,
-        missed=missed[order],
+        missed=choice.missed,
         shortfall=choice.shortfall,
         yields=choice.yields,
-        wanted=wanted,
-        good_enough=good_enough,
-        best=steps[serving].min(axis=0),
-        stated=stated,
+        wanted=choice.wanted,
+        good_enough=choice.good_enough,
+        best=choice.steps[choice.serving].min(axis=0),
+        stated=choice.stated,
     )
-
-
-def _references(problem: Problem, steps: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return what is wanted and good enough of each score, in steps, and which of it is stated."""
-    ends = np.array([free.ends for free in problem.free])
-    # One candidate a box of a step, so that a crowd of like designs counts once.
-    boxes = np.unique(np.floor(steps), axis=0, return_index=True)[1]
-    wanted, good = np.quantile(steps[boxes], [_WANTED_QUANTILE, _GOOD_QUANTILE], axis=0)
-    stated = ~np.isnan(ends[:, 0])
-    wanted = np.where(stated, ends[:, 0], wanted)
-    good = np.where(np.isnan(ends[:, 1]), good, ends[:, 1])
-    # Less than a step between the two is no difference to weigh.
-    return wanted, np.maximum(good, wanted + 1.0), stated
 
 
 class _Choice:
@@ -267,24 +190,49 @@ class _Choice:
         self,
         problem: Problem,
         candidates: Evaluation,
-        serving: BoolArray,
-        on_target: bool,
-        steps: FloatArray,
-        shares: FloatArray,
-        shortfall: FloatArray,
+        stock: Stock,
+        sold: BoolArray | None,
         known: KnownYields,
     ) -> None:
-        self.problem, self.candidates, self.known = problem, candidates, known
-        self.steps, self.shares, self.shortfall = steps, shares, shortfall
-        self.serving = np.flatnonzero(serving)
-        self.on_target = on_target
-        self.yields = np.full(len(candidates), np.nan)
+        self.problem, self.stock, self.known = problem, stock, known
+        total = problem.missed_goals(candidates).sum(axis=-1)
+        self.on_target = bool(np.any(total <= ROUNDING))
+        # Where no candidate meets every target, those that miss by no more than a step above the
+        # least.
+        self.most_missed = ROUNDING if self.on_target else float(total.min()) + 1.0
+        serving = total <= self.most_missed
+        if sold is not None and np.any(serving & sold):
+            serving = serving & sold
+        steps = in_steps(problem, candidates.take(serving))
+        self.wanted, self.good_enough, self.stated = references(problem, steps)
         self.asked = problem.yield_asked if problem.targets.tolerance is not None else 0.0
+        self._take(candidates, serving, np.full(len(candidates), np.nan))
+
+    def _take(self, candidates: Evaluation, serving: BoolArray, yields: FloatArray) -> IntArray:
+        """Take candidates in order; return where each of them is then."""
+        steps, missed = in_steps(self.problem, candidates), self.problem.missed_goals(candidates)
+        shortfall = shortfall_of(self.problem, steps, self.wanted, self.good_enough)
+        order = np.lexsort((shortfall, np.where(serving, 0.0, missed.sum(axis=-1))))
+        self.candidates, self.serving = candidates.take(order), np.flatnonzero(serving[order])
+        self.steps, self.missed, self.yields = steps[order], missed[order], yields[order]
+        self.shortfall = shortfall[order]
+        self.shares = shares_of(self.steps, self.wanted, self.good_enough)
+        return np.argsort(order)
 
     def pick(self) -> int:
         """Return the row of the pick."""
         # What misses a target as designed misses it in most builds: there yield decides nothing.
         self.asked = self.asked if self.on_target else 0.0
+        pick = self._pick()
+        while True:
+            pick, near = self._with_neighbours(pick)
+            better = self._better(near, pick)
+            if better is None:
+                return pick
+            pick = better
+
+    def _pick(self) -> int:
+        """Return the row of the pick among the candidates as they are."""
         first = self._first_robust(self.serving, _MOST_BLOCKS)
         if first is None:
             # Where those that achieve most are not robust, those with most room are the likeliest.
@@ -293,10 +241,42 @@ class _Choice:
         if first >= 0:
             return self._simplest(first, self.asked)
         # The best yield there is, but not at the price of what is no longer good enough.
-        fair = self.serving[self.shortfall[self.serving] <= max(1.0, self.shortfall.min()) + _SUM]
+        fair = self.serving[self.shortfall[self.serving] <= self._fair]
         built = fair[~np.isnan(self.yields[fair])]
         best = self.yields[built].max() - _STEP_OF_YIELD
         return self._simplest(int(built[self.yields[built] >= best][0]), best)
+
+    def _with_neighbours(self, pick: int) -> tuple[int, IntArray]:
+        """Take what is one step of one part from a row and serves; return where all that is."""
+        stage = self.candidates.take(np.array([pick])).parts
+        near = self.problem.evaluate(neighbours(self.problem, self.stock, stage))
+        missed = self.problem.missed_goals(near).sum(axis=-1)
+        near = near.take(near.feasible & (missed <= self.most_missed))
+        taken = {design: row for row, design in enumerate(self._designs(self.candidates))}
+        rows = np.array([taken.get(design, -1) for design in self._designs(near)], np.intp)
+        new, count = near.take(rows < 0), len(self.candidates)
+        rows[rows < 0] = count + np.arange(len(new))
+        serving = np.zeros(count + len(new), bool)
+        serving[self.serving] = serving[count:] = True
+        yields = np.append(self.yields, np.full(len(new), np.nan))
+        place = self._take(Evaluation.join([self.candidates, new]), serving, yields)
+        return int(place[pick]), np.intersect1d(place[rows], self.serving)
+
+    def _better(self, rows: IntArray, pick: int) -> int | None:
+        """Return the row that achieves most, noticeably more and in builds enough.
+
+        That is as many as are asked, or as many as of the pick. Where the pick keeps targets and
+        limits in too few, a row that does in more comes first.
+        """
+        if self.yields[pick] < self.asked:
+            fair = rows[self.shortfall[rows] <= self._fair]
+            good = self._build(fair)
+            least = max(good.max(initial=0) - _STEP_OF_YIELD, self.yields[pick] + _STEP_OF_YIELD)
+            if np.any(good >= least):
+                return int(fair[np.argmax(good >= least)])
+        most = shortfall_to_beat(self.problem, self.steps[pick], self.wanted, self.good_enough)
+        rows = rows[self.shortfall[rows] < most]
+        return self._first_robust(rows, _MOST_BLOCKS, min(self.asked, self.yields[pick]))
 
     def alternatives(self, pick: int) -> list[Alternative]:
         """Return what stands beside the pick, each better than it by a step in what it is for.
@@ -322,29 +302,38 @@ class _Choice:
         return chosen[:_MOST_ALTERNATIVES]
 
     @property
+    def _fair(self) -> float:
+        """The most by which a design may fall short for the sake of its yield."""
+        return float(max(1.0, self.shortfall.min())) + MEAN_WEIGHT
+
+    @property
     def _roomiest(self) -> IntArray:
         """The candidates that serve, those with most room to limits and targets first."""
         room = self.candidates.room[self.serving].sum(axis=-1)
         return np.asarray(self.serving[np.argsort(-room, kind="stable")])
 
+    def _designs(self, candidates: Evaluation) -> list[tuple[float, ...]]:
+        return designs_of(self.problem, candidates.parts)
+
     def _build(self, rows: IntArray) -> FloatArray:
         """Return the yields of candidates; those not known yet are worked out."""
         new = rows[np.isnan(self.yields[rows])] if self.asked > 0 else rows[:0]
-        designs = designs_of(self.problem, self.candidates.take(new).parts)
+        designs = self._designs(self.candidates.take(new))
         self.yields[new] = [self.known.get(design, np.nan) for design in designs]
         new = new[np.isnan(self.yields[new])]
         if new.size:
             self.yields[new] = built_well(self.problem, self.candidates.take(new).parts)
         return np.asarray(self.yields[rows])
 
-    def _robust(self, rows: IntArray) -> BoolArray:
-        return self._build(rows) >= self.asked if self.asked > 0 else np.ones(len(rows), bool)
+    def _robust(self, rows: IntArray, asked: float | None = None) -> BoolArray:
+        asked = self.asked if asked is None else asked
+        return self._build(rows) >= asked if self.asked > 0 else np.ones(len(rows), bool)
 
-    def _first_robust(self, rows: IntArray, blocks: int) -> int | None:
+    def _first_robust(self, rows: IntArray, blocks: int, asked: float | None = None) -> int | None:
         """Return the first row that keeps targets and limits in enough builds, if one does."""
         for at in range(0, min(len(rows), _BLOCK * blocks), _BLOCK):
             block = rows[at : at + _BLOCK]
-            robust = self._robust(block)
+            robust = self._robust(block, asked)
             if robust.any():
                 return int(block[np.argmax(robust)])
         return None
@@ -356,7 +345,7 @@ class _Choice:
         if self.asked > 0:
             alike = alike[self._build(alike) >= least]
         parts = {name: values[alike] for name, values in self.candidates.parts.items()}
-        keys = (self.shortfall[alike], *complexity(self.problem, parts)[::-1])
+        keys = (self.shortfall[alike], *_complexity(self.problem, parts)[::-1])
         return int(alike[np.lexsort(keys)[0]])
 
     def _best_in(self, score: int, pick: int) -> int:
@@ -382,7 +371,7 @@ class _Choice:
         return int(self.serving[np.argmax(yields >= np.nanmax(yields) - _STEP_OF_YIELD / 4)])
 
 
-def complexity(problem: Problem, parts: dict[str, FloatArray]) -> Sequence[FloatArray]:
+def _complexity(problem: Problem, parts: Parts) -> Sequence[FloatArray]:
     """Return what makes designs harder to build, the weightiest first, each of shape (N,).
 
     The number of parts; parts that are idealised (a full bypass); how rare their values are; and

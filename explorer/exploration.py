@@ -10,8 +10,9 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
+from explorer.achievement import distinct
 from explorer.aims import FreeScore
-from explorer.decision import Alternative, Decision, built_well, distinct
+from explorer.decision import Alternative, Decision, built_well
 from explorer.designs import Design
 from explorer.evaluation import Evaluation, Parts
 from explorer.formulation import Formulation

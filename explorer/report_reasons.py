@@ -7,27 +7,31 @@ from dataclasses import replace
 
 import numpy as np
 
-from explorer.brief.stock import Stock
+from explorer.achievement import (
+    ROUNDING,
+    in_steps,
+    shares_of,
+    shortfall_of,
+    shortfall_to_beat,
+    weakest,
+)
 from explorer.choices import Choice
-from explorer.decision import DRAWS, built_well, complexity, in_steps, shares_of, shortfall_of
+from explorer.decision import DRAWS, built_well
 from explorer.evaluation import Parts
 from explorer.exploration import Exploration
+from explorer.neighbours import next_values, other_values
 from explorer.obstacles import missed_limits
 from objectives.arrays import BoolArray, FloatArray
-from objectives.elements import ELEMENTS
 from objectives.format import first, shown_name
 from objectives.reading.differences import Aspect, differences
 from objectives.scores.registry import REGISTRY
 from reports.record import Neighbour, PartReason, Reasons, Slope, Verdict
 
-_STEP = 1e-3
-"""Of the logarithm of a part either way, for a slope."""
-
 _EVEN = 0.005
 """Shortfalls that differ by no more are told as the same number."""
 
-_SAME = 1e-9
-"""Values that differ by no more than this share are one."""
+_STEP = 1e-3
+"""Of the logarithm of a part either way, for a slope."""
 
 
 def pick_reasons(ex: Exploration) -> Reasons:
@@ -54,8 +58,10 @@ class _Beside:
         assert ex.decision is not None
         self.problem, self.decision = ex.problem, ex.decision
         self.pick = {name: first(values) for name, values in ex.pick_parts.items()}
-        stock = ex.formulation.brief.stock
-        self.values = {c.part: _others(c, stock, self.pick[c.part]) for c in self.problem.choices}
+        self.stock = stock = ex.formulation.brief.stock
+        self.values = {
+            c.part: other_values(c, stock, self.pick[c.part]) for c in self.problem.choices
+        }
         if self.problem.slow:
             self.values = {c.part: self._next(c) for c in self.problem.choices}
         self.stages = self.problem.evaluate(self._batch())
@@ -68,9 +74,10 @@ class _Beside:
         wanted, good_enough = self.decision.wanted, self.decision.good_enough
         self.shares = shares_of(self.steps, wanted, good_enough)
         self.shortfall = shortfall_of(self.problem, self.steps, wanted, good_enough)
+        self.to_beat = shortfall_to_beat(self.problem, self.steps[0], wanted, good_enough)
         self.broken = self.problem.missed_limits(self.stages)
         self.missed = self.problem.missed_goals(self.stages)
-        lost = self.missed.sum(axis=1) > self.missed[0].sum() + _SAME
+        lost = self.missed.sum(axis=1) > self.missed[0].sum() + ROUNDING
         self.serves = ~lost & ~self.broken.any(axis=1)
         self.like = self._like()
         self.good = self._yields()
@@ -90,8 +97,7 @@ class _Beside:
 
     def worst(self, row: int) -> str:
         """Return the score that falls short most."""
-        weights = np.array([free.weight for free in self.problem.free])
-        return shown_name(self.problem.free[int(np.argmax(weights * self.shares[row]))].name)
+        return shown_name(self.problem.free[int(weakest(self.problem, self.shares[row]))].name)
 
     def _batch(self) -> Parts:
         count = sum(len(values) for values in self.values.values())
@@ -108,11 +114,7 @@ class _Beside:
         return 1 + sum(len(self.values[name]) for name in before) + at
 
     def _next(self, choice: Choice) -> FloatArray:
-        """Return the next value below and above; of devices and positions every other."""
-        values, own = self.values[choice.part], self.pick[choice.part]
-        if choice.names:
-            return values
-        return np.concatenate([values[values < own][-1:], values[values > own][:1]])
+        return next_values(choice, self.stock, self.pick[choice.part])
 
     def _scores(self) -> Mapping[str, FloatArray]:
         unknown = [name for name in self.names if name not in self.stages.scores]
@@ -157,10 +159,7 @@ class _Beside:
             return "alike"
         if self.shortfall[row] > self.shortfall[0] - _EVEN:
             return "less"
-        one_choice = np.all(self.steps[0] < self.steps[row] + 1.0)
-        some = {name: values[[0, row]] for name, values in self.stages.parts.items()}
-        pick, other = zip(*complexity(self.problem, some), strict=True)
-        return "simpler" if one_choice and pick < other else "better"
+        return "better" if self.shortfall[row] < self.to_beat else "little"
 
     def _like(self) -> BoolArray:
         """Return which stages differ from the pick by less than a step in all that is weighed."""
@@ -203,16 +202,3 @@ class _Beside:
             shown = 100 * change if step.relative else change
             slopes.append(Slope(name, float(shown), float(change / size)))
         return slopes
-
-
-def _others(choice: Choice, stock: Stock, own: float) -> FloatArray:
-    """Return the values of a part but its own; of a continuous one the preferred values."""
-    values = choice.values
-    if choice.continuous:
-        kind = ELEMENTS[choice.part].kind
-        values = (
-            np.empty(0) if kind == "setting" else stock.preferred(kind, choice.low, choice.high)
-        )
-        values = values[(values >= choice.low) & (values <= choice.high)]
-    same = (values == own) | (np.abs(values - own) <= _SAME * abs(own) if own < np.inf else False)
-    return np.asarray(values[~same])

@@ -21,13 +21,13 @@ def decide_of_sold(
     """
     continuous = [choice for choice in problem.choices if choice.continuous]
     if not continuous:
-        return decide(problem, serious, known=known)
+        return decide(problem, serious, stock, known=known)
     parts = dict(serious.parts)
     for choice in continuous:
         values = stock.preferred(ELEMENTS[choice.part].kind, choice.low, choice.high)
         values = values[(values >= choice.low) & (values <= choice.high)]
         if values.size == 0:
-            return decide(problem, serious, known=known)
+            return decide(problem, serious, stock, known=known)
         above = np.clip(np.searchsorted(values, parts[choice.part]), 0, values.size - 1)
         parts = {name: np.tile(a, 2) for name, a in parts.items()}
         parts[choice.part] = np.concatenate([values[np.maximum(above - 1, 0)], values[above]])
@@ -36,4 +36,4 @@ def decide_of_sold(
     stocked = problem.evaluate({name: a[once] for name, a in parts.items()})
     stocked = stocked.take(stocked.feasible)
     sold = np.repeat([False, True], [len(serious), len(stocked)])
-    return decide(problem, Evaluation.join([serious, stocked]), sold, known)
+    return decide(problem, Evaluation.join([serious, stocked]), stock, sold, known)

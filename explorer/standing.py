@@ -9,9 +9,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from explorer.achievement import in_steps, shortfall_of
 from explorer.brief.model import Brief
 from explorer.choices import Choice
-from explorer.decision import Decision, built_well, in_steps, shortfall_of
+from explorer.decision import Decision, built_well
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.exploration import Exploration

@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from explorer.decision import in_steps
+from explorer.achievement import in_steps
 from explorer.evaluation import Evaluation
 from explorer.problem import Problem
 from objectives.arrays import IntArray

@@ -9,10 +9,10 @@ from typing import Literal
 from objectives.reading.differences import Difference
 from reports.obstacles import MissedLimit
 
-Verdict = Literal["breaks", "misses", "builds", "alike", "less", "simpler", "better"]
+Verdict = Literal["breaks", "misses", "builds", "alike", "less", "little", "better"]
 """What speaks against a neighbour, the weightiest first: it breaks a limit; it misses a target; too
-few of its builds are good; nothing differs by a noticeable step; it achieves less; the pick is one
-choice with it, and simpler to build; nothing does."""
+few of its builds are good; nothing differs by a noticeable step; it achieves less; it achieves
+more, but by no noticeable step; nothing does."""
 
 
 @dataclass(frozen=True)

@@ -254,10 +254,8 @@ def _verdict(neighbour: Neighbour, data: ReportData) -> str:
             return "It would do as well."
         case "less":
             return f"It falls short by {short}."
-        case "simpler":
-            return (
-                f"It falls short by {short}: one choice with the pick, which is simpler to build."
-            )
+        case "little":
+            return f"It falls short by {short}: less, but by no noticeable step."
         case "better":
             why = (
                 "the design here was asked for"

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from explorer.achievement import achievement, distinct
 from explorer.aims import FreeScore, Window, merged
-from explorer.decision import achievement, decide, distinct
+from explorer.brief.stock import Stock
+from explorer.decision import decide
 from explorer.evaluation import Evaluation
 from explorer.problem import Problem
 from explorer.search import enumerate_front
@@ -122,7 +124,7 @@ def serious(problem: Problem) -> Evaluation:
 def test_the_pick_is_on_target_and_keeps_its_yield_when_built_ten_thousand_times(
     problem: Problem, serious: Evaluation
 ) -> None:
-    decision = decide(problem, serious)
+    decision = decide(problem, serious, Stock())
     row = decision.candidates.take(np.array([decision.pick]))
     corner = float(row.scores["input_corner_error_octaves"][0])
     assert corner <= np.log2(1.1)
@@ -138,14 +140,14 @@ def test_the_pick_is_on_target_and_keeps_its_yield_when_built_ten_thousand_times
 @pytest.mark.slow
 def test_hopeless_designs_do_not_move_the_pick(problem: Problem, serious: Evaluation) -> None:
     """Designs far off target, however good in one score, change neither pick nor alternatives."""
-    decision = decide(problem, serious)
+    decision = decide(problem, serious, Stock())
     extreme = serious.take(np.zeros(40, dtype=np.intp))
     scores = dict(extreme.scores)
     scores["gain_dB"] = scores["gain_dB"] + np.linspace(5, 60, 40)
     scores["input_corner_error_octaves"] = np.linspace(1.0, 4.0, 40)
     losses = np.stack([f.loss(scores[f.name]) for f in problem.free], axis=-1)
     more = Evaluation.join([serious, replace(extreme, scores=scores, losses=losses)])
-    again = decide(problem, more)
+    again = decide(problem, more, Stock())
     for name, values in decision.candidates.parts.items():
         assert values[decision.pick] == again.candidates.parts[name][again.pick]
     assert [a.score for a in decision.alternatives] == [a.score for a in again.alternatives]
@@ -153,6 +155,6 @@ def test_hopeless_designs_do_not_move_the_pick(problem: Problem, serious: Evalua
 
 @pytest.mark.slow
 def test_what_is_not_asked_for_is_not_built(problem: Problem, serious: Evaluation) -> None:
-    decision = decide(replace(problem, yield_asked=0.0), serious)
+    decision = decide(replace(problem, yield_asked=0.0), serious, Stock())
     assert np.isnan(decision.yields).all()
     assert decision.on_target[decision.pick]

@@ -19,11 +19,12 @@ import pytest
 from closed_forms import dense_response
 from explorer.brief.loading import load_brief, parse_brief
 from explorer.brief.shipped import shipped_briefs
-from explorer.decision import Decision, decide
+from explorer.decision import Decision, built_well, decide
 from explorer.designs import parse_design
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation, formulate
 from explorer.search import enumerate_front
+from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
 from objectives.targets import BAND_POINTS
@@ -69,7 +70,9 @@ def briefed(row: Mapping[str, Any]) -> dict[str, Any]:
 def case(request: pytest.FixtureRequest) -> Case:
     formulation = formulate(parse_brief(briefed(request.param)))
     serious = enumerate_front(formulation.problem).harvest.serious
-    return Case(request.param, formulation, decide(formulation.problem, serious))
+    return Case(
+        request.param, formulation, decide(formulation.problem, serious, formulation.brief.stock)
+    )
 
 
 def test_there_are_ten_and_more() -> None:
@@ -140,7 +143,7 @@ def test_where_the_rule_of_thumb_differs_there_is_a_reason(case: Case) -> None:
 def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
     formulation = formulate(load_brief(name))
     problem = formulation.problem
-    decision = decide(problem, enumerate_front(problem).harvest.serious)
+    decision = decide(problem, enumerate_front(problem).harvest.serious, formulation.brief.stock)
     row = decision.candidates.take(np.array([decision.pick]))
     assert not decision.missed[decision.pick].any()
     assert decision.yields[decision.pick] > 0.9
@@ -156,14 +159,48 @@ def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("name", shipped_briefs())
+def test_no_step_of_a_part_or_two_betters_the_weakest_score_of_a_pick(name: str) -> None:
+    formulation = formulate(load_brief(name))
+    problem = formulation.problem
+    decision = decide(problem, enumerate_front(problem).harvest.serious, formulation.brief.stock)
+    pick = decision.candidates.take(np.array([decision.pick]))
+    weights = np.array([free.weight for free in problem.free])
+
+    def shares(candidates: Evaluation) -> FloatArray:
+        steps = np.stack([f.steps(candidates.scores[f.name]) for f in problem.free], axis=-1)
+        return weights * (steps - decision.wanted) / (decision.good_enough - decision.wanted)
+
+    step = weights / (decision.good_enough - decision.wanted)
+    about = []
+    for choice in problem.choices:
+        own = np.flatnonzero(choice.values == pick.parts[choice.part][0])[0]
+        about.append(choice.values[max(own - 1, 0) : own + 2])
+    grid = {
+        c.part: axis.ravel()
+        for c, axis in zip(problem.choices, np.meshgrid(*about, indexing="ij"), strict=True)
+    }
+    moved = np.sum([values != pick.parts[part] for part, values in grid.items()], axis=0)
+    near = problem.evaluate({part: values[moved <= 2] for part, values in grid.items()})
+    kept = near.feasible & ~problem.missed_goals(near).any(axis=-1)
+    better = kept & (shares(near).max(axis=-1) < (shares(pick) - step).max())
+    if not better.any():
+        return
+    parts = near.take(better).parts
+    # As close as the share of 1,024 builds tells a yield.
+    enough = min(problem.yield_asked, decision.yields[decision.pick])
+    assert np.all(built_well(problem, parts) < enough + 0.01)
+
+
+@pytest.mark.slow
 def test_surfaces_decide_as_builds_that_are_all_solved(
     case: Case, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     problem, candidates = case.formulation.problem, case.decision.candidates
     # Both from candidates in the same order: of two that achieve the same the first comes first.
-    read = decide(problem, candidates)
+    read = decide(problem, candidates, case.formulation.brief.stock)
     monkeypatch.setattr("objectives.scores.tolerance._WORTH_SURFACE", np.inf)
-    solved = decide(problem, candidates)
+    solved = decide(problem, candidates, case.formulation.brief.stock)
     assert solved.pick == read.pick
     assert solved.alternatives == read.alternatives
     known = ~np.isnan(solved.yields)

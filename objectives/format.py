@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import Final
 
@@ -139,7 +139,11 @@ def quantity(
     dropped, unless ``padded``. ``space`` stands between number and unit: a plain one where lines
     may break there.
     """
-    value, symbol = first(value), unit_symbol(unit)
+    return _written(first(value), unit_symbol(unit), digits, padded, space)
+
+
+@lru_cache(4096)
+def _written(value: float, symbol: str, digits: int, padded: bool, space: str) -> str:
     tail = f"{space}{symbol}" if symbol else ""
     if not math.isfinite(value) or symbol not in _LARGE:
         text = number(round(value, _DECIMALS.get(symbol, 6)), digits)

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, is_dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,17 @@ import numpy as np
 
 def json_text(value: object, *, indent: int | None = None) -> str:
     """Return a value as valid JSON: on one line, or indented by so many spaces."""
-    separators = None if indent else (",", ":")
-    return json.dumps(
-        json_value(value), ensure_ascii=False, indent=indent, separators=separators, allow_nan=False
+    write = partial(
+        json.dumps,
+        ensure_ascii=False,
+        indent=indent,
+        separators=None if indent else (",", ":"),
+        allow_nan=False,
     )
+    try:
+        return write(value)
+    except (TypeError, ValueError):  # not of JSON's own types alone
+        return write(json_value(value))
 
 
 def json_value(value: object) -> Any:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import altair as alt
 import pandas as pd
+
+from reports.charts.forms import Filled
+from reports.theme import spec_of
 
 
 @dataclass(frozen=True)
@@ -56,10 +59,15 @@ class Figure:
     """An Altair chart with its caption and a short name for its file."""
 
     name: str
-    chart: alt.TopLevelMixin
+    chart: alt.TopLevelMixin | Filled
     caption: str = ""
     title: str = ""
     """What it shows, in words."""
+
+    @property
+    def spec(self) -> dict[str, Any]:
+        """The chart's Vega-Lite specification, dressed in our theme."""
+        return self.chart.spec if isinstance(self.chart, Filled) else spec_of(self.chart)
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,13 @@ from typing import Any
 
 import altair as alt
 
-from reports.theme import spec_of
+from reports.charts.forms import Filled
+from reports.layout import Figure
 
 
-def valid_spec(chart: alt.TopLevelMixin) -> dict[str, Any]:
+def valid_spec(chart: alt.TopLevelMixin | Filled) -> dict[str, Any]:
     """Return a chart's specification; a SchemaValidationError says what in it is no Vega-Lite."""
-    spec = spec_of(chart)
+    spec = Figure("chart", chart).spec
     # Rows are no part of the grammar, and there are thousands.
     alt.Chart.from_dict({**spec, "datasets": {}})
     return spec

@@ -21,7 +21,7 @@ from explorer.brief.errors import BriefError, line
 from explorer.page.beside import MOST_PINNED, pinned_html, steered_html, sweep_html
 from explorer.page.forms import checked, edited, form_groups
 from explorer.page.guard import Guard
-from explorer.page.subject import LATER, QUICK, Subject, field_errors
+from explorer.page.subject import SENT, Subject, field_errors
 from explorer.page.work import Run, Runs
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
@@ -96,15 +96,17 @@ class Page:
     def stage(self, request: Request) -> Response:
         """Return what the document says of another stage, or what is wrong with a value."""
         pairs = _pairs(request.query_params.items())
-        quick = pairs.pop("send", "quick") == "quick"
+        reply = pairs.pop("send", "quick")
+        if reply not in SENT:
+            raise HTTPException(404)
         own = self._subject(request)
         try:
             design = own.design(pairs)
         except BriefError as error:
             return JSONResponse({"errors": field_errors(error)})
         made = own.stage(design)
-        slots = own.fragments(design, made, QUICK if quick else LATER, quick=quick)
-        if not quick:
+        slots = own.fragments(design, made, reply)
+        if reply != "quick":
             return JSONResponse({"slots": slots})
         return JSONResponse(
             {

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 from urllib.parse import urlencode
 
@@ -34,11 +34,17 @@ from reports.sections.build import (
 )
 from reports.sections.limits import broken_sentences
 
-QUICK: Final = ("build", "does", "parts")
-"""What of a stage is sent first."""
+SENT: Final = {
+    "quick": ("build", "does", "parts"),
+    "rest": ("point", "responses", "textbook", "limits", "second", "noise"),
+    "more": ("radio", "stability"),
+    "slow": ("does",),
+}
+"""What of a stage is sent by each reply, in the order in which a page asks for them; ``does`` a
+second time, with its yield and its slow scores."""
 
-LATER: Final = ("does", "textbook", "limits", "point", "responses", "second")
-"""What takes longer and follows; ``does`` once more, with its slow scores."""
+_REMEMBERED: Final = 8
+"""Stages kept between the replies about them."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +89,17 @@ class Subject:
 
     def stage(self, design: Design) -> StageData:
         """Return a stage in the surroundings of the brief."""
-        return staged(self.formulation, self.problem, self._own(design))
+        return self._staged(tuple(design.stage_fields().items()))
+
+    @cached_property
+    def _staged(self) -> Callable[[tuple[tuple[str, float], ...]], StageData]:
+        # What one reply has worked out of a stage serves the next.
+        @lru_cache(_REMEMBERED)
+        def made(fields: tuple[tuple[str, float], ...]) -> StageData:
+            own = self._own(Design.of(self.formulation.brief, dict(fields)))
+            return staged(self.formulation, self.problem, own)
+
+        return made
 
     def design(self, pairs: Mapping[str, str]) -> Design:
         """Return the start with other values, as they are typed.
@@ -105,16 +121,12 @@ class Subject:
         stepped = choices_of(self.problem, self.formulation.brief, every=self.single)
         return urlencode(texts(stepped, design))
 
-    def fragments(
-        self, design: Design, stage: StageData, names: Collection[str], *, quick: bool
-    ) -> dict[str, str]:
-        """Return what stands in the slots of a stage as HTML, by name of the slot.
-
-        With ``quick`` without what takes long to work out.
-        """
+    def fragments(self, design: Design, stage: StageData, reply: str) -> dict[str, str]:
+        """Return what one of the replies about a stage has as HTML, by name of the slot."""
+        names = SENT[reply]
         slots = [build_slot(stage)] if "build" in names else []
         if "does" in names:
-            slots.append(self._does(design, stage, quick=quick))
+            slots.append(self._does(design, stage, quick=reply == "quick"))
         slots += following_slots(stage, [key for key in names if key not in ("build", "does")])
         return {slot.name: slot_html(slot) for slot in slots}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -120,7 +120,7 @@ class NoiseBudget:
     def _integrated(self, densities: Mapping[str, Density]) -> FloatArray:
         """Return A-weighted and plain power, referred to the source, along the last axis."""
         low, high = np.log(self.band_Hz[0]), np.log(self.band_Hz[1])
-        node, weight = np.polynomial.legendre.leggauss(_POINTS)
+        node, weight = _quadrature()
         f = np.exp(low + (node + 1) / 2 * (high - low))
         df = weight * (high - low) / 2 * f
         weights = np.stack([df * 10 ** (a_weighting_dB(f) / 10), df], axis=-1)
@@ -135,6 +135,12 @@ class NoiseBudget:
             }) @ weights  # fmt: skip
         gain = squared(Network(self.stage, self.device, self.reference_Hz).output)
         return np.asarray(power / gain[..., np.newaxis])
+
+
+@cache
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    """Return nodes and weights of Gauss and Legendre from -1 to 1."""
+    return np.polynomial.legendre.leggauss(_POINTS)
 
 
 def noise_budget(

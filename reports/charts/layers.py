@@ -60,7 +60,7 @@ def haloed(texts: alt.Chart, **style: Any) -> list[alt.Chart]:
     return [texts.mark_text(stroke=PAPER, strokeWidth=4, **style), texts.mark_text(**style)]
 
 
-def rows(digits: int = 5, **columns: Iterable[Any]) -> Rows:
+def rows(digits: int = 5, /, **columns: Iterable[Any]) -> Rows:
     """Return columns of one length as records, numbers to so many figures; nan becomes a gap."""
 
     def value(entry: Any) -> Any:
@@ -78,12 +78,6 @@ def rows(digits: int = 5, **columns: Iterable[Any]) -> Rows:
 def drawn(name: str) -> alt.Chart:
     """Return a chart of a named data set, which the chart it becomes part of holds."""
     return alt.Chart(alt.NamedData(name))
-
-
-def holding(chart: alt.LayerChart, sets: Mapping[str, Rows]) -> alt.LayerChart:
-    """Return the chart with its named data sets."""
-    chart.datasets = {name: rows for name, rows in sets.items() if rows}
-    return chart
 
 
 def same_scale(channel: Any, field: str) -> Any:

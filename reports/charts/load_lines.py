@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import altair as alt
@@ -13,9 +14,11 @@ import numpy as np
 from objectives.arrays import FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.devices.law import ConductionLaw
+from objectives.devices.terms import Terms
 from objectives.format import first, number, percent, quantity, sentence
 from objectives.roots import bracketed_roots
-from reports.charts.layers import LineStyles, Rows, drawn, haloed, holding, rows, styled_lines
+from reports.charts.forms import Filled, Form
+from reports.charts.layers import LineStyles, Rows, drawn, haloed, rows, styled_lines
 from reports.charts.plate_curves import round_voltages
 from reports.theme import ACCENTS, INK, MUTED, PAPER, ticks
 
@@ -159,9 +162,8 @@ def _curve_ends(lines: LoadLines) -> Rows:
     return ends
 
 
-def load_line_data(pick: Assessment) -> dict[str, Rows]:
-    """Return the data sets of :func:`load_line_chart`: curves, ends, lines, names, point, frame."""
-    lines, t = load_lines(pick), pick.device.terms
+def _data(lines: LoadLines, t: Terms) -> dict[str, Rows]:
+    """Return the data sets of the chart: curves, ends, lines, names, point, frame."""
     curves: Rows = []
     for grid_V, (volts, amps) in lines.curves.items():
         curves += rows(4, grid_V=[grid_V] * volts.size, plate_V=volts, current_A=amps)
@@ -218,8 +220,18 @@ _STYLES: Final[LineStyles] = {
 }
 
 
+def load_line_drawing(pick: Assessment, lines: LoadLines) -> Filled:
+    """Return the plate curves with both load lines, the operating point and the greatest heat."""
+    t = pick.device.terms
+    words = (
+        f"{sentence(t.plate_curves)} of the {pick.device.name} with the DC and AC load lines. "
+        f"{load_line_title(pick)}."
+    )
+    return Filled(_form(t), words, _data(lines, t))
+
+
 def load_line_chart(pick: Assessment) -> alt.LayerChart:
-    """Return the plate curves with both load lines, the operating point and the greatest heat.
+    """Return :func:`load_line_drawing` as an Altair chart.
 
     Examples
     --------
@@ -228,7 +240,11 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
     ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
     >>> chart = reports.load_line_chart(objectives.assess(stage, "12AX7"))
     """
-    t, sets = pick.device.terms, load_line_data(pick)
+    return load_line_drawing(pick, load_lines(pick)).chart
+
+
+@cache
+def _form(t: Terms) -> Form:
     # The ends of the axes are those of the data, so that the chart is the same for every stage.
     scale = alt.Scale(nice=False, zero=True)
     milliamperes = alt.Axis(labelExpr="format(1000 * datum.value, '~f') + ' mA'", tickCount=5)
@@ -255,16 +271,7 @@ def load_line_chart(pick: Assessment) -> alt.LayerChart:
         *haloed(point.transform_filter(left), align="left", dx=11, dy=-12, **_LOUD),
         *haloed(point.transform_filter(right), align="right", dx=-11, dy=16, **_LOUD),
     ]
-    chart = alt.LayerChart(
-        layer=layers,
-        width="container",
-        height=_HEIGHT,
-        description=(
-            f"{sentence(t.plate_curves)} of the {pick.device.name} with the DC and AC load lines. "
-            f"{load_line_title(pick)}."
-        ),
-    )
-    return holding(chart, sets)
+    return Form(alt.LayerChart(layer=layers, width="container", height=_HEIGHT))
 
 
 def _colour() -> alt.Color:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Final
 
 import altair as alt
@@ -10,6 +11,8 @@ import pandas as pd
 from objectives.assessment import Assessment
 from objectives.elements import ELEMENTS
 from objectives.format import first, fixed, percent
+from reports.charts.forms import Filled, Form
+from reports.charts.layers import drawn, rows
 
 
 def _label(origin: str, pick: Assessment) -> str:
@@ -48,34 +51,39 @@ def noise_title(pick: Assessment) -> str:
     return f"{share_text(largest['share'])} of the noise power comes from the {largest['label']}"
 
 
-def noise_chart(pick: Assessment) -> alt.LayerChart:
+def noise_drawing(pick: Assessment) -> Filled:
     """Return the share of each origin in the A-weighted noise power as bars."""
     shares = noise_shares(pick)
     told = [
         f"{label}: {share_text(share)}, {fixed(level, 1)} dBu"
         for label, share, level in shares[["label", "share", "level_dBu"]].itertuples(index=False)
     ]
-    drawn = shares.assign(text=told)[shares["share"] >= _WORTH_A_BAR]
+    shown = shares.assign(text=told)[shares["share"] >= _WORTH_A_BAR]
+    bars = rows(**{name: shown[name].to_numpy() for name in ("label", "share", "text")})
+    return Filled(_form(len(bars)), f"Noise by origin: {'; '.join(told)}.", {"bars": bars})
+
+
+@cache
+def _form(bars: int) -> Form:
     # Each name stands above its bar, so that a narrow page has room for both.
-    base = alt.Chart(drawn).encode(
-        y=alt.Y("label:N", sort=list(drawn["label"]), title=None, axis=None)
-    )
+    base = drawn("bars").encode(y=alt.Y("label:N", sort=None, title=None, axis=None))
     x = alt.X(
         "share:Q",
         title="share of the A-weighted noise power",
         axis=alt.Axis(format=".0%", tickCount=5),
         scale=alt.Scale(domainMin=0, nice=False),
     )
-    return alt.LayerChart(
-        layer=[
-            base.mark_bar(height=11, yOffset=8).encode(x=x),
-            base.mark_text(align="left", baseline="bottom", dy=1, fontSize=12).encode(
-                x=alt.value(0), text="text:N"
-            ),
-        ],
-        width="container",
-        height=38 * len(drawn),
-        description=f"Noise by origin: {'; '.join(told)}.",
+    return Form(
+        alt.LayerChart(
+            layer=[
+                base.mark_bar(height=11, yOffset=8).encode(x=x),
+                base.mark_text(align="left", baseline="bottom", dy=1, fontSize=12).encode(
+                    x=alt.value(0), text="text:N"
+                ),
+            ],
+            width="container",
+            height=38 * bars,
+        )
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 from typing import Any, Final
 
 import altair as alt
@@ -17,7 +18,8 @@ from objectives.circuit.network import Network
 from objectives.format import first, quantity, sentence
 from objectives.radio.attenuation import attenuation_dB
 from objectives.radio.stopper import LOWEST_SWEPT_HZ, swept_Hz
-from reports.charts.layers import LineStyles, haloed, line_names, styled_lines
+from reports.charts.forms import Filled, Form
+from reports.charts.layers import LineStyles, Rows, drawn, haloed, line_names, rows, styled_lines
 from reports.theme import ACCENTS, INK, MUTED, ticks
 
 IDEAL_STOPPER: Final[Mapping[str, float]] = {"stopper_shunt_F": 0.0, "stopper_lead_H": 0.0}
@@ -28,6 +30,10 @@ _STOPPERS: Final[LineStyles] = {
     "as it is": (ACCENTS["blue"], [1, 0]),
     "ideal stopper": (ACCENTS["orange"], [7, 4]),
     "no stopper": (ACCENTS["slate"], [2, 3]),
+}
+_PATHS: Final[LineStyles] = {
+    "plate": (ACCENTS["blue"], [1, 0]),
+    "output": (ACCENTS["plum"], [7, 4]),
 }
 
 
@@ -83,104 +89,107 @@ def _long(swept: FloatArray, curves: Mapping[str, np.ndarray], value: str, by: s
     )
 
 
-def _along(one: Assessment, field: str = "frequency_Hz") -> alt.X:
-    ends = [LOWEST_SWEPT_HZ, one.targets.trusted_Hz]
+def _along(field: str = "frequency_Hz") -> alt.X:
     return alt.X(
         f"{field}:Q",
         title="frequency",
-        scale=alt.Scale(type="log", domain=ends, nice=False),
+        scale=alt.Scale(type="log", nice=False),
         axis=ticks("Hz", 10, values=[10.0**n for n in range(3, 10)]),
     )
 
 
-def rejection_chart(one: Assessment, *, required: bool = True) -> alt.LayerChart:
+def rejection_drawing(one: Assessment, *, required: bool = True) -> Filled:
     """Return the rejection over all bands as one curve, beside an ideal and no stopper."""
-    swept = rejection_sweep(one)
-    bands = pd.DataFrame(
-        {
-            "low_Hz": [band.low_Hz for band in one.targets.scored_bands],
-            "high_Hz": [band.high_Hz for band in one.targets.scored_bands],
-            "required_dB": [band.attenuation_dB for band in one.targets.scored_bands],
-            "band": [band.name for band in one.targets.scored_bands],
-        }
-    )
-    bands["middle_Hz"] = np.sqrt(bands["low_Hz"] * bands["high_Hz"])
+    swept, bands, grid = rejection_sweep(one), one.targets.scored_bands, one.device.terms.grid
+    asked = [band.attenuation_dB for band in bands]
     top = float(swept["attenuation_dB"].max())
     if required:
-        top = max(top, float(bands["required_dB"].max()))
+        top = max(top, *asked)
     bottom = min(0.0, float(swept["attenuation_dB"].min()))
-    scale = alt.Scale(domain=[bottom, 1.05 * top], nice=False)
-    grid = one.device.terms.grid
-    title = f"attenuation at the {grid}"
+    curve = swept[swept["stopper"] == "as it is"]
+    low, high = (np.array([getattr(b, end) for b in bands]) for end in ("low_Hz", "high_Hz"))
+    level = np.interp(np.log(low), np.log(curve["frequency_Hz"]), curve["attenuation_dB"])
+    told = [f"{name}: {quantity(v, 'dB', 3)}" for name, v in least_attenuation_dB(one).items()]
+    return Filled(
+        _rejection_form(grid, required),
+        f"Attenuation at the {grid} against frequency. Least in each band: {'; '.join(told)}.",
+        {
+            "frame": rows(
+                frequency_Hz=[LOWEST_SWEPT_HZ, one.targets.trusted_Hz],
+                attenuation_dB=[bottom, 1.05 * top],
+            ),
+            "bands": rows(
+                band=[band.name for band in bands],
+                low_Hz=low,
+                high_Hz=high,
+                middle_Hz=np.sqrt(low * high),
+                required_dB=asked,
+                # Names stand at whichever end of their bands the curves leave room.
+                side=np.where(level > 0.4 * top, "foot", "top"),
+            ),
+            **_curves(swept, "stopper", "attenuation_dB", {name: name for name in _STOPPERS}),
+        },
+    )
+
+
+@cache
+def _rejection_form(grid: str, required: bool) -> Form:
+    title, scale = f"attenuation at the {grid}", alt.Scale(nice=False, zero=False)
     given = alt.Y("attenuation_dB:Q", title=title, scale=scale, axis=ticks("dB"))
-    span = alt.Chart(bands).encode(x=_along(one, "low_Hz"), x2="high_Hz:Q")
+    span = drawn("bands").encode(x=_along("low_Hz"), x2="high_Hz:Q")
     layers: list[alt.Chart] = [
+        drawn("frame").mark_point(opacity=0).encode(x=_along(), y=given),
         span.mark_rect(color=ACCENTS["gold"], fillOpacity=0.14, stroke=ACCENTS["gold"]),
-        styled_lines(swept, _along(one), given, "stopper", _STOPPERS),
-        *_line_names(swept, "stopper", "attenuation_dB", _along(one), given, _STOPPERS),
+        *_lines("stopper", _along(), given, _STOPPERS),
     ]
     if required:
         asked = alt.Y("required_dB:Q", scale=scale, title=title, axis=ticks("dB"))
         # The stroke keeps a narrow band's requirement visible.
-        stroke = alt.Chart(bands).mark_point(shape="stroke", size=90, color=INK, strokeWidth=3)
+        stroke = drawn("bands").mark_point(shape="stroke", size=90, color=INK, strokeWidth=3)
         layers += [
             span.mark_rule(color=INK, strokeWidth=3).encode(y=asked),
-            stroke.encode(x=_along(one, "middle_Hz"), y=asked),
+            stroke.encode(x=_along("middle_Hz"), y=asked),
         ]
-    told = [f"{name}: {quantity(v, 'dB', 3)}" for name, v in least_attenuation_dB(one).items()]
-    return alt.LayerChart(
-        layer=[*layers, *_band_names(one, bands, swept, top)],
-        width="container",
-        height=_HEIGHT,
-        description=f"Attenuation at the {grid} against frequency. Least in each band: "
-        f"{'; '.join(told)}.",
-    )
-
-
-def _band_names(
-    one: Assessment, bands: pd.DataFrame, swept: pd.DataFrame, top_dB: float
-) -> list[alt.Chart]:
-    """Return names left of their bands, at whichever end of them the curves leave room."""
-    curve = swept[swept["stopper"] == "as it is"]
-    level = np.interp(
-        np.log(bands["low_Hz"]), np.log(curve["frequency_Hz"]), curve["attenuation_dB"]
-    )
-    high = level > 0.4 * top_dB
     style: dict[str, Any] = {
         "angle": 270, "dy": -2, "baseline": "bottom", "fontSize": 10, "color": MUTED
     }  # fmt: skip
-    from_top = alt.Chart(bands[~high]).mark_text(align="right", dx=-4, **style)
-    from_foot = alt.Chart(bands[high]).mark_text(align="left", dx=4, **style)
-    return [
-        names.encode(x=_along(one, "low_Hz"), y=alt.value(y), text="band:N")
-        for names, y in ((from_top, 0), (from_foot, _HEIGHT))
+    names = drawn("bands").encode(x=_along("low_Hz"), text="band:N")
+    layers += [
+        names.transform_filter(alt.datum.side == "top")
+        .mark_text(align="right", dx=-4, **style)
+        .encode(y=alt.value(0)),
+        names.transform_filter(alt.datum.side == "foot")
+        .mark_text(align="left", dx=4, **style)
+        .encode(y=alt.value(_HEIGHT)),
     ]
+    return Form(alt.LayerChart(layer=layers, width="container", height=_HEIGHT))
 
 
-def _line_names(
-    swept: pd.DataFrame, by: str, value: str, x: alt.X, y: alt.Y, styles: LineStyles
-) -> list[alt.Chart]:
-    """Return the names of the curves, where they are farthest apart."""
-    curves = {name: swept.loc[swept[by] == name, value].to_numpy(float) for name in styles}
+def _curves(swept: pd.DataFrame, by: str, value: str, names: Mapping[str, str]) -> dict[str, Rows]:
+    """Return curves and their names, which stand where the curves are farthest apart."""
+    curves = {name: swept.loc[swept[by] == name, value].to_numpy(float) for name in names}
     curves = {name: curve for name, curve in curves.items() if curve.size}
     frequency = swept["frequency_Hz"].unique()
     inside = (frequency > 3 * frequency[0]) & (frequency < frequency[-1] / 6)
     lowest = float(swept[value].min()) - 10
-    rows = line_names(frequency, curves, {name: name for name in curves}, lowest, inside)
-    frame = pd.DataFrame(rows).rename(columns={"port": by, "level_dB": value})
-    color = alt.Color(
-        f"{by}:N",
-        legend=None,
-        scale=alt.Scale(
-            domain=[n for n in styles if n in curves],
-            range=[hue for name, (hue, _) in styles.items() if name in curves],
-        ),
+    named = line_names(frequency, curves, names, lowest, inside)
+    return {
+        "curves": rows(**{name: swept[name].to_numpy() for name in ("frequency_Hz", value, by)}),
+        "names": [{**row, by: row["port"], value: row["level_dB"]} for row in named],
+    }
+
+
+def _lines(by: str, x: alt.X, y: alt.Y, styles: LineStyles) -> list[alt.Chart]:
+    """Return the layers of curves and of their names."""
+    hues = alt.Scale(domain=list(styles), range=[hue for hue, _ in styles.values()])
+    names = drawn("names").encode(
+        x=x, y=y, text="text:N", color=alt.Color(f"{by}:N", legend=None, scale=hues)
     )
-    layers = []
-    for side, dy in (("above", -10), ("below", 11)):
-        names = alt.Chart(frame[frame["side"] == side]).encode(x=x, y=y, text="text:N", color=color)
-        layers += haloed(names, dy=dy) if (frame["side"] == side).any() else []
-    return layers
+    return [
+        styled_lines("curves", x, y, by, styles),
+        *haloed(names.transform_filter(alt.datum.side == "above"), dy=-10),
+        *haloed(names.transform_filter(alt.datum.side == "below"), dy=11),
+    ]
 
 
 def rejection_title(one: Assessment, *, required: bool = True) -> str:
@@ -207,30 +216,29 @@ def gain_title(one: Assessment) -> str:
     return f"The {t.kind} amplifies up to {quantity(under.min(), 'Hz', 2)}"
 
 
-def gain_chart(one: Assessment) -> alt.LayerChart:
+def gain_drawing(one: Assessment) -> Filled:
     """Return the gain from grid to plate and from source to output over the same frequencies."""
     swept, t = gain_sweep(one), one.device.terms
     names = {"plate": f"{t.grid} to {t.plate}", "output": f"{t.source} to output"}
-    styles: LineStyles = {
-        names["plate"]: (ACCENTS["blue"], [1, 0]),
-        names["output"]: (ACCENTS["plum"], [7, 4]),
-    }
-    y = alt.Y("gain_dB:Q", title="gain", scale=alt.Scale(nice=True), axis=ticks("dB"))
-    unity = alt.Chart(pd.DataFrame({"gain_dB": [0.0]})).mark_rule(color=MUTED).encode(y=y)
     plate = swept[swept["path"] == "plate"]
     under = plate.loc[plate["gain_dB"] < 0, "frequency_Hz"]
     until = quantity(under.min(), "Hz", 2) if len(under) else "the end"
-    named = swept.assign(path=swept["path"].map(names))
-    return alt.LayerChart(
-        layer=[
-            unity,
-            styled_lines(named, _along(one), y, "path", styles),
-            *_line_names(named, "path", "gain_dB", _along(one), y, styles),
-        ],
-        width="container",
-        height=260,
-        description=(
-            f"Gain against frequency: {names['plate']} {quantity(plate['gain_dB'], 'dB', 3)} at "
-            f"1 kHz, above unity up to {until}."
-        ),
+    return Filled(
+        _gain_form(),
+        f"Gain against frequency: {names['plate']} {quantity(plate['gain_dB'], 'dB', 3)} at "
+        f"1 kHz, above unity up to {until}.",
+        {
+            "unity": rows(
+                frequency_Hz=[LOWEST_SWEPT_HZ, one.targets.trusted_Hz], gain_dB=[0.0, 0.0]
+            ),
+            **_curves(swept, "path", "gain_dB", names),
+        },
     )
+
+
+@cache
+def _gain_form() -> Form:
+    y = alt.Y("gain_dB:Q", title="gain", scale=alt.Scale(nice=True), axis=ticks("dB"))
+    unity = drawn("unity").mark_line(color=MUTED, strokeWidth=1).encode(x=_along(), y=y)
+    layers = [unity, *_lines("path", _along(), y, _PATHS)]
+    return Form(alt.LayerChart(layer=layers, width="container", height=260))

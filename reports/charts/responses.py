@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import altair as alt
@@ -16,12 +17,12 @@ from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB, HIGHEST_HZ, Port, level_dB
 from objectives.circuit.network import Network
 from objectives.format import first, percent, quantity
+from reports.charts.forms import Filled, Form
 from reports.charts.layers import (
     LineStyles,
     Rows,
     drawn,
     haloed,
-    holding,
     line_names,
     rows,
     same_scale,
@@ -79,7 +80,7 @@ _STYLES: Final[LineStyles] = {
 
 
 def response_data(pick: Assessment) -> dict[str, Rows]:
-    """Return the data sets of :func:`response_chart` and :func:`corner_chart`.
+    """Return the data sets of both :func:`response_drawings`.
 
     Of the first: levels, names and frame; of the second: near, near_names, corners, near_frame.
     """
@@ -162,6 +163,28 @@ def corner_title(pick: Assessment) -> str:
     return title
 
 
+def response_drawings(pick: Assessment) -> tuple[Filled, Filled]:
+    """Return two charts of levels: over all frequencies, and round the input corner.
+
+    The first has the control electrode and the output; the second also the exact, the textbook and
+    the wanted corner.
+    """
+    sets = response_data(pick)
+    words = (
+        f"Level at the {pick.device.terms.grid} and at the output relative to the reference "
+        f"frequency, from 1 Hz to {quantity(pick.targets.trusted_Hz, 'Hz', 2)}. "
+        f"{response_title(pick)}."
+    )
+    return (
+        Filled(_whole_form(), words, {name: sets[name] for name in ("levels", "names", "frame")}),
+        Filled(
+            _corner_form(),
+            f"Levels round the input corner. {corner_title(pick)}.",
+            {n: sets.get(n, []) for n in ("near", "near_names", "corners", "near_frame")},
+        ),
+    )
+
+
 def response_chart(pick: Assessment) -> alt.LayerChart:
     """Return the levels at the control electrode and at the output over frequency.
 
@@ -172,51 +195,44 @@ def response_chart(pick: Assessment) -> alt.LayerChart:
     ...     supply_V=300.0, plate_load_ohm=100e3, cathode_resistor_ohm=1500.0, load_ohm=1e6)
     >>> chart = reports.response_chart(objectives.assess(stage, "12AX7"))
     """
-    sets = response_data(pick)
+    return response_drawings(pick)[0].chart
+
+
+@cache
+def _whole_form() -> Form:
     axis = ticks("Hz", 10, values=[10.0**n for n in range(10)])
-    chart = alt.LayerChart(
-        layer=_layers("levels", "names", "frame", axis),
-        width="container",
-        height=_HEIGHT,
-        description=(
-            f"Level at the {pick.device.terms.grid} and at the output relative to the reference "
-            f"frequency, from 1 Hz to {quantity(pick.targets.trusted_Hz, 'Hz', 2)}. "
-            f"{response_title(pick)}."
-        ),
-    )
-    return holding(chart, {name: sets[name] for name in ("levels", "names", "frame")})
+    layers = _layers("levels", "names", "frame", axis)
+    return Form(alt.LayerChart(layer=layers, width="container", height=_HEIGHT))
 
 
-def corner_chart(pick: Assessment) -> alt.LayerChart:
-    """Return the levels round the input corner, with the exact, textbook and wanted corners."""
-    sets = response_data(pick)
+@cache
+def _corner_form() -> Form:
     layers = _layers("near", "near_names", "near_frame", ticks("Hz", 8))
     x, y = layers[0].encoding.x, layers[0].encoding.y
     line = alt.Chart(alt.InlineData([{"level_dB": -HALF_POWER_DB, "text": "−3.01 dB"}]))
     line = line.encode(y=y)
     corners = drawn("corners").encode(color=_hue("name"))
     label = corners.encode(x=same_scale(x, "label_Hz"), y=y, text="text:N")
-    chart = alt.LayerChart(
-        layer=[
-            line.mark_rule(color=MUTED, strokeDash=[1, 2]),
-            line.mark_text(align="left", dx=4, dy=8, color=MUTED).encode(
-                x=alt.value(0), text="text:N"
-            ),
-            corners.mark_rule(strokeWidth=1.4).encode(
-                x=x,
-                strokeDash=alt.StrokeDash(
-                    "name:N", legend=None, scale=_scale([dash for _, dash in _STYLES.values()])
+    return Form(
+        alt.LayerChart(
+            layer=[
+                line.mark_rule(color=MUTED, strokeDash=[1, 2]),
+                line.mark_text(align="left", dx=4, dy=8, color=MUTED).encode(
+                    x=alt.value(0), text="text:N"
                 ),
-            ),
-            *haloed(label, align="right", dx=-8),
-            *layers,
-        ],
-        width="container",
-        height=_HEIGHT,
-        description=f"Levels round the input corner. {corner_title(pick)}.",
+                corners.mark_rule(strokeWidth=1.4).encode(
+                    x=x,
+                    strokeDash=alt.StrokeDash(
+                        "name:N", legend=None, scale=_scale([dash for _, dash in _STYLES.values()])
+                    ),
+                ),
+                *haloed(label, align="right", dx=-8),
+                *layers,
+            ],
+            width="container",
+            height=_HEIGHT,
+        )
     )
-    kept = ("near", "near_names", "corners", "near_frame")
-    return holding(chart, {name: sets.get(name, []) for name in kept})
 
 
 def _layers(lines: str, names: str, frame: str, axis: alt.Axis) -> list[alt.Chart]:

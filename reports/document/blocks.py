@@ -25,7 +25,6 @@ from reports.layout import (
     Svg,
     Table,
 )
-from reports.theme import spec_of
 
 FIGURES: Final = "figures"
 """Folder of the drawings, beside the report."""
@@ -71,7 +70,7 @@ def drawings(blocks: Iterable[Block]) -> Iterator[Figure | Svg]:
 
 def specs_of(drawn: Iterable[Figure | Svg]) -> dict[str, dict[str, Any]]:
     """Return the specification of each chart by its name."""
-    return {each.name: spec_of(each.chart) for each in drawn if isinstance(each, Figure)}
+    return {each.name: each.spec for each in drawn if isinstance(each, Figure)}
 
 
 def all_blocks(document: Document) -> list[Block]:

@@ -12,7 +12,7 @@ from reports.document.blocks import alternative_text, with_notes_joined
 from reports.document.html import set_block
 from reports.document.templates import asset, base_style, environment
 from reports.layout import Block, Figure, Row, Slot, Svg, Table
-from reports.theme import in_light, spec_of, svg_of
+from reports.theme import in_light, svg_of
 
 
 def display_html(title: str, blocks: Sequence[Block]) -> str:
@@ -31,7 +31,7 @@ def _at_rest(block: Block) -> Block:
     """Return a block without what a script would do: charts drawn, tables that choose nothing."""
     match block:
         case Figure():
-            spec = spec_of(block.chart)
+            spec = block.spec
             words = alternative_text(block, {block.name: spec})
             # A chart is as high as it is drawn, and a caption of one to click at says how.
             drawn = svg_of(spec, block.title).replace("<svg", '<svg style="max-height: none"', 1)

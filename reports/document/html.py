@@ -25,6 +25,7 @@ from reports.document.blocks import (
 )
 from reports.document.templates import asset, base_style, environment, script_json
 from reports.layout import (
+    Block,
     Document,
     Figure,
     Gauges,
@@ -74,6 +75,10 @@ def html_page(
     live :
         What a page knows that is served; None for a file.
     """
+    beside = {slot.name for slots in document.beside.values() for slot in slots}
+
+    def follows(block: Block) -> bool:
+        return isinstance(block, Slot) and (live is not None or block.name in beside)
 
     def section(section: Section) -> dict[str, Any]:
         return {
@@ -82,7 +87,7 @@ def html_page(
             "blocks": [set_block(b, specs) for b in with_notes_joined(section.blocks)],
             "more": bool(section.appendix),
             "fixed": (bool(document.beside) or live is not None)
-            and not any(isinstance(b, Slot) for b in section.blocks)
+            and not any(follows(block) for block in section.blocks)
             and section.key not in _OF_ALL,
         }
 

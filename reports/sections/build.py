@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
+from objectives.assessment import Assessment
 from reports.layout import Document, Section, Slot
 from reports.model import NamedDesign, ReportData, StageData, StageReport
 from reports.sections.answer import (
@@ -51,15 +52,38 @@ _FOLLOWING: Final[dict[str, tuple[str, Callable[[StageData], Slot]]]] = {
 }
 """Sections that follow the design chosen: key, title, and what makes them."""
 
+_STEPPED: Final[dict[str, Callable[[Assessment], Section]]] = {
+    "noise": noise_section,
+    "radio": radio_section,
+    "stability": stability_section,
+}
+"""Sections that follow where a server can work them out, and in a file are those of the pick."""
+
 
 def following_slots(stage: StageData, keys: Iterable[str] = tuple(_FOLLOWING)) -> list[Slot]:
     """Return what stands in the sections that follow the design chosen."""
-    return [_FOLLOWING[key][1](stage) for key in keys]
+    slots: list[Slot] = []
+    for key in keys:
+        section = (_stepped if key in _STEPPED else _following)(key)(stage)
+        slots += [
+            block for block in (*section.blocks, *section.appendix) if isinstance(block, Slot)
+        ]
+    return slots
 
 
 def _following(key: str) -> Callable[[StageData], Section]:
     title, make = _FOLLOWING[key]
     return lambda stage: Section(key, title, [make(stage)])
+
+
+def _stepped(key: str) -> Callable[[StageData], Section]:
+    def made(stage: StageData) -> Section:
+        own = _STEPPED[key](stage.pick)
+        parts = {key: own.blocks, f"{key}-more": own.appendix}
+        first, more = ([Slot(name, blocks)] if blocks else [] for name, blocks in parts.items())
+        return replace(own, blocks=first, appendix=more)
+
+    return made
 
 
 def _large_signals(data: ReportData) -> Section | None:
@@ -79,11 +103,11 @@ _EVIDENCE: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     _following("responses"),
     _following("textbook"),
     _following("point"),
-    lambda data: noise_section(data.pick),
-    lambda data: radio_section(data.pick),
+    _stepped("noise"),
+    _stepped("radio"),
     _large_signals,
     tolerance_section,
-    lambda data: stability_section(data.pick) if data.studies is not None else None,
+    lambda data: None if data.unfinished or not data.feasible else _stepped("stability")(data),
 )
 _APPENDIX: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
     reasons_section,
@@ -123,8 +147,7 @@ def unexplored_document(data: ReportData) -> Document:
     """Return what can be said of a brief before it is explored, at one stage of its space."""
     evidence = (
         *(_following(key)(data) for key in ("parts", "responses", "textbook", "point")),
-        noise_section(data.pick),
-        radio_section(data.pick),
+        *(_stepped(key)(data) for key in ("noise", "radio")),
         limits_section(data),
     )
     appendix = (
@@ -147,11 +170,10 @@ def stage_document(data: StageReport) -> Document:
         purposes_section(data),
         comparison_section(data),
         *(_following(key)(stage) for key in ("parts", "responses", "textbook", "point")),
-        noise_section(pick),
-        radio_section(pick),
+        *(_stepped(key)(stage) for key in ("noise", "radio")),
         Section("headroom", "Headroom", [headroom_table(pick.headroom, stage.terms)]),
         limits_section(stage),
-        stability_section(pick),
+        _stepped("stability")(stage),
     )
     appendix = (
         _following("second")(stage),

@@ -162,9 +162,10 @@ def _span(data: ReportData, use: ScoreUse, pick: Assessment) -> Gauge:
             zone_low, zone_high = (good, high) if use.aim == "maximise" else (low, good)
     spread = data.front[use.name].to_numpy(dtype=float)
     spread = spread[np.isfinite(spread)]
+    ends = [float(spread.min()), float(spread.max())] if spread.size else []
     finite = [end for end in (zone_low, zone_high) if math.isfinite(end)]
-    log = REGISTRY[use.name].step.relative and min([*spread, *finite, value], default=0) > 0
-    scale = _Scale([*spread, *finite, value], log=log)
+    log = REGISTRY[use.name].step.relative and min([*ends, *finite, value]) > 0
+    scale = _Scale([*ends, *finite, value], log=log)
     zone = (scale(zone_low), scale(zone_high)) if finite else None
     label = score_label(use.name, data.terms)
     return Gauge(

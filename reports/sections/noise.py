@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from objectives.assessment import Assessment
 from objectives.format import quantity
-from reports.charts.noise import noise_chart, noise_shares, noise_title, share_text
+from reports.charts.noise import noise_drawing, noise_shares, noise_title, share_text
 from reports.layout import Figure, Prose, Section
 from reports.sections.levels import attenuator_loss
 
@@ -31,5 +31,5 @@ def noise_section(pick: Assessment) -> Section:
     return Section(
         "noise",
         "Noise budget",
-        [Prose([text + "."]), Figure("noise", noise_chart(pick), caption, noise_title(pick))],
+        [Prose([text + "."]), Figure("noise", noise_drawing(pick), caption, noise_title(pick))],
     )

@@ -8,7 +8,7 @@ from objectives.assessment import Assessment
 from objectives.format import quantity, sentence
 from objectives.reading.trust import untrusted_words
 from reports.calculation import operating_point_steps
-from reports.charts.load_lines import load_line_chart, load_line_title, load_lines
+from reports.charts.load_lines import load_line_drawing, load_line_title, load_lines
 from reports.layout import Block, Figure, Note, Row, Slot, Table
 
 
@@ -41,7 +41,7 @@ def operating_point_slot(pick: Assessment) -> Slot:
     untrusted = untrusted_words(pick)
     blocks: list[Block] = [Note(untrusted, "caution")] if untrusted else []
     blocks += [
-        Figure("load_lines", load_line_chart(pick), caption, load_line_title(pick)),
+        Figure("load_lines", load_line_drawing(pick, lines), caption, load_line_title(pick)),
         Row(
             [
                 [operating_point_steps(pick)],

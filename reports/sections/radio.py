@@ -19,10 +19,10 @@ from objectives.targets import RadioBand
 from reports.charts.rejection import (
     IDEAL_STOPPER,
     NO_STOPPER,
-    gain_chart,
+    gain_drawing,
     gain_title,
     least_attenuation_dB,
-    rejection_chart,
+    rejection_drawing,
     rejection_title,
 )
 from reports.layout import Block, Figure, Note, Prose, Section, Steps, Table
@@ -54,7 +54,7 @@ def radio_section(assessment: Assessment) -> Section:
         Prose([*radio_sentences(one), *_opening(one)]),
         Figure(
             "rejection",
-            rejection_chart(one, required=required),
+            rejection_drawing(one, required=required),
             caption + ("; the bar across a band is what is required in it." if required else "."),
             rejection_title(one, required=required),
         ),
@@ -64,7 +64,7 @@ def radio_section(assessment: Assessment) -> Section:
     details: list[Block] = [
         Figure(
             "gain_at_radio",
-            gain_chart(one),
+            gain_drawing(one),
             f"Gain from {t.grid} to {t.plate} and from {t.source} to output at the same "
             "frequencies.",
             gain_title(one),

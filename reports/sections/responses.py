@@ -5,13 +5,13 @@ from __future__ import annotations
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HIGHEST_HZ
 from objectives.format import first, quantity
-from reports.charts.responses import corner_chart, corner_title, response_chart, response_title
+from reports.charts.responses import corner_title, response_drawings, response_title
 from reports.layout import Figure, Prose, Row, Slot
 
 
 def responses_slot(pick: Assessment) -> Slot:
     """Return the responses of the first stage of a batch."""
-    t = pick.device.terms
+    t, (whole, near) = pick.device.terms, response_drawings(pick)
     low, high = (first(f) for f in pick.output_corners_Hz)
     reference = quantity(pick.targets.reference_Hz, "Hz")
     lower = quantity(low, "Hz") if low > 0 else "direct current"
@@ -30,7 +30,7 @@ def responses_slot(pick: Assessment) -> Slot:
                     [
                         Figure(
                             "responses",
-                            response_chart(pick),
+                            whole,
                             f"Levels at the {t.grid} and at the output, each relative to itself at "
                             f"{reference}, from the exact network.",
                             response_title(pick),
@@ -39,7 +39,7 @@ def responses_slot(pick: Assessment) -> Slot:
                     [
                         Figure(
                             "input-corner",
-                            corner_chart(pick),
+                            near,
                             "The textbook curve is one RC section with the corner of the estimate.",
                             corner_title(pick),
                         )

@@ -72,6 +72,7 @@
       const slot = document.querySelector(`[data-slot="${name}"]`);
       if (!slot) return;
       slot.innerHTML = html;
+      slot.removeAttribute("aria-busy");
       slot.dispatchEvent(new Event("filled", { bubbles: true }));
     });
     dress();
@@ -152,8 +153,14 @@
       fill(reply.slots);
       tell(reply.broken);
       at(reply.query);
-      const [, later] = await ask(query, "later");
-      fill(later.slots);
+      // What still shows the stage before is marked until it has followed.
+      document.querySelectorAll("[data-slot]").forEach((slot) => {
+        if (!(slot.dataset.slot in reply.slots)) slot.setAttribute("aria-busy", "true");
+      });
+      for (const what of ["rest", "more", "slow"]) {
+        const [, later] = await ask(query, what);
+        fill(later.slots);
+      }
     } catch (error) {
       if (error.name !== "AbortError") say("The page no longer answers: is the command still running?");
     }

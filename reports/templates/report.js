@@ -12,15 +12,29 @@
   document.getElementById("print").addEventListener("click", () => window.print());
 
   // -- charts -----------------------------------------------------------------------------------
+  // A chart that comes again in the same form stays, and its data sets are changed.
+  const standing = new Map();
   const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
     const script = holder.nextElementSibling;
     const spec = JSON.parse(script.textContent);
+    const { datasets = {}, description, ...rest } = spec;
+    const form = JSON.stringify(rest);
+    const was = standing.get(holder.dataset.chart);
+    if (was && was.form === form && was.holder !== holder) {
+      was.holder.setAttribute("aria-label", holder.getAttribute("aria-label"));
+      holder.replaceWith(was.holder);
+      was.sets = new Set([...was.sets, ...Object.keys(datasets)]);
+      was.sets.forEach((name) => was.view.data(name, datasets[name] || []));
+      was.view.runAsync();
+      return;
+    }
     vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
       .then((result) => {
         // The picture as a whole has its words; those of thousands of marks would drown them.
         holder.setAttribute("role", "img");
         holder.querySelector("svg").setAttribute("aria-hidden", "true");
         if (holder.scrollWidth > holder.clientWidth) holder.tabIndex = 0;
+        if (holder.isConnected) standing.set(holder.dataset.chart, { form, holder, view: result.view, sets: new Set(Object.keys(datasets)) });
         if (script.dataset.linked) link(result.view, spec);
       })
       .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });

@@ -3,8 +3,9 @@
     PYTHONPATH=tests .venv/bin/python tests/bench/page.py [BRIEF]
 
 Time is that of the processor, since a machine at work on other things answers later; beside it the
-time on the clock. ``first`` is what a reader waits for: circuit, gauges and parts; ``rest`` what
-follows on its own, at every tenth step.
+time on the clock. The replies are those that a page asks for one after the other: ``quick`` is
+circuit, gauges and parts; ``rest`` responses, load lines, worked lines, limits and noise; ``more``
+radio and stability; ``slow`` yield and scores under drive. The last two at every tenth step.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from explorer.brief.loading import load_brief
 from explorer.exploration import explore
 from explorer.formulation import formulate
 from explorer.page.app import application
-from explorer.page.subject import Subject
+from explorer.page.subject import SENT, Subject
 from explorer.settings import Settings
 
 STEPS = 200
@@ -39,15 +40,14 @@ def main(name: str) -> None:
         for stepper in steppers
     ]
     page.get(f"stage?{query}&send=quick")
-    took: dict[str, list[tuple[float, float]]] = {"first": [], "rest": []}
+    took: dict[str, list[tuple[float, float]]] = {reply: [] for reply in SENT}
     for step in range(STEPS):
         moves = [(own["key"], own[way]) for own in at for way in ("down", "up") if own[way]]
         key, value = moves[rng.integers(len(moves))]
         state[key] = value
-        asked = [("first", "quick"), *([("rest", "later")] if step % 10 == 0 else [])]
-        for which, send in asked:
+        for which in SENT if step % 10 == 0 else ("quick", "rest"):
             start = time.process_time(), time.perf_counter()
-            reply = page.get("stage", params={**state, "send": send})
+            reply = page.get("stage", params={**state, "send": which})
             took[which].append((time.process_time() - start[0], time.perf_counter() - start[1]))
             assert reply.status_code == 200, reply.text
             at = reply.json().get("steppers", at)

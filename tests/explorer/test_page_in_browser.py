@@ -122,6 +122,28 @@ def test_step_undo_and_back(page) -> None:  # type: ignore[no-untyped-def]
     playwright.expect(page.locator("#v-stopper")).to_have_value(stepped)
 
 
+def test_a_chart_that_followed_a_step_is_the_one_drawn_anew(page) -> None:  # type: ignore[no-untyped-def]
+    names = ("load_lines", "responses", "input-corner", "noise", "rejection", "gain_at_radio")
+
+    def followed() -> dict[str, str]:
+        playwright.expect(page.locator("[aria-busy]")).to_have_count(0)
+        page.wait_for_timeout(500)
+        return {
+            name: re.sub(r"clip\d+", "", page.inner_html(f"[data-chart={name}]")) for name in names
+        }
+
+    standing = page.query_selector("[data-chart=responses] svg")
+    before = followed()
+    page.click(".stepper[data-key=plate_load] button:enabled >> nth=0")
+    page.wait_for_url("**/?*")
+    after = followed()
+    assert [name for name in names if after[name] == before[name]] == []
+    assert standing.evaluate("one => one.isConnected")
+    page.reload()
+    playwright.expect(page.locator("[data-chart=gain_at_radio] svg")).to_be_visible()
+    assert followed() == after
+
+
 def test_a_value_of_the_circuit_is_stepped_by_mouse_and_keys(page) -> None:  # type: ignore[no-untyped-def]
     start = value(page, "plate_load")
     page.locator("svg [data-part=plate_load_ohm]:visible").first.click()

@@ -14,8 +14,8 @@ from objectives.circuit.corners import HALF_POWER_DB
 from objectives.devices.transistor_table import transistors
 from objectives.textbook import textbook_estimate
 from reports.charts.load_lines import LoadLines, load_line_chart, load_lines
-from reports.charts.noise import noise_chart, noise_shares, share_text
-from reports.charts.rejection import gain_chart, gain_sweep, rejection_chart, rejection_sweep
+from reports.charts.noise import noise_drawing, noise_shares, share_text
+from reports.charts.rejection import gain_drawing, gain_sweep, rejection_drawing, rejection_sweep
 from reports.charts.responses import response_chart, responses
 from reports.charts.search_trace import trace_chart
 from reports.model import ReportData
@@ -226,9 +226,9 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: A
 CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {
     "load lines": lambda c: load_line_chart(c.pick),
     "responses": lambda c: response_chart(c.pick),
-    "noise": lambda c: noise_chart(c.pick),
-    "rejection": lambda c: rejection_chart(c.pick),
-    "gain": lambda c: gain_chart(c.pick),
+    "noise": lambda c: noise_drawing(c.pick).chart,
+    "rejection": lambda c: rejection_drawing(c.pick).chart,
+    "gain": lambda c: gain_drawing(c.pick).chart,
     "trace": lambda c: trace_chart(c.search_trace),  # type: ignore[arg-type]
 }
 

@@ -166,4 +166,15 @@
   // What a served page puts in a slot is drawn as well.
   document.addEventListener("filled", (event) => draw(event.target));
   draw(document);
+
+  // Paper is narrower than a screen: charts are drawn anew for it, so that their words stay large
+  // enough to read, and as they were after it.
+  const redrawn = (printing) => {
+    root.classList.toggle("printing", printing);
+    fronts.length = 0;
+    standing.clear();
+    draw(document);
+  };
+  window.addEventListener("beforeprint", () => redrawn(true));
+  window.addEventListener("afterprint", () => redrawn(false));
 })();

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Final
 
 from objectives.format import counted, mark_words, part_value, percent, sentence
@@ -22,6 +21,7 @@ from reports.sections.pick import (
     given_up_words,
     parts_words,
     target_words,
+    why_words,
 )
 from reports.sections.purposes import reading_blocks
 
@@ -190,22 +190,7 @@ def does_slot(
         told = f"Gain and noise are counted ahead of the attenuator, which loses {lost}."
         blocks.append(Prose([told], style="also"))
     if stage is data and data.decision is not None:
-        blocks.append(Prose([" ".join(why_sentences(data))], style="why"))
+        given_up = given_up_words(data, data.decision)
+        why = f"{why_words(data, data.decision)} Against the best on target it gives up {given_up}."
+        blocks.append(Prose([why], style="why"))
     return Slot("does", blocks)
-
-
-def why_sentences(data: ReportData) -> Sequence[str]:
-    """Return in two or three sentences why the pick is it."""
-    decision = data.decision
-    assert decision is not None
-    if chosen_by_hand(decision):
-        return ["It was asked for by number or name, and is not the one that is recommended."]
-    if decision.on_target:
-        lead = (
-            f"Of {counted(data.front_size)} designs on the front {counted(decision.on_target)} "
-            f"meet{'s' if decision.on_target == 1 else ''} every target; of these it comes closest "
-            "to what is wanted in its worst score."
-        )
-    else:
-        lead = "No design meets every target; of those that miss least this is the best balanced."
-    return [lead, f"Against the best on target it gives up {given_up_words(data, decision)}."]

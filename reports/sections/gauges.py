@@ -26,6 +26,7 @@ from objectives.format import (
     stepped,
 )
 from objectives.scores.registry import REGISTRY
+from objectives.tolerance.setup import YIELD
 from reports.layout import Gauge, Gauges
 from reports.model import ReportData, ScoreUse
 from reports.sections.radio import tightest_band
@@ -63,7 +64,7 @@ def gauges(data: ReportData, pick: Assessment, good: float, *, quick: bool = Fal
         else:
             rows.append(_span(data, use, pick))
     known = not math.isnan(good)
-    if known or (quick and data.decision and not math.isnan(data.decision.pick.good)):
+    if known or (quick and _told_of_builds(data)):
         wanted = data.decision.asked if data.decision else 0.0
         rows.append(
             Gauge(
@@ -95,7 +96,13 @@ def also_words(data: ReportData, pick: Assessment, *, quick: bool = False) -> st
         and not use.limited
         and use.name in data.front.columns
         and use.name not in _as_shown(data)
+        and not (use.name == YIELD and _told_of_builds(data))
     )
+
+
+def _told_of_builds(data: ReportData) -> bool:
+    """Return whether the decision tells how many builds are good."""
+    return data.decision is not None and not math.isnan(data.decision.pick.good)
 
 
 def _as_shown(data: ReportData) -> set[str]:

@@ -58,7 +58,7 @@ def reason_sentences(data: ReportData) -> list[str]:
     return [
         *(target_words(target, data) for target in decision.targets),
         yield_words(decision),
-        _why(data, decision),
+        why_words(data, decision),
         f"It gives up {given_up_words(data, decision)} against the best on target.",
     ]
 
@@ -113,19 +113,23 @@ def chosen_by_hand(decision: DecisionSummary | None) -> bool:
     return decision is not None and any(o.kind == "recommended" for o in decision.alternatives)
 
 
-def _why(data: ReportData, decision: DecisionSummary) -> str:
+def why_words(data: ReportData, decision: DecisionSummary) -> str:
+    """Return in two sentences why the pick is it."""
     if chosen_by_hand(decision):
         return "It was asked for by number or name, and is not the one that is recommended."
-    met = (
-        f"{counted(decision.on_target)} of the {counted(data.front_size)} designs on the front "
-        f"meet{'s' if decision.on_target == 1 else ''} every target"
-        if decision.on_target
-        else "No design on the front meets every target, and those that miss least were compared"
-    )
+    met, all_of = decision.on_target, data.front_size
+    if met == 0:
+        lead = "No design meets every target; those that miss least were compared."
+    elif met == all_of:
+        lead = f"All {counted(all_of)} designs on the front meet every target."
+    else:
+        meet = "meets" if met == 1 else "meet"
+        lead = f"{counted(met)} of the {counted(all_of)} designs on the front {meet} every target."
+    built = met > 0 and 0 < decision.asked <= decision.pick.good
+    these = f"those that do in {percent(decision.asked)} of builds" if built else "these"
     return (
-        f"{met}. Of these the pick comes farthest from what is good enough towards what is wanted, "
-        "in its worst score; of designs that no one could tell apart it has fewer and commoner "
-        "parts."
+        f"{lead} Of {these} it comes closest to what is wanted in its worst score, and of designs "
+        "that no one could tell apart it is the simplest to build."
     )
 
 

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import io
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
+import numpy as np
 
 from explorer.brief.errors import BriefError
-from explorer.brief.reading import read_text
 from explorer.designs import Design
 from explorer.problem import Problem
 from objectives.bench.fit import ResponseFit, fit_response
 from objectives.bench.prediction import Prediction, Readings
 from objectives.checks import InputError, Written
 from objectives.circuit.corners import HIGHEST_HZ, Port
+from objectives.user_files import csv_rows, read_text
 
 READING_dB = 0.2
 """Standard error of a reading whose line gives none: about 2 %, a careful reading of a meter
@@ -59,51 +59,47 @@ def read_response(path: str | Path, port: Port = "output") -> Readings:
         lines are named by their number.
     """
     source = str(path)
-    lines = [
-        "" if line.lstrip().startswith("#") else line
-        for line in read_text(Path(path), "CSV").splitlines()
-    ]
-    header = next((number for number, line in enumerate(lines) if line.strip()), None)
-    if header is None:
+    try:
+        rows = csv_rows(read_text(path, "CSV"))
+    except InputError as error:
+        raise BriefError([error], source) from None
+    if not rows:
         allowed = "expected a first line naming the columns"
         raise BriefError([InputError("file", Written("empty"), allowed)], source)
-    names = [name.strip() for name in lines[header].split(",")]
-    errors = [*_header_errors(names)]
-    for number, line in enumerate(lines[header + 1 :], header + 2):
-        cells = line.count(",") + 1
-        if cells > len(names):
-            allowed = f"{cells} cells: expected at most {len(names)}, one a column"
-            errors.append(InputError(f"line {number}", line, allowed))
-    _raise_any(errors, source)
-    table = pd.read_csv(
-        io.StringIO("\n".join(lines[header:])),
-        names=names, header=0, dtype=str, skip_blank_lines=False, quoting=3,
-        keep_default_na=False,
-    ).fillna("")  # fmt: skip
-    table.index += header + 2  # the number of each line
-    table = table.loc[[bool(lines[number - 1].strip()) for number in table.index]]
+    (_, names), *lines = rows
+    _raise_any([*_header_errors(names)], source)
     level = next(name for name in _LEVELS if name in names)
-    if "sigma_dB" not in names:
-        table["sigma_dB"] = str(READING_dB)
     ranges = {
         "frequency_Hz": (0.0, HIGHEST_HZ, f"expected hertz, more than 0, up to {HIGHEST_HZ:.0e}"),
         level: (-400.0, 400.0, "expected a level in decibels"),
         "sigma_dB": (0.0, 20.0, "expected a standard error in decibels, more than 0, up to 20"),
     }
-    numbers = table[[*ranges]].apply(pd.to_numeric, errors="coerce")
-    for name, (low, high, words) in ranges.items():
-        good = (numbers[name] > low) & (numbers[name] <= high)  # which nan is not
-        errors += [
-            InputError(f"line {number}, {name}", cell.strip(), words)
-            for number, cell in table.loc[~good, name].items()
-        ]
+    errors, readings = [], []
+    for number, cells in lines:
+        if len(cells) > len(names):
+            allowed = f"{len(cells)} cells: expected at most {len(names)}, one a column"
+            errors.append(InputError(f"line {number}", ",".join(cells), allowed))
+            continue
+        read = {"sigma_dB": str(READING_dB)} if "sigma_dB" not in names else {}
+        read |= dict(zip(names, cells, strict=False))
+        readings.append([_number(read.get(name, "")) for name in ranges])
+        for value, (name, (low, high, words)) in zip(readings[-1], ranges.items(), strict=True):
+            if not low < value <= high:  # which nan is not
+                errors.append(InputError(f"line {number}, {name}", read.get(name, ""), words))
     _raise_any(errors, source)
-    if len(numbers) < _LEAST_READINGS:
+    if len(readings) < _LEAST_READINGS:
         words = f"expected {_LEAST_READINGS} or more"
-        raise BriefError([InputError("readings", len(numbers), words)], source)
-    numbers = numbers.sort_values("frequency_Hz", kind="stable")
-    frequency, levels, sigma = (numbers[name].to_numpy(float) for name in ranges)
+        raise BriefError([InputError("readings", len(readings), words)], source)
+    table = np.array(readings)
+    frequency, levels, sigma = table[np.argsort(table[:, 0], kind="stable")].T
     return Readings(frequency, levels, sigma, absolute=level == "gain_dB", port=port)
+
+
+def _number(cell: str) -> float:
+    try:
+        return float(cell)
+    except ValueError:
+        return math.nan
 
 
 def _header_errors(names: list[str]) -> Iterator[InputError]:

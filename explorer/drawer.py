@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -15,13 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from explorer.brief.errors import BriefError, Mistakes
-from explorer.brief.reading import read_text
 from explorer.series import SLACK, UNIT_OF_KIND, PartKind
 from explorer.tolerance_field import SPELLINGS, ToleranceField
 from explorer.units import QuantityError, QuantityField
 from objectives.arrays import FloatArray, IntArray
 from objectives.checks import InputError, Written, did_you_mean
 from objectives.radio.tables import ResistorStyle, capacitor_styles, resistor_styles
+from objectives.user_files import csv_rows, read_text
 
 
 @dataclass(frozen=True)
@@ -177,20 +175,10 @@ def read_drawer(path: str | Path | Traversable) -> Drawer:
     BriefError
         If the file is missing or not text, or a line is wrong; every problem is listed.
     """
-    source = Path(path) if isinstance(path, str) else path
-    text = read_text(source, "CSV")
     try:
-        reader = csv.reader(io.StringIO(text), skipinitialspace=True)
-        rows = [
-            (reader.line_num, [cell.strip() for cell in row])
-            for row in reader
-            if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")
-        ]
-        return _parse(rows)
-    except csv.Error as error:
-        raise BriefError(
-            [InputError("file", str(path), f"{error}: expected CSV")], str(path)
-        ) from None
+        return _parse(csv_rows(read_text(path, "CSV")))
+    except InputError as error:
+        raise BriefError([error], str(path)) from None
     except Mistakes as mistakes:
         raise BriefError(mistakes.errors, str(path)) from None
 
@@ -222,6 +210,11 @@ def _parse(rows: list[tuple[int, list[str]]]) -> Drawer:
 
 def _header_errors(header: list[str], number: int) -> Iterator[InputError]:
     field = f"line {number}, column"
+    if not set(header) & set(_REQUIRED):
+        # A brief may name any file, and be another's: what is no drawer is not repeated.
+        listed = f"expected a first line naming columns, among them {' and '.join(_REQUIRED)}"
+        yield InputError(f"line {number}", Written("no drawer"), listed)
+        return
     for column in dict.fromkeys(header):
         if column not in _COLUMNS:
             hint = did_you_mean(column, _COLUMNS)

@@ -113,6 +113,14 @@ UNITS: Final[Mapping[str, Unit]] = _units(
 """Every unit a field may have, by key."""
 
 
+LONGEST: Final = 100
+"""Characters of a quantity; more digits take quadratic time to be read."""
+LEAST, MOST = 1e-18, 1e15
+"""Between these lies every quantity but 0, in its unit: an attofarad is less than any part has, a
+thousand teraohm more; and no product or power of a few such numbers leaves what a computer
+can hold."""
+
+
 _SI_TEXT = re.compile(
     r"""(?P<sign>[+-]?)
         (?P<number>[0-9]+(?:\.[0-9]*)?|\.[0-9]+)
@@ -156,7 +164,7 @@ def parse_quantity(text: str | float, unit: str) -> float:
     Raises
     ------
     QuantityError
-        Not a finite quantity of that unit.
+        Not a finite quantity of that unit, written too long, too great or too close to 0.
     KeyError
         ``unit`` is no key of :data:`UNITS`.
     """
@@ -168,17 +176,24 @@ def parse_quantity(text: str | float, unit: str) -> float:
             value = float(text)
         except OverflowError:
             value = math.inf
-        if not math.isfinite(value):
-            raise QuantityError(text, f"{wanted.allowed}, and finite")
-        return value
+        return _checked(value, text, wanted)
+    if len(text) > LONGEST:
+        raise QuantityError(text, f"{wanted.allowed}; written in at most {LONGEST} characters")
     # People paste the typographic minus and the no-break space; both mean what they look like.
     plain = text.strip().replace("\u2212", "-").replace("\u00a0", " ").replace("\u202f", " ")
     value_or_none = _letter_code(plain, wanted)
     if value_or_none is None:
         value_or_none = _si_text(plain, wanted)
-    if value_or_none is None or not math.isfinite(value_or_none):
+    if value_or_none is None:
         raise QuantityError(text, wanted.allowed + _other_unit(plain, wanted))
-    return value_or_none
+    return _checked(value_or_none, text, wanted)
+
+
+def _checked(value: float, given: object, unit: Unit) -> float:
+    """Return a value between the bounds of all quantities, or 0."""
+    if value != 0 and not LEAST <= abs(value) <= MOST:
+        raise QuantityError(given, f"{unit.allowed}; from {LEAST:g} to {MOST:g} in size")
+    return value
 
 
 def _si_text(text: str, unit: Unit) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,6 +18,26 @@ class Written(str):
         return str(self)
 
 
+_LONGEST_SHOWN = 60
+_LONGEST_GUESSED = 100
+"""Characters of a name that a closest one is looked for: that takes quadratic time."""
+
+
+def shown(value: object) -> str:
+    """Return a value as messages show it, cut short unless it is :class:`Written`."""
+    if isinstance(value, Mapping):
+        keys = [*value][:10]
+        return "{" + ", ".join(f"{str(key)[:_LONGEST_SHOWN]} = …" for key in keys) + "}"
+    if isinstance(value, int) and value.bit_length() > 64:
+        return "a whole number beyond 64 bits"
+    text = repr(value)
+    return (
+        text
+        if isinstance(value, Written) or len(text) <= _LONGEST_SHOWN
+        else text[: _LONGEST_SHOWN - 3] + "…"
+    )
+
+
 class InputError(ValueError):
     """Something that a user gave cannot be.
 
@@ -29,7 +49,7 @@ class InputError(ValueError):
     """
 
     def __init__(self, field: str, value: object, allowed: str) -> None:
-        super().__init__(f"{field}: {value!r}: {allowed}")
+        super().__init__(f"{field}: {shown(value)}: {allowed}")
         self.field, self.value, self.allowed = field, value, allowed
 
 
@@ -54,6 +74,8 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
 
     Upper and lower case count as the same letter.
     """
+    if len(name) > _LONGEST_GUESSED:
+        return ""
     spelled = {entry.casefold(): entry for entry in known}
     close = difflib.get_close_matches(name.casefold(), spelled, n=1, cutoff=0.5)
     return f"; did you mean {spelled[close[0]]}?" if close else ""

@@ -12,11 +12,14 @@ from typing import Any
 import numpy as np
 
 
-def json_text(value: object, *, indent: int | None = None) -> str:
-    """Return a value as valid JSON: on one line, or indented by so many spaces."""
+def json_text(value: object, *, indent: int | None = None, ascii: bool = False) -> str:
+    """Return a value as valid JSON: on one line, or indented by so many spaces.
+
+    With ``ascii`` every other character is written by its number.
+    """
     write = partial(
         json.dumps,
-        ensure_ascii=False,
+        ensure_ascii=ascii,
         indent=indent,
         separators=None if indent else (",", ":"),
         allow_nan=False,

@@ -13,7 +13,7 @@ from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from objectives.checks import InputError, Written, did_you_mean
+from objectives.checks import InputError, Written, did_you_mean, shown
 
 
 class BriefError(ValueError):
@@ -55,13 +55,7 @@ NOT_GIVEN: Final = Written("not given")
 def line(error: InputError) -> str:
     """Return ``field: value: what is allowed``, the value cut short."""
     value = error.value
-    if isinstance(value, Mapping):
-        text = "{" + ", ".join(f"{key} = …" for key in value) + "}"
-    elif isinstance(value, bool):
-        text = str(value).lower()
-    else:
-        text = repr(value)
-    text = text if len(text) <= 60 or isinstance(value, Mapping) else text[:57] + "…"
+    text = str(value).lower() if isinstance(value, bool) else shown(value)
     return f"{error.field or 'brief'}: {text}: {error.allowed}"
 
 

@@ -25,6 +25,7 @@ from explorer.drawer import Drawer, read_drawer
 from objectives.checks import InputError, did_you_mean
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import load_valves
+from objectives.user_files import require_bounded
 
 
 def shipped_brief_text(name: str) -> str:
@@ -89,7 +90,14 @@ def parse_brief(
     BriefError
         With every problem found, one line each.
     """
-    data = read_toml(text, source) if isinstance(text, str) else text
+    if isinstance(text, str):
+        data: Mapping[str, Any] = read_toml(text, source)
+    else:
+        data = text
+        try:
+            require_bounded(data)
+        except InputError as error:
+            raise BriefError([error], source) from None
     base = Path(folder) if isinstance(folder, str) else folder
     drawers, errors = _open_drawers(data, base)
     valves, faulty = _open_valves(data, base)

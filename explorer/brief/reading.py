@@ -1,15 +1,14 @@
-"""Reads the files of a user: text, and TOML with the faulty line quoted."""
+"""Reads the files of a brief: text, and TOML with the faulty line quoted."""
 
 from __future__ import annotations
 
-import re
-import tomllib
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
 from explorer.brief.errors import BriefError
-from objectives.checks import InputError, Written
+from objectives import user_files
+from objectives.checks import InputError
 
 
 def read_text(path: Path | Traversable, kind: str) -> str:
@@ -18,16 +17,12 @@ def read_text(path: Path | Traversable, kind: str) -> str:
     Raises
     ------
     BriefError
-        If the file cannot be read, or is not UTF-8 text.
+        If the file cannot be read, is not UTF-8 text, or is too long.
     """
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        allowed = f"not UTF-8 text: expected {kind}"
-    except (OSError, ValueError) as error:  # ValueError: a name that no file can have
-        reason = (getattr(error, "strerror", None) or str(error)).lower()
-        allowed = f"{reason}: expected a readable {kind} file"
-    raise BriefError([InputError("file", str(path), allowed)], str(path))
+        return user_files.read_text(path, kind)
+    except InputError as error:
+        raise BriefError([error], str(path)) from None
 
 
 def read_toml(text: str, source: str) -> dict[str, Any]:
@@ -36,18 +31,9 @@ def read_toml(text: str, source: str) -> dict[str, Any]:
     Raises
     ------
     BriefError
-        If it is not TOML; the line is quoted.
+        If it is not TOML, the line quoted; or if something in it is beyond a bound.
     """
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        reason, _, place = str(error).partition(" (at ")
-    except RecursionError:
-        reason, place = "brackets nested too deep", ""
-    match = re.search(r"line (\d+), column (\d+)", place)
-    if match is None:
-        raise BriefError([InputError("end of file", Written(reason), "expected TOML")], source)
-    lines = text.splitlines()
-    number = int(match[1])
-    quoted = lines[number - 1].strip() if number <= len(lines) else ""
-    raise BriefError([InputError(match[0], quoted, f"{reason}: expected TOML")], source)
+        return user_files.read_toml(text)
+    except InputError as error:
+        raise BriefError([error], source) from None

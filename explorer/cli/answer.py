@@ -14,12 +14,11 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
-import typer
 from rich.markup import escape
 
 from explorer.brief.model import Brief
 from explorer.cli.options import OutputFormat
-from explorer.cli.printing import err, out, print_caution, print_entry, print_json
+from explorer.cli.printing import err, out, print_caution, print_entry, print_json, print_plain
 from objectives.files import drafts
 
 _PAGE: Final = "report.html"
@@ -97,4 +96,4 @@ def show_again(answer: Answer, folder: Path, form: OutputFormat) -> None:
     if form is OutputFormat.json:
         print_json(json.loads((folder / "results.json").read_text("utf-8"))["readable"])
     elif form is OutputFormat.csv:
-        typer.echo((folder / "readable.csv").read_text("utf-8"), nl=False)
+        print_plain((folder / "readable.csv").read_text("utf-8"))

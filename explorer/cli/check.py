@@ -10,7 +10,7 @@ from rich.markup import escape
 
 from explorer.cli.app import app
 from explorer.cli.options import BriefArgument, FormatOption, OutputFormat
-from explorer.cli.printing import out, print_json, print_labelled, print_records
+from explorer.cli.printing import out, print_json, print_labelled, print_plain, print_records
 
 
 @app.command()
@@ -102,7 +102,7 @@ def schema(
     if reference:
         from explorer.brief.reference import brief_reference
 
-        typer.echo(brief_reference())
+        print_plain(f"{brief_reference()}\n")
         return
     from explorer.brief.schema import brief_schema
 

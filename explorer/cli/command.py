@@ -19,6 +19,7 @@ from explorer.cli import (  # noqa: F401 (enter commands)
 )
 from explorer.cli.app import DEFECT, NOT_WRITTEN, app
 from explorer.cli.printing import err
+from explorer.cli.streams import STANDARD_OUTPUT, bearing_anything
 
 
 def main() -> None:
@@ -29,13 +30,18 @@ def main() -> None:
     """
     # The matrices here are small: shared among threads they take half as long again, or more.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    with bearing_anything():
+        _run()
+
+
+def _run() -> None:
     try:
         app()
     except Exception as error:
-        if isinstance(error, OSError) and error.filename is None:
+        if isinstance(error, OSError) and error.filename == STANDARD_OUTPUT:
             # What is still in the buffer would fail once more when Python ends.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            err().print(f"error: cannot write standard output: {error.strerror}", style="red")
+            err().print(f"error: cannot write {STANDARD_OUTPUT}: {error.strerror}", style="red")
             sys.exit(NOT_WRITTEN)
         traceback.print_exc()
         err().print("This is a defect of stagefront; please report it.", style="red")

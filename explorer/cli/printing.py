@@ -8,8 +8,9 @@ import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-import typer
 from rich.console import Console
+
+from explorer.cli.streams import speaks_unicode
 
 DANGER = "High voltage kills: building and probing are for people trained to do it."
 CAUTION = f"{DANGER} All figures are calculated, not measured."
@@ -23,12 +24,12 @@ def out() -> Console:
     """Return a console on standard output, as wide as COLUMNS says or as the terminal is."""
     piped = sys.stdout is None or not sys.stdout.isatty()
     # A pipe has no width of its own; 80 columns would fold every table.
-    return Console(width=160 if piped and "COLUMNS" not in os.environ else None)
+    return Console(width=160 if piped and "COLUMNS" not in os.environ else None, emoji=False)
 
 
 def err() -> Console:
     """Return a console on standard error."""
-    return Console(stderr=True)
+    return Console(stderr=True, emoji=False)
 
 
 def labelled(label: str, text: str, width: int, column: int) -> list[str]:
@@ -69,6 +70,12 @@ def print_caution(console: Console) -> None:
         console.print(line, style="bold red", soft_wrap=True)
 
 
+def print_plain(text: str) -> None:
+    """Print a text as it is."""
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
 def print_records(records: Sequence[Mapping[Any, Any]], form: str) -> None:
     """Print records as JSON, or as CSV with the keys of the first as header."""
     if form == "json":
@@ -76,11 +83,11 @@ def print_records(records: Sequence[Mapping[Any, Any]], form: str) -> None:
         return
     import pandas as pd
 
-    typer.echo(pd.DataFrame(records).to_csv(index=False), nl=False)
+    print_plain(pd.DataFrame(records).to_csv(index=False))
 
 
 def print_json(value: Any) -> None:
     """Print a value as JSON."""
     from objectives.json_text import json_text  # it brings NumPy, which help does without
 
-    typer.echo(json_text(value, indent=2))
+    print_plain(f"{json_text(value, indent=2, ascii=not speaks_unicode())}\n")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from objectives import user_files
 from objectives.checks import InputError, Written
 from objectives.devices.names import Named, by_name
 
@@ -58,22 +57,6 @@ class _Missing:
         return "missing"
 
 
-def read_text(path: str | Path) -> str:
-    """Return the text of a user's table.
-
-    Raises
-    ------
-    ValueError
-        If it is no UTF-8 text file.
-    """
-    try:
-        return Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"{path}", Written("not readable as a UTF-8 text file"), f"{error}"
-        ) from error
-
-
 def read_table(
     text: str,
     where: str,
@@ -92,10 +75,15 @@ def read_table(
         Naming table, entry, field, value and what is allowed; or if the text is no TOML.
     """
     try:
-        document = tomllib.loads(text)
+        document = user_files.read_toml(text)
+    except InputError as error:
+        # The line itself is not repeated: a brief may name any file as its table.
+        raise InputError(where, Written(error.field), error.allowed) from None
+    needed = f"must hold at least one {' or '.join(f'[[{k}]]' for k in model.model_fields)} table"
+    if not set(document) & set(model.model_fields):
+        raise InputError(where, Written("no device" if document else "empty"), needed)
+    try:
         table = model.model_validate(document)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where}", Written("not valid TOML"), f"{error}") from error
     except ValidationError as error:
         raise _first_error(error, document, where) from error
     found: list[_N] = []
@@ -107,8 +95,7 @@ def read_table(
                 place = _place((kind, number, "law", error.field), document)
                 raise InputError(f"{where}: {place}", error.value, error.allowed) from error
     if not found:
-        kinds = " or ".join(f"[[{kind}]]" for kind in entries(table))
-        raise InputError(where, Written("empty"), f"must hold at least one {kinds} table")
+        raise InputError(where, Written("empty"), needed)
     by_name(found, where)
     return tuple(found)
 

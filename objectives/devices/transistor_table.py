@@ -33,9 +33,9 @@ from objectives.devices.table import (
     Sourced,
     Text,
     read_table,
-    read_text,
 )
 from objectives.tolerance.spreads import Spread
+from objectives.user_files import read_text
 
 Transistor: TypeAlias = JunctionFet | BipolarTransistor
 _Negative = Annotated[float, Field(lt=0, allow_inf_nan=False)]
@@ -225,7 +225,7 @@ def load_transistors(path: str | Path) -> tuple[Transistor, ...]:
     ValueError
         Where it is no transistor table, naming file, field, value and what is allowed.
     """
-    return read_transistors(read_text(path), str(path))
+    return read_transistors(read_text(path, "TOML"), str(path))
 
 
 def read_transistors(text: str, where: str) -> tuple[Transistor, ...]:

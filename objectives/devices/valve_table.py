@@ -43,11 +43,11 @@ from objectives.devices.table import (
     Sourced,
     Text,
     read_table,
-    read_text,
 )
 from objectives.devices.triodes import LAWS, GridCurrent, TriodeLaw
 from objectives.devices.valve import Valve, valve_spreads
 from objectives.tolerance.spreads import Spread
+from objectives.user_files import read_text
 
 _PICO = 1e-12
 _PAIRS = ("grid_plate", "grid_cathode", "plate_cathode")
@@ -238,7 +238,7 @@ def load_valves(path: str | Path) -> tuple[Valve, ...]:
     ValueError
         Where it is no valve table, naming file, valve, field, value and what is allowed.
     """
-    return read_valves(read_text(path), str(path))
+    return read_valves(read_text(path, "TOML"), str(path))
 
 
 def read_valves(text: str, where: str) -> tuple[Valve, ...]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written
+from objectives.user_files import csv_rows, read_text
 
 
 @dataclass(frozen=True)
@@ -78,17 +78,7 @@ def read_measurements(path: str | Path) -> Measurements:
         number; the message names file, row, column, value and what is allowed.
     """
     path = Path(path)
-    try:
-        text = path.read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(
-            str(path), Written("not readable as a UTF-8 text file"), f"{error}"
-        ) from error
-    rows = [
-        (number, row)
-        for number, row in enumerate(csv.reader(text.splitlines()), start=1)
-        if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#")
-    ]
+    rows = csv_rows(read_text(path, "CSV"))
     if not rows:
         raise InputError(
             str(path), Written("empty"), "must have a header line and one line per reading"
@@ -101,7 +91,7 @@ def read_measurements(path: str | Path) -> Measurements:
         for name in COLUMNS:
             column = "plate_current_mA" if milli and name == "plate_current_A" else name
             index = place[column.casefold()]
-            cell = row[index].strip() if index < len(row) else ""
+            cell = row[index] if index < len(row) else ""
             low, high, allowed = COLUMNS[name]
             if milli and name == "plate_current_A":
                 high, allowed = 1000.0, "in milliamperes, more than 0, up to 1000"

@@ -9,7 +9,6 @@ from typing import Any
 
 from objectives.checks import InputError
 from objectives.devices.protocol import DataSources
-from objectives.devices.table import read_text
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import (
     format_valves,
@@ -21,6 +20,7 @@ from objectives.devices.valve_table import (
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
 from objectives.fitting.published import trusted_range
+from objectives.user_files import read_text
 
 
 def valve_entry_toml(
@@ -110,7 +110,7 @@ def write_valves(path: str | Path, entries: Iterable[Valve]) -> None:
         If the folder cannot be written to.
     """
     path = Path(path)
-    text = read_text(path) if path.exists() else ""
+    text = read_text(path, "TOML") if path.exists() else ""
     if text.strip():
         read_valves(text, str(path))
     text = updated_table(text, entries)

@@ -252,8 +252,8 @@ def test_gains_with_their_errors(tmp_path: Path) -> None:
     ("lines", "wrong"),
     [
         (["frequency_Hz,level_dB", "100,x", "-5,3", "", "300", "400,nan", "inf,1"],
-         ["line 3, frequency_Hz", "line 7, frequency_Hz", "line 2, level_dB", "line 5, level_dB",
-          "line 6, level_dB"]),
+         ["line 2, level_dB", "line 3, frequency_Hz", "line 5, level_dB", "line 6, level_dB",
+          "line 7, frequency_Hz"]),
         (["frequency_Hz,level_dB,sigma_dB", "100,1,0"], ["line 2, sigma_dB"]),
         (["frequency_Hz,level_dB", "100,1,5", "100,1"], ["line 2"]),
         (["frequency_Hz,level_dB", *(f"{f},1" for f in range(1, 6))], ["readings"]),

@@ -78,4 +78,4 @@ def test_readings_that_carry_no_fit_write_nothing(tmp_path: Path) -> None:
     assert not table.exists()
     missing = RUN.invoke(app, ["fit", str(tmp_path / "no.csv"), "--name", "x"])
     assert missing.exit_code == 2
-    assert "not readable" in missing.output
+    assert "expected a readable CSV file" in missing.output

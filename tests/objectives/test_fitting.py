@@ -426,7 +426,7 @@ def test_a_bad_csv_is_refused_with_row_column_and_what_is_allowed(
 
 
 def test_a_missing_csv_is_named(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match="not readable"):
+    with pytest.raises(ValueError, match="expected a readable CSV file"):
         read_measurements(tmp_path / "nowhere.csv")
 
 

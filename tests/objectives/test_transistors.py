@@ -582,7 +582,7 @@ def test_a_users_table_is_read(tmp_path: Path) -> None:
         ),
         ((_ENTRY, _ENTRY + _ENTRY), "X1: name or alias: 'X1': must be unique, but X1 has it too"),
         ((_ENTRY, ""), "mine: empty: must hold at least one"),
-        ((_ENTRY, "[["), "mine: not valid TOML"),
+        ((_ENTRY, "[["), "mine: .*expected TOML"),
     ],
 )
 def test_a_bad_table_is_named(change: tuple[str, str], words: str) -> None:
@@ -591,5 +591,5 @@ def test_a_bad_table_is_named(change: tuple[str, str], words: str) -> None:
 
 
 def test_a_missing_table_is_named(tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match=r"none\.toml: not readable"):
+    with pytest.raises(ValueError, match=r"none\.toml': no such file"):
         load_transistors(tmp_path / "none.toml")

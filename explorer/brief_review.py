@@ -40,7 +40,8 @@ DoubtKind = Literal[
     "corner near the reference", "corner out of reach",
     "limit out of reach", "rating out of reach",
     "below custom", "above custom", "load below half the plate resistance", "wide range",
-    "leak above rating", "supply above rating", "drawer without range", "plate near supply",
+    "leak above rating", "supply above rating", "supply below the data", "drawer without range",
+    "plate near supply",
     "plate near cathode", "grid conducts", "little current", "current outside the data",
     "voltage outside the data", "rating broken",
 ]  # fmt: skip
@@ -227,6 +228,10 @@ def _against_device(brief: Brief, assessment: Assessment) -> Iterator[Doubt]:
     supply, rated = highest(brief.supply.voltage), device.plate_voltage_max_V
     if rated is not None and supply > rated:
         yield Doubt("supply above rating", "supply.voltage", supply, at_most=rated, unit="V",
+                    name=device.name)  # fmt: skip
+    lowest = device.trusted.plate_voltage_V[0] if device.trusted is not None else 0.0
+    if supply < lowest:
+        yield Doubt("supply below the data", "supply.voltage", supply, at_least=lowest, unit="V",
                     name=device.name)  # fmt: skip
     load, half = float(stage.plate_load_ohm[-1]), 0.5 * float(point.plate_resistance_ohm[-1])
     if device.symbol == "triode" and load < half:

@@ -124,6 +124,8 @@ class Assumed:
     """The otherwise exact network with the same assumptions."""
 
 
+# A device that passes no current has neither plate resistance nor amplification factor.
+@np.errstate(divide="ignore", invalid="ignore")
 def hand_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> HandEstimate:
     """Work out the input corner as a textbook does, in two estimates.
 
@@ -160,8 +162,7 @@ def hand_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) -> Han
     leak, at_grid = stage.grid_leak_ohm, stage.leak_at_grid > 0.5
     thevenin = np.where(at_grid, parallel(source + stopper, leak), parallel(source, leak) + stopper)
 
-    with np.errstate(divide="ignore"):
-        conduction = 1.0 / (device.grid_conductance_S * (1.0 - followed))
+    conduction = 1.0 / (device.grid_conductance_S * (1.0 - followed))
     resistance = parallel(thevenin, conduction)
 
     onward = np.where(

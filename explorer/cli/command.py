@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+import warnings
 
 from explorer.cli import (  # noqa: F401 (enter commands)
     assess,
@@ -30,6 +31,9 @@ def main() -> None:
     """
     # The matrices here are small: shared among threads they take half as long again, or more.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if not sys.warnoptions:  # an infinity in a stage that works nowhere tells a user nothing
+        warnings.simplefilter("ignore", RuntimeWarning)
+        os.environ.setdefault("PYTHONWARNINGS", "ignore::RuntimeWarning")  # of processes it starts
     with bearing_anything():
         _run()
 

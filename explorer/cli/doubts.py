@@ -38,6 +38,8 @@ _WORDS: Final[Mapping[DoubtKind, str]] = MappingProxyType(
         "current may carry the bias away.",
         "supply above rating": "{value} is more than the rated {plate} voltage of the {name} "
         "({most}), and that is what the {plate} stands at until the stage draws current.",
+        "supply below the data": "{value} is less than {least}, the least {plate} voltage at which "
+        "published numbers bear the law of the {name} out: no stage on this supply can be trusted.",
         "drawer without range": "no from and to: all {value} values of the drawer are tried.",
         "plate near supply": "{name}: the {plate} stands at {value}, less than a tenth under the "
         "supply: too little current to swing.",

@@ -80,7 +80,8 @@ def _decided(data: ReportData, decision: DecisionSummary) -> Iterator[tuple[str,
     behind = f" (levels ahead of an attenuator that loses {lost})" if lost else ""
     yield "Gives", ", ".join(gives) + behind
     if untrusted := untrusted_words(data.pick):
-        yield "Doubt", untrusted
+        alike = "" if data.shown["law_trusted"].any() else " So do all other designs shown."
+        yield "Doubt", untrusted + alike
     if unscored := unscored_words(data.pick.targets):
         yield "Radio", unscored
     yield "Gives up", given_up_words(data, decision)

@@ -87,6 +87,8 @@ DOUBTFUL: list[tuple[str, str, list[tuple[str, str]]]] = [
     ("rating out of reach", "limits.ratings", [NO_LIMIT, ('"250 V"', '"900 V"')]),
     ("rating broken", "", [NO_LIMIT, ('"250 V"', '"900 V"')]),
     ("supply above rating", "supply.voltage", [('"250 V"', '"350 V"')]),
+    ("supply below the data", "supply.voltage", [NO_LIMIT, ('"250 V"', '"1 mV"')]),
+    ("supply below the data", "supply.voltage", [NO_LIMIT, ('"250 V"', '"12 V"')]),
     ("above custom", "parts.plate_load", [plate_load('series = "E6"\nfrom = "100k"\nto = "1M"')]),
     ("load below half the plate resistance", "parts.plate_load", [
         plate_load('values = ["22k", "100k"]')]),

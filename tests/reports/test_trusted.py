@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import pytest
@@ -11,6 +12,7 @@ from objectives.devices.valve_table import valve, valves
 from objectives.reading.trust import untrusted_words
 from objectives.stage import Stage
 from objectives.targets import Targets
+from objectives.textbook import textbook_estimate
 from reports.layout import Note
 from reports.model import ReportData
 from reports.sections.device import error_table
@@ -63,3 +65,23 @@ def test_a_design_whose_law_is_doubtful_is_marked_in_the_front(contents: ReportD
     table = front_table(replace(contents, shown=shown))
     assert table.frame["law"].tolist() == ["doubtful"] + [""] * (len(shown) - 1)
     assert "doubtful" in table.caption
+
+
+def test_a_stage_that_is_none_is_called_meaningless() -> None:
+    # On 12 V through 1 MΩ a few microamperes flow, on 1 mV none to speak of.
+    def on(supply_V: float) -> str:
+        circuit = Stage(supply_V=supply_V, plate_load_ohm=1e6, cathode_resistor_ohm=1500.0)
+        return untrusted_words(Assessment(circuit, valve("12AX7"), Targets()))
+
+    assert "means anything" in on(1e-3)
+    assert "means anything" in on(12.0)
+    assert "means anything" not in untrusted_words(stage(470e3, 22e3))
+
+
+@pytest.mark.parametrize("supply_V", [1e-3, 1e-12, 1.0])
+def test_no_warning_is_printed_of_a_stage_without_current(supply_V: float) -> None:
+    circuit = Stage(supply_V=supply_V, plate_load_ohm=1e5, cathode_resistor_ohm=1500.0)
+    pick = Assessment(circuit, valve("12AX7"), Targets())
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        textbook_estimate(pick.stage, pick.linear, 1000.0)

@@ -199,6 +199,12 @@ class BuiltScores:
     values: Mapping[str, FloatArray]
     rating_excess: FloatArray
 
+    @classmethod
+    def joined(cls, blocks: Sequence[BuiltScores]) -> BuiltScores:
+        """Return the candidates of some blocks one after the other."""
+        values = {n: np.concatenate([b.values[n] for b in blocks]) for n in blocks[0].values}
+        return cls(values, np.concatenate([block.rating_excess for block in blocks]))
+
     def inside(self, windows: Mapping[str, tuple[float, float]]) -> dict[str, BoolArray]:
         """Return for each window which built stages keep it, shape (candidates, draws)."""
         return {

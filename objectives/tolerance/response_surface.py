@@ -1,9 +1,11 @@
 """Response surfaces: the scores of thousands of built stages from some hundred that are solved.
 
 Within the tolerances of parts, valve and supply, what a score is made of (its facets) bends little:
-a polynomial of second order in all spreads together follows it. Its coefficients come by least
-squares from some of the draws, others check it, and the rest are read off it. A score with a kink
-(the least margin of several bands) is put together from its facets after they are predicted.
+a polynomial of second order in all spreads together follows it. Its coefficients come from some of
+the draws, fewer than there are coefficients: most products of two spreads matter little, and those
+that the draws leave open are held near 0. Other draws check the surface. It is then fitted to these
+too, and the rest are read off it. A score with a kink (the least margin of several bands) is put
+together from its facets after they are predicted.
 
 Where draws drive a device through a bend of its own (a transistor out of saturation) the bend comes
 in through the operating point alone. That is cheap to solve, so
@@ -11,58 +13,125 @@ in through the operating point alone. That is cheap to solve, so
 spreads and operating point together.
 
 Source: G. E. P. Box, K. B. Wilson, On the experimental attainment of optimum conditions, J. Royal
-Statistical Society B 13(1), 1951 (from memory).
+Statistical Society B 13(1), 1951; what holds coefficients near 0, ridge regression: A. E. Hoerl, R.
+W. Kennard, Technometrics 12, 1970, p. 55 (both from memory).
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from objectives.arrays import BoolArray, FloatArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.checks import require
 from objectives.scores.registry import REGISTRY, Combine, greatest
 from objectives.stage import parallel
-from objectives.tolerance.builds import BuiltScores, built_stages, judged_excesses, one_axis
+from objectives.tolerance.builds import (
+    BuiltScores,
+    batch_shape,
+    built_scores,
+    built_stages,
+    designs_at,
+    judged_excesses,
+    one_axis,
+)
+from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.spreads import Spread, draw_factors
 
 CHECKS = 64
 """Draws that a surface has not seen and is held against."""
 
-MOST_MISFIT = 0.1
-"""A surface serves a design when it is off by less than a tenth of each score's own spread (r.m.s.)
-and puts at most ..."""
+MOST_MISFIT = 0.15
+"""A surface serves a design when it is off by no more than this share of each score's own spread
+(r.m.s.), by which a band is 1 % wider or narrower, and puts at most ..."""
 
 MOST_WRONG = 1
 """... so many of the check draws on the wrong side of a limit."""
 
-_FIT_TIMES = 1.5
-"""Draws a coefficient is fitted to."""
+_FIT_SHARE = 0.6
+"""Draws that are solved for each coefficient: more hardly lower the misfit, fewer raise it."""
 
-_FIT_TIMES_THROUGH_POINT = 2.5
+_FEW, _FIT_SHARE_OF_FEW = 48, 1.5
+"""Where that is less than so many draws, which are cheap: as many as this for a coefficient."""
+
+_FIT_SHARE_THROUGH_POINT = 1.0
 """The same for a surface through the operating point, whose draws are less evenly spread."""
+
+WORTH_SURFACE = 2
+"""A surface pays where it spares more than half of the draws."""
+
+_ROWS = 16
+"""Designs with a surface that are worked on at a time: they stay in the processor's cache."""
 
 _BEYOND = 0.2
 """A surface may leave the range of what it was fitted to by this share of it, and no farther."""
 
-_RIDGE = 1e-12
-"""Added to the mean square of the variables; far below what a draw moves a score by."""
+_CONSTANT, _LINEAR, _SQUARE, _PRODUCT = 100.0, 1.0, 0.3, 0.1
+"""How large coefficients are expected to be, against those of single spreads."""
+
+_RIDGE = 1e-6
+"""What of a score, against what single spreads move it by, is left to terms of higher order."""
+
+_OF_POINT = 4
+"""Variables of the operating point that a surface through it is over."""
+
+_LEAST_HZ = 1e-9
+"""Corner that keeps the logarithm finite of a stage that has none."""
 
 _LEAST_S = 1e-12
 """Transconductance that keeps the logarithm of a device cut off finite."""
 
 
-def builds_to_fit(variables: int, times: float = _FIT_TIMES) -> int:
+def builds_to_fit(variables: int, share: float = _FIT_SHARE) -> int:
     """Return how many solved builds the surface over so many variables is fitted to."""
-    return int(np.ceil(times * (variables + 1) * (variables + 2) / 2))
+    coefficients = (variables + 1) * (variables + 2) // 2
+    few = min(_FEW, math.ceil(_FIT_SHARE_OF_FEW * coefficients))
+    return max(math.ceil(share * coefficients), few)
 
 
 def draws_to_solve(spreads: int) -> int:
     """Return how many draws are solved to fit and check a surface over so many spreads."""
     return builds_to_fit(spreads) + CHECKS
+
+
+def draws_to_solve_through_point(spreads: int) -> int:
+    """Return the same for a surface over spreads and operating point."""
+    return builds_to_fit(spreads + _OF_POINT, _FIT_SHARE_THROUGH_POINT) + CHECKS
+
+
+def read_off(
+    nominal: Assessment, setup: ToleranceSetup, units: FloatArray, names: Sequence[str]
+) -> tuple[BuiltScores, IntArray]:
+    """Return scores of built stages, and how many of each candidate's were solved.
+
+    Where surfaces pay and serve, they give the rest. ``nominal``, ``units`` and ``names`` are as of
+    :func:`built_scores`.
+    """
+    spreads, ratings = setup.spreads, setup.ratings
+    size, draws = math.prod(batch_shape(nominal)), len(units)
+    few = draws_to_solve(len(spreads))
+    if not names or draws < WORTH_SURFACE * few:
+        every = built_scores(nominal, spreads, units, names, ratings=ratings)
+        return every, np.full(size, draws)
+    surface, solved = ResponseSurface(spreads, units), np.full(size, few)
+    blocks = []
+    for at in range(0, size, _ROWS):
+        own = designs_at(nominal, np.arange(at, min(at + _ROWS, size)))
+        predicted = surface.scores(own, names, ratings=ratings)
+        refused = np.flatnonzero(~predicted.serves(setup.windows))
+        if refused.size:
+            some = designs_at(own, refused)
+            rest = built_scores(some, spreads, units[few:], names, ratings=ratings)
+            for name, value in rest.values.items():
+                predicted.built.values[name][refused, few:] = value
+            predicted.built.rating_excess[refused, few:] = rest.rating_excess
+            solved[at + refused] = draws
+        blocks.append(predicted.built)
+    return BuiltScores.joined(blocks), solved
 
 
 @dataclass(frozen=True)
@@ -73,8 +142,8 @@ class SurfaceScores:
     ----------
     built : scores of every built stage, shape (candidates, draws); the first ``fitted + CHECKS``
         are solved
-    fitted : built stages that the surface was fitted to
-    predicted_checks : what the surface gives for the :data:`CHECKS` built stages that follow
+    fitted : built stages that the surface was fitted to before it was checked
+    predicted_checks : what it then gave for the :data:`CHECKS` built stages that follow
     """
 
     built: BuiltScores
@@ -156,8 +225,10 @@ class ResponseSurface:
         self._factors = draw_factors(self.spreads, units)
         self._centred = _centred(self.spreads, self._factors)
         basis = _second_order(self._centred)
-        self._to_coefficients = np.linalg.pinv(basis[: self.fitted]).T
-        self._to_draws = np.ascontiguousarray(basis[self.fitted :].T)
+        before = basis[: self.fitted]
+        self._to_checks = _fitted(before, np.eye(self.fitted)) @ basis[self.fitted : self.solved].T
+        self._to_coefficients = _fitted(basis[: self.solved], np.eye(self.solved))
+        self._to_draws = np.ascontiguousarray(basis[self.solved :].T)
 
     @property
     def solved(self) -> int:
@@ -179,12 +250,13 @@ class ResponseSurface:
         facets, groups = _facets(built, names, ratings)
         # What is not finite (a stage cut off) gives a surface that is nowhere a number.
         with np.errstate(invalid="ignore"):
-            coefficients = facets[..., : self.fitted] @ self._to_coefficients
+            checks = facets[..., : self.fitted] @ self._to_checks
+            coefficients = facets @ self._to_coefficients
             # One large product is several times as fast as one for each candidate.
             predicted = (coefficients.reshape(-1, coefficients.shape[-1]) @ self._to_draws).reshape(
                 *coefficients.shape[:-1], -1
             )
-        return _assembled(facets, predicted, groups, self.fitted)
+        return _assembled(facets, checks, predicted, groups)
 
     def scores_through_point(
         self, nominal: Assessment, names: Sequence[str], *, ratings: bool = True
@@ -198,29 +270,37 @@ class ResponseSurface:
         points = _of_point(built_stages(base, slice(None), self.spreads, self._factors))
         own = np.broadcast_to(self._centred, (len(points), *self._centred.shape))
         variables = np.concatenate([own, points], axis=-1)
-        fitted = builds_to_fit(variables.shape[-1], _FIT_TIMES_THROUGH_POINT)
+        fitted = builds_to_fit(variables.shape[-1], _FIT_SHARE_THROUGH_POINT)
         _require_draws(draws, fitted, f"{variables.shape[-1]} variables")
         built = built_stages(base, slice(None), self.spreads, self._factors[: fitted + CHECKS])
         facets, groups = _facets(built, names, ratings)
         basis = _second_order(variables)
         with np.errstate(invalid="ignore"):
-            coefficients = _least_squares(basis[:, :fitted], facets[..., :fitted])
-            predicted = coefficients @ np.swapaxes(basis[:, fitted:], -1, -2)
-        return _assembled(facets, predicted, groups, fitted)
+            across, solved = np.swapaxes(basis, -1, -2), fitted + CHECKS
+            before = _fitted(basis[:, :fitted], facets[..., :fitted])
+            checks = before @ across[..., fitted:solved]
+            predicted = _fitted(basis[:, :solved], facets) @ across[..., solved:]
+        return _assembled(facets, checks, predicted, groups)
 
 
-def _least_squares(basis: FloatArray, facets: FloatArray) -> FloatArray:
-    """Return the coefficients of each candidate's facets, shape (candidates, facets, coefficients).
+def _fitted(basis: FloatArray, facets: FloatArray) -> FloatArray:
+    """Return the coefficients of facets, shape (..., facets, coefficients).
 
-    From the normal equations: a decomposition into singular values takes many times as long. What
-    hardly varies over the draws, which leaves its coefficient open, is held near 0 (ridge: A. E.
-    Hoerl, R. W. Kennard, Technometrics 12, 1970, p. 55, from memory).
+    ``basis`` is of shape (..., draws, coefficients), ``facets`` of (..., facets, draws). Each
+    coefficient is held near 0 as hard as it is expected to be small; with fewer draws than
+    coefficients the equations are as many as draws.
     """
-    across = np.swapaxes(basis, -1, -2)
-    gram = across @ basis
-    diagonal = np.einsum("...ii->...i", gram)
-    diagonal += _RIDGE * diagonal.mean(axis=-1, keepdims=True)
-    return np.swapaxes(np.linalg.solve(gram, across @ np.swapaxes(facets, -1, -2)), -1, -2)
+    draws, coefficients = basis.shape[-2:]
+    variables = round((np.sqrt(8 * coefficients + 1) - 3) / 2)
+    first, second = np.triu_indices(variables)
+    expected = np.concatenate(
+        [[_CONSTANT], np.full(variables, _LINEAR), np.where(first == second, _SQUARE, _PRODUCT)]
+    )
+    weighed = basis * expected
+    gram = weighed @ np.swapaxes(weighed, -1, -2)
+    np.einsum("...ii->...i", gram)[...] += _RIDGE * draws
+    solved = np.linalg.solve(gram, np.swapaxes(facets, -1, -2))
+    return np.asarray(np.swapaxes(solved, -1, -2) @ (weighed * expected))
 
 
 def _require_draws(draws: int, fitted: int, variables: str) -> None:
@@ -252,17 +332,21 @@ def _of_point(built: Assessment) -> FloatArray:
 
 
 def _assembled(
-    facets: FloatArray, predicted: FloatArray, groups: Sequence[_Group], fitted: int
+    facets: FloatArray, checks: FloatArray, predicted: FloatArray, groups: Sequence[_Group]
 ) -> SurfaceScores:
-    """Return the scores of solved built stages, and of those predicted after the fitted ones."""
-    least = np.min(facets[..., :fitted], axis=-1, keepdims=True)
-    most = np.max(facets[..., :fitted], axis=-1, keepdims=True)
-    with np.errstate(invalid="ignore"):
+    """Return the scores of solved built stages, and of those predicted."""
+    fitted = facets.shape[-1] - CHECKS
+
+    def inside(predicted: FloatArray, known: FloatArray) -> FloatArray:
+        least = np.min(known, axis=-1, keepdims=True)
+        most = np.max(known, axis=-1, keepdims=True)
         beyond = _BEYOND * (most - least)
-        predicted = np.clip(predicted, least - beyond, most + beyond)
-    every = np.concatenate([facets, predicted[..., CHECKS:]], axis=-1)
-    checks = _combined(predicted[..., :CHECKS], groups)
-    return SurfaceScores(_combined(every, groups), fitted, checks)
+        return np.clip(predicted, least - beyond, most + beyond)
+
+    with np.errstate(invalid="ignore"):
+        checks = inside(checks, facets[..., :fitted])
+        every = np.concatenate([facets, inside(predicted, facets)], axis=-1)
+    return SurfaceScores(_combined(every, groups), fitted, _combined(checks, groups))
 
 
 _RATINGS = "ratings"
@@ -280,9 +364,17 @@ def _facets(
     if ratings:
         parts[_RATINGS] = (judged_excesses(built) or [np.full(shape, -1.0)], greatest)
     for name, (own, combine) in parts.items():
+        if name in REGISTRY and REGISTRY[name].unit == "Hz":
+            # Corners are products and quotients of what spreads: their logarithms bend less.
+            own = [np.log(np.maximum(facet, _LEAST_HZ)) for facet in own]
+            combine = _exponential
         groups.append((name, slice(len(facets), len(facets) + len(own)), combine))
         facets += [np.broadcast_to(facet, shape) for facet in own]
     return np.stack(facets, axis=1), groups
+
+
+def _exponential(parts: Sequence[FloatArray]) -> FloatArray:
+    return np.exp(parts[0])
 
 
 def _combined(facets: FloatArray, groups: Sequence[_Group]) -> BuiltScores:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from objectives.arrays import FloatArray
+from objectives.arrays import FloatArray, IntArray
 from objectives.circuit.corners import Port
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.worst_case import Swing, WorstCase
@@ -60,11 +60,13 @@ class SlowBands:
     Attributes
     ----------
     draws : built stages
+    solved : how many of them were solved; the rest were read off a response surface
     nominal : by score
     bands : by score, shape (percentiles,)
     """
 
     draws: int
+    solved: int
     nominal: Mapping[str, float]
     bands: Mapping[str, FloatArray]
 
@@ -82,6 +84,8 @@ class ToleranceStudy:
     scores: tuple[str, ...]
     draws: int
     """Built stages of each design."""
+    solved: IntArray
+    """How many of these were solved; the rest were read off the design's response surface."""
     percentiles: tuple[float, float, float]
     nominal: Mapping[str, FloatArray]
     bands: Mapping[str, FloatArray]

@@ -22,6 +22,12 @@ from objectives.tolerance.builds import (
     built_scores,
     designs_at,
 )
+from objectives.tolerance.response_surface import (
+    WORTH_SURFACE,
+    ResponseSurface,
+    draws_to_solve_through_point,
+    read_off,
+)
 from objectives.tolerance.results import (
     HardestWindow,
     ResponseBand,
@@ -49,7 +55,8 @@ class StudySize:
     ----------
     draws : built stages of each design
     index_samples : base sample of the sensitivity indices of the pick, a power of two
-    slow_draws : built stages of the pick that are solved in time: some milliseconds each
+    slow_draws : built stages of the pick under its drive, of which a surface gives most: some
+        milliseconds each
     frequency_Hz : where the response of the pick is given
     """
 
@@ -73,6 +80,8 @@ def tolerance_study(
     size: StudySize | None = None,
 ) -> ToleranceStudy:
     """Build every design of a front many times and the pick in every way.
+
+    Every built stage of the pick is solved, of the others where no response surface serves.
 
     Parameters
     ----------
@@ -101,12 +110,18 @@ def tolerance_study(
     names = tuple(dict.fromkeys((*scores, *setup.windows)))
     spreads, draws = setup.spreads, size.draws
     units = draw_units(spreads, draws, setup.seed)
-    built = built_scores(front, spreads, units, names, ratings=setup.ratings)
+    one = designs_at(front, np.array([pick]))
+    others = np.delete(np.arange(designs), pick)
+    built = built_scores(one, spreads, units, names, ratings=setup.ratings)
+    solved = np.full(designs, draws)
+    if others.size:
+        beside, solved[others] = read_off(designs_at(front, others), setup, units, names)
+        rows = np.argsort(np.concatenate([[pick], others]))
+        built = BuiltScores.joined([built, beside]).at(rows)
     good = built.good(setup.windows)
     intervals = [
         scipy.stats.binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good
     ]
-    one = designs_at(front, np.array([pick]))
     indices, index_builds = sensitivity(one, setup, names, samples=size.index_samples)
     worst = worst_cases(one, spreads, names)
     return ToleranceStudy(
@@ -114,6 +129,7 @@ def tolerance_study(
         candidates=tuple(str(name) for name in candidates),
         scores=names,
         draws=draws,
+        solved=solved,
         percentiles=PERCENTILES,
         nominal={name: front[name].reshape(designs) for name in names},
         bands=built.bands(),
@@ -133,7 +149,7 @@ def tolerance_study(
             name: (float(np.fmin.reduce(value[pick])), float(np.fmax.reduce(value[pick])))
             for name, value in built.values.items()
         },
-        evaluations=designs * draws
+        evaluations=int(solved.sum())
         + index_builds
         + len(_PORTS) * draws
         + sum(case.corners for case in worst)
@@ -146,9 +162,17 @@ def tolerance_study(
 def _slow_bands(
     one: Assessment, spreads: Sequence[Spread], units: FloatArray, names: Sequence[str]
 ) -> SlowBands:
-    built = built_scores(one, spreads, units, names, ratings=False)
+    # Where a stage is driven through bends of its device, these lie as the operating point does.
+    solved, built = draws_to_solve_through_point(len(spreads)), None
+    if len(units) >= WORTH_SURFACE * solved:
+        surface = ResponseSurface(spreads, units)
+        predicted = surface.scores_through_point(one, names, ratings=False)
+        built = predicted.built if predicted.serves({})[0] else None
+    if built is None:
+        solved, built = len(units), built_scores(one, spreads, units, names, ratings=False)
     return SlowBands(
         len(units),
+        solved,
         {name: float(np.ravel(one[name])[0]) for name in names},
         {name: band[:, 0] for name, band in built.bands().items()},
     )

@@ -15,6 +15,7 @@ from objectives.format import (
     column,
     counted,
     fixed,
+    listed,
     number,
     part_value,
     percent,
@@ -66,7 +67,7 @@ def yield_blocks(
         else ""
     )
     return [
-        Prose([_reached(yields, pick), *_surfaces(yields), *_solved(yields)]),
+        Prose([_reached(yields, pick), *_surfaces(yields), *_solved(yields, pick)]),
         *_better(yields, front, given_up, pick),
         Figure(
             "tolerance-front",
@@ -100,7 +101,8 @@ def _surfaces(yields: FrontYields) -> list[str]:
     if not yields.by_surface.any():
         return []
     texts = [
-        f"Each design was built {counted(yields.wanted)} times, in {number(yields.seconds, 2)} s."
+        f"Each design was built {counted(yields.wanted)} times, those in the table above more "
+        f"often, in {number(yields.seconds, 2)} s."
     ]
     if plain.any():
         misfit = max(yields.misfit.values(), default=0.0)
@@ -121,7 +123,8 @@ def _surfaces(yields: FrontYields) -> list[str]:
         )
     wrong = yields.wrongly_good + yields.wrongly_bad
     texts.append(
-        f"Of {counted(yields.checked)} solved builds that no surface was fitted to, "
+        f"Of {counted(yields.checked)} solved builds that a surface was held against before it was "
+        f"fitted to them too, "
         f"{counted(wrong)} ({_two(wrong / max(yields.checked, 1))}) lie on the other side of a "
         f"limit than their surface predicts, {counted(yields.wrongly_good)} of them bad builds "
         "that it calls good."
@@ -129,21 +132,16 @@ def _surfaces(yields: FrontYields) -> list[str]:
     return [" ".join(texts)]
 
 
-def _solved(yields: FrontYields) -> list[str]:
+def _solved(yields: FrontYields, pick: int) -> list[str]:
     """Return which designs had all their builds solved, and which too few."""
     texts = []
-    refused = yields.refused & ~yields.short
     whole = ~yields.by_surface & ~yields.short
-    if whole.any():
-        also = (
-            f", and {_count(refused)} that no surface follows closely enough"
-            if refused.any()
-            else ""
-        )
-        texts.append(
-            f"All {counted(yields.wanted)} builds were solved for {_count(whole)} designs: those "
-            f"in the table above{also}."
-        )
+    others = int(np.count_nonzero(whole)) - int(whole[pick])
+    which = ["the pick"] if whole[pick] else []
+    if others:
+        which.append(f"{counted(others)} that no surface follows closely enough")
+    if which:
+        texts.append(f"All builds were solved for {listed(which)}.")
     if yields.short.any():
         few = int(yields.draws.min())
         error = 100 * 1.96 * np.sqrt(0.25 / few)

@@ -199,7 +199,7 @@ def test_surfaces_decide_as_builds_that_are_all_solved(
     problem, candidates = case.formulation.problem, case.decision.candidates
     # Both from candidates in the same order: of two that achieve the same the first comes first.
     read = decide(problem, candidates, case.formulation.brief.stock)
-    monkeypatch.setattr("objectives.scores.tolerance._WORTH_SURFACE", np.inf)
+    monkeypatch.setattr("objectives.tolerance.reading.WORTH_SURFACE", np.inf)
     solved = decide(problem, candidates, case.formulation.brief.stock)
     assert solved.pick == read.pick
     assert solved.alternatives == read.alternatives

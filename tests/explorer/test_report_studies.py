@@ -65,9 +65,10 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     np.testing.assert_allclose(front["built_yield_percent"], good, atol=1.0)
     readable = pd.read_csv(written["readable_csv"])
     exact = dict(zip(front["candidate"], good, strict=True))
-    assert readable["built_yield_percent"].tolist() == pytest.approx(
-        [exact[c] for c in readable["candidate"]]
-    )
+    shown = [exact[c] for c in readable["candidate"]]
+    np.testing.assert_allclose(readable["built_yield_percent"], shown, atol=1.0)
+    # Of the pick, which comes first, every stage is solved.
+    assert readable["built_yield_percent"].iloc[0] == pytest.approx(shown[0])
 
 
 @pytest.mark.slow

@@ -66,6 +66,7 @@ def study(contents: ReportData) -> ToleranceStudy:
         candidates=("4", "8", "15"),
         scores=SCORES,
         draws=10_240,
+        solved=np.array([127, 10_240, 127]),
         percentiles=(5.0, 50.0, 95.0),
         nominal={name: front[name] for name in SCORES},
         bands=drawn.bands(),
@@ -116,7 +117,7 @@ def test_words_tell_yield_blame_and_what_was_asked(study: ToleranceStudy) -> Non
     found = every_block(study)
     text = text_of(found)
     assert "3 designs was built 10,240 times. Parts, valve and supply vary" in text
-    assert "123,456 stages in all, in 4.2 s." in text
+    assert "123,456 stages were solved in all, in 4.2 s." in text
     assert "keeps: input corner at least 15 kHz; gain 30 dB to 37 dB; and exceeds no rating" in text
     assert "The pick, candidate 8, has a yield of 25.0 % (95 % interval 22.5–32.5 %)" in text
     assert "candidate 4 has the best, 99.5 %" in text
@@ -204,6 +205,7 @@ def test_scores_under_drive_have_a_table_of_their_own(study: ToleranceStudy) -> 
     assert study.slow is None
     slow = SlowBands(
         1024,
+        127,
         {"bias_shift_V": -0.5, "harmonic_fall_dB": 5.0},
         {"bias_shift_V": np.array([-0.7, -0.5, -0.2]), "harmonic_fall_dB": np.array([4, 5.2, 6])},
     )

@@ -93,7 +93,7 @@ def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame)
     assert "5 (1.1 %) lie on the other side" in surfaces
     assert "2 of them bad builds that it calls good" in surfaces
     assert "in any score is 3.1 % of that score's own spread" in surfaces
-    assert "2 designs: those in the table above, and 1 that no surface follows" in solved
+    assert "for the pick and 1 that no surface follows" in solved
     assert "No surface follows 3 others" in short
     # 1.96 sqrt(0.25/244) is 6.3 points.
     assert "up to 6.3 points" in short

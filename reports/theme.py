@@ -12,6 +12,7 @@ import json
 import re
 import textwrap
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, Final
 
 import altair as alt
@@ -226,7 +227,13 @@ def svg_of(spec: Mapping[str, Any], title: str = "") -> str:
     """
     own = standing_alone(spec, title)
     own["config"] = own.get("config", {}) | {"aria": False}
-    svg = str(vl_convert.vegalite_to_svg(own, allowed_base_urls=[]))
+    return _drawn(json.dumps(own))
+
+
+@lru_cache(maxsize=64)
+def _drawn(spec: str) -> str:
+    # A report is written twice, and most of its charts stay as they are.
+    svg = str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))
     # The library numbers its clip paths through the life of the process; from 1 in each drawing
     # the same chart is the same text.
     numbers: dict[str, str] = {}

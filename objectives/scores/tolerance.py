@@ -8,7 +8,7 @@ from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import Step, score
 from objectives.tolerance.builds import batch_shape
-from objectives.tolerance.response_surface import read_off
+from objectives.tolerance.reading import read_off
 from objectives.tolerance.setup import YIELD
 from objectives.tolerance.spreads import draw_units
 

@@ -25,21 +25,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray
 from objectives.assessment import Assessment
 from objectives.checks import require
 from objectives.scores.registry import REGISTRY, Combine, greatest
 from objectives.stage import parallel
-from objectives.tolerance.builds import (
-    BuiltScores,
-    batch_shape,
-    built_scores,
-    built_stages,
-    designs_at,
-    judged_excesses,
-    one_axis,
-)
-from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.builds import BuiltScores, built_stages, judged_excesses, one_axis
 from objectives.tolerance.spreads import Spread, draw_factors
 
 CHECKS = 64
@@ -60,12 +51,6 @@ _FEW, _FIT_SHARE_OF_FEW = 48, 1.5
 
 _FIT_SHARE_THROUGH_POINT = 1.0
 """The same for a surface through the operating point, whose draws are less evenly spread."""
-
-WORTH_SURFACE = 2
-"""A surface pays where it spares more than half of the draws."""
-
-_ROWS = 16
-"""Designs with a surface that are worked on at a time: they stay in the processor's cache."""
 
 _BEYOND = 0.2
 """A surface may leave the range of what it was fitted to by this share of it, and no farther."""
@@ -101,37 +86,6 @@ def draws_to_solve(spreads: int) -> int:
 def draws_to_solve_through_point(spreads: int) -> int:
     """Return the same for a surface over spreads and operating point."""
     return builds_to_fit(spreads + _OF_POINT, _FIT_SHARE_THROUGH_POINT) + CHECKS
-
-
-def read_off(
-    nominal: Assessment, setup: ToleranceSetup, units: FloatArray, names: Sequence[str]
-) -> tuple[BuiltScores, IntArray]:
-    """Return scores of built stages, and how many of each candidate's were solved.
-
-    Where surfaces pay and serve, they give the rest. ``nominal``, ``units`` and ``names`` are as of
-    :func:`built_scores`.
-    """
-    spreads, ratings = setup.spreads, setup.ratings
-    size, draws = math.prod(batch_shape(nominal)), len(units)
-    few = draws_to_solve(len(spreads))
-    if not names or draws < WORTH_SURFACE * few:
-        every = built_scores(nominal, spreads, units, names, ratings=ratings)
-        return every, np.full(size, draws)
-    surface, solved = ResponseSurface(spreads, units), np.full(size, few)
-    blocks = []
-    for at in range(0, size, _ROWS):
-        own = designs_at(nominal, np.arange(at, min(at + _ROWS, size)))
-        predicted = surface.scores(own, names, ratings=ratings)
-        refused = np.flatnonzero(~predicted.serves(setup.windows))
-        if refused.size:
-            some = designs_at(own, refused)
-            rest = built_scores(some, spreads, units[few:], names, ratings=ratings)
-            for name, value in rest.values.items():
-                predicted.built.values[name][refused, few:] = value
-            predicted.built.rating_excess[refused, few:] = rest.rating_excess
-            solved[at + refused] = draws
-        blocks.append(predicted.built)
-    return BuiltScores.joined(blocks), solved
 
 
 @dataclass(frozen=True)

@@ -22,12 +22,8 @@ from objectives.tolerance.builds import (
     built_scores,
     designs_at,
 )
-from objectives.tolerance.response_surface import (
-    WORTH_SURFACE,
-    ResponseSurface,
-    draws_to_solve_through_point,
-    read_off,
-)
+from objectives.tolerance.reading import WORTH_SURFACE, read_off
+from objectives.tolerance.response_surface import ResponseSurface, draws_to_solve_through_point
 from objectives.tolerance.results import (
     HardestWindow,
     ResponseBand,

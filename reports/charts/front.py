@@ -188,13 +188,14 @@ class _Views:
                 scale=alt.Scale(domain=self.kinds, range=[KINDS[k][1] for k in self.kinds]),
                 legend=alt.Legend(symbolOpacity=1, columns=2),
             ),
-            "size": size.otherwise(alt.value(KINDS[ORDINARY][2])),
+            "size": alt.SizeValue(**size.otherwise(alt.value(KINDS[ORDINARY][2]))),
         }
 
     def fades(self, kept: float, dimmed: float, *, linked: bool = True) -> Any:
         """Return the opacity: what is chosen and inside every brush stays, the rest dims."""
         held = (self.chosen & self.brush) if linked else self.chosen
-        return alt.when(held).then(alt.value(kept)).otherwise(alt.value(dimmed))
+        # As what it is; Altair takes long to find out what a mapping could be.
+        return alt.OpacityValue(**alt.when(held).then(alt.value(kept)).otherwise(alt.value(dimmed)))
 
     def axis(self, use: ScoreUse, *, upright: bool = False) -> dict[str, Any]:
         """Return title, scale and axis of a score; which way is better stands by its name."""

@@ -21,6 +21,12 @@ _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 # Above so many plate currents a row for each cannot be read any more.
 _MOST_ROWS = 40
 
+_MOST_LETTERS = 42
+_SHORT = (
+    f"length(datum.label) > {_MOST_LETTERS} ? slice(datum.label, 0, {_MOST_LETTERS}) + '…'"
+    " : datum.label"
+)
+
 
 def residual_title(name: str, record: FitRecord) -> str:
     """Return how near the law comes to the data."""
@@ -104,7 +110,11 @@ def residual_chart(name: str, record: FitRecord) -> alt.LayerChart:
     drawn = points.encode(
         x=alt.X("residual_percent:Q", title=axis_title, axis=ticks("%"), scale=scale),
         y=alt.Y(
-            "point:N", title=None, sort=None, axis=alt.Axis(labelLimit=230, labelOverlap=False)
+            "point:N",
+            title=None,
+            sort=None,
+            # Cut here: a limit in pixels takes seconds to be drawn.
+            axis=alt.Axis(labelExpr=_SHORT, labelLimit=0, labelOverlap=False),
         ),
         **marks,
     )

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
+from altair.utils.schemapi import debug_mode
+
 from objectives.assessment import Assessment
 from reports.layout import Document, Section, Slot
 from reports.model import NamedDesign, ReportData, StageData, StageReport
@@ -58,6 +60,9 @@ _STEPPED: Final[dict[str, Callable[[Assessment], Section]]] = {
     "stability": stability_section,
 }
 """Sections that follow where a server can work them out, and in a file are those of the pick."""
+
+_UNCHECKED: Final = debug_mode(False)
+"""Altair checks each piece of a chart as it is made, and again; the tests check every chart."""
 
 
 def following_slots(stage: StageData, keys: Iterable[str] = tuple(_FOLLOWING)) -> list[Slot]:
@@ -122,6 +127,7 @@ _APPENDIX: Final[tuple[Callable[[ReportData], Section | None], ...]] = (
 )
 
 
+@_UNCHECKED
 def document(data: ReportData) -> Document:
     """Return the report of a finished exploration."""
     sections = _present(make(data) for make in _EVIDENCE)
@@ -143,6 +149,7 @@ def document(data: ReportData) -> Document:
     )
 
 
+@_UNCHECKED
 def unexplored_document(data: ReportData) -> Document:
     """Return what can be said of a brief before it is explored, at one stage of its space."""
     evidence = (
@@ -163,6 +170,7 @@ def unexplored_document(data: ReportData) -> Document:
     )
 
 
+@_UNCHECKED
 def stage_document(data: StageReport) -> Document:
     """Return the report of a stage that was read."""
     stage, pick = data.stage, data.stage.pick

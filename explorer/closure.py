@@ -21,10 +21,10 @@ from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.problem import Problem
 from explorer.space import Space
-from objectives.arrays import IntArray
+from objectives.arrays import FloatArray, IntArray
 
-_MOST: Final = 200
-"""Designs of the front from which every step is taken in one round."""
+_MOST: Final = 100
+"""Designs from which every step is taken in one round: of the front those that stand most alone."""
 
 _CHILDREN: Final = 200
 """Candidates of a round that have each part of one of two designs of the front."""
@@ -54,10 +54,11 @@ def closing(
     yield candidates, harvest
     while len(known) < most and fruitless < _FRUITLESS:
         best = space.which((harvest.front if harvest.feasible else harvest.nearest).parts)
+        if harvest.feasible:  # else the first are those that miss least
+            best = best[np.argsort(-_crowding_distance(harvest.front.losses), kind="stable")]
         fresh = [row for row in best if row.tobytes() not in stepped]
         if fresh:
-            # Of the nearest, the first miss least.
-            some = (rng.permutation(fresh) if harvest.feasible else np.array(fresh))[:_MOST]
+            some = np.array(fresh)[:_MOST]
             stepped.update(row.tobytes() for row in some)
             proposed = np.concatenate([*_steps(space, some), _children(best, rng)])
             fruitless = 0
@@ -72,6 +73,21 @@ def closing(
             harvest = Harvest.joined(problem, scale, [harvest, own])
             candidates = Evaluation.join([candidates, new])
             yield candidates, harvest
+
+
+def _crowding_distance(losses: FloatArray) -> FloatArray:
+    """Return how far apart the neighbours of each design lie, summed over scores, shape (N,).
+
+    Source: K. Deb, A. Pratap, S. Agarwal, T. Meyarivan, A fast and elitist multiobjective genetic
+    algorithm: NSGA-II, IEEE Transactions on Evolutionary Computation 6(2), 2002 (from memory).
+    """
+    distance = np.zeros(len(losses))
+    for column in losses.T:
+        order = np.argsort(column, kind="stable")
+        ends = np.pad(column[order], 1, constant_values=(-np.inf, np.inf))
+        if ends[1] < ends[-2]:
+            distance[order] += (ends[2:] - ends[:-2]) / (ends[-2] - ends[1])
+    return distance
 
 
 def _steps(space: Space, rows: IntArray) -> Iterator[IntArray]:

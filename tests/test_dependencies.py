@@ -14,14 +14,14 @@ NEEDED = [re.split(r"[\[<>=]", wanted)[0] for wanted in PROJECT["dependencies"]]
 
 def licence(name: str) -> str:
     """Return the licence of an installed distribution: its expression, classifier or short text."""
-    stated = metadata(name)
+    stated = metadata(name).json
     classifiers = [
         text.rsplit(" :: ", 1)[-1]
-        for text in stated.get_all("Classifier", [])
+        for text in stated.get("classifier", ())
         if text.startswith("License :: ") and text != "License :: OSI Approved"
     ]
-    short = (stated.get("License") or "").splitlines()[:1]
-    return stated.get("License-Expression") or ", ".join(classifiers or short)
+    short = str(stated.get("license", "")).splitlines()[:1]
+    return str(stated.get("license_expression") or ", ".join(classifiers or short))
 
 
 @pytest.mark.parametrize("name", NEEDED)

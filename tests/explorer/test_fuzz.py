@@ -51,9 +51,8 @@ PIECES = [
     "9" * 5000, "0x" + "f" * 300, "1_000", "1e9", "1e-9", "1e15", "1e-18", "true", "[]", "{}",
     "[" * 200, "{a=" * 99, "a." * 400 + "a = 1", '"', "'", '"""', "#", ",", ";",
     "[[]]", "=", "\n", "\r", "\t", "\x00", "\ufeff", "\u2028", "Ω", "µ", "−", "１２", "½",
-   
-    "😀", "../../etc/passwd", "/dev/null", "drawer.csv", "[parts]", "[[targets.radio_bands]]", "none", "full",
-    "\u202e", "either",
+    "😀", "../../etc/passwd", "/dev/null", "drawer.csv", "[parts]", "[[targets.radio_bands]]",
+    "\u202e", "none", "full", "either",
     '"1 mV"', '"12 V"', '"1e308 V"', '"4k7"', '"4,7k"', '"-1 pF"', '"1e-18 F"', '"1e15 ohm"',
     "{ from = 1, to = 1e15 }", '["none", "full"]', "2026-11-26", "08:30:00", "x" * 300,
 ]  # fmt: skip

@@ -90,8 +90,6 @@ class Live:
     """Limits that this stage breaks."""
     wished: Sequence[tuple[str, str]]
     """Name and label of each score that can be steered by."""
-    source: str
-    """What a command line calls the brief."""
     toml: str
     """The brief."""
     form: Sequence[FormGroup]

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from explorer.cli.app import app
+from explorer.cli.app import app, output_folder
 from explorer.cli.options import DEFAULT_BRIEF, BriefArgument, FolderOption, QuietOption
 
 
@@ -50,6 +50,7 @@ def show(
     serve(
         Subject(formulation, known, text=read.text),
         port,
+        output_folder(read.source, into),
         browse=browse,
         folder=folder_of(read.source),
     )

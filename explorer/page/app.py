@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
 from importlib.resources.abc import Traversable
@@ -21,8 +22,9 @@ from explorer.brief.errors import BriefError, line
 from explorer.page.beside import MOST_PINNED, pinned_html, steered_html, sweep_html
 from explorer.page.forms import checked, edited, form_groups
 from explorer.page.guard import Guard
+from explorer.page.making import Making, make
 from explorer.page.subject import SENT, Subject, field_errors
-from explorer.page.work import Run, Runs
+from explorer.page.work import Run, Runs, short_name
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 from reports.document.fragments import form_html, watch_html
@@ -42,12 +44,16 @@ _ASSETS: Final = {
 _MOST_VALUES: Final = 40
 """Parts in an address."""
 
+_MOST_WRITTEN: Final = 2
+"""Reports that are written at once."""
+
 
 class Page:
     """The routes of a page, and the explorations that they are about."""
 
-    def __init__(self, first: Subject, folder: Traversable | Path, root: str) -> None:
-        self.runs, self._folder, self._root = Runs(first, folder), folder, root
+    def __init__(self, first: Subject, folder: Traversable | Path, into: Path, root: str) -> None:
+        self.runs, self._folder, self._root = Runs(first, folder, into), folder, root
+        self._makings: dict[str, Making] = {}
         self._source = first.formulation.brief.source
         self._pages: dict[str, str] = {}
 
@@ -59,10 +65,12 @@ class Page:
             Route("/pinned", self.pinned),
             Route("/sweep", self.sweep),
             Route("/steer", self.steer),
+            Route("/write", self.write, methods=["POST"]),
         ]
         return [
             *own,
             Mount("/run/{run}", routes=own),
+            Route("/written/{name}", self.written),
             Route("/progress/{run}", self.progress),
             Route("/stop/{run}", self.stop, methods=["POST"]),
             Route("/check", self.check, methods=["POST"]),
@@ -134,6 +142,36 @@ class Page:
         own, pairs = self._subject(request), _pairs(request.query_params.items())
         wishes: dict[str, Any] = {n: pairs.pop(n) for n in list(pairs) if n in REGISTRY}
         return _told(lambda: steered_html(own, own.design(pairs), wishes))
+
+    async def write(self, request: Request) -> Response:
+        """Write a file about a stage; return what is told of it, and where it will be told on."""
+        given = await _texts(request, "what", "stage")
+        own = self._subject(request)
+        return await run_in_threadpool(self._write, own, given["what"], given["stage"])
+
+    def _write(self, own: Subject, what: str, stage: str) -> Response:
+        try:
+            design = own.design(_pairs(parse_qsl(stage)))
+            place = self.runs.place(own.text) / f"stage-{short_name(own.query(design))}"
+            if (
+                what == "report"
+                and sum(not m.done for m in self._makings.values()) >= _MOST_WRITTEN
+            ):
+                allowed = f"{_MOST_WRITTEN} reports are being written: wait for one"
+                raise InputError("write", what, allowed)
+            making = make(what, own, design, place, self._folder)
+        except (BriefError, InputError) as error:
+            return JSONResponse({"told": str(error), "done": True})
+        name = secrets.token_urlsafe(9)
+        self._makings[name] = making
+        return JSONResponse({"name": name, **asdict(making)})
+
+    def written(self, request: Request) -> Response:
+        """Return how far the files are that were asked for."""
+        making = self._makings.get(request.path_params["name"])
+        if making is None:
+            raise HTTPException(404)
+        return JSONResponse(asdict(making))
 
     async def check(self, request: Request) -> Response:
         """Return a brief with one value edited, as TOML and as a form, and what is wrong in it."""
@@ -218,7 +256,7 @@ async def _texts(request: Request, *needed: str) -> Mapping[str, str]:
 
 
 def application(
-    subject: Subject, token: str, port: int, folder: Traversable | Path = Path()
+    subject: Subject, token: str, port: int, into: Path, folder: Traversable | Path = Path()
 ) -> Guard:
     """Return the page of a brief as an application, guarded.
 
@@ -228,8 +266,10 @@ def application(
         First step of every path.
     port :
         At which it is served, on this machine alone.
+    into :
+        Folder in which files are kept and written.
     folder :
         That paths in the brief start from.
     """
-    page = Page(subject, folder, f"/{token}/")
+    page = Page(subject, folder, into, f"/{token}/")
     return Guard(Starlette(routes=page.routes()), token, port)

@@ -21,7 +21,7 @@ _TOGETHER: Final = 64
 
 
 def serve(
-    subject: Subject, port: int, *, browse: bool, folder: Traversable | Path = Path()
+    subject: Subject, port: int, into: Path, *, browse: bool, folder: Traversable | Path = Path()
 ) -> None:
     """Serve a page until Ctrl-C, and print its address.
 
@@ -41,7 +41,7 @@ def serve(
         address = f"http://127.0.0.1:{number}/{token}/"
         typer.echo(f"{address}\nOnly for this machine; Ctrl-C ends it.")
         config = uvicorn.Config(
-            application(subject, token, number, folder),
+            application(subject, token, number, into, folder),
             lifespan="off",
             access_log=False,
             log_level="error",

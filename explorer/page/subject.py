@@ -160,7 +160,6 @@ class Subject:
             self.query(self.start),
             broken_sentences(self.stage(self.start)),
             self._wished(),
-            self.formulation.brief.source,
             self.text,
             form_groups(self.text),
             kind="stage" if self.single else "brief" if ex is None else "front",

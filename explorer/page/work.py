@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import multiprocessing
 import os
 import secrets
@@ -60,14 +61,18 @@ class Run:
 class Runs:
     """The explorations of one server, by a name that nobody can guess."""
 
-    def __init__(self, first: Subject, folder: Traversable | Path) -> None:
+    def __init__(self, first: Subject, folder: Traversable | Path, into: Path) -> None:
         self._runs = {"": Run(subject=first)}
-        self._folder = folder
+        self._folder, self._into, self._text = folder, into, first.text
         self._lock = threading.Lock()
 
     def __getitem__(self, name: str) -> Run:
         """Return an exploration; KeyError where there is none."""
         return self._runs[name]
+
+    def place(self, text: str) -> Path:
+        """Return where what is found of a brief is kept: of one that was edited, apart."""
+        return self._into if text == self._text else self._into / f"edited-{short_name(text)}"
 
     def start(self, brief: Brief) -> str:
         """Start to explore a brief and return the name of the exploration.
@@ -93,7 +98,9 @@ class Runs:
         context = multiprocessing.get_context("spawn")
         here, there = context.Pipe(duplex=False)
         run.process = context.Process(
-            target=_work, args=(brief.text, self._folder, brief.source, there), daemon=False
+            target=_work,
+            args=(brief.text, self._folder, brief.source, self.place(brief.text), there),
+            daemon=False,
         )
         run.process.start()
         there.close()
@@ -104,6 +111,11 @@ class Runs:
         """End all that is running."""
         for run in self._runs.values():
             run.stop()
+
+
+def short_name(text: str) -> str:
+    """Return a short name that only the same text has."""
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def _listen(run: Run, messages: Connection, formulation: Formulation) -> None:
@@ -122,7 +134,9 @@ def _listen(run: Run, messages: Connection, formulation: Formulation) -> None:
         run.failed = run.failed or _NOTHING
 
 
-def _work(text: str, folder: Traversable | Path, source: str, messages: Connection) -> None:
+def _work(
+    text: str, folder: Traversable | Path, source: str, place: Path, messages: Connection
+) -> None:
     """Explore a brief and send how far it is, then what it came to; runs in its own process."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
@@ -139,7 +153,7 @@ def _work(text: str, folder: Traversable | Path, source: str, messages: Connecti
                 sent[0] = time.monotonic()
                 messages.send(watch_of(progress, formulation.problem))
 
-        ex = explore(formulation, settings, patience_s=stated.patience, progress=tell)
+        ex = explore(formulation, settings, patience_s=stated.patience, folder=place, progress=tell)
         # The tables of a brief are made as it is read, so that a brief cannot be sent.
         own = {f.name: getattr(ex, f.name) for f in fields(ex) if f.name != "formulation"}
         messages.send(own if len(ex.front) else _NOTHING)

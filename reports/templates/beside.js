@@ -31,15 +31,30 @@
     made.addEventListener("click", work);
     return made;
   };
-  const commands = panel.querySelector(".commands");
-  const onward = () => {
-    if (!commands) return;
-    const word = (text) => (/^[\w.,/=-]+$/.test(text) ? text : `"${text}"`);
-    const stage = [...new URLSearchParams(here)].map(([key, value]) => word(`${key}=${value}`));
-    const words = [word(live.source), ...stage].join(" ");
-    commands.textContent =
-      `stagefront assess ${words} --report --into stage\nstagefront teach ${words} --into stage`;
+  // Files: each tells where it is in a line of its own.
+  const written = document.querySelector(".written");
+  const write = async (what, label) => {
+    const line = document.createElement("p");
+    const tell = (text) => { line.textContent = `${label}: ${text}`; };
+    tell("…");
+    written.append(line);
+    try {
+      let reply = await (await fetch(`${live.here}write`, {
+        method: "POST",
+        headers: { "content-type": "application/json" },
+        body: JSON.stringify({ what, stage: here }),
+      })).json();
+      const { name } = reply;
+      tell(reply.told);
+      while (!reply.done) {
+        await new Promise((later) => { setTimeout(later, 1000); });
+        reply = await (await fetch(`${live.root}written/${name}`)).json();
+        if (line.textContent !== `${label}: ${reply.told}`) tell(reply.told);
+      }
+    } catch { tell("The page no longer answers: is the command still running?"); }
   };
+  document.querySelectorAll("[data-what]").forEach((one) => one.addEventListener("click", () =>
+    write(one.dataset.what, one.textContent)));
   const keep = () => {
     try { sessionStorage.setItem(place, JSON.stringify(kept)); } catch { /* kept in this page alone */ }
     document.getElementById("pin").disabled = kept.length >= 4 || kept.includes(here);
@@ -74,9 +89,7 @@
     here = event.detail;
     swept.textContent = "";
     keep();
-    onward();
     if (steered && steered.textContent) steer();
   });
   keep();
-  onward();
 })();

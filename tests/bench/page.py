@@ -11,8 +11,10 @@ radio and stability; ``slow`` yield and scores under drive. The last two at ever
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 from starlette.testclient import TestClient
@@ -31,7 +33,8 @@ def main(name: str) -> None:
     """Step parts at random from the pick on, and print how long the replies took."""
     formulation = formulate(load_brief(name))
     subject = Subject(formulation, explore(formulation, Settings(seed=1)))
-    page = TestClient(application(subject, "token", 8000), base_url="http://127.0.0.1:8000/token/")
+    own = application(subject, "token", 8000, Path(tempfile.mkdtemp()))
+    page = TestClient(own, base_url="http://127.0.0.1:8000/token/")
     rng = np.random.default_rng(1)
     query, steppers = subject.query(subject.start), subject.steppers(subject.start)
     state = {stepper.key: stepper.short for stepper in steppers}

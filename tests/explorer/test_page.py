@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import re
+import tempfile
 import time
 from collections.abc import Callable
 from html import unescape
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,9 +22,17 @@ from explorer.formulation import formulate
 from explorer.page.app import application
 from explorer.page.forms import edited, form_groups
 from explorer.page.subject import SENT, Subject
+from explorer.report_data import report_data, stage_data
+from explorer.report_reasons import pick_reasons
 from explorer.settings import Settings
+from explorer.standing import with_stage
+from explorer.stored import is_kept
 from fixture_types import MakeBriefText
 from objectives.format import stepped
+from reports.document.record import record_text
+from reports.model import PickStudies
+from reports.sheet.files import write_sheet
+from reports.sheet.sheet import sheet
 
 OWN = "http://127.0.0.1:8000"
 Client = Callable[[Subject], TestClient]
@@ -57,9 +67,10 @@ def single(brief_text: MakeBriefText) -> Subject:
     return Subject(formulate(parse_brief(text)), text=text)
 
 
-def client(subject: Subject) -> TestClient:
+def client(subject: Subject, into: Path | None = None) -> TestClient:
+    into = into or Path(tempfile.mkdtemp())
     return TestClient(
-        application(subject, "token", 8000), base_url=f"{OWN}/token/", headers={"origin": OWN}
+        application(subject, "token", 8000, into), base_url=f"{OWN}/token/", headers={"origin": OWN}
     )
 
 
@@ -267,6 +278,73 @@ def test_an_exploration_runs_apart_and_becomes_a_document(subject: Subject) -> N
     own = page.get(f"{OWN}{reply['address']}stage", params={"stopper": "22k"}).json()
     assert own["query"].startswith("stopper=22k&")
     assert "Another job" not in page.get("").text
+
+
+def test_what_an_exploration_found_is_there_at_the_next_start(
+    brief_alone: Subject, tmp_path: Path
+) -> None:
+    page = client(brief_alone, tmp_path)
+    run = page.post("explore", json={"toml": brief_alone.text}).json()["run"]
+    assert _ended(page, run)["failed"] == ""
+    assert is_kept(brief_alone.problem, tmp_path)
+    edited_text = brief_alone.text.replace("250 V", "260 V")
+    run = page.post("explore", json={"toml": edited_text}).json()["run"]
+    assert _ended(page, run)["failed"] == ""
+    (apart,) = tmp_path.glob("edited-*")
+    assert is_kept(formulate(parse_brief(edited_text)).problem, apart)
+    assert is_kept(brief_alone.problem, tmp_path)
+
+
+def write(page: TestClient, what: str, stage: str) -> dict[str, Any]:
+    reply: dict[str, Any] = page.post("write", json={"what": what, "stage": stage}).json()
+    return reply
+
+
+def test_record_and_sheet_of_a_stage_are_those_of_the_commands(
+    subject: Subject, explored: Exploration, tmp_path: Path
+) -> None:
+    page = client(subject, tmp_path)
+    assert write(page, "sheet", "stopper=22k")["done"]
+    assert "record.md" in write(page, "record", "stopper=22k")["told"]
+    (folder,) = tmp_path.glob("stage-*")
+    assert {file.name for file in folder.iterdir()} == {"sheet.html", "sheet.md", "record.md"}
+    design = subject.design({"stopper": "22k"})
+    own = with_stage(explored, design)
+    data = report_data(own, PickStudies(reasons=pick_reasons(own)))
+    assert (folder / "record.md").read_text("utf-8") == record_text(data)
+    seed = subject.formulation.brief.search.seed
+    made = write_sheet(sheet(stage_data(subject.formulation, design.batch()), seed), tmp_path)
+    assert (folder / "sheet.md").read_bytes() == made["markdown"].read_bytes()
+
+
+@pytest.mark.slow
+def test_a_report_of_a_stage_is_written_apart(subject: Subject, tmp_path: Path) -> None:
+    page = client(subject, tmp_path)
+    reply = write(page, "report", "stopper=22k")
+    assert not reply["done"]
+    name = reply["name"]
+    while not reply["done"]:
+        time.sleep(0.2)
+        reply = page.get(f"written/{name}").json()
+    assert reply["told"].startswith("Written: ")
+    (page_file,) = tmp_path.glob("stage-*/report.html")
+    assert str(page_file) in reply["told"]
+
+
+def test_a_single_stage_has_a_report_and_no_record(single: Subject, tmp_path: Path) -> None:
+    page = client(single, tmp_path)
+    assert "report.html" in write(page, "report", "stopper=82k")["told"]
+    assert "needs a front" in write(page, "record", "stopper=82k")["told"]
+
+
+def test_what_cannot_be_written_is_told(subject: Subject, tmp_path: Path) -> None:
+    place = tmp_path / "file"
+    place.write_text("in the way")
+    page = client(subject, place)
+    assert "cannot be written" in write(page, "sheet", "stopper=22k")["told"]
+    assert "expected a resistance" in write(page, "sheet", "stopper=22 uF")["told"]
+    assert "needs a front" in write(page, "../../x", "stopper=22k")["told"]
+    assert page.get("written/none").status_code == 404
 
 
 def test_a_wrong_brief_is_not_explored(subject: Subject) -> None:

@@ -41,7 +41,7 @@ pytestmark = [
 
 
 @pytest.fixture(scope="module")
-def address(brief_text: MakeBriefText) -> Iterator[str]:
+def address(brief_text: MakeBriefText, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     text = brief_text()
     formulation = formulate(parse_brief(text))
     subject = Subject(formulation, explore(formulation, Settings(seed=1)), text=text)
@@ -49,7 +49,9 @@ def address(brief_text: MakeBriefText) -> Iterator[str]:
         place.bind(("127.0.0.1", 0))
         port = place.getsockname()[1]
         config = uvicorn.Config(
-            application(subject, "token", port), lifespan="off", log_level="critical"
+            application(subject, "token", port, tmp_path_factory.mktemp("out")),
+            lifespan="off",
+            log_level="critical",
         )
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, args=([place],))
@@ -198,6 +200,15 @@ def test_pins_sweep_and_steering(page) -> None:  # type: ignore[no-untyped-def]
         moved = page.url
         page.locator(".offers .card").first.click()
         page.wait_for_url(lambda url: url != moved)
+
+
+def test_a_stage_is_written_where_it_says(page) -> None:  # type: ignore[no-untyped-def]
+    page.focus("[data-what=record]")
+    page.keyboard.press("Enter")
+    told = page.locator(".written p")
+    playwright.expect(told).to_contain_text("record.md")
+    place = Path(str(told.text_content()).removeprefix("Record: Written: "))
+    assert place.read_text("utf-8").startswith("# Record")
 
 
 def test_the_brief_is_edited_explored_and_stopped(page) -> None:  # type: ignore[no-untyped-def]

@@ -35,6 +35,7 @@ COMMAND_LINE = {
     "report_run.py",
     "report_studies.py",
     "report_swaps.py",
+    "sweep_drawing.py",
 }
 LONGEST = 400
 """Lines of a module."""

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from explorer.cli.sweeps import drawn_sweep
 from explorer.designs import Design
 from explorer.evaluation import Evaluation
 from explorer.page.subject import Subject
 from explorer.steering import Wish, nearest_steered
 from explorer.sweep import sweep
+from explorer.sweep_drawing import drawn_sweep
 from objectives.checks import InputError
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, score_label, sentence, shown_name, stepped

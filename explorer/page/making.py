@@ -79,7 +79,7 @@ def make(
 
 
 def _written(files: Mapping[str, Path]) -> Making:
-    return Making(f"Written: {', '.join(str(path.absolute()) for path in files.values())}", True)
+    return Making(", ".join(str(path.absolute()) for path in files.values()), True)
 
 
 def _report(ex: Exploration, design: Design, briefs: Traversable | Path, into: Path) -> Making:
@@ -133,6 +133,6 @@ def _write(
 
     try:
         write_full_report(ex, formulation, into, quiet=True, written=tell)
-        messages.send((f"Written: {(into / 'report.html').absolute()}", True))
+        messages.send((str((into / "report.html").absolute()), True))
     except typer.Exit:
         messages.send((f"The report could not be written into {into.absolute()}.", True))

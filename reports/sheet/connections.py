@@ -99,7 +99,7 @@ def comparison_rows(
         "grid": f"{t.grid} grounded",
         "plate": f"{t.cathode} follower",
     }
-    heads = ("", "gain", "input capacitance", "input resistance", "input corner, exact")
+    heads = ("connection", "gain", "input capacitance", "input resistance", "input corner, exact")
     rows = [
         (
             names[grounded],

@@ -18,6 +18,7 @@ from starlette.testclient import TestClient
 from starlette.types import Message, Scope
 
 from explorer.page.guard import MOST_BYTES, Guard
+from explorer.page.serving import Impatient
 
 TOKEN, PORT = "a-token-of-tests", 8000
 OWN = f"http://127.0.0.1:{PORT}"
@@ -158,6 +159,53 @@ def test_a_real_server_refuses_what_is_no_request() -> None:
         finally:
             server.should_exit = True
             thread.join()
+
+
+@pytest.mark.parametrize("before", [False, True])
+def test_a_slow_head_is_not_waited_for(before: bool) -> None:
+    """A head a byte at a time, on a new connection and on one that has been answered."""
+
+    class Hasty(Impatient):
+        patience_s = 0.5
+
+    with socket.socket() as place:
+        place.bind(("127.0.0.1", 0))
+        port = place.getsockname()[1]
+        config = uvicorn.Config(
+            Guard(Starlette(routes=ROUTES), TOKEN, port),
+            http=Hasty, lifespan="off", log_level="critical", timeout_keep_alive=60,
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, args=([place],))
+        thread.start()
+        try:
+            while not server.started:
+                time.sleep(0.01)
+            head = f"GET /{TOKEN}/ HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n".encode()
+            with socket.create_connection(("127.0.0.1", port), timeout=30) as line:
+                if before:
+                    line.sendall(head + b"\r\n")
+                    assert line.recv(65536).split(b" ")[1] == b"200"
+                line.sendall(head)
+                assert _closed(line)
+        finally:
+            server.should_exit = True
+            thread.join()
+
+
+def _closed(line: socket.socket) -> bool:
+    """Return whether a server closes a connection on which a header grows without end."""
+    line.settimeout(0.1)
+    for _ in range(300):
+        try:
+            line.sendall(b"x")
+            if line.recv(65536) == b"":
+                return True
+        except TimeoutError:
+            continue
+        except OSError:
+            return True
+    return False
 
 
 def _raw(port: int, head: bytes) -> bytes:

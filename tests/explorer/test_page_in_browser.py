@@ -20,12 +20,17 @@ import pytest
 import uvicorn
 
 from explorer.brief.loading import parse_brief
+from explorer.designs import Design
 from explorer.exploration import explore
 from explorer.formulation import formulate
 from explorer.page.app import application
 from explorer.page.subject import Subject
+from explorer.report_data import stage_data
 from explorer.settings import Settings
+from explorer.sweep import middle
 from fixture_types import MakeBriefText
+from reports.sheet.files import write_sheet
+from reports.sheet.sheet import sheet
 
 playwright = pytest.importorskip("playwright.sync_api")
 playwright.expect.set_options(timeout=30_000)
@@ -207,7 +212,7 @@ def test_a_stage_is_written_where_it_says(page) -> None:  # type: ignore[no-unty
     page.keyboard.press("Enter")
     told = page.locator(".written p")
     playwright.expect(told).to_contain_text("record.md")
-    place = Path(str(told.text_content()).removeprefix("Record: Written: "))
+    place = Path(str(told.text_content()).removeprefix("Record: "))
     assert place.read_text("utf-8").startswith("# Record")
 
 
@@ -250,6 +255,35 @@ def test_nothing_stands_in_the_way(page) -> None:  # type: ignore[no-untyped-def
     assert result.violations_count == 0, result.generate_report()
     wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
     assert wide <= 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_stands_in_the_way_of_a_sheet(  # type: ignore[no-untyped-def]
+    browser, brief_text: MakeBriefText, tmp_path: Path, scheme: str
+) -> None:
+    """The sheet for a lecture, by the same rules, at each size; and nothing asked of a network."""
+    formulation = formulate(parse_brief(brief_text()))
+    design = Design.of(formulation.brief, middle(formulation.problem))
+    place = write_sheet(sheet(stage_data(formulation, design.batch()), 1), tmp_path)["html"]
+    told: list[str] = []
+    for width, height in SIZES:
+        told.clear()
+        opened = browser.new_page(
+            viewport={"width": width, "height": height},
+            color_scheme=scheme,
+            reduced_motion="reduce",
+        )
+        opened.on("console", lambda message: told.append(message.text))
+        opened.on("pageerror", lambda error: told.append(str(error)))
+        opened.on("request", lambda sent: told.append(sent.url))
+        opened.goto(place.as_uri())
+        result = axe.Axe().run(opened)
+        assert result.violations_count == 0, result.generate_report()
+        assert opened.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+        assert told == [place.as_uri()]
+        if folder := os.environ.get("SCREENSHOTS"):
+            opened.screenshot(path=Path(folder) / f"sheet-{width}-{scheme}.png", full_page=True)
+        opened.close()
 
 
 def test_paper_holds_the_document_alone(page) -> None:  # type: ignore[no-untyped-def]

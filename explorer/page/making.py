@@ -54,7 +54,6 @@ def make(
         If there is no such thing to write, it needs a front, or the folder cannot be written.
     """
     try:
-        into.mkdir(parents=True, exist_ok=True)
         if what == "sheet":
             made = stage_data(subject.formulation, design.batch())
             seed = subject.formulation.brief.search.seed
@@ -67,6 +66,7 @@ def make(
         if ex is None or what not in ("report", "record"):
             raise InputError("write", what, "needs a front: explore the brief first")
         own = with_stage(ex, design)
+        into.mkdir(parents=True, exist_ok=True)
         if what == "report":
             return _report(ex, design, briefs, into)
         data = report_data(own, PickStudies(reasons=pick_reasons(own)))

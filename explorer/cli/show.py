@@ -27,8 +27,8 @@ def show(
     The page is the report of what explore has left in the folder; of a brief that was not explored
     it shows a stage in the middle of its space, of one that fixes every part that stage. What is
     explored on the page is kept in the same folder, and any stage is written there as report,
-    record or sheet. It is
-    served on this machine alone, at an address that nobody can guess; Ctrl-C ends it.
+    record or sheet. The page is served on this machine alone, at an address that nobody can guess;
+    Ctrl-C ends it.
 
     Examples:
 

@@ -23,6 +23,10 @@ from explorer.problem import Problem
 from explorer.space import Space
 from objectives.arrays import FloatArray, IntArray
 
+MOST_CANDIDATES: Final = 100_000
+"""Candidates of a closure, at most: some seconds of work, since it is not stored as blocks are and
+begins anew where it was stopped. On the shipped briefs it ends by itself far below that."""
+
 _MOST: Final = 100
 """Designs from which every step is taken in one round: of the front those that stand most alone."""
 

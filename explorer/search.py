@@ -20,7 +20,7 @@ from joblib import Parallel, delayed
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.blocks import worked_out
-from explorer.closure import closing
+from explorer.closure import MOST_CANDIDATES, closing
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage, open_storage
 from explorer.nearest import spread_nearest
@@ -113,7 +113,7 @@ def _run(
         with naming_storage(settings, optuna.exceptions.OptunaError):
             run.collect_stored()
             resumed = run.evaluated
-            for _ in () if every else run.close(int(_CLOSING * budget)):
+            for _ in () if every else run.close(min(int(_CLOSING * budget), MOST_CANDIDATES)):
                 report()
             for _ in run.refine() if continuous else ():
                 report()

@@ -18,7 +18,9 @@ class Written(str):
         return str(self)
 
 
-_LONGEST_SHOWN = 60
+_LONGEST_SHOWN = 200
+"""Characters of a value that a message shows: the paths of files are longer than numbers."""
+
 _LONGEST_GUESSED = 100
 """Characters of a name that a closest one is looked for: that takes quadratic time."""
 

@@ -599,7 +599,7 @@ def test_bad_input_is_exit_2_and_names_field_value_and_what_is_allowed(
         (["assess", brief, *DESIGN[1:]], ["design.stopper: not given"]),
         (["assess", brief, "stopper"], ["'stopper'", "expected part=value"]),
         (["devices", "12AX8"], ["device: '12AX8'", "must be one of", "12AX7"]),
-        (["devices", "--table", "nosuch.toml"], ["nosuch.toml", "No such file"]),
+        (["devices", "--table", "nosuch.toml"], ["nosuch.toml", "no such file"]),
     ]  # fmt: skip
     for args, fragments in cases:
         result = run(*args)

@@ -87,6 +87,15 @@ class Harvest:
             least_broken=min(h.least_broken for h in harvests),
         )
 
+    def scored_anew(self, problem: Problem) -> Harvest:
+        """Return the harvest with candidates scored all at once, in their order.
+
+        Candidates are scored in batches of many shapes, which moves the last digit; so it is that
+        of one batch, whatever the run was like.
+        """
+        whole = [problem.evaluate(e.parts) if len(e) else e for e in (self.serious, self.nearest)]
+        return replace(self, serious=whole[0], nearest=whole[1])
+
     @property
     def counts(self) -> dict[str, Any]:
         """What is known beside the candidates, as it is stored."""

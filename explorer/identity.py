@@ -1,11 +1,16 @@
-"""What makes two searches the same search."""
+"""What makes two searches the same search, and what tells one program from another."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
+import objectives
 from explorer.brief.model import Brief
 from explorer.brief.parts import Continuous
 from objectives.arrays import FloatArray
@@ -44,3 +49,18 @@ def identity_of(
 
 def _listed(values: FloatArray | Continuous) -> Any:
     return repr(values) if isinstance(values, Continuous) else values.tolist()
+
+
+@cache
+def program() -> str:
+    """Return the version of the program and a fingerprint of its physics and tables.
+
+    These are the files of ``objectives``, so that what a changed law or table has worked out is not
+    taken for what this one would.
+    """
+    folder = Path(objectives.__file__).parent
+    digest = hashlib.sha256()
+    for file in sorted(f for f in folder.rglob("*") if f.suffix in {".py", ".toml"}):
+        digest.update(f"{file.relative_to(folder).as_posix()}\0".encode())
+        digest.update(file.read_bytes())
+    return f"{version('stagefront')}+{digest.hexdigest()[:12]}"

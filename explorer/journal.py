@@ -7,10 +7,10 @@ import os
 import re
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Final, NamedTuple
 
 from optuna.storages import BaseStorage, JournalStorage, get_storage
 from optuna.storages.journal import JournalFileBackend
@@ -22,23 +22,62 @@ from objectives.checks import InputError
 if sys.platform != "win32":
     import fcntl
 
-_JOURNAL_STARTS = b'{"op_code":'
+_STARTS: Final = b'{"op_code":'
+
+_PAUSES_S: Final = (0.1, 0.3, 1.0, 3.0)
+"""Pauses between attempts at an empty database in which others make the same tables."""
+
+
+class Storage(NamedTuple):
+    """An open storage."""
+
+    optuna: BaseStorage | None
+    """None: in memory."""
+    sync: Callable[[], None] = lambda: None
+    """Makes what is written safe from a power cut."""
+    damaged: Sequence[int] = ()
+    """Numbers, from 1, of lines of the file that could not be read whole; it grows as they are."""
 
 
 class _Journal(JournalFileBackend):
-    """Optuna's journal, but appended to under a lock that ends with the process that holds it.
+    """Optuna's journal, one record a line, for processes that may be killed while they write.
 
-    Optuna's own lock outlives a killed process and stalls the next one for half a minute, and it
-    syncs the disk on each of a trial's ten lines. What is written is safe from a kill at once;
-    :meth:`sync`, once a batch, makes it safe from a power cut too.
+    Optuna's own lock outlives a killed process and stalls the next one for half a minute; it syncs
+    the disk on each of a trial's ten lines; and a line that was cut off makes the file unreadable
+    once another process has added to it. Here the lock ends with the process that holds it; what is
+    written is safe from a kill at once, and :meth:`sync`, once a batch, makes it safe from a power
+    cut too; every process leaves out the same damaged lines, and reads all others.
     """
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self.damaged: list[int] = []
+        self._read = [(0, 0)]
+        """After so many records: bytes and lines."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists():
-            _mend(path)
-        super().__init__(str(path))
+        super().__init__(str(path))  # makes it where it is missing
+        with path.open("rb") as file:
+            if not _STARTS.startswith(file.read(len(_STARTS))):
+                raise ValueError("it holds something else")
+        with self._appending():
+            pass  # it can be written
+
+    def read_logs(self, log_number_from: int) -> Generator[dict[str, Any], None, None]:
+        """Yield the records from a number on, up to a line that is still being written."""
+        offset, number = self._read[log_number_from]
+        del self._read[log_number_from + 1 :]
+        with self._path.open("rb") as file:
+            file.seek(offset)
+            for line in file:
+                if not line.endswith(b"\n"):
+                    return
+                offset, number = offset + len(line), number + 1
+                record, whole = _record(line)
+                if not whole:
+                    self._note_damage(number)
+                if record is not None:
+                    self._read.append((offset, number))
+                    yield record
 
     def append_logs(self, logs: list[dict[str, Any]]) -> None:
         if sys.platform == "win32":
@@ -46,7 +85,6 @@ class _Journal(JournalFileBackend):
             return
         text = "".join(json.dumps(log, separators=(",", ":")) + "\n" for log in logs)
         with self._appending() as file:
-            fcntl.flock(file, fcntl.LOCK_EX)  # closing the file releases it
             file.write(text.encode())
 
     def sync(self) -> None:
@@ -56,43 +94,65 @@ class _Journal(JournalFileBackend):
 
     @contextmanager
     def _appending(self) -> Iterator[IO[bytes]]:
-        """Open the file; a full disk, of which Python does not say where, is given the name."""
+        """Open the file for one process alone, without a last line that was never finished.
+
+        A full disk, of which Python does not say where, is given the file's name.
+        """
         try:
-            with self._path.open("ab") as file:
+            with self._path.open("a+b") as file:
+                if sys.platform != "win32":
+                    fcntl.flock(file, fcntl.LOCK_EX)  # closing the file releases it
+                if file.seek(0, os.SEEK_END):
+                    file.seek(-1, os.SEEK_END)
+                    if file.read() != b"\n":
+                        file.seek(0)
+                        text = file.read()
+                        self._note_damage(text.count(b"\n") + 1)
+                        file.truncate(text.rfind(b"\n") + 1)
                 yield file
         except OSError as error:
             error.filename = error.filename or str(self._path)
             raise
 
-
-def _mend(path: Path) -> None:
-    """Cut off a last line that a power cut left unfinished; refuse a file of something else."""
-    with path.open("r+b") as file:
-        head = file.read(len(_JOURNAL_STARTS))
-        if not _JOURNAL_STARTS.startswith(head):
-            raise ValueError("it holds something else")
-        if sys.platform != "win32":
-            fcntl.flock(file, fcntl.LOCK_EX)
-        file.seek(0)
-        whole = file.read()
-        file.truncate(whole.rfind(b"\n") + 1)
+    def _note_damage(self, line: int) -> None:
+        if line not in self.damaged:
+            self.damaged.append(line)
 
 
-def open_storage(where: str | Path | None) -> tuple[BaseStorage | None, Callable[[], None]]:
-    """Return the storage, and what makes it safe from a power cut."""
+def _record(line: bytes) -> tuple[dict[str, Any] | None, bool]:
+    """Return the record of a line, None where there is none, and whether it is all of the line.
+
+    Behind a line that was cut off may stand a whole one, which another process has added.
+    """
+    for at in (0, line.rfind(_STARTS)):
+        try:
+            record = json.loads(line[max(at, 0) :])
+        except ValueError:
+            continue
+        if isinstance(record, dict) and isinstance(record.get("op_code"), int):
+            return record, at == 0
+    return None, False
+
+
+def open_storage(where: str | Path | None) -> Storage:
+    """Open the storage that settings state."""
     if where is None:
-        return None, lambda: None
-    if isinstance(where, str) and "://" in where:
-        return _database(where), lambda: None  # a database syncs by itself
+        return Storage(None)
+    if _is_url(where):
+        return Storage(_database(str(where)))  # it syncs by itself
     journal = _Journal(Path(where))
-    return JournalStorage(journal), journal.sync
+    return Storage(JournalStorage(journal), journal.sync, journal.damaged)
+
+
+def _is_url(where: str | Path | None) -> bool:
+    return isinstance(where, str) and "://" in where
 
 
 def _database(url: str) -> BaseStorage:
     """Open a database; of several that come to an empty one at once each but one tries again."""
     if url.startswith("postgresql://"):
         url = url.replace("://", "+psycopg://", 1)  # the driver of the extra
-    for pause_s in (0.1, 0.3, 1.0):
+    for pause_s in _PAUSES_S:
         try:
             return get_storage(url)
         except DBAPIError:
@@ -113,12 +173,26 @@ def naming_storage(settings: Settings, *kinds: type[Exception]) -> Iterator[None
     try:
         yield
     except kinds as error:
-        if isinstance(error, OSError) and not isinstance(error, _NO_FILE):
+        if isinstance(error, InputError) or (
+            isinstance(error, OSError) and not isinstance(error, _NO_FILE)
+        ):
             raise
         hidden = re.compile(r"(?<=://)([^:/@\s]*):[^@\s]*@")
         shown, reason = (hidden.sub(r"\1:***@", str(t)) for t in (settings.storage, error))
-        raise InputError(
-            "search.storage",
-            shown,
-            f"must be a writable file of this program or a database URL ({reason})",
-        ) from error
+        reason = reason.partition("\n")[0]
+        if not _is_url(settings.storage):
+            allowed = f"must be a writable file of this program ({reason})"
+        elif _lacks_driver(error):
+            allowed = 'needs the extra "postgresql": pip install "stagefront[postgresql]"'
+        else:
+            allowed = f"must be the URL of a database that can be reached and written ({reason})"
+        raise InputError("search.storage", shown, allowed) from error
+
+
+def _lacks_driver(error: BaseException | None) -> bool:
+    """Return whether a driver of the extra is what was missing, there or on the way."""
+    while error is not None:
+        if isinstance(error, ImportError) and (error.name or "").startswith("psycopg"):
+            return True
+        error = error.__cause__ or error.__context__
+    return False

@@ -9,26 +9,26 @@ once more in the end.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from importlib.metadata import version
 from typing import Any, Final
 
 import numpy as np
 import optuna
 from joblib import Parallel, delayed
-from optuna.trial import FrozenTrial, TrialState
 
 from explorer.blocks import worked_out
 from explorer.closure import MOST_CANDIDATES, closing
+from explorer.evaluation import Evaluation
 from explorer.harvest import Harvest
-from explorer.journal import naming_storage, open_storage
+from explorer.journal import naming_storage
+from explorer.ledger import Entry, Ledger
 from explorer.nearest import spread_nearest
 from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
 from explorer.refine import refining
 from explorer.results import Progress, ProgressCallback, SearchResult
-from explorer.sampler import PlannedSampler, block_of, distributions
+from explorer.sampler import Generations
 from explorer.settings import Settings
 from explorer.space import OUTER_CHUNK, Space, seconds_to_enumerate
 from explorer.workers import workers
@@ -49,14 +49,14 @@ _WAVE_S: Final = 0.5
 _LONG_S: Final = 50.0
 """Time from which on it looks the less often, the longer it has run."""
 
-_VERSION: Final = version("stagefront")
 _DEFAULT: Final = Settings()
 
 _FEW_BLOCKS: Final = 100_000
 """So many are listed to draw from."""
 
-_HARVEST: Final = "harvest"
-"""Name of the attribute of a trial that says what its block left behind."""
+_SHARE: Final = 4
+"""A process takes a quarter of the blocks that are left at once, at most, so that others have some
+to the end."""
 
 
 def enumerate_front(
@@ -74,11 +74,12 @@ def search(
 ) -> SearchResult:
     """Search the space: close the front, then propose coarse choices with all that goes with each.
 
-    What each left behind is in the storage at once; the closure is made anew. The same call with
-    the same storage goes on where the last one stopped, whether it was finished, interrupted or
-    killed; a different brief makes a different study in the same storage. Any number of processes
-    may search one storage at the same time: the budget is that of all of them, and each takes up
-    what the others did.
+    What the search comes to is decided by problem and settings alone. What each block left behind
+    is in the storage at once, and spares the same call with the same storage that work: it comes to
+    the same, whether the one before was finished, interrupted or killed, and the closure is made
+    anew. A different brief makes a different study in the same storage. Any number of processes may
+    search one storage at the same time: they share the work, and each comes to the same. Blocks
+    that were stored by a search with another budget count too, on top of it.
     Ctrl-C ends the search with what it has.
 
     Raises
@@ -98,21 +99,19 @@ def _run(
     start = time.perf_counter()
     with naming_storage(settings, Exception):  # the storage drivers raise what they like
         run = _Study(problem, settings, every=every)
-    size = run.space.size
+    size, taken_up = run.space.size, run.ledger.taken_up
     budget = size if every else min(settings.evaluations, size)
-    resumed, interrupted, continuous = 0, False, not np.isfinite(problem.size)
+    interrupted, continuous = False, not np.isfinite(problem.size)
 
     def report() -> None:
         if progress is not None:
             done = run.evaluated
-            rate = (done - resumed) / (time.perf_counter() - start)
+            rate = max(done - taken_up.candidates, 0) / (time.perf_counter() - start)
             kind, front = "enumerating" if every else "searching", lambda: run.harvest.front
-            progress(Progress(kind, min(done, budget), budget, rate, run.feasible, front))
+            progress(Progress(kind, min(done, budget), budget, rate, run.feasible, front, taken_up))
 
     try:
         with naming_storage(settings, optuna.exceptions.OptunaError):
-            run.collect_stored()
-            resumed = run.evaluated
             for _ in () if every else run.close(min(int(_CLOSING * budget), MOST_CANDIDATES)):
                 report()
             for _ in run.refine() if continuous else ():
@@ -120,17 +119,22 @@ def _run(
             seconds = seconds_to_enumerate(problem, run.space)
             left_s = seconds * (budget - run.evaluated) / size
             with workers(settings.cluster, left_s) as jobs:
-                while run.evaluated < budget:
-                    wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
-                    run.work(budget, jobs * max(1, int(wave_s / seconds * run.space.blocks)))
-                    report()
+                for generation in run.generations(budget):
+                    while missing := run.missing(generation):
+                        wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
+                        run.work(missing, jobs, int(wave_s / seconds * run.space.blocks))
+                        run.add(generation)
+                        report()
+                    run.add(generation)
+            run.add_all()
             for _ in run.refine() if continuous else ():
                 report()
     except KeyboardInterrupt:
         interrupted = True
-        with naming_storage(settings, optuna.exceptions.OptunaError):
-            run.give_up_open_trials()
-    harvest = run.harvest
+        run.add_all()
+    with naming_storage(settings, optuna.exceptions.OptunaError):
+        run.ledger.close()
+    harvest = run.harvest.scored_anew(problem)
     return SearchResult(
         harvest=harvest,
         front=harvest.front,
@@ -138,17 +142,13 @@ def _run(
         complete=harvest.evaluated == size and not continuous,
         seconds=time.perf_counter() - start,
         interrupted=interrupted,
-        resumed=resumed,
+        taken_up=taken_up,
         fronts=run.fronts,
     )
 
 
-def _limit_of(trial: FrozenTrial) -> float:
-    return float(next(iter(trial.constraints.values())))
-
-
 class _Study:
-    """One process's share in a stored study."""
+    """A search or an enumeration, step by step."""
 
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
@@ -169,20 +169,9 @@ class _Study:
         self._off_grid = self._nothing
         """What continuous parts between the values of their grid left behind."""
         self._refined: set[tuple[int, bytes]] = set()
-        self.told: dict[int, tuple[list[float], float]] = {}
-        """Of each block that was told, the losses and the limit that its trial was told."""
         self.fronts: list[tuple[int, np.ndarray]] = []
-        storage, self._sync = open_storage(settings.storage)
         how = "every" if every else f"{settings.sampler}-{settings.seed}"
-        self._study = optuna.create_study(
-            study_name=f"stagefront-{problem.fingerprint}-{_VERSION}-{self.space.block_size}-{how}",
-            directions=["minimize"] * len(problem.free),
-            storage=storage,
-            load_if_exists=True,
-        )
-        self._seen: set[int] = set()
-        self._open: list[optuna.Trial] = []
-        self._stalled = False
+        self.ledger = Ledger(problem, self.space, settings, how, proposing=not every)
 
     @property
     def evaluated(self) -> int:
@@ -205,10 +194,12 @@ class _Study:
         """Close the front under single steps, with so many candidates at most; pause each round.
 
         It takes a second or two and comes out alike in every process that shares the study: it is
-        not stored.
+        not stored. What searches of other versions found is where it starts.
         """
+        others = [self._problem.evaluate(parts) for parts in self.ledger.others.values()]
+        starts = Evaluation.join([*others, self._sample])
         rounds = closing(
-            self._problem, self.space, self.scale, self._sample, most=most, seed=self._settings.seed
+            self._problem, self.space, self.scale, starts, most=most, seed=self._settings.seed
         )
         for self._closed, self._of_closed in rounds:
             self._leave_to_blocks()
@@ -224,122 +215,87 @@ class _Study:
                 self._off_grid = Harvest.joined(self._problem, self.scale, both)
                 yield
 
-    def collect_stored(self) -> None:
-        """Take up what others have told and an earlier run has stored."""
-        stored = self._study.get_trials(deepcopy=False, states=(TrialState.COMPLETE,))
-        new = {}
-        for trial in stored:
-            if trial.number in self._seen:
-                continue
-            self._seen.add(trial.number)
-            block = block_of(self.space, trial.params)
-            if block not in self.told:
-                self.told[block] = trial.values, _limit_of(trial)
-                new[block] = trial.user_attrs[_HARVEST]
-        if new:
-            self._add(dict(zip(new, self._restored(new), strict=True)))
-
-    def work(self, budget: int, together: int) -> None:
-        """Ask for some coarse choices, work out their blocks and tell what they came to.
-
-        Of an enumeration ``together`` at a time.
-        """
-        left = -(-(budget - self.evaluated) // self.space.block_size)
-        count = min(together if self._every else self._settings.batch, left)
-        self._study.sampler = PlannedSampler(self.space, self._settings, self._planned())
-        for _ in range(count):
-            self._open.append(self._study.ask(distributions(self.space)))
-        blocks = [block_of(self.space, trial.params) for trial in self._open]
-        fresh = [block for block in dict.fromkeys(blocks) if block not in self.told]
-        done = dict(zip(fresh, self._work_out(fresh), strict=True))
-        self._stalled = not fresh
-        # First, so that what is worked out counts even where Ctrl-C keeps it from being told.
-        self._add({block: harvest for block, (harvest, _) in done.items()})
-        for block in blocks:
-            self._tell(block, done.get(block))
-        self._sync()
-        self.collect_stored()
-
-    def give_up_open_trials(self) -> None:
-        """Mark the trials that were asked for and not told as failed."""
-        for trial in self._open:
-            self._study.tell(trial, state=TrialState.FAIL, skip_if_finished=True)
-
-    def _planned(self) -> Callable[[int], int | None]:
-        """Return which block a trial of a number is to have; None where a sampler proposes it."""
+    def generations(self, budget: int) -> Iterator[list[int]]:
+        """Yield blocks to work out, so many candidates in all; the next once these are added."""
         if self._every:
-            # What was asked for and never told, by a process that was killed, comes last.
-            rest = (block for block in range(self.space.blocks) if block not in self.told)
-            return lambda number: number if number < self.space.blocks else next(rest, 0)
-        wanted = iter(self._wanted())
-        return lambda number: next(wanted, None)
+            yield list(range(self.space.blocks))
+            return
+        proposals = Generations(self.space, self._settings, len(self._problem.free))
+        rng, stalled = np.random.default_rng([self._settings.seed, 2]), False
+        while (left := budget - self.evaluated) > 0:
+            wanted = self._strangers(rng) if stalled else self._beside(rng)
+            size = min(self._settings.batch, -(-left // self.space.block_size))
+            blocks = proposals.ask(wanted, size)
+            generation = list(dict.fromkeys(blocks))
+            stalled = self._done.issuperset(generation)
+            yield generation
+            proposals.tell(self.ledger.told[block][:2] for block in blocks)
 
-    def _wanted(self) -> list[int]:
-        """Return the blocks to work out next: those of the front and beside it, else at random."""
-        batch, total = self._settings.batch, self.space.blocks
-        asked = self._study.get_trials(deepcopy=False)
-        under_way = self._under_way(asked)
-        rng = np.random.default_rng([self._settings.seed, len(asked)])
-        if self._stalled and total <= _FEW_BLOCKS:
-            # What others work on comes last: they may have been killed.
-            rest = [int(b) for b in rng.permutation(total) if b not in self.told]
-            return sorted(rest, key=under_way.__contains__)[:batch]
-        taken = {*self.told, *under_way}
-        if self._stalled:
-            drawn = (
-                self.space.block_at(rng.integers(self.space.sizes[: self.space.coarse]))
-                for _ in range(4 * batch)
+    def missing(self, blocks: Sequence[int]) -> list[int]:
+        """Return which of the blocks nobody has told."""
+        return [block for block in blocks if block not in self.ledger.told]
+
+    def work(self, missing: Sequence[int], jobs: int, each: int) -> None:
+        """Work some of the blocks out, at most so many in each of so many jobs, and tell them."""
+        # By blocks alone, not by the closure: without it a block would not have left enough behind
+        # for a run with another budget.
+        near = not any(h.feasible for h in self._harvests)
+        known = self._harvests[0].sample
+        some = max(jobs, min(jobs * each, len(missing) // _SHARE))
+        mine = self.ledger.claim(missing, some)
+        done: list[tuple[Harvest, list[float]]] = Parallel()(
+            delayed(worked_out)(
+                self._problem, self.space, self.scale, block, known, near=near, gated=self._gated
             )
-            return [block for block in dict.fromkeys(drawn) if block not in taken][:batch]
+            for block in mine
+        )
+        self.ledger.tell({
+            block: Entry(best, harvest.least_broken, self._stored(harvest))
+            for block, (harvest, best) in zip(mine, done, strict=True)
+        })  # fmt: skip
+
+    def add(self, blocks: Sequence[int]) -> None:
+        """Add what blocks left that are told; of a search once they all are.
+
+        So a search goes by whole generations, and comes to the same whoever worked them out.
+        """
+        told = [b for b in blocks if b in self.ledger.told and b not in self._done]
+        if told and (self._every or len(told) == len(set(blocks) - self._done)):
+            self._add({block: self.ledger.told[block].left for block in told})
+
+    def add_all(self) -> None:
+        """Add what blocks left that are told, those too that no whole generation holds."""
+        if rest := sorted(self.ledger.told.keys() - self._done):
+            self._add({block: self.ledger.told[block].left for block in rest})
+
+    def _strangers(self, rng: np.random.Generator) -> list[int]:
+        """Return blocks from anywhere, where those beside the front are all done."""
+        batch, total = self._settings.batch, self.space.blocks
+        if total <= _FEW_BLOCKS:
+            drawn = rng.permutation(total).tolist()
+        else:
+            coarse = self.space.sizes[: self.space.coarse]
+            drawn = [self.space.block_at(rng.integers(coarse)) for _ in range(4 * batch)]
+        return [block for block in dict.fromkeys(drawn) if block not in self._done][:batch]
+
+    def _beside(self, rng: np.random.Generator) -> list[int]:
+        """Return blocks of the front and beside it, three of four in a batch at most."""
         best = self.harvest.front if self.harvest.feasible else self.harvest.nearest
         beside = [
             block
             for own in dict.fromkeys(self.space.blocks_of(best.parts))
             for block in (own, *self.space.neighbours(own))
-            if block not in taken
+            if block not in self._done
         ]
         # Any of them alike, so that a crowd in one place does not draw the search to it.
         spread = rng.permutation(np.unique(beside)).tolist() if beside else []
+        batch = self._settings.batch
         return [int(block) for block in spread[: batch - batch // 4]]
 
-    def _under_way(self, asked: Sequence[FrozenTrial]) -> set[int]:
-        """Return the blocks that others are working on, as far as it is known which they are."""
-        names = distributions(self.space).keys()
-        running = (trial for trial in asked if trial.state == TrialState.RUNNING)
-        return {block_of(self.space, t.params) for t in running if t.params.keys() == names}
-
-    def _work_out(self, blocks: Sequence[int]) -> list[tuple[Harvest, list[float]]]:
-        # By what is stored alone, not by the closure: without it a block would not have left enough
-        # behind for a run with another budget, or for one that is shared.
-        near = not any(h.feasible for h in self._harvests)
-        known = self._harvests[0].sample
-        done: list[tuple[Harvest, list[float]]] = Parallel()(
-            delayed(worked_out)(
-                self._problem, self.space, self.scale, block, known, near=near, gated=self._gated
-            )
-            for block in blocks
-        )
-        return done
-
-    def _tell(self, block: int, done: tuple[Harvest, list[float]] | None) -> None:
-        """Tell the first open trial what its block came to; None where that is known already."""
-        trial = self._open[0]
-        if done is not None:
-            harvest, best = done
-            self.told[block] = best, harvest.least_broken
-            trial.set_user_attr(_HARVEST, self._stored(harvest))
-        values, limit = self.told[block]
-        trial.set_constraint("limits", limit)
-        self._study.tell(trial, values)
-        self._seen.add(trial.number)
-        del self._open[0]
-
-    def _add(self, harvests: Mapping[int, Harvest]) -> None:
+    def _add(self, left: Mapping[int, Mapping[str, Any]]) -> None:
         """Add what blocks left; of an enumeration it is joined once it is as much as is known."""
-        if not harvests:
-            return
-        self._harvests += harvests.values()
-        self._done.update(harvests)
+        self._harvests += self._restored(left)
+        self._done.update(left)
         self._leave_to_blocks()
         known, *new = (len(h.serious) + len(h.nearest) for h in self._harvests)
         if not self._every:

@@ -292,7 +292,7 @@ def test_a_search_repeats_with_its_seed(problem: Problem, sampler: Any) -> None:
     settings = replace(SMALL, seed=3, evaluations=60, sampler=sampler)
     first, again = search(problem, settings), search(problem, settings)
     assert first.evaluated == again.evaluated
-    assert first.evaluated == 60
+    assert 60 <= first.evaluated < 62  # to the end of the last block of two
     assert [n for n, _ in first.fronts] == [n for n, _ in again.fronts]
     same(first.harvest, again.harvest)
     other = search(problem, replace(settings, seed=4))
@@ -333,7 +333,7 @@ def test_a_search_of_every_block_is_exact(problem: Problem, size: int) -> None:
     assert (found.evaluated, found.complete) == (size, True)
     same(found.harvest, enumerate_front(problem, SMALL).harvest)
     assert [n for n, _ in found.fronts][-1] == size
-    assert np.array_equal(found.fronts[-1][1], found.front.losses)
+    assert found.fronts[-1][1] == pytest.approx(found.front.losses, rel=1e-9)
 
 
 def test_blocks_of_the_front_and_beside_it_are_proposed_before_others(
@@ -405,7 +405,8 @@ def test_a_block_leaves_behind_what_a_search_with_a_poorer_closure_needs(
     search(problem, replace(settings, evaluations=100))
     stored = stored_in(tmp_path / "s.log")
     found = search(problem, replace(settings, evaluations=2))
-    assert (found.resumed, found.evaluated) == (stored, stored + 1)
+    # Its own single candidate and the block that comes next may be stored or not.
+    assert found.resumed == stored <= found.evaluated <= stored + 1 + 2
     space, scale = Space.of(problem, 2), scale_of(sample_of(problem, SMALL.seed))
     told = {
         space.block_at(t.params[c.part] for c in space.choices[: space.coarse])
@@ -765,7 +766,7 @@ def test_a_full_disk_is_no_bad_input_and_names_the_file(
     whole, real = log.read_bytes(), Path.open
 
     def full(self: Path, mode: str = "r", *args: Any) -> Any:
-        return real(Path("/dev/full") if (self, mode) == (log, "ab") else self, mode, *args)
+        return real(Path("/dev/full") if (self, mode) == (log, "a+b") else self, mode, *args)
 
     with monkeypatch.context() as patch:
         patch.setattr(Path, "open", full)

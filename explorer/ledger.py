@@ -18,7 +18,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 import optuna
-from optuna.exceptions import UpdateFinishedTrialError
+from optuna.exceptions import StorageInternalError, UpdateFinishedTrialError
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.evaluation import Parts
@@ -94,8 +94,10 @@ class Ledger:
             storage=self._storage.optuna,
             load_if_exists=True,
         )
-        self._study.set_user_attr("program", program())
-        self._study.set_user_attr("job", problem.job)
+        for key, value in {"program": program(), "job": problem.job}.items():
+            if key not in self._study.user_attrs:
+                with suppress(StorageInternalError):  # another has set it at the same time
+                    self._study.set_user_attr(key, value)
         under_way = self.collect()
         self._strays = {t.number for t in under_way if _WORKER not in t.user_attrs}
         """Trials that were asked for by processes killed before they could sign them."""

@@ -233,9 +233,11 @@ def _driver(formulation: Formulation, problem: Problem, own: Parts) -> DriverSum
 def _search(run: SearchResult | None) -> SearchSummary | None:
     if run is None:
         return None
+    stored = run.taken_up
     return SearchSummary(
-        run.evaluated, run.harvest.feasible, run.seconds, run.interrupted, run.resumed
-    )
+        run.evaluated, run.harvest.feasible, run.seconds, run.interrupted,
+        stored.candidates, stored.unfinished, stored.proposals, stored.damaged,
+    )  # fmt: skip
 
 
 def _uses(ex: Exploration) -> list[ScoreUse]:

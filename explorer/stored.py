@@ -1,34 +1,37 @@
 """An enumeration and the yields of a decision, kept beside a report so as not to be done again.
 
-The files hold parts, counts and yields, no code; they are read back only where the problem is the
-same to its fingerprint, and candidates are then scored anew.
+The files hold parts, counts and yields, no code; they are read back only where program and problem
+are the same to their fingerprints, and candidates are then scored anew. Of a file that another
+program wrote, or that is damaged, a warning is given.
 """
 
 from __future__ import annotations
 
 import json
-import zipfile
-import zlib
-from importlib.metadata import version
+import warnings
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
 from explorer.decision import Decision, KnownYields, designs_of
 from explorer.harvest import Harvest
+from explorer.identity import program
 from explorer.problem import Problem
 from explorer.results import SearchResult
+from objectives.arrays import FloatArray
 from objectives.files import drafts
 
 NAME: Final = "exact.npz"
 YIELDS: Final = "yields.npz"
 
 
-_UNREADABLE: Final = (
-    OSError, EOFError, ValueError, KeyError, TypeError, AttributeError,
-    zipfile.BadZipFile, zlib.error,
-)  # fmt: skip
+_Read = TypeVar("_Read")
+
+
+class StoredWarning(UserWarning):
+    """What was stored is not used, and is worked out anew."""
 
 
 def _key(problem: Problem) -> str:
@@ -36,7 +39,7 @@ def _key(problem: Problem) -> str:
 
 
 def _of(problem: Problem) -> str:
-    return f"{version('stagefront')} {problem.fingerprint}"
+    return f"{program()} {problem.fingerprint}"
 
 
 def _of_yields(problem: Problem) -> str:
@@ -50,7 +53,7 @@ def is_kept(problem: Problem, folder: Path) -> bool:
     try:
         with np.load(folder / NAME, allow_pickle=False) as file:
             return bool(json.loads(str(file["record"]))["key"].startswith(f"{_of(problem)} "))
-    except _UNREADABLE:
+    except Exception:  # see _read
         return False
 
 
@@ -74,14 +77,15 @@ def kept(problem: Problem, folder: Path) -> SearchResult | None:
 
     A file of another problem, of another version or of anything else is no such enumeration.
     """
-    try:
-        with np.load(folder / NAME, allow_pickle=False) as file:
-            record = json.loads(str(file["record"]))
-            if record.pop("key") != _key(problem):
-                return None
-            parts = {c.part: file[f"part {c.part}"] for c in problem.choices}
-    except _UNREADABLE:
+
+    def read(file: Any) -> tuple[str, tuple[dict[str, Any], dict[str, FloatArray]]]:
+        record = json.loads(str(file["record"]))
+        return record.pop("key"), (record, {n[5:]: a for n, a in file.items() if n != "record"})
+
+    stored = _read(problem, folder / NAME, _key(problem), read)
+    if stored is None:
         return None
+    record, parts = stored
     serious = problem.evaluate(parts)
     if not serious.feasible.all():
         return None
@@ -113,11 +117,33 @@ def keep_yields(problem: Problem, decision: Decision, folder: Path) -> None:
 
 def kept_yields(problem: Problem, folder: Path) -> KnownYields:
     """Return the yields that a folder keeps of designs of this problem; none of any other."""
+
+    def read(file: Any) -> tuple[str, KnownYields]:
+        designs = [tuple(design) for design in file["designs"].tolist()]
+        return str(file["key"]), dict(zip(designs, file["yields"].tolist(), strict=True))
+
+    return _read(problem, folder / YIELDS, _of_yields(problem), read) or {}
+
+
+def _read(
+    problem: Problem, path: Path, key: str, read: Callable[[Any], tuple[str, _Read]]
+) -> _Read | None:
+    """Return what a file holds if it has that key; ``read`` returns the file's key and the rest."""
     try:
-        with np.load(folder / YIELDS, allow_pickle=False) as file:
-            if str(file["key"]) != _of_yields(problem):
-                return {}
-            designs = [tuple(design) for design in file["designs"].tolist()]
-            return dict(zip(designs, file["yields"].tolist(), strict=True))
-    except _UNREADABLE:
-        return {}
+        with np.load(path, allow_pickle=False) as file:
+            own, content = read(file)
+    except FileNotFoundError:
+        return None
+    except Exception:  # a damaged archive makes the libraries raise all kinds of errors
+        _warn(f"{str(path)!r} is damaged; what it held is worked out anew")
+        return None
+    if own == key:
+        return content
+    if not own.startswith(f"{program()} ") and f" {problem.fingerprint} " in f"{own} ":
+        wrote = own.partition(" ")[0]
+        _warn(f"{str(path)!r} is of stagefront {wrote}; what it held is worked out anew")
+    return None
+
+
+def _warn(text: str) -> None:
+    warnings.warn(text, StoredWarning, stacklevel=3)

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
+
+_OLD_S: Final = 3600.0
+"""No draft takes so long."""
 
 
 @contextmanager
@@ -23,6 +29,10 @@ def drafts(folder: str | Path) -> Iterator[Path]:
         If the folder does not exist or cannot be written to.
     """
     folder = Path(folder)
+    for left in folder.glob(".draft-*"):  # by a process that was killed
+        with suppress(FileNotFoundError):
+            if time.time() - left.stat().st_mtime > _OLD_S:
+                shutil.rmtree(left, ignore_errors=True)
     with tempfile.TemporaryDirectory(prefix=".draft-", dir=folder) as name:
         yield Path(name)
         for file in sorted(path for path in Path(name).rglob("*") if path.is_file()):

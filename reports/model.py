@@ -119,6 +119,12 @@ class SearchSummary:
     interrupted: bool = False
     resumed: int = 0
     """Evaluations that an earlier run had stored."""
+    redone: int = 0
+    """Blocks that a killed run had begun."""
+    proposals: Mapping[str, int] = field(default_factory=dict)
+    """By what program, candidates of its search that were scored anew."""
+    damaged: Sequence[int] = ()
+    """Lines of the stored search that could not be read whole."""
 
 
 @dataclass(frozen=True)

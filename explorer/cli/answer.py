@@ -10,7 +10,6 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
@@ -19,6 +18,7 @@ from rich.markup import escape
 from explorer.brief.model import Brief
 from explorer.cli.options import OutputFormat
 from explorer.cli.printing import err, out, print_caution, print_entry, print_json, print_plain
+from explorer.identity import program
 from objectives.files import drafts
 
 _PAGE: Final = "report.html"
@@ -55,7 +55,7 @@ def print_place(page: Path, form: OutputFormat) -> None:
 
 def made_from(brief: Brief, *options: object) -> str:
     """Return a short hash of all that an exploration with these options comes from."""
-    text = json.dumps([version("stagefront"), *brief.read.values(), *map(str, options)])
+    text = json.dumps([program(), *brief.read.values(), *map(str, options)])
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -20,6 +20,7 @@ from explorer.cli import (  # noqa: F401 (enter commands)
 )
 from explorer.cli.app import DEFECT, NOT_WRITTEN, app
 from explorer.cli.printing import err
+from explorer.cli.stopping import heed_sigterm
 from explorer.cli.streams import STANDARD_OUTPUT, bearing_anything
 
 
@@ -34,6 +35,7 @@ def main() -> None:
     if not sys.warnoptions:  # an infinity in a stage that works nowhere tells a user nothing
         warnings.simplefilter("ignore", RuntimeWarning)
         os.environ.setdefault("PYTHONWARNINGS", "ignore::RuntimeWarning")  # of processes it starts
+    heed_sigterm()
     with bearing_anything():
         _run()
 

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from explorer.cli.answer import forget_answer
 from explorer.cli.app import INTERRUPTED, leave, writing
+from explorer.cli.printing import err
 from explorer.cli.searching import working
+from explorer.cli.stopping import putting_off
 from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.report_data import report_data
@@ -43,20 +45,23 @@ def write_full_report(
         read; what takes longer is then worked out, and the files replaced.
     """
     with writing(folder), working(quiet) as show:
-        show("reading the front")
-        ex = ex if ex.feasible else _with_slow_scores(ex, formulation)
-        data = report_data(ex)
-        known(data)
-        # The pick does not wait until all charts are loaded.
-        from explorer.report_studies import pick_studies
-        from reports.document.files import write_report
+        with putting_off(_tell_of_second) as stopped:
+            show("reading the front")
+            ex = ex if ex.feasible else _with_slow_scores(ex, formulation)
+            data = report_data(ex)
+            known(data)
+            # The pick does not wait until all charts are loaded.
+            from explorer.report_studies import pick_studies
+            from reports.document.files import write_report
 
-        show("writing the report")
-        forget_answer(folder)
-        page = write_report(replace(data, unfinished=ex.feasible), folder)["html"]
-        written(page)
+            show("writing the report")
+            forget_answer(folder)
+            page = write_report(replace(data, unfinished=ex.feasible), folder)["html"]
+            written(page)
         if ex.feasible:
             try:
+                if stopped():
+                    raise KeyboardInterrupt
                 show("computing scores under drive")
                 ex = _with_slow_scores(ex, formulation)
                 studies = pick_studies(ex, folder, lambda what: show(f"computing {what}"))
@@ -65,8 +70,26 @@ def write_full_report(
                 write_report(data, folder)
             except KeyboardInterrupt:
                 leave(
-                    f"interrupted: {str(page)!r} is not the whole report; the same command adds "
-                    "what is missing",
+                    f"interrupted: {str(page)!r} lacks the sections on {_slow_sections(ex)}; the "
+                    "same command adds them",
                     INTERRUPTED,
                 )
         return data
+
+
+def _tell_of_second() -> None:
+    err().print("stopping once the pick's report is written; a second Ctrl-C stops at once")
+
+
+def _slow_sections(ex: Exploration) -> str:
+    """Return what the sections are about that take long, as the titles of the report name them."""
+    brief = ex.formulation.brief
+    drive = "the stage under drive" if brief.drive is not None else "headroom"
+    names = [
+        drive,
+        *(["tolerance"] if brief.tolerance.study else []),
+        "stability",
+        f"other {ex.problem.terms.kind}s in this stage",
+        "why each value",
+    ]
+    return f"{', '.join(names[:-1])} and {names[-1]}"

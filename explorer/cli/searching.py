@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from rich.progress import (
     BarColumn,
@@ -17,12 +19,13 @@ from rich.progress import (
 )
 
 from explorer.cli.app import INTERRUPTED, leave, writing
-from explorer.cli.printing import err
-from explorer.exploration import Exploration, Method, explore
+from explorer.cli.printing import err, print_text
+from explorer.exploration import SEARCH_LOG, Exploration, Method, explore
 from explorer.formulation import Formulation
 from explorer.results import Progress as SearchProgress
-from explorer.results import ProgressCallback
+from explorer.results import ProgressCallback, TakenUp
 from explorer.settings import Settings
+from explorer.stored import StoredWarning
 from objectives.scores.registry import REGISTRY
 
 
@@ -54,14 +57,67 @@ def run_search(
         cluster=cluster,
         storage=storage or own or None,
     )
-    with writing(folder), progress_bar(quiet) as progress:
+    said: set[str] = set()
+
+    def say(stored: TakenUp) -> None:
+        for text in _taken_up_words(stored, settings.storage or folder / SEARCH_LOG):
+            if text not in said:
+                said.add(text)
+                print_text(err(), text)
+
+    with writing(folder), _plain_warnings(), progress_bar(quiet) as progress:
+
+        def update(p: SearchProgress) -> None:
+            say(p.taken_up)
+            if progress is not None:
+                progress(p)
+
         exploration = explore(
             formulation, settings, method=method, patience_s=stated.patience, folder=folder,
-            keeping=keeping, progress=progress,
+            keeping=keeping, progress=update,
         )  # fmt: skip
+    for result in (exploration.exact, exploration.searched):
+        if result is not None:
+            say(result.taken_up)
     if len(exploration.front) == 0:
         leave("interrupted before any candidate was evaluated", INTERRUPTED)
     return exploration
+
+
+def _taken_up_words(stored: TakenUp, where: str | Path) -> list[str]:
+    """Return what a run was resumed from, a sentence each."""
+    texts = []
+    if stored.blocks or stored.unfinished:
+        redone = f"; {stored.unfinished:,} more, begun and not finished, are worked out anew"
+        texts.append(
+            f"Resumed: {stored.blocks:,} blocks of {stored.candidates:,} candidates were stored"
+            f"{redone if stored.unfinished else ''}."
+        )
+    texts += [
+        f"A search by another version ({who}) is stored as well: {count:,} of its candidates are "
+        "proposed and scored anew."
+        for who, count in stored.proposals.items()
+    ]
+    if stored.damaged:
+        lines = ", ".join(f"{line:,}" for line in stored.damaged)
+        texts.append(f"{str(where)!r} is damaged: what lines {lines} lost is worked out anew.")
+    return texts
+
+
+@contextmanager
+def _plain_warnings() -> Iterator[None]:
+    """Print what is said of stored files as messages."""
+    with warnings.catch_warnings():
+        usual = warnings.showwarning
+
+        def show(message: Warning | str, category: type[Warning], *more: Any, **named: Any) -> None:
+            if issubclass(category, StoredWarning):
+                print_text(err(), f"{message}.")
+            else:
+                usual(message, category, *more, **named)
+
+        warnings.showwarning = show
+        yield
 
 
 @contextmanager

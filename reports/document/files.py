@@ -14,7 +14,7 @@ from reports.document.blocks import FIGURES, all_blocks, drawings, specs_of
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
 from reports.document.record import record_text
-from reports.document.results import results, stage_results
+from reports.document.results import results, run_values, stage_results
 from reports.layout import Document, Figure, Svg
 from reports.model import ReportData, StageReport
 from reports.sections.build import document, stage_document
@@ -27,6 +27,7 @@ _ROLES: Final = {
     "front.csv": "front_csv",
     "readable.csv": "readable_csv",
     "results.json": "json",
+    "run.json": "run",
 }
 
 
@@ -39,8 +40,9 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     Returns
     -------
     dict
-        ``html``, ``markdown``, ``record``, ``front_csv``, ``readable_csv``, ``json`` and one
-        ``figure_NAME`` for each drawing, with the path of the file.
+        ``html``, ``markdown``, ``record``, ``front_csv``, ``readable_csv``, ``json``, ``run`` and
+        one ``figure_NAME`` for each drawing, with the path of the file. Of the same exploration
+        each has the same bytes, but for ``run``, which holds times and dates.
 
     Raises
     ------
@@ -85,6 +87,7 @@ def _render(data: ReportData) -> dict[str, str]:
         "front.csv": data.front.to_csv(index=False),
         "readable.csv": data.shown.to_csv(index=False),
         "results.json": json_text(results(data), indent=1) + "\n",
+        "run.json": json_text(run_values(data), indent=1) + "\n",
     }
 
 

@@ -1,7 +1,8 @@
-"""``results.json``: everything of an exploration that a program may want."""
+"""``results.json``: everything of an exploration that a program may want; ``run.json``: the run."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import Any, Final
 
@@ -69,6 +70,29 @@ def results(data: ReportData) -> dict[str, Any]:
             "assumptions": assumption_sentences(data),
             "sources": source_lines(data),
             "cautions": cautions(data),
+        }
+    )
+
+
+def run_values(data: ReportData) -> dict[str, Any]:
+    """Return what differs from run to run, as plain JSON values; no other file of a report does.
+
+    Keys: ``written``, the time; ``version``; ``exact`` and ``searched``, null where there was none:
+    ``seconds``, and what of it was stored before (``resumed`` candidates, ``redone`` blocks,
+    ``proposals`` of other versions, ``damaged`` lines of the file); ``tolerance_seconds`` and
+    ``yields_seconds``, null where not worked out.
+    """
+    studies = data.studies
+    tolerance = None if studies is None else studies.tolerance
+    yields = None if studies is None else studies.yields
+    return json_value(  # type: ignore[no-any-return]
+        {
+            "written": datetime.now(UTC).isoformat(timespec="seconds"),
+            "version": version("stagefront"),
+            "exact": data.exact,
+            "searched": data.searched,
+            "tolerance_seconds": None if tolerance is None else tolerance.seconds,
+            "yields_seconds": None if yields is None else yields.seconds,
         }
     )
 

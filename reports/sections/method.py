@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from objectives.format import counted, number, percent
+from objectives.format import counted, percent
 from reports.charts.search_trace import trace_chart, trace_title
 from reports.layout import Block, Figure, Prose, Section
 from reports.model import ReportData, SearchSummary
@@ -51,11 +51,9 @@ def _exact(data: ReportData, run: SearchSummary) -> str:
         if data.feasible
         else "none keeps every limit."
     )
-    rate = counted(round((run.evaluated - run.resumed) / max(run.seconds, 1e-9)))
-    earlier = f", {counted(run.resumed)} of them in an earlier run" if run.resumed else ""
     return (
-        f"Exact front: {evaluated} of the {counted(int(data.space))} candidates was evaluated"
-        f"{earlier}, in {number(round(run.seconds, 1))} s ({rate} a second); {kept}"
+        f"Exact front: {evaluated} of the {counted(int(data.space))} candidates was evaluated; "
+        f"{kept}"
     )
 
 
@@ -64,10 +62,10 @@ def _searched(data: ReportData, run: SearchSummary) -> str:
         "a continuous space"
     )  # fmt: skip
     lead = "For comparison, a search" if data.exact is not None else "Searched front: a search"
-    text = f"{lead} (Optuna) evaluated {counted(run.evaluated)} of {size}"
-    if run.resumed:
-        text += f", {counted(run.resumed)} of them in an earlier run"
-    text += f", in {number(round(run.seconds, 1))} s; {counted(run.feasible)} keep every limit."
+    text = (
+        f"{lead} (Optuna) evaluated {counted(run.evaluated)} of {size}; "
+        f"{counted(run.feasible)} keep every limit."
+    )
     if data.search_share is not None:
         return (
             f"{text} It reached {percent(data.search_share, 1)} of the exact front's hypervolume."

@@ -136,7 +136,7 @@ def _opening(study: ToleranceStudy, terms: Terms) -> list[str]:
         f"{designs} was built {counted(study.draws)} times. Parts, {terms.kind} and supply vary as "
         "the table of spreads states, in the same draws for every design (scrambled Sobol points, "
         f"seed {setup.seed}). {_solved(study)} {counted(study.evaluations)} stages were solved in "
-        f"all, in {number(study.seconds, 2)} s.",
+        "all.",
         f"A built stage is good when it keeps: {windows or 'nothing but the ratings'}"
         + ("; and exceeds no rating." if setup.ratings and windows else ".")
         + (f" Not judged, since each needs a time-domain solution: {left}." if left else ""),

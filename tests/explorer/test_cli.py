@@ -41,7 +41,10 @@ from fixture_types import MakeBriefText
 from reports.sections.infeasible import obstacle_sentences
 from reports.sections.method import method_sentences
 
-FILES = {"report.html", "report.md", "record.md", "front.csv", "readable.csv", "results.json"}
+FILES = {
+    "report.html", "report.md", "record.md", "front.csv", "readable.csv", "results.json",
+    "run.json",
+}  # fmt: skip
 DESIGN = ("stopper=68k", "plate_load=100k", "cathode_resistor=1k5", "bypass=22u")
 
 
@@ -151,7 +154,7 @@ def test_explore_again_goes_on_in_json_and_csv(
     assert more.exit_code == 0
     # Of the 60 one block was stored; the closure, half of the 40,000 at most, is made anew.
     said = re.search(
-        "evaluated ([0-9,]+) of 100,620 candidates, 516 of them in an earlier run",
+        "evaluated ([0-9,]+) of 100,620 candidates",
         method_sentences(light[-1])[0].replace("\u00a0", " "),
     )
     assert said
@@ -161,7 +164,9 @@ def test_explore_again_goes_on_in_json_and_csv(
     assert [int(r["candidate"]) for r in rows] == shown["candidate"].tolist()
     for name in ("gain_dB", "noise_dBu", "stopper_ohm", "bypass_F"):
         assert [float(r[name]) for r in rows] == pytest.approx(shown[name].tolist(), rel=1e-12)
-    assert more.stderr.splitlines() == ["Report: out/report.html"]
+    assert more.stderr.splitlines() == [
+        "Resumed: 1 blocks of 516 candidates were stored.", "Report: out/report.html",
+    ]  # fmt: skip
     assert [p.name for p in place.iterdir()] == ["out"]
     # Progress goes to standard error, where it does not get between results.
     assert "searching" in first.stderr

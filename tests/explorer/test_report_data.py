@@ -209,8 +209,7 @@ def test_a_search_alone_says_so(formulated: MakeFormulation, tmp_path: Path) -> 
     # Blocks are stored, the closure is not.
     assert 0 < resumed <= 20
     assert text.startswith(
-        f"Searched front: a search (Optuna) evaluated {done} of 162 candidates, {resumed} of them "
-        "in an earlier run, in "
+        f"Searched front: a search (Optuna) evaluated {done} of 162 candidates; "
     )
     assert "Better candidates may remain." in text
 

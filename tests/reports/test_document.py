@@ -85,7 +85,7 @@ def page(written: dict[str, Path]) -> Page:
 
 
 def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
-    names = {"html", "markdown", "record", "front_csv", "readable_csv", "json"}
+    names = {"html", "markdown", "record", "front_csv", "readable_csv", "json", "run"}
     figures = {
         "trade-off",
         "front",
@@ -104,7 +104,7 @@ def test_every_file_is_written_and_named(written: dict[str, Path]) -> None:
     folder = written["html"].parent
     assert {p.name for p in folder.iterdir()} == {
         "report.html", "report.md", "record.md", "front.csv", "readable.csv", "results.json",
-        "figures",
+        "run.json", "figures",
     }  # fmt: skip
 
 

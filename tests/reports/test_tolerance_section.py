@@ -117,7 +117,7 @@ def test_words_tell_yield_blame_and_what_was_asked(study: ToleranceStudy) -> Non
     found = every_block(study)
     text = text_of(found)
     assert "3 designs was built 10,240 times. Parts, valve and supply vary" in text
-    assert "123,456 stages were solved in all, in 4.2 s." in text
+    assert "123,456 stages were solved in all." in text
     assert "keeps: input corner at least 15 kHz; gain 30 dB to 37 dB; and exceeds no rating" in text
     assert "The pick, candidate 8, has a yield of 25.0 % (95 % interval 22.5–32.5 %)" in text
     assert "candidate 4 has the best, 99.5 %" in text

@@ -119,10 +119,18 @@ class Ledger:
             if trial.state != TrialState.COMPLETE or trial.number in self._seen:
                 continue
             self._seen.add(trial.number)
-            limit = float(next(iter(trial.constraints.values())))
-            entry = Entry(trial.values, limit, trial.user_attrs[_LEFT])
-            self.told.setdefault(block_of(self._space, trial.params), entry)
+            block, entry = self._block(trial), self._entry(trial)
+            if block is not None and entry is not None:
+                self.told.setdefault(block, entry)
         return under_way
+
+    def _entry(self, trial: FrozenTrial) -> Entry | None:
+        """Return what a trial says its block came to; None where damage has taken some of it."""
+        left = trial.user_attrs.get(_LEFT, {})
+        rows = [row for name in ("serious", "nearest") for row in left.get(name, [-1])]
+        if not trial.constraints or any(not 0 <= row < self._space.block_size for row in rows):
+            return None
+        return Entry(trial.values, float(next(iter(trial.constraints.values()))), left)
 
     def claim(self, blocks: Sequence[int], most: int) -> list[int]:
         """Return some of the blocks, none of them told, for this process to work out now.

@@ -14,6 +14,7 @@ import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -94,7 +95,7 @@ class Ledger:
             storage=self._storage.optuna,
             load_if_exists=True,
         )
-        for key, value in {"program": program(), "job": problem.job}.items():
+        for key, value in {"program": program(), "job": _job(problem)}.items():
             if key not in self._study.user_attrs:
                 with suppress(StorageInternalError):  # another has set it at the same time
                     self._study.set_user_attr(key, value)
@@ -224,7 +225,7 @@ class Ledger:
             if not name.startswith("stagefront-") or f"-{program()}-" in name:
                 continue
             study = optuna.load_study(study_name=name, storage=self._storage.optuna)
-            if name.startswith(same) or study.user_attrs.get("job") == problem.job:
+            if name.startswith(same) or study.user_attrs.get("job") == _job(problem):
                 own = found.setdefault(study.user_attrs.get("program", "an earlier version"), [])
                 own += self._candidates(study)
         joined = {
@@ -244,6 +245,11 @@ class Ledger:
             if same and rows and max(rows) < self._space.block_size:
                 block = block_of(self._space, trial.params)
                 yield self._space.parts(block, np.array(rows, np.intp))
+
+
+def _job(problem: Problem) -> str:
+    """Return a short hash of what the brief alone says, whatever tables say of its devices."""
+    return replace(problem, identity={"brief": problem.identity.get("brief")}).fingerprint
 
 
 def _runs(process: int) -> bool:

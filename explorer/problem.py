@@ -82,12 +82,8 @@ class Problem:
     @property
     def fingerprint(self) -> str:
         """Return a short hash of what defines the search."""
-        return _hash(self.identity)
-
-    @property
-    def job(self) -> str:
-        """Return a short hash of what the brief alone says, whatever tables say of its devices."""
-        return _hash(self.identity.get("brief"))
+        text = json.dumps(self.identity, sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     @property
     def size(self) -> float:
@@ -398,8 +394,3 @@ class Problem:
     def draw(self, count: int, rng: np.random.Generator) -> Parts:
         """Return ``count`` random candidates, of each part as :meth:`Choice.draw` has them."""
         return {c.part: c.draw(count, rng) for c in self.choices}
-
-
-def _hash(value: Any) -> str:
-    text = json.dumps(value, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -88,10 +88,10 @@ def _taken_up_words(stored: TakenUp, where: str | Path) -> list[str]:
     """Return what a run was resumed from, a sentence each."""
     texts = []
     if stored.blocks or stored.unfinished:
-        redone = f"; {stored.unfinished:,} more, begun and not finished, are worked out anew"
+        again = f"; blocks begun by a run that was killed: {stored.unfinished:,}, worked out anew"
         texts.append(
-            f"Resumed: {stored.blocks:,} blocks of {stored.candidates:,} candidates were stored"
-            f"{redone if stored.unfinished else ''}."
+            f"Resumed: {stored.candidates:,} candidates were stored already"
+            f"{again if stored.unfinished else ''}."
         )
     texts += [
         f"A search by another version ({who}) is stored as well: {count:,} of its candidates are "

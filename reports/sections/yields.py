@@ -101,7 +101,8 @@ def _surfaces(yields: FrontYields) -> list[str]:
     if not yields.by_surface.any():
         return []
     texts = [
-        f"Each design was built {counted(yields.wanted)} times, those in the table above more often."
+        f"Each design was built {counted(yields.wanted)} times, those in the table above "
+        "more often."
     ]
     if plain.any():
         misfit = max(yields.misfit.values(), default=0.0)

@@ -80,7 +80,10 @@ def kept(problem: Problem, folder: Path) -> SearchResult | None:
 
     def read(file: Any) -> tuple[str, tuple[dict[str, Any], dict[str, FloatArray]]]:
         record = json.loads(str(file["record"]))
-        return record.pop("key"), (record, {n[5:]: a for n, a in file.items() if n != "record"})
+        return str(record.pop("key")), (
+            record,
+            {n[5:]: a for n, a in file.items() if n != "record"},
+        )
 
     stored = _read(problem, folder / NAME, _key(problem), read)
     if stored is None:

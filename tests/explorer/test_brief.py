@@ -221,10 +221,10 @@ def test_scores_say_how_they_are_used() -> None:
 
 @pytest.mark.slow
 @given(
-    st.floats(0, 1e7),
-    st.floats(0, 1e7),
+    st.just(0.0) | st.floats(1e-18, 1e7),
+    st.just(0.0) | st.floats(1e-18, 1e7),
     st.floats(1, 1e7),
-    st.floats(0, 1, exclude_min=True),
+    st.floats(1e-18, 1),
 )
 def test_the_level_control_is_a_divider(
     source: float, series: float, track: float, setting: float

@@ -181,7 +181,7 @@ def naming_storage(settings: Settings, *kinds: type[Exception]) -> Iterator[None
         shown, reason = (hidden.sub(r"\1:***@", str(t)) for t in (settings.storage, error))
         reason = reason.partition("\n")[0]
         if not _is_url(settings.storage):
-            allowed = f"must be a writable file of this program ({reason})"
+            allowed = f"must be a writable file of this program, or a database URL ({reason})"
         elif _lacks_driver(error):
             allowed = 'needs the extra "postgresql": pip install "stagefront[postgresql]"'
         else:

@@ -847,7 +847,7 @@ def test_a_score_says_what_is_wanted_and_how_much_it_weighs() -> None:
     window = free["input_corner_Hz"].window
     assert (window.at_least, window.at_most) == pytest.approx((5e3 / 1.05, 5e3 * 1.05))
     again = parse_brief(brief.model_dump(mode="json", by_alias=True))
-    assert again.scores == brief.scores
+    assert repr(again.scores) == repr(brief.scores)  # of two nan, equal as they stand
 
 
 def test_targets_take_part_without_being_listed() -> None:

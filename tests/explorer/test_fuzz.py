@@ -159,6 +159,7 @@ def test_any_valve_table(text: str) -> None:
 
 
 @FUZZ
+@pytest.mark.filterwarnings("ignore::explorer.stored.StoredWarning")
 @given(st.data())
 def test_any_kept_file(data: st.DataObject) -> None:
     problem = formulate(parse_brief(BRIEFS[0], FOLDER)).problem

@@ -247,7 +247,7 @@ class _Choice:
         return self._simplest(int(built[self.yields[built] >= best][0]), best)
 
     def _with_neighbours(self, pick: int) -> tuple[int, IntArray]:
-        """Take what is one step of one part from a row and serves; return where all that is."""
+        """Take what is a step of one part or two from a row and serves; return where all is."""
         stage = self.candidates.take(np.array([pick])).parts
         near = self.problem.evaluate(neighbours(self.problem, self.stock, stage))
         missed = self.problem.missed_goals(near).sum(axis=-1)

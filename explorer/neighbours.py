@@ -17,15 +17,18 @@ _SAME = 1e-9
 """Values that differ by no more than this share are one."""
 
 
+def preferred_values(choice: Choice, stock: Stock) -> FloatArray:
+    """Return the preferred values within the range of a continuous part."""
+    values = stock.preferred(ELEMENTS[choice.part].kind, choice.low, choice.high)
+    return values[(values >= choice.low) & (values <= choice.high)]
+
+
 def other_values(choice: Choice, stock: Stock, own: float) -> FloatArray:
     """Return the values of a part but its own; of a continuous one the preferred values."""
     values = choice.values
     if choice.continuous:
-        kind = ELEMENTS[choice.part].kind
-        values = (
-            np.empty(0) if kind == "setting" else stock.preferred(kind, choice.low, choice.high)
-        )
-        values = values[(values >= choice.low) & (values <= choice.high)]
+        setting = ELEMENTS[choice.part].kind == "setting"
+        values = np.empty(0) if setting else preferred_values(choice, stock)
     same = (values == own) | (np.abs(values - own) <= _SAME * abs(own) if own < np.inf else False)
     return np.asarray(values[~same])
 

@@ -7,8 +7,8 @@ import numpy as np
 from explorer.brief.stock import Stock
 from explorer.decision import Decision, KnownYields, decide
 from explorer.evaluation import Evaluation
+from explorer.neighbours import preferred_values
 from explorer.problem import Problem
-from objectives.elements import ELEMENTS
 
 
 def decide_of_sold(
@@ -24,8 +24,7 @@ def decide_of_sold(
         return decide(problem, serious, stock, known=known)
     parts = dict(serious.parts)
     for choice in continuous:
-        values = stock.preferred(ELEMENTS[choice.part].kind, choice.low, choice.high)
-        values = values[(values >= choice.low) & (values <= choice.high)]
+        values = preferred_values(choice, stock)
         if values.size == 0:
             return decide(problem, serious, stock, known=known)
         above = np.clip(np.searchsorted(values, parts[choice.part]), 0, values.size - 1)

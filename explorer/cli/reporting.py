@@ -14,6 +14,7 @@ from explorer.cli.stopping import putting_off
 from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.report_data import report_data
+from objectives.format import listed
 from reports.model import ReportData
 
 
@@ -92,4 +93,4 @@ def _slow_sections(ex: Exploration) -> str:
         f"other {ex.problem.terms.kind}s in this stage",
         "why each value",
     ]
-    return f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed(names)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from postgresql import database, programs
 
 import explorer.cli.command  # noqa: F401 (enters the commands)
 from explorer.brief.loading import parse_brief
@@ -122,3 +124,14 @@ def impossible() -> tuple[str, str]:
 def continuous() -> tuple[str, str]:
     """Return the change that makes the stopper continuous."""
     return CONTINUOUS
+
+
+@pytest.fixture
+def postgresql_url() -> Iterator[str]:
+    """Return the URL of a PostgreSQL of its own."""
+    pytest.importorskip("psycopg")
+    there = programs()
+    if there is None:
+        pytest.skip("needs PostgreSQL's own programs")
+    with database(there) as url:
+        yield url

@@ -23,6 +23,7 @@ from explorer.decision import Decision, built_well, decide
 from explorer.designs import parse_design
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation, formulate
+from explorer.problem import Problem
 from explorer.search import enumerate_front
 from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
@@ -138,12 +139,20 @@ def test_where_the_rule_of_thumb_differs_there_is_a_reason(case: Case) -> None:
         assert lost[0] >= 1
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", shipped_briefs())
-def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
-    formulation = formulate(load_brief(name))
+@pytest.fixture(scope="module", params=shipped_briefs())
+def shipped(request: pytest.FixtureRequest) -> tuple[Problem, Decision]:
+    """Return the problem of a shipped brief and what is decided of it."""
+    formulation = formulate(load_brief(request.param))
     problem = formulation.problem
-    decision = decide(problem, enumerate_front(problem).harvest.serious, formulation.brief.stock)
+    serious = enumerate_front(problem).harvest.serious
+    return problem, decide(problem, serious, formulation.brief.stock)
+
+
+@pytest.mark.slow
+def test_a_shipped_brief_is_met_by_its_pick(
+    shipped: tuple[Problem, Decision],
+) -> None:
+    problem, decision = shipped
     row = decision.candidates.take(np.array([decision.pick]))
     assert not decision.missed[decision.pick].any()
     assert decision.yields[decision.pick] > 0.9
@@ -159,11 +168,10 @@ def test_a_shipped_brief_is_met_by_its_pick(name: str) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", shipped_briefs())
-def test_no_step_of_a_part_or_two_betters_the_weakest_score_of_a_pick(name: str) -> None:
-    formulation = formulate(load_brief(name))
-    problem = formulation.problem
-    decision = decide(problem, enumerate_front(problem).harvest.serious, formulation.brief.stock)
+def test_no_step_of_a_part_or_two_betters_the_weakest_score_of_a_pick(
+    shipped: tuple[Problem, Decision],
+) -> None:
+    problem, decision = shipped
     pick = decision.candidates.take(np.array([decision.pick]))
     weights = np.array([free.weight for free in problem.free])
 

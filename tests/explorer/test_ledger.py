@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,6 @@ import optuna
 import pytest
 from optuna.storages import JournalStorage
 from optuna.trial import FrozenTrial, TrialState
-from postgresql import database, programs
 
 from explorer.journal import open_storage
 from explorer.problem import Problem
@@ -59,16 +58,10 @@ def straight(problem: Problem) -> SearchResult:
 
 
 @pytest.fixture(params=["file", "postgresql"])
-def storage(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def storage(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "file":
-        yield str(tmp_path / "s.log")
-        return
-    pytest.importorskip("psycopg")
-    there = programs()
-    if there is None:
-        pytest.skip("needs PostgreSQL's own programs")
-    with database(there) as url:
-        yield url
+        return str(tmp_path / "s.log")
+    return str(request.getfixturevalue("postgresql_url"))
 
 
 @pytest.fixture

@@ -7,6 +7,8 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
 
 import pytest
 import uvicorn
@@ -137,28 +139,36 @@ def test_a_socket_is_refused() -> None:
     assert _status(Guard(Starlette(routes=ROUTES), TOKEN, PORT), _scope(type="websocket")) == 404
 
 
-def test_a_real_server_refuses_what_is_no_request() -> None:
-    """Headers without end, and a path that a client would have tidied up, over a real socket."""
+@contextmanager
+def served(**options: Any) -> Iterator[int]:
+    """Serve the routes behind their guard on a real socket, yield its port, and stop."""
     with socket.socket() as place:
         place.bind(("127.0.0.1", 0))
         port = place.getsockname()[1]
         guard = Guard(Starlette(routes=ROUTES), TOKEN, port)
-        config = uvicorn.Config(guard, lifespan="off", log_level="critical")
-        server = uvicorn.Server(config)
+        server = uvicorn.Server(
+            uvicorn.Config(guard, lifespan="off", log_level="critical", **options)
+        )
         thread = threading.Thread(target=server.run, args=([place],))
         thread.start()
         try:
             while not server.started:
                 time.sleep(0.01)
-            host = f"Host: 127.0.0.1:{port}\r\n".encode()
-            assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + host) == b"200"
-            assert _raw(port, f"GET /{TOKEN}/../in HTTP/1.1\r\n".encode() + host) == b"404"
-            assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + 2 * host) in (b"400", b"421")
-            long = b"X: " + b"y" * 200_000 + b"\r\n"
-            assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + host + long) == b"400"
+            yield port
         finally:
             server.should_exit = True
             thread.join()
+
+
+def test_a_real_server_refuses_what_is_no_request() -> None:
+    """Headers without end, and a path that a client would have tidied up, over a real socket."""
+    with served() as port:
+        host = f"Host: 127.0.0.1:{port}\r\n".encode()
+        assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + host) == b"200"
+        assert _raw(port, f"GET /{TOKEN}/../in HTTP/1.1\r\n".encode() + host) == b"404"
+        assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + 2 * host) in (b"400", b"421")
+        long = b"X: " + b"y" * 200_000 + b"\r\n"
+        assert _raw(port, f"GET /{TOKEN}/ HTTP/1.1\r\n".encode() + host + long) == b"400"
 
 
 @pytest.mark.parametrize("before", [False, True])
@@ -168,29 +178,14 @@ def test_a_slow_head_is_not_waited_for(before: bool) -> None:
     class Hasty(Impatient):
         patience_s = 0.5
 
-    with socket.socket() as place:
-        place.bind(("127.0.0.1", 0))
-        port = place.getsockname()[1]
-        config = uvicorn.Config(
-            Guard(Starlette(routes=ROUTES), TOKEN, port),
-            http=Hasty, lifespan="off", log_level="critical", timeout_keep_alive=60,
-        )  # fmt: skip
-        server = uvicorn.Server(config)
-        thread = threading.Thread(target=server.run, args=([place],))
-        thread.start()
-        try:
-            while not server.started:
-                time.sleep(0.01)
-            head = f"GET /{TOKEN}/ HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n".encode()
-            with socket.create_connection(("127.0.0.1", port), timeout=30) as line:
-                if before:
-                    line.sendall(head + b"\r\n")
-                    assert line.recv(65536).split(b" ")[1] == b"200"
-                line.sendall(head)
-                assert _closed(line)
-        finally:
-            server.should_exit = True
-            thread.join()
+    with served(http=Hasty, timeout_keep_alive=60) as port:
+        head = f"GET /{TOKEN}/ HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n".encode()
+        with socket.create_connection(("127.0.0.1", port), timeout=30) as line:
+            if before:
+                line.sendall(head + b"\r\n")
+                assert line.recv(65536).split(b" ")[1] == b"200"
+            line.sendall(head)
+            assert _closed(line)
 
 
 def _closed(line: socket.socket) -> bool:

@@ -10,11 +10,9 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
 
 import numpy as np
 import pytest
-from postgresql import database, programs
 
 from explorer.brief.loading import load_brief
 from explorer.evaluation import Evaluation
@@ -69,22 +67,13 @@ def same(found: Harvest, expected: Harvest) -> None:
     assert found.broken == expected.broken
 
 
-@pytest.fixture
-def url() -> Iterator[str]:
-    """Return the URL of a PostgreSQL of its own."""
-    pytest.importorskip("psycopg")
-    there = programs()
-    if there is None:
-        pytest.skip("needs PostgreSQL's own programs")
-    with database(there) as own:
-        yield own
-
-
 def test_four_workers_on_one_database_of_which_one_is_killed(
-    problem: Problem, single: Harvest, url: str
+    problem: Problem, single: Harvest, postgresql_url: str
 ) -> None:
     workers = [
-        subprocess.Popen([sys.executable, "-c", WORKER, url], stdout=subprocess.PIPE, text=True)
+        subprocess.Popen(
+            [sys.executable, "-c", WORKER, postgresql_url], stdout=subprocess.PIPE, text=True
+        )
         for _ in range(4)
     ]
     victim, *others = workers
@@ -98,7 +87,7 @@ def test_four_workers_on_one_database_of_which_one_is_killed(
     last = [other.communicate(timeout=300)[0].splitlines()[-1] for other in others]
     assert last == [f"{int(problem.size)} {len(single.front)} True"] * 3
     # What they stored is the whole of it: another one only reads.
-    read = enumerate_front(problem, Settings(block=BLOCK, storage=url))
+    read = enumerate_front(problem, Settings(block=BLOCK, storage=postgresql_url))
     assert (read.resumed, read.complete) == (problem.size, True)
     same(read.harvest, single)
 

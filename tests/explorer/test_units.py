@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,6 +14,8 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from explorer.units import (
+    LEAST,
+    MOST,
     UNITS,
     Farads,
     Kelvin,
@@ -65,6 +68,12 @@ def test_prefixes_scale_by_their_power_of_ten(number: str, key: str, data: st.Da
     spelling = data.draw(st.sampled_from(("", *unit.spellings)))
     space = data.draw(st.sampled_from(("", " ", "\u00a0")))
     expected = float(f"{number}e{POWERS[prefix]}")
+    if not LEAST <= expected <= MOST:
+        with pytest.raises(
+            QuantityError, match=f"from {LEAST:g} to {re.escape(f'{MOST:g}')} in size"
+        ):
+            parse_quantity(f"{number}{space}{prefix}{spelling}", key)
+        return
     assert parse_quantity(f"{number}{space}{prefix}{spelling}", key) == expected
     assert parse_quantity(f"-{number}{space}{prefix}{spelling}", key) == -expected
 

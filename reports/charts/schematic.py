@@ -321,7 +321,7 @@ class _Drawing(Canvas):
         """Draw the cathode circuit and return the x to its right that is free of it."""
         (x, y), top = at, _TOP
         self.wire((x, y), (x, top))
-        if self.rests and self.named and self.rests[1] > 0:
+        if self.rests and self.rests[1] > 0:
             self.text((x - 8, top - 8), quantity(self.rests[1], "V", 3), "end")
         if self.has("cathode_unbypassed_ohm"):
             foot = top + 62
@@ -362,7 +362,7 @@ class _Drawing(Canvas):
         x, y = at
         self.wire((x, y), (x, _PLATE))
         self.dot((x, _PLATE))
-        if self.rests and self.named:
+        if self.rests:
             self.text((x + 8, _PLATE + 14), quantity(self.rests[0], "V", 3), "start")
         self.down(["plate_load_ohm"], (x, _SUPPLY), _PLATE, "end")
         start = x + 16

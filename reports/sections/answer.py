@@ -184,13 +184,13 @@ def does_slot(
     With ``quick`` its yield and slow scores that are only shown are left open.
     """
     blocks: list[Block] = [gauges(data, stage.pick, good, quick=quick)]
+    if stage is data and data.decision is not None:
+        given_up = given_up_words(data, data.decision)
+        why = f"{why_words(data, data.decision)} Against the best on target it gives up {given_up}."
+        blocks.append(Prose([why], style="why"))
     if also := also_words(data, stage.pick, quick=quick):
         blocks.append(Prose([f"Also: {also}."], style="also"))
     if lost := attenuator_loss(stage.pick):
         told = f"Gain and noise are counted ahead of the attenuator, which loses {lost}."
         blocks.append(Prose([told], style="also"))
-    if stage is data and data.decision is not None:
-        given_up = given_up_words(data, data.decision)
-        why = f"{why_words(data, data.decision)} Against the best on target it gives up {given_up}."
-        blocks.append(Prose([why], style="why"))
     return Slot("does", blocks)

@@ -14,13 +14,16 @@
   // -- charts -----------------------------------------------------------------------------------
   // A chart that comes again in the same form stays, and its data sets are changed.
   const standing = new Map();
+  // A chart that is folded away has no width yet, and is drawn when it is unfolded.
   const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
+    if (holder.closest(".fold:not([open])")) return;
     const script = holder.nextElementSibling;
     const spec = JSON.parse(script.textContent);
     const { datasets = {}, description, ...rest } = spec;
     const form = JSON.stringify(rest);
     const was = standing.get(holder.dataset.chart);
-    if (was && was.form === form && was.holder !== holder) {
+    if (was && was.holder === holder) return;
+    if (was && was.form === form) {
       was.holder.setAttribute("aria-label", holder.getAttribute("aria-label"));
       holder.replaceWith(was.holder);
       was.sets = new Set([...was.sets, ...Object.keys(datasets)]);
@@ -39,6 +42,22 @@
       })
       .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
   });
+
+  // -- the appendix: folded on a screen, open on paper -------------------------------------------
+  const folds = [...document.querySelectorAll(".fold")];
+  folds.forEach((fold) => fold.addEventListener("toggle", () => { if (fold.open) draw(fold); }));
+  const unfold = (hash) => {
+    const section = hash.length > 1 && document.getElementById(decodeURIComponent(hash.slice(1)));
+    const fold = section && (section.querySelector(":scope > .fold") || section.closest(".fold"));
+    if (fold) fold.open = true;
+  };
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest('a[href^="#"]');
+    if (link) unfold(link.hash);
+  });
+  window.addEventListener("hashchange", () => unfold(location.hash));
+  unfold(location.hash);
+  document.getElementById("unfold").addEventListener("click", () => folds.forEach((fold) => { fold.open = true; }));
 
   // -- designs beside the pick -----------------------------------------------------------------
   const slots = [...document.querySelectorAll("[data-slot]")];
@@ -169,8 +188,11 @@
 
   // Paper is narrower than a screen: charts are drawn anew for it, so that their words stay large
   // enough to read, and as they were after it.
+  let folded = [];
   const redrawn = (printing) => {
     root.classList.toggle("printing", printing);
+    if (printing) folded = folds.filter((fold) => !fold.open);
+    folded.forEach((fold) => { fold.open = printing; });
     fronts.length = 0;
     standing.clear();
     draw(document);

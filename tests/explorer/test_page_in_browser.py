@@ -246,6 +246,7 @@ def test_the_brief_is_edited_explored_and_stopped(page) -> None:  # type: ignore
 )
 def test_nothing_stands_in_the_way(page) -> None:  # type: ignore[no-untyped-def]
     """No violation of the rules of axe-core, and nothing wider than the page."""
+    page.click("#unfold")
     page.locator("#compare summary").click()
     page.locator(".brief > summary").click()
     page.fill("#v-stopper", "22 uF")
@@ -284,6 +285,23 @@ def test_nothing_stands_in_the_way_of_a_sheet(  # type: ignore[no-untyped-def]
         if folder := os.environ.get("SCREENSHOTS"):
             opened.screenshot(path=Path(folder) / f"sheet-{width}-{scheme}.png", full_page=True)
         opened.close()
+
+
+def test_the_appendix_unfolds_where_a_link_leads_and_on_paper(page) -> None:  # type: ignore[no-untyped-def]
+    folds = page.locator(".fold")
+    opened = page.locator(".fold[open]")
+    assert folds.count() > 3
+    assert opened.count() == 0
+    link = page.locator("main a[href='#front-more']")
+    link.click()
+    playwright.expect(opened).to_have_count(1)
+    playwright.expect(page.locator("#front-more .chart svg").first).to_be_visible()
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    playwright.expect(opened).to_have_count(folds.count())
+    charts = page.locator(".fold .chart")
+    playwright.expect(page.locator(".fold .chart > svg")).to_have_count(charts.count())
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    playwright.expect(opened).to_have_count(1)
 
 
 def test_paper_holds_the_document_alone(page) -> None:  # type: ignore[no-untyped-def]

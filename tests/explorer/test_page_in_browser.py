@@ -242,7 +242,10 @@ def test_the_brief_is_edited_explored_and_stopped(page) -> None:  # type: ignore
 
 
 @pytest.mark.parametrize(
-    "page", [(size, scheme) for size in SIZES for scheme in ("light", "dark")], indirect=True
+    "page",
+    [(size, scheme) for size in SIZES for scheme in ("light", "dark")],
+    indirect=True,
+    ids=lambda view: f"{view[0][0]}-{view[1]}",
 )
 def test_nothing_stands_in_the_way(page) -> None:  # type: ignore[no-untyped-def]
     """No violation of the rules of axe-core, and nothing wider than the page."""

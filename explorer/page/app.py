@@ -23,19 +23,19 @@ from explorer.page.beside import MOST_PINNED, pinned_html, steered_html, sweep_h
 from explorer.page.forms import checked, edited, form_groups
 from explorer.page.guard import Guard
 from explorer.page.making import Making, make
-from explorer.page.subject import SENT, Subject, field_errors
+from explorer.page.subject import SENT, Subject
 from explorer.page.work import Run, Runs, short_name
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 from reports.document.fragments import form_html, watch_html
 from reports.document.html import chart_script, live_page
 from reports.document.templates import asset
-from reports.sections.limits import broken_sentences
 
 _ASSETS: Final = {
     "charts.js": "text/javascript",
-    "fit.js": "text/javascript",
+    "draw.js": "text/javascript",
     "report.js": "text/javascript",
+    "step.js": "text/javascript",
     "live.js": "text/javascript",
     "beside.js": "text/javascript",
     "brief.js": "text/javascript",
@@ -107,23 +107,7 @@ class Page:
         reply = pairs.pop("send", "quick")
         if reply not in SENT:
             raise HTTPException(404)
-        own = self._subject(request)
-        try:
-            design = own.design(pairs)
-        except BriefError as error:
-            return JSONResponse({"errors": field_errors(error)})
-        made = own.stage(design)
-        slots = own.fragments(design, made, reply)
-        if reply != "quick":
-            return JSONResponse({"slots": slots})
-        return JSONResponse(
-            {
-                "query": own.query(design),
-                "steppers": [asdict(stepper) for stepper in own.steppers(design)],
-                "broken": broken_sentences(made),
-                "slots": slots,
-            }
-        )
+        return JSONResponse(self._subject(request).reply(pairs, reply))
 
     def pinned(self, request: Request) -> Response:
         """Return what differs between stages, each given by its own address."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property, lru_cache
-from typing import Final
+from typing import Any, Final
 from urllib.parse import urlencode
 
 from explorer.brief.errors import BriefError
@@ -121,6 +121,23 @@ class Subject:
         stepped = choices_of(self.problem, self.formulation.brief, every=self.single)
         return urlencode(texts(stepped, design))
 
+    def reply(self, pairs: Mapping[str, str], what: str) -> dict[str, Any]:
+        """Return one of the replies about a stage, or what is wrong with a value of it."""
+        try:
+            design = self.design(pairs)
+        except BriefError as error:
+            return {"errors": _field_errors(error)}
+        stage = self.stage(design)
+        slots = self.fragments(design, stage, what)
+        if what != "quick":
+            return {"slots": slots}
+        return {
+            "query": self.query(design),
+            "steppers": [asdict(stepper) for stepper in self.steppers(design)],
+            "broken": broken_sentences(stage),
+            "slots": slots,
+        }
+
     def fragments(self, design: Design, stage: StageData, reply: str) -> dict[str, str]:
         """Return what one of the replies about a stage has as HTML, by name of the slot."""
         names = SENT[reply]
@@ -174,7 +191,7 @@ class Subject:
         return [(n, sentence(score_label(n, ex.problem.terms))) for n in names]
 
 
-def field_errors(error: BriefError) -> dict[str, str]:
+def _field_errors(error: BriefError) -> dict[str, str]:
     """Return what is wrong with typed values, by the key of the part."""
     return {
         own.field.removeprefix("design.") or "design": f"{own.value}: {own.allowed}"

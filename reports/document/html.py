@@ -116,7 +116,7 @@ def html_page(
                 for key, slots in document.beside.items()
             ],
             style=base_style() + asset("report.css"),
-            script=asset("fit.js") + asset("report.js"),
+            script=asset("draw.js") + asset("report.js"),
             bundle=Markup(bundle),
         )
     )

@@ -11,37 +11,7 @@
   });
   document.getElementById("print").addEventListener("click", () => window.print());
 
-  // -- charts -----------------------------------------------------------------------------------
-  // A chart that comes again in the same form stays, and its data sets are changed.
-  const standing = new Map();
-  // A chart that is folded away has no width yet, and is drawn when it is unfolded.
-  const draw = (within) => within.querySelectorAll(".chart").forEach((holder) => {
-    if (holder.closest(".fold:not([open])")) return;
-    const script = holder.nextElementSibling;
-    const spec = JSON.parse(script.textContent);
-    const { datasets = {}, description, ...rest } = spec;
-    const form = JSON.stringify(rest);
-    const was = standing.get(holder.dataset.chart);
-    if (was && was.holder === holder) return;
-    if (was && was.form === form) {
-      was.holder.setAttribute("aria-label", holder.getAttribute("aria-label"));
-      holder.replaceWith(was.holder);
-      was.sets = new Set([...was.sets, ...Object.keys(datasets)]);
-      was.sets.forEach((name) => was.view.data(name, datasets[name] || []));
-      was.view.runAsync();
-      return;
-    }
-    vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
-      .then((result) => {
-        // The picture as a whole has its words; those of thousands of marks would drown them.
-        holder.setAttribute("role", "img");
-        holder.querySelector("svg").setAttribute("aria-hidden", "true");
-        if (holder.scrollWidth > holder.clientWidth) holder.tabIndex = 0;
-        if (holder.isConnected) standing.set(holder.dataset.chart, { form, holder, view: result.view, sets: new Set(Object.keys(datasets)) });
-        if (script.dataset.linked) link(result.view, spec);
-      })
-      .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });
-  });
+  const { draw, forget } = charts((view, spec) => link(view, spec));
 
   // -- the appendix: folded on a screen, open on paper -------------------------------------------
   const folds = [...document.querySelectorAll(".fold")];
@@ -194,7 +164,7 @@
     if (printing) folded = folds.filter((fold) => !fold.open);
     folded.forEach((fold) => { fold.open = printing; });
     fronts.length = 0;
-    standing.clear();
+    forget();
     draw(document);
   };
   window.addEventListener("beforeprint", () => redrawn(true));

@@ -139,6 +139,7 @@ def test_a_chart_that_followed_a_step_is_the_one_drawn_anew(page) -> None:  # ty
             name: re.sub(r"clip\d+", "", page.inner_html(f"[data-chart={name}]")) for name in names
         }
 
+    page.click("#unfold")
     standing = page.query_selector("[data-chart=responses] svg")
     before = followed()
     page.click(".stepper[data-key=plate_load] button:enabled >> nth=0")
@@ -147,6 +148,7 @@ def test_a_chart_that_followed_a_step_is_the_one_drawn_anew(page) -> None:  # ty
     assert [name for name in names if after[name] == before[name]] == []
     assert standing.evaluate("one => one.isConnected")
     page.reload()
+    page.click("#unfold")
     playwright.expect(page.locator("[data-chart=gain_at_radio] svg")).to_be_visible()
     assert followed() == after
 

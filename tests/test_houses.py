@@ -35,6 +35,7 @@ COMMAND_LINE = {
     "report_run.py",
     "report_studies.py",
     "report_swaps.py",
+    "report_writing.py",
     "sweep_drawing.py",
 }
 LONGEST = 400

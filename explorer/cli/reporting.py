@@ -1,9 +1,8 @@
-"""Writes the report of an exploration, what costs seconds last."""
+"""Writes the report of an exploration at a terminal, which may interrupt it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 from explorer.cli.answer import forget_answer
@@ -13,17 +12,9 @@ from explorer.cli.searching import working
 from explorer.cli.stopping import putting_off
 from explorer.exploration import Exploration
 from explorer.formulation import Formulation
-from explorer.report_data import report_data
+from explorer.report_writing import written_reports
 from objectives.format import listed
 from reports.model import ReportData
-
-
-def _with_slow_scores(ex: Exploration, formulation: Formulation) -> Exploration:
-    """Return an exploration with the scores that :func:`without_slow_scores` has left out."""
-    shown = dict.fromkeys((*ex.problem.shown, *formulation.problem.shown))
-    problem = replace(ex.problem, shown=tuple(shown))
-    front = problem.show(ex.front, ex.representatives)
-    return replace(ex, formulation=formulation, problem=problem, front=front)
 
 
 def write_full_report(
@@ -37,44 +28,25 @@ def write_full_report(
 ) -> ReportData:
     """Write the report of an exploration, what costs seconds last, and return what it is made of.
 
-    Parameters
-    ----------
-    ex, formulation :
-        The exploration, without slow scores, and the whole of what was asked.
-    known, written :
-        Called with what is known before anything is written, and with the HTML file when it can be
-        read; what takes longer is then worked out, and the files replaced.
+    ``ex`` lacks the slow scores of ``formulation``. ``known`` is called with what is known before
+    anything is written, ``written`` with the HTML file when it can first be read.
     """
     with writing(folder), working(quiet) as show:
+        reports = written_reports(ex, formulation, folder, show, known)
         with putting_off(_tell_of_second) as stopped:
-            show("reading the front")
-            ex = ex if ex.feasible else _with_slow_scores(ex, formulation)
-            data = report_data(ex)
-            known(data)
-            # The pick does not wait until all charts are loaded.
-            from explorer.report_studies import pick_studies
-            from reports.document.files import write_report
-
-            show("writing the report")
             forget_answer(folder)
-            page = write_report(replace(data, unfinished=ex.feasible), folder)["html"]
+            data, page = next(reports)
             written(page)
-        if ex.feasible:
-            try:
-                if stopped():
-                    raise KeyboardInterrupt
-                show("computing scores under drive")
-                ex = _with_slow_scores(ex, formulation)
-                studies = pick_studies(ex, folder, lambda what: show(f"computing {what}"))
-                data = report_data(ex, studies)
-                show("writing the whole report")
-                write_report(data, folder)
-            except KeyboardInterrupt:
-                leave(
-                    f"interrupted: {str(page)!r} lacks the sections on {_slow_sections(ex)}; the "
-                    "same command adds them",
-                    INTERRUPTED,
-                )
+        try:
+            if stopped() and ex.feasible:
+                raise KeyboardInterrupt
+            data, page = next(reports, (data, page))
+        except KeyboardInterrupt:
+            leave(
+                f"interrupted: {str(page)!r} lacks the sections on {_slow_sections(ex)}; the same "
+                "command adds them",
+                INTERRUPTED,
+            )
         return data
 
 

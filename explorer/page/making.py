@@ -11,8 +11,6 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-import typer
-
 from explorer.brief.loading import parse_brief
 from explorer.designs import Design
 from explorer.exploration import Exploration
@@ -20,6 +18,7 @@ from explorer.formulation import formulate
 from explorer.page.subject import Subject
 from explorer.report_data import report_data, stage_data
 from explorer.report_reasons import pick_reasons
+from explorer.report_writing import written_reports
 from explorer.standing import with_stage
 from objectives.checks import InputError
 from objectives.files import drafts
@@ -121,18 +120,14 @@ def _write(
     messages: Connection,
 ) -> None:
     """Write the report of a stage as the commands do; runs in its own process."""
-    from explorer.cli.reporting import write_full_report
-
     formulation = formulate(parse_brief(text, briefs, source))
     ex = Exploration(formulation=formulation, **own)
     ex = with_stage(ex, Design.of(formulation.brief, stage))
-
-    def tell(page: Path) -> None:
-        more = "drive, tolerances and other devices are still being worked out, for minutes"
-        messages.send((f"{page.absolute()} can be read; {more} …", False))
-
+    more = "can be read; drive, tolerances and other devices are being worked out, for minutes …"
+    page = into
     try:
-        write_full_report(ex, formulation, into, quiet=True, written=tell)
-        messages.send((str((into / "report.html").absolute()), True))
-    except typer.Exit:
-        messages.send((f"The report could not be written into {into.absolute()}.", True))
+        for _, page in written_reports(ex, formulation, into):
+            messages.send((f"{page.absolute()} {more}", False))
+        messages.send((str(page.absolute()), True))
+    except OSError as error:
+        messages.send((f"{str(into)!r} cannot be written ({error.strerror}).", True))

@@ -57,8 +57,10 @@ class Driving:
     def at(self, parts: Mapping[str, FloatArray]) -> Driving:
         """Return it with the values that candidates state for it: ``driver.plate_load_ohm``."""
         own = {n.removeprefix(DRIVER): a for n, a in parts.items() if n.startswith(DRIVER)}
+        if not own:
+            return self
         attenuator: dict[str, Any] = {n: own.pop(n) for n in _ATTENUATOR if n in own}
-        stage = replace(self.stage, **own) if self.stage is not None and own else self.stage
+        stage = replace(self.stage, **own) if self.stage is not None else None
         return replace(self, stage=stage, **attenuator)
 
     @cached_property

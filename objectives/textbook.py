@@ -224,12 +224,12 @@ def textbook_estimate(stage: Stage, device: SmallSignal, reference_Hz: float) ->
     """
     stage, device = stage.broadcast(), device.broadcast()
     hand = hand_estimate(stage, device, reference_Hz)
-    truth = grid_corner_Hz(stage, device, reference_Hz)
-    # Each of them alone, along a first axis.
-    switches = np.eye(len(_ALONE)).reshape(len(_ALONE), -1, *[1] * len(stage.shape))
+    # None of them, then each of them alone, along a first axis.
+    none_first = np.eye(len(_ALONE), len(_ALONE) + 1, 1)
+    switches = none_first.reshape(*none_first.shape, *[1] * len(stage.shape))
     alone = Assumptions(**dict(zip(_ALONE.values(), switches, strict=True)))
     made = assumed(stage, device, alone, reference_Hz)
-    each = grid_corner_Hz(made.stage, made.device, reference_Hz)
+    truth, *each = grid_corner_Hz(made.stage, made.device, reference_Hz)
     corners = dict(zip(_ALONE, each, strict=True))
     gain = device.transconductance_S / (device.plate_conductance_S + 1.0 / stage.plate_load_ohm)
     all_at_once = miller_capacitance_F(device.grid_cathode_F, device.grid_plate_F, gain)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -269,7 +270,7 @@ class StageData:
     neighbours: Sequence[tuple[str, Device]] = ()
     """Devices of the stages before and behind, with what each is there."""
 
-    @property
+    @cached_property
     def terms(self) -> Terms:
         """What the device, its electrodes, its stage and preferred values are called."""
         return replace(self.pick.device.terms, stock=self.pick.targets.stock)

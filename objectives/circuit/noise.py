@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from typing import TypeAlias
@@ -108,31 +108,34 @@ class NoiseBudget:
         for origin, (white, flicker) in self.excess.items():
             other = both.get(origin, (np.asarray(0.0), np.asarray(0.0)))
             both[origin] = other[0] + white, other[1] + flicker
-        return self._integrated(both)
+        return np.asarray(self._integrated([both])[0])
 
     def _by_origin(self, densities: Mapping[str, Density]) -> dict[str, FloatArray]:
+        power = self._integrated([{origin: own} for origin, own in densities.items()])
         with np.errstate(divide="ignore"):
-            return {
-                origin: to_dBu(np.sqrt(self._integrated({origin: density})[..., 0]))
-                for origin, density in densities.items()
-            }
+            return dict(zip(densities, to_dBu(np.sqrt(power[..., 0])), strict=True))
 
-    def _integrated(self, densities: Mapping[str, Density]) -> FloatArray:
-        """Return A-weighted and plain power, referred to the source, along the last axis."""
+    def _integrated(self, groups: Sequence[Mapping[str, Density]]) -> FloatArray:
+        """Return the power of groups of origins, referred to the source.
+
+        Groups lie along the first axis, and A-weighted and plain power along the last.
+        """
         low, high = np.log(self.band_Hz[0]), np.log(self.band_Hz[1])
         node, weight = _quadrature()
         f = np.exp(low + (node + 1) / 2 * (high - low))
         df = weight * (high - low) / 2 * f
         weights = np.stack([df * 10 ** (a_weighting_dB(f) / 10), df], axis=-1)
-        varied = {name: tuple(map(varying, density)) for name, density in densities.items()}
-        own = (a.shape for density in densities.values() for a in density)
+        varied = [{name: tuple(map(varying, d)) for name, d in group.items()} for group in groups]
+        own = (a.shape for group in groups for density in group.values() for a in density)
         shape = np.broadcast_shapes(self.stage.shape, self.device.shape, *own)
-        power = np.empty((*shape, 2))
+        power = np.empty((len(groups), *shape, 2))
         for block, network in networks(self.stage, self.device, f, shape):
-            power[block] = network.output_density({
-                name: cut(white, block)[..., np.newaxis] + cut(flicker, block)[..., np.newaxis] / f
-                for name, (white, flicker) in varied.items()
-            }) @ weights  # fmt: skip
+            for at, group in enumerate(varied):
+                power[at][block] = network.output_density({
+                    name: cut(white, block)[..., np.newaxis]
+                    + cut(flicker, block)[..., np.newaxis] / f
+                    for name, (white, flicker) in group.items()
+                }) @ weights  # fmt: skip
         gain = squared(Network(self.stage, self.device, self.reference_Hz).output)
         return np.asarray(power / gain[..., np.newaxis])
 

@@ -45,21 +45,21 @@ _WORTH_A_BAR: Final = 0.0005
 """Smaller shares are told in words and not drawn."""
 
 
-def noise_title(pick: Assessment) -> str:
-    """Return which origin makes the most noise."""
-    largest = noise_shares(pick).iloc[0]
-    return f"{share_text(largest['share'])} of the noise power comes from the {largest['label']}"
+def noise_title(shares: pd.DataFrame) -> str:
+    """Return which origin makes the most of the noise that :func:`noise_shares` tells of."""
+    label, share = shares["label"].iloc[0], shares["share"].iloc[0]
+    return f"{share_text(share)} of the noise power comes from the {label}"
 
 
-def noise_drawing(pick: Assessment) -> Filled:
+def noise_drawing(shares: pd.DataFrame) -> Filled:
     """Return the share of each origin in the A-weighted noise power as bars."""
-    shares = noise_shares(pick)
+    columns = [shares[name].tolist() for name in ("label", "share", "level_dBu")]
     told = [
         f"{label}: {share_text(share)}, {fixed(level, 1)} dBu"
-        for label, share, level in shares[["label", "share", "level_dBu"]].itertuples(index=False)
+        for label, share, level in zip(*columns, strict=True)
     ]
-    shown = shares.assign(text=told)[shares["share"] >= _WORTH_A_BAR]
-    bars = rows(**{name: shown[name].to_numpy() for name in ("label", "share", "text")})
+    shown = sum(share >= _WORTH_A_BAR for share in columns[1])
+    bars = rows(label=columns[0][:shown], share=columns[1][:shown], text=told[:shown])
     return Filled(_form(len(bars)), f"Noise by origin: {'; '.join(told)}.", {"bars": bars})
 
 

@@ -31,5 +31,5 @@ def noise_section(pick: Assessment) -> Section:
     return Section(
         "noise",
         "Noise budget",
-        [Prose([text + "."]), Figure("noise", noise_drawing(pick), caption, noise_title(pick))],
+        [Prose([text + "."]), Figure("noise", noise_drawing(shares), caption, noise_title(shares))],
     )

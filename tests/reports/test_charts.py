@@ -226,7 +226,7 @@ def test_only_the_first_stage_of_a_batch_is_shown(contents: ReportData, batch: A
 CHARTS: dict[str, Callable[[ReportData], alt.TopLevelMixin]] = {
     "load lines": lambda c: load_line_chart(c.pick),
     "responses": lambda c: response_chart(c.pick),
-    "noise": lambda c: noise_drawing(c.pick).chart,
+    "noise": lambda c: noise_drawing(noise_shares(c.pick)).chart,
     "rejection": lambda c: rejection_drawing(c.pick).chart,
     "gain": lambda c: gain_drawing(c.pick).chart,
     "trace": lambda c: trace_chart(c.search_trace),  # type: ignore[arg-type]

@@ -176,14 +176,17 @@ class _Scale:
 def _scale(axis: _Axis, rest: pd.Series, named: pd.Series) -> _Scale:
     """Return the part of an axis that shows what is named and asked, and most designs round it."""
     wanted = [*named, *(end for end in (axis.at_least, axis.at_most) if math.isfinite(end))]
-    log = REGISTRY[axis.name].step.relative and min([*wanted, *rest]) > 0
+    step = REGISTRY[axis.name].step
+    log = step.relative and min([*wanted, *rest]) > 0
     there, back = (np.log, np.exp) if log else (np.asarray, np.asarray)
     core: FloatArray = there(wanted)
-    many = there(np.quantile(rest, [0.05, 0.95]) if len(rest) else wanted)
-    reach = max(_AROUND * np.ptp(core), 1e-6)
+    many = there(np.quantile(rest if len(rest) else wanted, [0.05, 0.95]))
+    size = (np.abs(core).max() or 1.0) if step.relative else 1.0
+    one = math.log1p(step.size) if log else step.size * size
+    reach = _AROUND * max(np.ptp(core), one)
     low = min(core.min(), max(many[0], core.min() - reach))
     high = max(core.max(), min(many[1], core.max() + reach))
-    room = 0.08 * (high - low) or 0.05 * abs(high) or 1.0
+    room = max(0.08 * (high - low), one)
     return _Scale(float(back(low - room)), float(back(high + room)), log)
 
 

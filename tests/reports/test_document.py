@@ -140,7 +140,8 @@ def test_every_section_is_there_in_order_and_reachable(page: Page, contents: Rep
     keys = [section.key for section in [*made.sections, *made.appendix]]
     assert [s["id"] for s in page.all("section") if s.get("id")] == keys
     links = {a["href"] for a in page.all("a")}
-    assert {f"#{key}" for key in keys} <= links
+    assert {"#appendix", *(f"#{section.key}" for section in made.sections)} <= links
+    assert len(page.all("summary")) == len(made.appendix)
     assert {
         "job", "front", "parts", "point", "responses", "textbook", "noise", "radio",
         "limits", "valve", "method", "assumptions", "sources",
@@ -408,7 +409,8 @@ SPY = """<script>(() => { const real = window.vegaEmbed; window.views = {};
 window.vegaEmbed = (el, spec, options) => real(el, spec, options).then((made) => {
 window.views[el.dataset.chart] = made.view; return made; }); })();</script>
 """
-PROBE = """<script>setTimeout(async () => { const told = {}; try {
+PROBE = """<script>setTimeout(() => document.getElementById("unfold").click(), 500);
+setTimeout(async () => { const told = {}; try {
 const view = window.views["front"];
 const rows = [...document.querySelectorAll("table.linked tbody tr")];
 const selected = () => rows.filter((r) => r.getAttribute("aria-selected") === "true")

@@ -11,8 +11,10 @@ import pandas as pd
 import pytest
 
 from objectives.devices.terms import FIELD_EFFECT, VALVE
+from objectives.scores.registry import REGISTRY
 from reports.charts.front import FAINT_LIMIT, front_chart, spread_chart
 from reports.charts.front_rows import losses_of, mark_kind, mark_label, spanning_scores
+from reports.charts.trade_off import trade_off
 from reports.model import Mark, ReportData, ScoreUse
 from valid_charts import valid_spec
 
@@ -50,6 +52,21 @@ def units(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
 )
 def test_marks_make_kinds(marks: list[Mark], kind: str) -> None:
     assert mark_kind(marks) == kind
+
+
+def test_the_axes_of_a_design_that_stands_alone_span_steps_that_matter(
+    contents: ReportData,
+) -> None:
+    """No tick of an axis may need more figures than anyone can hear."""
+    assert contents.decision is not None
+    alone = contents.front[contents.front["candidate"] == contents.decision.pick.candidate]
+    decision = replace(contents.decision, alternatives=[])
+    chart = trade_off(replace(contents, front=alone, shown=alone, decision=decision))
+    for way in "xy":
+        channels = [u["encoding"][way] for u in units(valid_spec(chart.chart)) if "encoding" in u]
+        channel = next(c for c in channels if c.get("field") in REGISTRY)
+        ends = REGISTRY[channel["field"]].step.count(np.array(channel["scale"]["domain"]))
+        assert np.diff(ends)[0] > 1.9
 
 
 def test_marks_are_in_the_words_of_the_device() -> None:

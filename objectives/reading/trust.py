@@ -20,9 +20,11 @@ def untrusted_words(pick: Assessment) -> str:
     reached = first(point.plate_current_A) / low_A, first(point.plate_cathode_V) / least_V
     low, high = (quantity(v, "A") for v in device.trusted.plate_current_A)
     least, most = (quantity(v, "V") for v in device.trusted.plate_voltage_V)
+    t = device.terms
     return (
         f"{quantity(point.plate_current_A, 'A', 3)} at {quantity(point.plate_cathode_V, 'V', 3)} "
-        f"lies outside what bears out the law of the {device.name}, "
+        f"from {t.plate} to {t.cathode} lies outside the data that bear out the law of the "
+        f"{device.name}, "
         f"{low} to {high} and {least} to {most}: "
         + (
             "gain and current may be further off than elsewhere."

@@ -8,3 +8,4 @@ from .notebook import read_brief as read_brief
 from .notebook import report as report
 from .notebook import show as show
 from .standing import Standing as Standing
+from .widget import step as step

@@ -9,9 +9,10 @@ from typing import Any
 
 import pandas as pd
 
+from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.report_data import report_data, stage_data
-from explorer.standing import Standing
+from explorer.standing import Standing, assess_design
 from objectives.elements import ELEMENTS
 from objectives.format import part_value, score_label, shown_name, stepped
 from reports.document.display import display_html
@@ -76,8 +77,7 @@ class ShownStanding(Standing):
 
     def _repr_html_(self) -> str:
         ex = self.exploration
-        own = {choice.part: self.evaluation.parts[choice.part] for choice in ex.problem.choices}
-        stage = stage_data(ex.formulation, own)
+        stage = stage_data(ex.formulation, self.evaluation.parts)
         blocks: list[Block] = [
             Note(danger(stage), "caution"),
             build_slot(stage),
@@ -103,3 +103,8 @@ class ShownStanding(Standing):
             ]
         columns["limits"] = ["" if step.keeps_limits else "broken" for step in self.steps]
         return pd.DataFrame(columns)
+
+
+def judged(result: ShownExploration, design: Design) -> ShownStanding:
+    """Return a stage judged against an explored brief."""
+    return ShownStanding(**vars(assess_design(result, design)), exploration=result)

@@ -9,7 +9,7 @@ from typing import Any
 from explorer.brief.loading import load_brief, parse_brief
 from explorer.brief.model import Brief
 from explorer.designs import parse_design
-from explorer.displays import Display, ShownExploration, ShownStanding
+from explorer.displays import Display, ShownExploration, ShownStanding, judged
 from explorer.exploration import Exploration, Method
 from explorer.exploration import explore as run
 from explorer.formulation import formulate
@@ -17,7 +17,6 @@ from explorer.report_data import report_data
 from explorer.report_studies import pick_studies
 from explorer.results import ProgressCallback
 from explorer.settings import Settings
-from explorer.standing import assess_design
 from objectives.checks import InputError, did_you_mean
 from reports.model import ReportData
 
@@ -181,8 +180,7 @@ def assess(result: ShownExploration, **parts: str | float) -> ShownStanding:
     True
     """
     pairs = [f"{name}={value}" for name, value in parts.items()]
-    judged = assess_design(result, parse_design(pairs, result.formulation.brief))
-    return ShownStanding(**vars(judged), exploration=result)
+    return judged(result, parse_design(pairs, result.formulation.brief))
 
 
 def report(result: Exploration, *, studies_into: str | Path | None = None) -> ReportData:

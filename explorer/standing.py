@@ -259,6 +259,18 @@ def values_about(problem: Problem, brief: Brief, element: Element, value: float)
     return values[(values >= choice.low * (1 - 1e-9)) & (values <= choice.high * (1 + 1e-9))]
 
 
+def with_parts(problem: Problem, design: Design) -> Problem:
+    """Return the problem in which parts that it fixes otherwise than a design are chosen too."""
+    fixed = problem.fixed.numeric_fields()
+    varied = {choice.part for choice in problem.choices}
+    other = [
+        Choice(name, np.unique([first(fixed[name]), value]), origin="as given")
+        for name, value in design.stage_fields().items()
+        if name in fixed and name not in varied and value != first(fixed[name])
+    ]
+    return replace(problem, choices=(*problem.choices, *other))
+
+
 def with_stage(ex: Exploration, design: Design) -> Exploration:
     """Return the exploration with a given stage in place of the pick, as its last candidate.
 
@@ -273,13 +285,8 @@ def with_stage(ex: Exploration, design: Design) -> Exploration:
         raise InputError("report", design.title or "stage", "needs a front: no candidate keeps "
                          "every limit of the brief")  # fmt: skip
     fields, fixed = design.stage_fields(), ex.problem.fixed.numeric_fields()
-    varied = {choice.part for choice in ex.problem.choices}
-    other = [
-        Choice(name, np.unique([first(fixed[name]), value]), origin="as given")
-        for name, value in fields.items()
-        if name in fixed and name not in varied and value != first(fixed[name])
-    ]
-    problem = replace(ex.problem, choices=(*ex.problem.choices, *other))
+    problem = with_parts(ex.problem, design)
+    other = problem.choices[len(ex.problem.choices) :]
     count = len(ex.front)
     parts = {c.part: np.full(count, first(fixed[c.part])) for c in other}
     stage = problem.evaluate({c.part: np.array([fields[c.part]]) for c in problem.choices})

@@ -37,6 +37,7 @@ COMMAND_LINE = {
     "report_swaps.py",
     "report_writing.py",
     "sweep_drawing.py",
+    "widget.py",
 }
 LONGEST = 400
 """Lines of a module."""

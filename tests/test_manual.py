@@ -116,3 +116,4 @@ def test_the_cells_of_the_notebook_run(tmp_path: Path, monkeypatch: pytest.Monke
     stoppers = {180e3, 220e3}
     assert stoppers & set(names["near"]["stopper_ohm"])
     assert 0 < names["mine"].good < 0.5
+    assert names["widget"].stage.evaluation.parts["stopper_ohm"] == 220e3

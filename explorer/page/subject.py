@@ -18,6 +18,7 @@ from explorer.page.forms import form_groups
 from explorer.page.steppers import choices_of, steppers, texts
 from explorer.problem import Problem
 from explorer.report_data import report_data, staged, unexplored_data
+from explorer.standing import with_parts
 from explorer.sweep import middle
 from objectives.format import score_label, sentence
 from objectives.reading.purposes import read_stage
@@ -55,11 +56,14 @@ class Subject:
     exploration: Exploration | None = None
     text: str = field(default="", kw_only=True)
     """The brief as TOML."""
+    given: Design | None = field(default=None, kw_only=True)
+    """A stage to start from in place of the pick."""
 
-    @property
+    @cached_property
     def problem(self) -> Problem:
         """The problem that scores are of."""
-        return self.formulation.problem if self.exploration is None else self.exploration.problem
+        problem = (self.exploration or self.formulation).problem
+        return problem if self.given is None else with_parts(problem, self.given)
 
     @property
     def single(self) -> bool:
@@ -69,6 +73,8 @@ class Subject:
     @cached_property
     def start(self) -> Design:
         """The stage that the page opens on: the pick, or one in the middle of the space."""
+        if self.given is not None:
+            return self.given
         if self.exploration is None:
             return Design.of(self.formulation.brief, middle(self.formulation.problem))
         return self.exploration.design(str(self.exploration.pick + 1))
@@ -116,10 +122,13 @@ class Subject:
         """Return how each part can be stepped from here."""
         return steppers(self.problem, self.formulation.brief, design, every=self.single)
 
+    def texts(self, design: Design) -> dict[str, str]:
+        """Return the values of a design by key, as they can be typed."""
+        return texts(choices_of(self.problem, self.formulation.brief, every=self.single), design)
+
     def query(self, design: Design) -> str:
         """Return the values of a design as an address has them."""
-        stepped = choices_of(self.problem, self.formulation.brief, every=self.single)
-        return urlencode(texts(stepped, design))
+        return urlencode(self.texts(design))
 
     def reply(self, pairs: Mapping[str, str], what: str) -> dict[str, Any]:
         """Return one of the replies about a stage, or what is wrong with a value of it."""

@@ -1,7 +1,7 @@
 "use strict";
 // Steps the parts of a stage within a page (its document) or a widget (its shadow root). Of where
 // it stands it is told:
-//   broken                      the limits that the stage breaks that is shown first
+//   broken                      the limits that the first stage breaks; null if it is asked for
 //   stated()                    the stage that is shown, as a query of an address
 //   send(query, what, signal)   asks for a reply about a stage and promises it
 //   later                       what else is asked for after the quick reply, in this order
@@ -195,6 +195,6 @@ const stepping = (root, { broken, stated, send, later, reached, undo, lost }) =>
   });
 
   dress();
-  tell(broken);
+  if (broken) tell(broken);
   return go;
 };

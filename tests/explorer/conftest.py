@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -135,3 +137,17 @@ def postgresql_url() -> Iterator[str]:
         pytest.skip("needs PostgreSQL's own programs")
     with database(there) as url:
         yield url
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    """Return Chromium, without a window."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    chromium = os.environ.get("CHROMIUM") or shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("needs Chromium")
+    playwright.expect.set_options(timeout=30_000)
+    with playwright.sync_playwright() as started:
+        launched = started.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield launched
+        launched.close()

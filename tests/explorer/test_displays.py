@@ -71,3 +71,13 @@ def test_a_stage_shows_its_own_values(result: ShownExploration) -> None:
     assert words(part_value("plate_load_ohm", 22e3)) in told
     assert words(quantity(round(stage.scores["gain_dB"], 1), "dB")) in told
     assert stands_alone(stage._repr_html_())
+
+
+def test_a_stage_shows_a_part_that_the_brief_fixes_otherwise(result: ShownExploration) -> None:
+    """The brief has 1 µF for the coupling capacitor."""
+    stage = explorer.assess(
+        result, stopper="10k", plate_load="22k", cathode_resistor="2k2", bypass="47u",
+        output_coupling="33n",
+    )  # fmt: skip
+    (circuit,) = re.findall("<svg.*?</svg>", stage._repr_html_(), re.DOTALL)
+    assert words(part_value("output_coupling_F", 33e-9)) in words(circuit)

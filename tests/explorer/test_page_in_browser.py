@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import socket
 import threading
 import time
@@ -33,16 +32,10 @@ from reports.sheet.files import write_sheet
 from reports.sheet.sheet import sheet
 
 playwright = pytest.importorskip("playwright.sync_api")
-playwright.expect.set_options(timeout=30_000)
 axe = pytest.importorskip("axe_playwright_python.sync_playwright")
 
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium")
 SIZES = [(390, 844), (1280, 800), (1920, 1080)]
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium"),
-]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
@@ -66,14 +59,6 @@ def address(brief_text: MakeBriefText, tmp_path_factory: pytest.TempPathFactory)
         yield f"http://127.0.0.1:{port}/token/"
         server.should_exit = True
         thread.join()
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with playwright.sync_playwright() as started:
-        launched = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield launched
-        launched.close()
 
 
 @pytest.fixture

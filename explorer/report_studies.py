@@ -7,10 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
+from explorer.evaluation import Parts
 from explorer.exploration import Exploration
+from explorer.problem import Problem
 from explorer.report_reasons import pick_reasons
 from explorer.report_swaps import swaps
 from objectives.arrays import IntArray
+from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
@@ -56,12 +59,27 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
     return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
 
 
-def _drawn_names(ex: Exploration) -> list[str]:
+def stage_tolerances(problem: Problem, parts: Parts) -> ToleranceStudy:
+    """Study the builds of one stage; its problem must state tolerances."""
+    ((_, own, some),) = problem.by_tolerance(parts)
+    stage, setup = own.assess(some), own.targets.tolerance
+    assert setup is not None
+    slow = _slow_names(problem, stage)
+    return tolerance_study(stage, ["this stage"], setup, _drawn_names(problem), slow=slow)
+
+
+def _slow_names(problem: Problem, designs: Assessment) -> list[str]:
+    # Designs with drivers of their own have no drive in common.
+    driven = designs.targets.drive is not None
+    return [n for n in problem.score_names if driven and "drive" in REGISTRY[n].requires]
+
+
+def _drawn_names(problem: Problem) -> list[str]:
     # A study of ten thousand builds has no time for a solution in time of each, nor a use for
     # how far a drawn value lies from a series.
     return [
         name
-        for name in ex.problem.searched_names
+        for name in problem.searched_names
         if not (REGISTRY[name].slow or REGISTRY[name].of_bought_parts)
     ]
 
@@ -73,23 +91,17 @@ def _tolerances(ex: Exploration) -> ToleranceStudy:
     rows, problem, own = next(group for group in groups if 0 in group[0])
     designs, setup = problem.assess(own), problem.targets.tolerance
     assert setup is not None
-    asked = (*ex.problem.searched_names, *ex.problem.shown)
     return tolerance_study(
         designs,
         [str(row + 1) for row in ex.representatives[rows]],
         setup,
-        _drawn_names(ex),
-        # Designs with drivers of their own have no drive in common.
-        slow=[
-            name
-            for name in dict.fromkeys(asked)
-            if "drive" in REGISTRY[name].requires and designs.targets.drive is not None
-        ],
+        _drawn_names(ex.problem),
+        slow=_slow_names(ex.problem, designs),
     )
 
 
 def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYields:
-    total, names = len(ex.front), _drawn_names(ex)
+    total, names = len(ex.front), _drawn_names(ex.problem)
     studied = np.array([int(candidate) - 1 for candidate in shown.candidates])
     groups = []
     for rows, problem, own in ex.problem.by_tolerance(ex.front.parts):

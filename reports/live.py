@@ -75,6 +75,16 @@ class Offer:
 
 
 @dataclass(frozen=True)
+class OnDemand:
+    """A section that is worked out when it is asked for."""
+
+    key: str
+    title: str
+    buttons: Mapping[str, str]
+    """What can be asked for, and the words of its button."""
+
+
+@dataclass(frozen=True)
 class Live:
     """What a living page knows when it opens."""
 
@@ -90,6 +100,7 @@ class Live:
     """Limits that this stage breaks."""
     wished: Sequence[tuple[str, str]]
     """Name and label of each score that can be steered by."""
+    on_demand: Sequence[OnDemand]
     toml: str
     """The brief."""
     form: Sequence[FormGroup]

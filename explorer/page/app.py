@@ -23,6 +23,7 @@ from explorer.page.beside import MOST_PINNED, pinned_html, steered_html, sweep_h
 from explorer.page.forms import checked, edited, form_groups
 from explorer.page.guard import Guard
 from explorer.page.making import Making, make
+from explorer.page.studies import Studies, Study
 from explorer.page.subject import SENT, Subject
 from explorer.page.work import Run, Runs, short_name
 from objectives.checks import InputError
@@ -38,6 +39,7 @@ _ASSETS: Final = {
     "step.js": "text/javascript",
     "live.js": "text/javascript",
     "beside.js": "text/javascript",
+    "studies.js": "text/javascript",
     "brief.js": "text/javascript",
     "live.css": "text/css",
 }
@@ -54,6 +56,7 @@ class Page:
     def __init__(self, first: Subject, folder: Traversable | Path, into: Path, root: str) -> None:
         self.runs, self._folder, self._root = Runs(first, folder, into), folder, root
         self._makings: dict[str, Making] = {}
+        self._studies = Studies()
         self._source = first.formulation.brief.source
         self._pages: dict[str, str] = {}
 
@@ -66,11 +69,15 @@ class Page:
             Route("/sweep", self.sweep),
             Route("/steer", self.steer),
             Route("/write", self.write, methods=["POST"]),
+            Route("/study", self.study, methods=["POST"]),
+            Route("/sound-{name}/{file}", self.sound),
         ]
         return [
             *own,
             Mount("/run/{run}", routes=own),
             Route("/written/{name}", self.written),
+            Route("/studied/{name}", self.studied),
+            Route("/halt/{name}", self.halt, methods=["POST"]),
             Route("/progress/{run}", self.progress),
             Route("/stop/{run}", self.stop, methods=["POST"]),
             Route("/check", self.check, methods=["POST"]),
@@ -156,6 +163,42 @@ class Page:
         if making is None:
             raise HTTPException(404)
         return JSONResponse(asdict(making))
+
+    async def study(self, request: Request) -> Response:
+        """Start to work out a section about a stage; return by what name to ask for it."""
+        given = await _texts(request, "what", "stage")
+        own = self._subject(request)
+        return await run_in_threadpool(self._study, own, given["what"], given["stage"])
+
+    def _study(self, own: Subject, what: str, stage: str) -> Response:
+        try:
+            parts = own.parts(own.design(_pairs(parse_qsl(stage))))
+            return JSONResponse({"name": self._studies.start(what, own.problem, parts)})
+        except (BriefError, InputError) as error:
+            return JSONResponse({"told": str(error)})
+
+    def _named(self, request: Request) -> Study:
+        try:
+            return self._studies[request.path_params["name"]]
+        except KeyError:
+            raise HTTPException(404, "this section is no longer here") from None
+
+    def studied(self, request: Request) -> Response:
+        """Return how far a section is, and its HTML once it is there."""
+        study = self._named(request)
+        return JSONResponse({"done": study.done, "told": study.told, "html": study.html})
+
+    def halt(self, request: Request) -> Response:
+        """Stop working out a section."""
+        self._named(request).stop()
+        return JSONResponse({})
+
+    def sound(self, request: Request) -> Response:
+        """Return a sound of a section that was worked out."""
+        content = self._named(request).sounds.get(request.path_params["file"])
+        if content is None:
+            raise HTTPException(404)
+        return Response(content, media_type="audio/wav")
 
     async def check(self, request: Request) -> Response:
         """Return a brief with one value edited, as TOML and as a form, and what is wrong in it."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from importlib.resources.abc import Traversable
@@ -15,6 +13,7 @@ from explorer.brief.loading import parse_brief
 from explorer.designs import Design
 from explorer.exploration import Exploration
 from explorer.formulation import formulate
+from explorer.page.apart import apart
 from explorer.page.subject import Subject
 from explorer.report_data import report_data, stage_data
 from explorer.report_reasons import pick_reasons
@@ -84,30 +83,22 @@ def _written(files: Mapping[str, Path]) -> Making:
 def _report(ex: Exploration, design: Design, briefs: Traversable | Path, into: Path) -> Making:
     """Start to write the report of an exploration with a design in place of its pick."""
     making = Making("The report is being written …")
-    context = multiprocessing.get_context("spawn")
-    here, there = context.Pipe(duplex=False)
     brief = ex.formulation.brief
     # The tables of a brief are made as it is read, so that a brief cannot be sent.
     own = {f.name: getattr(ex, f.name) for f in fields(ex) if f.name != "formulation"}
-    process = context.Process(
-        target=_write,
-        args=(brief.text, briefs, brief.source, own, design.stage_fields(), into, there),
-        daemon=True,
-    )
-    process.start()
-    there.close()
-    threading.Thread(target=_listen, args=(making, here), daemon=True).start()
-    return making
 
+    def hear(message: tuple[str, bool]) -> None:
+        making.told, making.done = message
 
-def _listen(making: Making, messages: Connection) -> None:
-    """Take in what the process tells until it ends."""
-    try:
-        while True:
-            making.told, making.done = messages.recv()
-    except EOFError:
+    def ended() -> None:
         if not making.done:
             making.told, making.done = "The report could not be written.", True
+
+    apart(
+        _write, brief.text, briefs, brief.source, own, design.stage_fields(), into,
+        hear=hear, ended=ended,
+    )  # fmt: skip
+    return making
 
 
 def _write(

@@ -16,6 +16,7 @@ from explorer.exploration import Exploration
 from explorer.formulation import Formulation
 from explorer.page.forms import form_groups
 from explorer.page.steppers import choices_of, steppers, texts
+from explorer.page.studies import offered
 from explorer.problem import Problem
 from explorer.report_data import report_data, staged, unexplored_data
 from explorer.standing import with_parts
@@ -83,10 +84,10 @@ class Subject:
     def data(self) -> ReportData:
         """What gauges and document are made from."""
         if self.exploration is None:
-            return unexplored_data(self.formulation, self._own(self.start))
+            return unexplored_data(self.formulation, self.parts(self.start))
         return report_data(self.exploration)
 
-    def _own(self, design: Design) -> Parts:
+    def parts(self, design: Design) -> Parts:
         """Return the parts that a stage states itself; of a single stage every one."""
         fields = design.batch()
         if self.single:
@@ -102,7 +103,7 @@ class Subject:
         # What one reply has worked out of a stage serves the next.
         @lru_cache(_REMEMBERED)
         def made(fields: tuple[tuple[str, float], ...]) -> StageData:
-            own = self._own(Design.of(self.formulation.brief, dict(fields)))
+            own = self.parts(Design.of(self.formulation.brief, dict(fields)))
             return staged(self.formulation, self.problem, own)
 
         return made
@@ -161,7 +162,7 @@ class Subject:
             return stage_answer(StageReport(stage, read_stage(stage.pick))).does
         if quick or self.exploration is None:
             return does_slot(self.data, stage, quick=quick)
-        good = float(built_well(self.problem, self._own(design))[0])
+        good = float(built_well(self.problem, self.parts(design))[0])
         return does_slot(self.data, stage, good)
 
     @cached_property
@@ -186,6 +187,7 @@ class Subject:
             self.query(self.start),
             broken_sentences(self.stage(self.start)),
             self._wished(),
+            offered(self.problem),
             self.text,
             form_groups(self.text),
             kind="stage" if self.single else "brief" if ex is None else "front",

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import hashlib
-import multiprocessing
 import os
 import secrets
 import signal
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from functools import partial
 from importlib.resources.abc import Traversable
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from explorer.brief.loading import parse_brief
 from explorer.brief.model import Brief
 from explorer.exploration import Exploration, explore
 from explorer.formulation import Formulation, formulate
+from explorer.page.apart import apart
 from explorer.page.subject import Subject
 from explorer.problem import Problem
 from explorer.results import Progress
@@ -42,7 +45,7 @@ _NOTHING: Final = "it was stopped before any candidate was worked out"
 class Run:
     """An exploration under way, and what it came to."""
 
-    process: multiprocessing.process.BaseProcess | None = None
+    process: BaseProcess | None = None
     watch: Watch = field(default_factory=Watch)
     subject: Subject | None = None
     failed: str = ""
@@ -95,16 +98,10 @@ class Runs:
         if not formulation.problem.choices:
             run.subject = Subject(formulation, text=brief.text)
             return name
-        context = multiprocessing.get_context("spawn")
-        here, there = context.Pipe(duplex=False)
-        run.process = context.Process(
-            target=_work,
-            args=(brief.text, self._folder, brief.source, self.place(brief.text), there),
-            daemon=False,
-        )
-        run.process.start()
-        there.close()
-        threading.Thread(target=_listen, args=(run, here, formulation), daemon=True).start()
+        run.process = apart(
+            _work, brief.text, self._folder, brief.source, self.place(brief.text),
+            hear=partial(_hear, run, formulation), ended=partial(_ended, run), daemon=False,
+        )  # fmt: skip
         return name
 
     def stop(self) -> None:
@@ -118,20 +115,20 @@ def short_name(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def _listen(run: Run, messages: Connection, formulation: Formulation) -> None:
-    """Take in what the process sends until it ends."""
-    try:
-        while run.running:
-            message = messages.recv()
-            if isinstance(message, Watch):
-                run.watch = message
-            elif isinstance(message, str):
-                run.failed = message
-            else:
-                ex = Exploration(formulation=formulation, **message)
-                run.subject = Subject(formulation, ex, text=formulation.brief.text)
-    except EOFError:
-        run.failed = run.failed or _NOTHING
+def _hear(run: Run, formulation: Formulation, message: Watch | str | Mapping[str, Any]) -> None:
+    """Take in how far an exploration is, why it failed, or what it came to."""
+    if isinstance(message, Watch):
+        run.watch = message
+    elif isinstance(message, str):
+        run.failed = message
+    else:
+        ex = Exploration(formulation=formulation, **message)
+        run.subject = Subject(formulation, ex, text=formulation.brief.text)
+
+
+def _ended(run: Run) -> None:
+    if run.running:
+        run.failed = _NOTHING
 
 
 def _work(

@@ -44,7 +44,7 @@ def front_chart(data: ReportData, faint_limit: int = FAINT_LIMIT) -> alt.VConcat
     """Return the front over each pair of scores that conflict, as linked views.
 
     A click chooses a candidate in every view (shift adds to the choice), dragging in a plate keeps
-    what lies inside it, and a double click clears the selection. Behind the designs shown the full
+    what lies inside it, and a double click or Escape clears that. Behind the designs shown the full
     front is drawn, or a seeded sample of ``faint_limit`` of it.
 
     Examples
@@ -145,7 +145,11 @@ class _Views:
         self.labels = {use.name: score_label(use.name, data.terms) for use in scores}
         self.whole = "the whole front" if data.feasible else "what is shown"
         self.chosen = alt.selection_point(name="chosen", fields=["candidate"])
-        self.brush = alt.selection_interval(name="brush", resolve="intersect")
+        self.brush = alt.selection_interval(
+            name="brush",
+            resolve="intersect",
+            clear="dblclick, window:keydown[event.key === 'Escape']",
+        )
         present = set(sets["shown"]["kind"]) | ({FAINT} if len(sets["rest"]) else set())
         self.used: dict[str, None] = {}
         """Names of the data sets that the views made so far draw."""

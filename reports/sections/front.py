@@ -113,7 +113,7 @@ def front_section(data: ReportData) -> Section:
             "front",
             front_chart(data),
             "A click chooses a design everywhere, with shift it adds to the choice; dragging in a "
-            "panel keeps what lies inside; a double click clears the selection.",
+            "panel keeps what lies inside, here and in the table; Escape shows all again.",
             front_title(data),
         ),
         front_table(data),

@@ -238,7 +238,7 @@ def yield_table(study: ToleranceStudy, terms: Terms = VALVE) -> Table:
         "Yield: share of built stages that keep every window and rating. In brackets: the share of "
         "that score's variance that the part alone causes.",
         {study.pick: "pick"},
-        linked=True,
+        linked=len(study.candidates) > 1,
     )
 
 

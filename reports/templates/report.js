@@ -100,6 +100,24 @@
     if (typeof a === typeof b) return a.localeCompare(b);
     return typeof a === "number" ? -1 : 1;
   };
+  // Rows are hidden that do not match the filter or lie outside a rectangle drawn in the front;
+  // cards of designs outside it are marked.
+  const told = document.querySelector(".copied");
+  let wanted = [];
+  let inside = () => true;
+  let counting = 0;
+  const sift = () => {
+    rows.forEach((row) => {
+      const text = row.textContent.toLowerCase().replaceAll(" ", "\u00a0");
+      row.hidden = !inside(row.dataset.candidate) || !wanted.every((word) => text.includes(word));
+    });
+    cards.forEach((card) => card.classList.toggle("outside", !inside(card.dataset.design)));
+    const left = rows.filter((row) => !row.hidden).length;
+    clearTimeout(counting);
+    counting = setTimeout(() => {
+      told.textContent = left < rows.length ? `${left} of ${rows.length} rows` : "";
+    }, 200);
+  };
   if (table) {
     const heads = [...table.tHead.rows[0].cells];
     heads.forEach((head, at) => head.firstElementChild.addEventListener("click", () => {
@@ -111,17 +129,13 @@
       table.tBodies[0].append(...order.map((pair) => pair[1]));
     }));
     document.querySelector("input.filter").addEventListener("input", (event) => {
-      const wanted = event.target.value.toLowerCase().replaceAll(" ", "\u00a0").split(/,\s*/);
-      rows.forEach((row) => {
-        const text = row.textContent.toLowerCase().replaceAll(" ", "\u00a0");
-        row.hidden = !wanted.every((word) => text.includes(word));
-      });
+      wanted = event.target.value.toLowerCase().replaceAll(" ", "\u00a0").split(/,\s*/);
+      sift();
     });
     document.querySelector("button.copy").addEventListener("click", async () => {
       const lines = [heads, ...[...table.tBodies[0].rows].filter((row) => !row.hidden)
         .map((row) => [...row.cells])]
         .map((cells) => cells.map((cell) => cell.textContent.trim()).join("\t"));
-      const told = document.querySelector(".copied");
       try {
         await navigator.clipboard.writeText(lines.join("\n"));
         told.textContent = `${lines.length - 1} rows copied`;
@@ -141,13 +155,11 @@
       paint();
       push(front);
     });
-    // Rows that lie outside a rectangle drawn in one of the plates turn pale with their marks.
-    const brushed = (_, spans) => rows.forEach((row) => {
-      const datum = shown.get(row.dataset.candidate);
-      const inside = Object.entries(spans || {}).every(([field, ends]) =>
-        datum && datum[field] >= Math.min(...ends) && datum[field] <= Math.max(...ends));
-      row.classList.toggle("outside", !inside);
-    });
+    const brushed = (_, spans) => {
+      inside = (id) => !shown.has(id) || Object.entries(spans || {}).every(([field, ends]) =>
+        shown.get(id)[field] >= Math.min(...ends) && shown.get(id)[field] <= Math.max(...ends));
+      sift();
+    };
     if (spec.params.some((param) => param.name === "brush")) view.addSignalListener("brush", brushed);
     paint();
   };
@@ -164,6 +176,8 @@
     if (printing) folded = folds.filter((fold) => !fold.open);
     folded.forEach((fold) => { fold.open = printing; });
     fronts.length = 0;
+    inside = () => true;
+    sift();
     forget();
     draw(document);
   };

@@ -110,10 +110,17 @@ def size() -> int:
 
 IMPOSSIBLE = ('plate_current_A = { at_least = "0.6 mA"', 'gain_dB = { at_least = "60 dB" }\n'
               'plate_current_A = { at_least = "0.6 mA"')  # fmt: skip
+DRIVEN = ("[load]", '[drive]\nlevel = "20 V"\nnote = "220 Hz"\nharmonics_above = "6 kHz"\n\n[load]')
 CONTINUOUS = (
     'series = "E6"\nfrom = "10k"\nto = "220k"',
     'continuous = true\nfrom = "10k"\nto = "220k"',
 )
+
+
+@pytest.fixture(scope="session")
+def driven() -> tuple[str, str]:
+    """Return the change after which the stage is driven hard."""
+    return DRIVEN
 
 
 @pytest.fixture(scope="session")

@@ -39,8 +39,10 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module")
-def address(brief_text: MakeBriefText, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    text = brief_text()
+def address(
+    brief_text: MakeBriefText, driven: tuple[str, str], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[str]:
+    text = brief_text(driven)
     formulation = formulate(parse_brief(text))
     subject = Subject(formulation, explore(formulation, Settings(seed=1)), text=text)
     with socket.socket() as place:
@@ -192,6 +194,63 @@ def test_pins_sweep_and_steering(page) -> None:  # type: ignore[no-untyped-def]
         moved = page.url
         page.locator(".offers .card").first.click()
         page.wait_for_url(lambda url: url != moved)
+
+
+def test_drive_is_worked_out_for_the_stage_shown_and_heard(page) -> None:  # type: ignore[no-untyped-def]
+    section = page.locator("#sound")
+    told = section.locator(".told")
+    page.focus("[data-study=drive]")
+    page.keyboard.press("Enter")
+    playwright.expect(section.locator(".halt")).to_be_visible()
+    start = value(page, "stopper")
+    page.click(".stepper[data-key=stopper] .up")  # the page answers meanwhile
+    playwright.expect(page.locator("#v-stopper")).not_to_have_value(start)
+    playwright.expect(told).to_contain_text("the stage has changed")
+    playwright.expect(section.locator(".halt")).to_be_hidden()
+    page.focus("[data-study=sound]")
+    page.keyboard.press("Enter")
+    playwright.expect(section.locator("audio").first).to_be_visible(timeout=300_000)
+    assert told.text_content() == "Worked out for this stage."
+    assert told.get_attribute("role") == "status"
+    assert page.evaluate("document.activeElement.dataset.study") == "sound"  # focus stays
+    playwright.expect(section.locator(".chart svg").first).to_be_visible()
+    ended = page.evaluate(
+        "new Promise((told) => { const sound = document.querySelector('#sound audio');"
+        "sound.onended = () => told(sound.duration); sound.onerror = () => told(-1);"
+        "sound.muted = true; sound.play().catch(() => told(-2)); })"
+    )
+    assert ended == pytest.approx(0.5, abs=0.05)  # the test tone lasts half a second
+    result = axe.Axe().run(page)
+    assert result.violations_count == 0, result.generate_report()
+    page.click("#undo")
+    playwright.expect(told).to_contain_text("for another stage")
+    page.emulate_media(media="print")
+    assert not section.is_visible()  # paper has no other stage than the one shown
+    page.emulate_media(media="screen")
+    page.go_forward()
+    playwright.expect(told).to_have_text("Worked out for this stage.")
+    page.emulate_media(media="print")
+    assert section.locator(".worked-out").is_visible()
+    assert not section.locator("[data-study=drive]").is_visible()
+
+
+def test_a_rectangle_in_the_front_sifts_table_and_cards(page) -> None:  # type: ignore[no-untyped-def]
+    rows = page.locator("table.linked tbody tr")
+    shown = page.locator("table.linked tbody tr:not([hidden])")
+    chart = page.locator("[data-chart=front] svg")
+    chart.scroll_into_view_if_needed()
+    box = chart.locator("path.background").nth(1).bounding_box()  # the first is of the whole
+    page.mouse.move(box["x"] + 5, box["y"] + 5)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 3, box["y"] + box["height"] - 5, steps=5)
+    page.mouse.up()
+    playwright.expect(page.locator(".copied")).to_have_text(re.compile(r"\d+ of \d+ rows"))
+    left = shown.count()
+    assert left < rows.count()
+    page.keyboard.press("Escape")
+    playwright.expect(shown).to_have_count(rows.count())
+    playwright.expect(page.locator(".copied")).to_have_text("")
+    assert page.locator(".card.outside").count() == 0
 
 
 def test_a_stage_is_written_where_it_says(page) -> None:  # type: ignore[no-untyped-def]

@@ -445,7 +445,13 @@ for (const part of [0.4, 1]) fire("pointermove", x0 + spot[0] - 60 + 100 * part,
   y0 + spot[1] - 100 + 90 * part);
 fire("pointerup", x0 + spot[0] + 40, y0 + spot[1] - 10);
 await view.runAsync(); told.brush = view.signal("brush");
-told.outside = rows.filter((r) => r.classList.contains("outside")).map((r) => r.dataset.candidate);
+const hidden = () => rows.filter((r) => r.hidden).map((r) => r.dataset.candidate);
+told.outside = hidden();
+told.pale = [...document.querySelectorAll(".card.outside")].map((card) => card.dataset.design);
+await new Promise((later) => setTimeout(later, 300));
+told.counted = document.querySelector(".copied").textContent;
+window.dispatchEvent(new KeyboardEvent("keydown", { key: "Escape" }));
+await view.runAsync(); told.cleared = hidden();
 } catch (error) { told.error = String(error.stack); }
 document.title = JSON.stringify(told); }, 3000);</script>
 </body>"""
@@ -502,7 +508,7 @@ def test_a_mark_in_a_chart_chooses_its_row(visited: tuple[dict[str, Any], str]) 
     assert told["after_click"] == [told["clicked"]]
 
 
-def test_a_rectangle_in_a_plate_pales_the_rows_outside_it(
+def test_a_rectangle_in_a_plate_hides_the_rows_outside_it_until_escape(
     visited: tuple[dict[str, Any], str], contents: ReportData
 ) -> None:
     told, _ = visited
@@ -514,3 +520,6 @@ def test_a_rectangle_in_a_plate_pales_the_rows_outside_it(
     assert 0 < inside.sum() < len(inside)
     outside = contents.shown["candidate"][~inside]
     assert told["outside"] == [str(c) for c in outside]
+    assert told["pale"] == [c for c in told["pale"] if c in told["outside"]]
+    assert told["counted"] == f"{inside.sum()} of {len(inside)} rows"
+    assert told["cleared"] == []

@@ -63,7 +63,7 @@ def load_lines(pick: Assessment) -> LoadLines:
     if watts is not None and top < watts / reach < 1.35 * top:
         top = 1.05 * watts / reach
     # Closer where curves bend, and the operating point among them.
-    plate = np.sort(np.append(reach * np.linspace(0.0, 1.0, _POINTS) ** 1.5, volts))
+    plate = np.sort(np.append(reach * np.linspace(0.0, 1.0, _POINTS) ** 2.5, volts))
     along = np.array([0.0, volts, min(volts + amps * alternating, reach)])
     ends = np.array([0.0, supply])
     lines = {

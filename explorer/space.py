@@ -15,7 +15,7 @@ from explorer.choices import Choice
 from explorer.evaluation import Parts
 from explorer.problem import CHUNK, Problem
 from objectives.arrays import IntArray, blocks
-from objectives.elements import DRIVER, ELEMENTS
+from objectives.elements import CAPACITORS, DRIVER, ELEMENTS
 
 OUTER_CHUNK: Final = 16384
 """Candidates of an outer product evaluated together: measured; what is worked out in rows within it
@@ -121,13 +121,22 @@ class Space:
         """
         fine = self.choices[self.coarse :]
         axes = range(max(len(fine), 1))
+        # The longest axis last: NumPy's inner loops run along it. Before it capacitors, which leave
+        # the operating point alone: batches are cut along the first axes.
+        longest = max(fine, key=lambda choice: len(choice.values), default=None)
+        order = sorted(
+            axes[: len(fine)],
+            key=lambda axis: (fine[axis] is longest, fine[axis].part in CAPACITORS),
+        )
         coarse = {
             c.part: np.reshape(c.values[row], (1,) * len(axes))
             for c, row in zip(self.choices, self.place(block), strict=False)
         }
         for at in blocks(self.sizes[self.coarse :], most):
             own = {
-                c.part: np.expand_dims(c.values[some], [other for other in axes if other != axis])
+                c.part: np.expand_dims(
+                    c.values[some], [other for other in axes if order[other] != axis]
+                )
                 for axis, (c, some) in enumerate(zip(fine, at, strict=True))
             }
             yield {**coarse, **own}

@@ -12,8 +12,8 @@ from objectives.circuit.arrival import Arrival
 from objectives.circuit.crossings import HIGHEST_HZ as HIGHEST_HZ
 from objectives.circuit.crossings import WALKED_HZ as WALKED_HZ
 from objectives.circuit.crossings import Levels
-from objectives.circuit.crossings import Port as Port
 from objectives.circuit.network import Network, block_size, networks
+from objectives.circuit.network import Port as Port
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -23,8 +23,7 @@ HALF_POWER_DB = 10 * np.log10(2)
 
 def level_dB(network: Network, port: Port) -> FloatArray:
     """Return 20 log10 |V(port)/V(source)|."""
-    value: FloatArray = getattr(network, port)
-    return 20 * np.log10(np.abs(value))
+    return 10 * np.log10(network.power(port))
 
 
 def swept_level_dB(
@@ -42,7 +41,7 @@ def swept_level_dB(
     shape = np.broadcast_shapes(stage.shape, device.shape)
     level = np.empty((*shape, frequency_Hz.size))
     for block, network in networks(stage, device, frequency_Hz, shape, arrival):
-        level[block] = level_dB(network, port)
+        level[block] = np.moveaxis(level_dB(network, port), 0, -1)
     return level
 
 

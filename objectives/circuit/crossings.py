@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.circuit.arrival import QUASI_STATIC_HZ
-from objectives.circuit.network import FLAT_BLOCK, Network, squared
+from objectives.circuit.network import FLAT_BLOCK, Network, Port
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
 from objectives.circuit.small_signal import SmallSignal
 from objectives.roots import bracketed_roots
 from objectives.stage import Stage
-
-Port = Literal["grid", "cathode", "plate", "output"]
 
 HIGHEST_HZ: Final = QUASI_STATIC_HZ
 """An upper corner beyond this is reported as inf: the network no longer describes the device."""
@@ -28,6 +26,10 @@ STEP: Final = math.log2(10) / 4
 _FLAT = 1e-10
 """A power that changes by less of itself from step to step is flat but for rounding."""
 _REFINEMENTS = 8
+_PER_OCTAVE: Final = 2 * math.log(2)
+"""By how much of itself the square of a frequency grows over a small part of an octave."""
+_FAR: Final = 4**STEP
+"""Ratio of the squares of two frequencies that are a step of the walk apart."""
 
 
 @dataclass(frozen=True)
@@ -63,18 +65,15 @@ class Levels:
     def power(self, log2_f: FloatArray) -> FloatArray:
         """Return |V(port)/V(source)|^2 at a frequency for all stages or at one each; flat."""
         f = 2.0 ** log2_f.reshape(() if log2_f.size == 1 else self.shape)
-        value: ComplexArray = getattr(Network(self.stage, self.device, f), self.port)
-        return np.broadcast_to(squared(value), self.shape).ravel()
+        power = Network(self.stage, self.device, f).power(self.port)
+        return np.broadcast_to(power, self.shape).ravel()
 
     def powers(self, log2_f: FloatArray) -> FloatArray:
-        """Return the same at several, shape (stages, frequencies); one row may be for all."""
-        if log2_f.shape[1] == 1:
-            return self.power(log2_f)[:, np.newaxis]
-        f = 2.0 ** (log2_f[0] if len(log2_f) == 1 else log2_f.reshape(*self.shape, -1))
-        network = Network(self.stage.expand(), self.device.expand(), f)
-        value: ComplexArray = getattr(network, self.port)
-        whole = np.broadcast_to(squared(value), (*self.shape, f.shape[-1]))
-        return whole.reshape(self.size, f.shape[-1])
+        """Return the same at several, shape (frequencies, stages); one column may be for all."""
+        own = self.shape if log2_f.shape[1] > 1 else np.ones_like(self.shape)
+        f = 2.0 ** log2_f.reshape(-1, *own)
+        power = Network(self.stage, self.device, f).power(self.port)
+        return np.broadcast_to(power, (len(f), *self.shape)).reshape(len(f), -1)
 
     def some(self, rows: IntArray) -> Levels:
         """Return some of the stages, in one axis."""
@@ -106,42 +105,40 @@ class Levels:
     def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
         """Walk until below the level sought; return who came there, and their last three points.
 
-        Points as log2 of frequency and of power over that sought, shape (3, stages), the last
+        Points as log2 of frequency and as power over that sought, shape (3, stages), the last
         below; nan where a stage has taken one step only. Last come those whose level falls and
         rises again on the way: a dip between two steps may reach the level sought.
         """
         rows, levels = np.arange(self.size), self
         on = np.ones(self.size, bool)
         fell, dipped = np.zeros((2, self.size), bool)
-        past = np.full((self.size, 2), (np.nan, 1.0 / self.share))
+        past = np.full((2, self.size), [[np.nan], [1.0 / self.share]])
         x, y = np.full((2, 3, self.size), np.nan)
         done, most = 0, int(self._steps().max(initial=0))
         while done < most:
             # As few as are left look several steps ahead at once.
             ahead = done + np.arange(1, min(most - done, max(1, FLAT_BLOCK // rows.size)) + 1)
-            here = self._reached(levels.start[:, np.newaxis], ahead)
-            ratio = np.concatenate([past, levels.powers(here) / sought[rows, np.newaxis]], axis=1)
-            inside = ahead <= levels._steps()[:, np.newaxis]
-            below = (ratio[:, 2:] < 1) & inside
-            met = np.flatnonzero(on & below.any(axis=1))
-            first = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(3)
-            last_three = self._reached(_of(levels.start, met)[:, np.newaxis], done - 1 + first)
-            x[:, rows[met]] = last_three.T
-            y[:, rows[met]] = np.log2(ratio[met[:, np.newaxis], first]).T
-            change = ratio[:, 2:] / ratio[:, 1:-1] - 1
-            above = inside & on[:, np.newaxis] & ~np.logical_or.accumulate(below, axis=1)
-            falls = np.logical_or.accumulate(above & (change < -_FLAT), axis=1)
-            falls |= fell[rows, np.newaxis]
-            dipped[rows] |= (falls & above & (change > _FLAT)).any(axis=1)
-            fell[rows] = falls[:, -1]
+            here = self._reached(levels.start, ahead[:, np.newaxis])
+            ratio = np.concatenate([past, levels.powers(here) / sought[rows]])
+            inside = ahead[:, np.newaxis] <= levels._steps()
+            below = (ratio[2:] < 1) & inside
+            met = np.flatnonzero(on & below.any(axis=0))
+            first = below[:, met].argmax(axis=0) + np.arange(3)[:, np.newaxis]
+            x[:, rows[met]] = self._reached(_of(levels.start, met), done - 1 + first)
+            y[:, rows[met]] = ratio[first, met]
+            change = ratio[2:] / ratio[1:-1] - 1
+            above = inside & on & ~np.logical_or.accumulate(below)
+            falls = np.logical_or.accumulate(above & (change < -_FLAT)) | fell[rows]
+            dipped[rows] |= (falls & above & (change > _FLAT)).any(axis=0)
+            fell[rows] = falls[-1]
             on[met] = False
-            done, past = int(ahead[-1]), ratio[:, -2:]
+            done, past = int(ahead[-1]), ratio[-2:]
             left = np.flatnonzero(on)
             if left.size == 0:
                 break
             # Fewer are quicker one by one than all of them with what they share.
             if 2 * left.size < on.size:
-                rows, levels, on, past = rows[left], levels.some(left), on[left], past[left]
+                rows, levels, on, past = rows[left], levels.some(left), on[left], past[:, left]
         met = np.flatnonzero(~np.isnan(y[2]) & ~dipped)
         return met, x[:, met], y[:, met], np.flatnonzero(dipped)
 
@@ -197,34 +194,39 @@ class Levels:
     ) -> tuple[FloatArray, BoolArray]:
         """Interpolate inversely through three points; return log2 f, and where that has settled.
 
-        ``x`` and ``y`` as of the walk. Where there are two points the first step is a secant. It
-        has settled where the third point moves it by less than 1e-7 and what is left, of the order
-        of the product of all three distances, is less than 1e-8.
+        ``x`` and ``y`` as of the walk. Not log f over the level in decibels: the square of f (below
+        the reference that of 1/f) over that of 1/level, which is a straight line for one RC section
+        and hardly bent for several. Where there are two points the first step is a secant. It has
+        settled where the third point moves it by less than 1e-7 octaves and what is left, of the
+        order of the product of all three distances, is less than 1e-8.
         """
         rows, levels = np.arange(self.size), self
         result, settled = np.full(self.size, np.nan), np.zeros(self.size, bool)
+        origin, twice = x[2], 2.0 * self.outward
+        w, q = np.exp2(twice * (x - origin)), 1.0 / y - 1.0
         for left in reversed(range(_REFINEMENTS)):
-            (a, b, c), (fa, fb, fc) = x, y
+            (a, b, c), (qa, qb, qc) = w, q
             with np.errstate(divide="ignore", invalid="ignore"):
-                slope = (b - c) / (fb - fc)
-                bend = fc * fb * ((a - b) / (fa - fb) - slope) / (fa - fc)
-                step = -fc * slope + np.where(np.isnan(bend), 0.0, bend)
-            close = (
-                (slope * self.outward < 0)
-                & (np.abs(bend) < 1e-7)
-                & (np.abs(step * (b - c) * (a - c)) < 3e-8)
-            )
-            step = np.where(np.isfinite(step), np.clip(step, -STEP, STEP), 0.0)
-            result[rows], settled[rows] = c + step, close
+                slope = (b - c) / (qb - qc)
+                bend = qc * qb * ((a - b) / (qa - qb) - slope) / (qa - qc)
+                step = -qc * slope + np.where(np.isnan(bend), 0.0, bend)
+                close = (
+                    (slope > 0)
+                    & (np.abs(bend) < 1e-7 * _PER_OCTAVE * c)
+                    & (np.abs(step * (b - c) * (a - c)) < 3e-8 * (_PER_OCTAVE * c) ** 3)
+                )
+            step = np.where(np.isfinite(step), np.clip(step, c / _FAR - c, c * _FAR - c), 0.0)
+            here = c + step
+            result[rows] = origin + np.log2(here) / twice
+            settled[rows] = close
             on = np.flatnonzero(~close)
             if left == 0 or on.size == 0:
                 break
             if on.size < rows.size:
-                rows, levels, sought = rows[on], levels.some(on), sought[on]
-                x, y, step = x[:, on], y[:, on], step[on]
-            here = x[2] + step
-            x = np.stack([x[1], x[2], here])
-            y = np.stack([y[1], y[2], np.log2(levels.power(here) / sought)])
+                rows, levels, sought, origin = rows[on], levels.some(on), sought[on], origin[on]
+                w, q, here = w[:, on], q[:, on], here[on]
+            w = np.stack([w[1], w[2], here])
+            q = np.stack([q[1], q[2], sought / levels.power(result[rows]) - 1.0])
         return result, settled
 
     def near(self, expected: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -232,11 +234,11 @@ class Levels:
         sought = self.share * self.power(self.start)
         known = np.isfinite(expected)
         first = np.where(known, expected, self.start)
-        y = np.log2(self.power(first) / sought)
+        y = self.power(first) / sought
         # At the corner of one RC section the level falls at half its final slope, 3 dB an octave.
-        second = first + self.outward * np.clip(y, -0.5, 0.5)
+        second = first + self.outward * np.clip(np.log2(y), -0.5, 0.5)
         points = np.stack([np.full(y.shape, np.nan), first, second])
-        levels = np.stack([points[0], y, np.log2(self.power(second) / sought)])
+        levels = np.stack([points[0], y, self.power(second) / sought])
         log2_f, settled = self.settle(points, levels, sought)
         settled &= (log2_f <= np.log2(HIGHEST_HZ)) & (log2_f >= np.log2(LOWEST_HZ))
         return log2_f, settled & known & (np.abs(log2_f - first) <= 1.0)
@@ -270,10 +272,10 @@ class Levels:
             ends = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(2)
             x = np.take_along_axis(way, ends, axis=1)
             own, sought = self.some(met), sought[met]
-            y = np.log2(own.powers(x) / sought[:, np.newaxis])
+            y = own.powers(x.T) / sought
             nothing = np.full((1, met.size), np.nan)
             result[met] = own.close_in(
-                np.concatenate([nothing, x.T]), np.concatenate([nothing, y.T]), sought
+                np.concatenate([nothing, x.T]), np.concatenate([nothing, y]), sought
             )
         return result
 

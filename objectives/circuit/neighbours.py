@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 from objectives import constants
 from objectives.arrays import ComplexArray, FloatArray
 from objectives.checks import require
-from objectives.circuit.network import Network, squared
+from objectives.circuit.by_cathode import squared
+from objectives.circuit.network import Network
 from objectives.circuit.noise import output_noise_V2_per_Hz
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal, small_signal

@@ -17,7 +17,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, reduce
+from operator import add
 from typing import Literal
 
 import numpy as np
@@ -26,6 +27,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import ComplexArray, FloatArray, blocks
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.branches import Term, is_present
+from objectives.circuit.by_cathode import ByCathode, squared
 from objectives.circuit.circuits import CathodeCircuit, GridCircuit, PlateCircuit
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
@@ -35,15 +37,13 @@ from objectives.stage import Stage
 FLAT_BLOCK = 2048
 _OUTER_BLOCK = 65536
 
+Port = Literal["grid", "cathode", "plate", "output"]
+_NOTHING = np.asarray(0.0)
+
 
 def block_size(shape: tuple[int, ...]) -> int:
     """Return how many numbers of a batch are best worked out together."""
     return FLAT_BLOCK if len(shape) < 2 else _OUTER_BLOCK
-
-
-def squared(value: Term) -> FloatArray:
-    """Return |value|^2."""
-    return np.asarray(value.real * value.real + value.imag * value.imag)
 
 
 @dataclass(frozen=True)
@@ -103,119 +103,138 @@ class Network:
         return ygk, ygp
 
     @cached_property
-    def _grid_row(self) -> tuple[Term, Term]:
-        """Return a and b of the system; see :meth:`_coefficients`."""
-        to_cathode, to_plate = self._grid_admittances
-        zg = self.grid_circuit.impedance_ohm
-        return zg * to_cathode, zg * to_plate
-
-    @cached_property
-    def _coefficients(self) -> tuple[ComplexArray, ...]:
-        """The system as six numbers: a, b of the grid, p, q of the cathode, r, t of the plate.
+    def _coefficients(self) -> tuple[Term, ...]:
+        """The system as six numbers: u, v of the cathode, r, t of the plate, t - r, and e.
 
         Every row of the system sums to one (electrodes that move together carry no current between
         them), which leaves two free coefficients a row::
 
-            [ 1+a+b   -a      -b    ]
-            [ -p      1+p+q   -q    ]
+            [ 1+a+b   -a      -b    ]       a = Zg to_cathode    b = Zg to_plate
+            [ -p      1+p+q   -q    ]       p = Zk u             q = Zk v
             [ r       -t      1-r+t ]
 
-        Returned are p, q, r and t, which know nothing of the grid circuit.
+        ``e = to_cathode v + to_plate (u + v)`` is what grid and cathode circuit have in common.
+        Determinant and cofactors are written as they go with Zk: :class:`ByCathode`.
         """
         d, s = self.device, self.s
         gm, grr = d.transconductance_S, d.grid_plate_conductance_S
         ygk = s * d.grid_cathode_F
         if is_present(gg := d.grid_conductance_S):
             ygk = ygk + gg
-        ypk = s * d.plate_cathode_F + d.plate_conductance_S
-        zk, zp = self.cathode_circuit.impedance_ohm, self.plate_circuit.impedance_ohm
-        q = zk * (ypk + grr if is_present(grr) else ypk)
-        return zk * (ygk + gm), q, zp * (gm - s * d.grid_plate_F), zp * (ypk + gm)
-
-    @cached_property
-    def _adjugate_grid(self) -> tuple[ComplexArray, ComplexArray]:
-        """Element (grid, grid) of the adjugate, and the determinant."""
-        _, q, r, t = self._coefficients
-        m22, m33 = self._cathode_diagonal, 1 - r + t
-        first = m22 * m33 - q * t
-        # Since the rows sum to one, the determinant is the sum of the adjugate's first row. What
-        # the grid circuit does comes last: in an outer product it has axes of its own.
+        ypk, ygp = s * d.plate_cathode_F + d.plate_conductance_S, s * d.grid_plate_F
+        u, v = ygk + gm, ypk + grr if is_present(grr) else ypk
+        zp = self.plate_circuit.impedance_ohm
         to_cathode, to_plate = self._grid_admittances
-        taken = to_cathode * (m33 + q) + to_plate * (m22 + t)
-        return first, first + self.grid_circuit.impedance_ohm * taken
+        # t - r without the transconductance, most of either, which would leave rounding.
+        return (
+            u, v, zp * (gm - ygp), zp * (ypk + gm), zp * (ypk + ygp),
+            to_cathode * v + to_plate * (u + v),
+        )  # fmt: skip
 
     @cached_property
-    def _grid_diagonal(self) -> Term:
-        a, b = self._grid_row
-        return 1 + a + b
+    def _determinant(self) -> ByCathode:
+        # Since the rows sum to one, it is the sum of the first row of the adjugate.
+        *_, t, apart, e = self._coefficients
+        zg, first = self.grid_circuit.impedance_ohm, self._from_grid("grid")
+        to_cathode, to_plate = self._grid_admittances
+        taken = to_cathode * (1.0 + apart) + to_plate * (1.0 + t)
+        return ByCathode(first.rest + zg * taken, first.slope + zg * e)
 
     @cached_property
-    def _cathode_diagonal(self) -> ComplexArray:
-        p, q, *_ = self._coefficients
-        return 1 + p + q
+    def _cathode_parts(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        zk = self.cathode_circuit.impedance_ohm
+        return zk.real.copy(), zk.imag.copy(), squared(zk)
 
     @cached_property
     def _per_determinant(self) -> ComplexArray:
-        return 1.0 / self._adjugate_grid[1]
+        return 1.0 / self._determinant.at(self.cathode_circuit.impedance_ohm)
+
+    def _value(self, number: ByCathode) -> ComplexArray:
+        """Return a number over the determinant."""
+        return number.at(self.cathode_circuit.impedance_ohm) * self._per_determinant
 
     @cached_property
-    def _plate_from_grid(self) -> ComplexArray:
-        """Voltage at the plate electrode for 1 V of open-circuit EMF at the grid."""
-        p, _, r, t = self._coefficients
-        return (p * t - self._cathode_diagonal * r) * self._per_determinant
+    def _shared(self) -> bool:
+        """Whether several cathode circuits share what does not go with Zk."""
+        zk, slope = self.cathode_circuit.impedance_ohm, self._determinant.slope
+        return 2 * slope.size <= np.broadcast(slope, zk).size
+
+    def _squared(self, number: ByCathode) -> FloatArray:
+        """Return |number|^2, joined in real numbers where that is less work."""
+        if self._shared:
+            return number.squared().at(*self._cathode_parts)
+        return squared(number.at(self.cathode_circuit.impedance_ohm))
 
     @cached_property
-    def _plate_from_cathode(self) -> ComplexArray:
-        """Voltage at the plate electrode for 1 V of EMF in the cathode circuit."""
-        a, (_, _, r, t) = self._grid_row[0], self._coefficients
-        return (self._grid_diagonal * t - a * r) * self._per_determinant
-
-    @cached_property
-    def _plate_from_plate(self) -> ComplexArray:
-        """Voltage at the plate electrode for 1 V of EMF in the plate circuit."""
-        a, p = self._grid_row[0], self._coefficients[0]
-        both = self._grid_diagonal * self._cathode_diagonal
-        return (both - a * p) * self._per_determinant
+    def _determinant_squared(self) -> FloatArray:
+        return self._squared(self._determinant)
 
     # -- responses to the source ---------------------------------------------------------------
+
+    def _at_port(self, port: Port) -> ByCathode:
+        """Of the voltage at a port for 1 V of EMF."""
+        emf, plate = self.plate_circuit.emf, self.plate_circuit
+        if port == "output":
+            at_output = self._at_port("plate") * plate.electrode_to_output
+            if not is_present(emf):
+                return at_output
+            # What of the EMF the plate lead keeps from the electrode.
+            return at_output + self._determinant * (
+                (plate.to_output - plate.electrode_to_output) * emf
+            )
+        number = self._from_grid(port) * self.grid_circuit.emf
+        return number + self._from_plate(port) * emf if is_present(emf) else number
+
+    def _from_grid(self, port: Port) -> ByCathode:
+        """Of the voltage at an electrode for 1 V of open-circuit EMF at the grid."""
+        u, v, r, _, apart, _ = self._coefficients
+        if port == "grid":
+            return ByCathode(1.0 + apart, u * (1.0 + apart) + v * (1.0 - r))
+        if port == "cathode":
+            return ByCathode(_NOTHING, u * (1.0 + apart) - v * r)
+        return ByCathode(-r, u * apart - v * r)
+
+    def _from_plate(self, port: Port) -> ByCathode:
+        """Of the voltage at an electrode for 1 V of EMF in the plate circuit."""
+        u, v, *_, e = self._coefficients
+        zg, (to_cathode, to_plate) = self.grid_circuit.impedance_ohm, self._grid_admittances
+        if port == "grid":
+            return ByCathode(zg * to_plate, zg * e)
+        whole = 1.0 + zg * (to_cathode + to_plate)
+        if port == "cathode":
+            return ByCathode(_NOTHING, v * whole + u * (zg * to_plate))
+        return ByCathode(whole, u + v + zg * e)
+
+    @cached_property
+    def _plate_from_cathode(self) -> Term:
+        """Of the voltage at the plate electrode for 1 V of EMF in the cathode circuit."""
+        *_, t, apart, _ = self._coefficients
+        to_cathode, to_plate = self._grid_admittances
+        return t + self.grid_circuit.impedance_ohm * (to_cathode * apart + to_plate * t)
+
+    def power(self, port: Port) -> FloatArray:
+        """Return the squared magnitude of the voltage at a port for 1 V of EMF."""
+        return self._squared(self._at_port(port)) / self._determinant_squared
 
     @property
     def grid(self) -> ComplexArray:
         """Voltage at the grid electrode for 1 V of EMF."""
-        at_grid = self._adjugate_grid[0] * self._per_determinant * self.grid_circuit.emf
-        if not is_present(emf := self.plate_circuit.emf):
-            return at_grid
-        (a, b), q = self._grid_row, self._coefficients[1]
-        return at_grid + (a * q + b * self._cathode_diagonal) * self._per_determinant * emf
+        return self._value(self._at_port("grid"))
 
     @property
     def cathode(self) -> ComplexArray:
         """Voltage at the cathode electrode for 1 V of EMF."""
-        b, (p, q, r, t) = self._grid_row[1], self._coefficients
-        at_cathode = (p * (1 - r + t) - q * r) * self._per_determinant * self.grid_circuit.emf
-        if not is_present(emf := self.plate_circuit.emf):
-            return at_cathode
-        return at_cathode + (q * self._grid_diagonal + b * p) * self._per_determinant * emf
+        return self._value(self._at_port("cathode"))
 
     @property
     def plate(self) -> ComplexArray:
         """Voltage at the plate electrode for 1 V of EMF."""
-        at_plate = self._plate_from_grid * self.grid_circuit.emf
-        if not is_present(emf := self.plate_circuit.emf):
-            return at_plate
-        return at_plate + self._plate_from_plate * emf
+        return self._value(self._at_port("plate"))
 
     @property
     def output(self) -> ComplexArray:
         """Voltage across the load for 1 V of EMF."""
-        at_output = self.plate * self.plate_circuit.electrode_to_output
-        if not is_present(emf := self.plate_circuit.emf):
-            return at_output
-        # What of the EMF the plate lead keeps from the electrode.
-        return (
-            at_output
-            + (self.plate_circuit.to_output - self.plate_circuit.electrode_to_output) * emf
-        )
+        return self._value(self._at_port("output"))
 
     # -- impedances ----------------------------------------------------------------------------
 
@@ -250,33 +269,27 @@ class Network:
 
     # -- responses to sources inside the network -----------------------------------------------
 
-    def _emf_of(self, origin: str) -> tuple[Literal["grid", "cathode"], Term] | None:
-        """Return the circuit that a resistor is in and what share of its EMF it puts there."""
-        if (emf := self.grid_circuit.emf_of(origin)) is not None:
-            return "grid", emf
-        if (emf := self.cathode_circuit.emf_of(origin)) is not None:
-            return "cathode", emf
-        return None
-
     def output_density(self, densities: Mapping[str, FloatArray]) -> FloatArray:
         """Return the sum of the densities of origins, each times |:meth:`output_of`|^2."""
-        end = squared(self.plate_circuit.electrode_to_output)
-        summed: dict[str, FloatArray] = {}
-        at_output: FloatArray | float = 0.0
+        of_grid, of_cathode, own = _NOTHING, _NOTHING, []
         for origin, density in densities.items():
-            emf = self._emf_of(origin)
-            if emf is None:
-                at_output = at_output + density * squared(self.output_of(origin))
+            # A product's squared magnitude is the product of real numbers.
+            if (emf := self.grid_circuit.emf_of(origin)) is not None:
+                of_grid = of_grid + density * squared(emf)
+            elif (emf := self.cathode_circuit.emf_of(origin)) is not None:
+                of_cathode = of_cathode + density * squared(emf)
             else:
-                # A product's squared magnitude is the product of real numbers.
-                summed[emf[0]] = summed.get(emf[0], 0.0) + density * squared(emf[1])
-        for circuit, density in summed.items():
-            at_output = at_output + density * (squared(self._plate_from(circuit)) * end)
-        return np.asarray(at_output)
-
-    def _plate_from(self, circuit: str) -> ComplexArray:
-        """Return the voltage at the plate electrode for 1 V of EMF in a circuit."""
-        return self._plate_from_grid if circuit == "grid" else self._plate_from_cathode
+                own.append((self._inside(origin), density))
+        end = squared(self.plate_circuit.electrode_to_output)
+        own.append((self._from_grid("plate"), of_grid * end))
+        if self._shared:
+            forms = [number.squared() * density for number, density in own]
+            at_output = reduce(add, forms).at(*self._cathode_parts)
+        else:
+            zk = self.cathode_circuit.impedance_ohm
+            at_output = reduce(add, (squared(number.at(zk)) * density for number, density in own))
+        at_output = at_output + of_cathode * (end * squared(self._plate_from_cathode))
+        return np.asarray(at_output / self._determinant_squared)
 
     def output_of(self, origin: str) -> ComplexArray:
         """Return the output voltage for a unit source inside the network.
@@ -293,31 +306,39 @@ class Network:
         ValueError
             If ``origin`` is none of these.
         """
-        emf = self._emf_of(origin)
-        if emf is not None:
-            return self._plate_from(emf[0]) * self.plate_circuit.electrode_to_output * emf[1]
-        into_cathode = self._plate_from_cathode * self.cathode_circuit.impedance_ohm
+        if (emf := self.cathode_circuit.emf_of(origin)) is not None:
+            end = self.plate_circuit.electrode_to_output
+            return self._plate_from_cathode * end * emf * self._per_determinant
+        return self._value(self._inside(origin))
+
+    def _inside(self, origin: str) -> ByCathode:
+        """Of :meth:`output_of`, but for resistors of the cathode circuit."""
+        plate, end = self.plate_circuit, self.plate_circuit.electrode_to_output
+        if (emf := self.grid_circuit.emf_of(origin)) is not None:
+            return self._from_grid("plate") * (emf * end)
+        into_cathode = ByCathode(_NOTHING, self._plate_from_cathode)
         if origin == "device":
-            at_plate = into_cathode - self._plate_from_plate * self.plate_circuit.impedance_ohm
-            return (
-                self.device.transconductance_S * at_plate * self.plate_circuit.electrode_to_output
-            )
+            at_plate = into_cathode + self._from_plate("plate") * -plate.impedance_ohm
+            return at_plate * (self.device.transconductance_S * end)
         if origin == "grid_current":
-            at_plate = into_cathode - self._plate_from_grid * self.grid_circuit.impedance_ohm
-            return at_plate * self.plate_circuit.electrode_to_output
-        own = self.plate_circuit.emf_of(origin)
+            at_plate = into_cathode + self._from_grid("plate") * -self.grid_circuit.impedance_ohm
+            return at_plate * end
+        own = plate.emf_of(origin)
         if own is None:
             raise ValueError(f"origin: {origin!r}: must be a resistor, 'device' or 'grid_current'")
         plate_emf, direct = own
-        if origin == "decoupling" and is_present(ratio := self.stage.grid_bias_ratio):
-            direct = ratio * self.plate_circuit.decoupled * self.output_of("grid_leak")
         # The EMF sits in the plate circuit itself, so the voltage outside the lead is the EMF less
         # the drop that the electrode's current makes in the outside impedance.
-        plate, outside = self.plate_circuit, self._plate_from_plate * plate_emf
+        through = plate.to_output
         if is_present(self.stage.plate_lead_H):
-            drop = (plate_emf - outside) / plate.impedance_ohm * plate.outside_ohm
-            outside = plate_emf - drop
-        return outside * plate.to_output + direct
+            through = end
+            direct = direct + plate_emf * (plate.to_output - end)
+        number = self._from_plate("plate") * (plate_emf * through)
+        if is_present(direct):
+            number = number + self._determinant * direct
+        if origin == "decoupling" and is_present(ratio := self.stage.grid_bias_ratio):
+            number = number + self._inside("grid_leak") * (ratio * plate.decoupled)
+        return number
 
 
 def networks(
@@ -333,6 +354,6 @@ def networks(
     stages this is several times as fast as one network with a trailing axis, to the same numbers.
     """
     stage, device = stage.varied(), device.varied()
-    for block in blocks(shape, max(1, block_size(shape) // max(frequency_Hz.size, 1))):
-        some = stage.cut(block).expand(), device.cut(block).expand()
-        yield block, Network(*some, frequency_Hz, arrival)
+    f = frequency_Hz.reshape(-1, *np.ones_like(shape, dtype=int))
+    for block in blocks(shape, max(1, block_size(shape) // max(f.size, 1))):
+        yield block, Network(stage.cut(block), device.cut(block), f, arrival)

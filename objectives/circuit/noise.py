@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from objectives import constants
 from objectives.arrays import FloatArray, cut, varying
-from objectives.circuit.network import Network, networks, squared
+from objectives.circuit.network import Network, networks
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.protocol import DeviceNoise
 from objectives.elements import ELEMENTS
@@ -23,7 +23,8 @@ DBU_REFERENCE_V = np.sqrt(0.6)
 
 # Enough for 0.01 dB where the poles in the band are damped by 0.7 or more; a stage that rings there
 # would take more.
-_POINTS = 14
+_POINTS, _UNWEIGHTED_POINTS = 10, 14
+_FINE_POINTS = 200
 
 
 def a_weighting_dB(frequency_Hz: ArrayLike) -> FloatArray:
@@ -82,15 +83,15 @@ class NoiseBudget:
     reference_Hz: float
     band_Hz: tuple[float, float]
 
-    @property
+    @cached_property
     def total_dBu(self) -> FloatArray:
         """All of the noise, referred to the source."""
-        return to_dBu(np.sqrt(self._total_V2[..., 0]))
+        return to_dBu(np.sqrt(self._integrated([self._whole], weighted=True)[0]))
 
-    @property
+    @cached_property
     def unweighted_total_dBu(self) -> FloatArray:
         """All of the noise in the band, without weighting."""
-        return to_dBu(np.sqrt(self._total_V2[..., 1]))
+        return to_dBu(np.sqrt(self._integrated([self._whole], weighted=False)[0]))
 
     @cached_property
     def by_origin_dBu(self) -> Mapping[str, FloatArray]:
@@ -102,48 +103,62 @@ class NoiseBudget:
         """Excess noise of resistors, beside their thermal noise."""
         return self._by_origin(self.excess)
 
-    @cached_property
-    def _total_V2(self) -> FloatArray:
+    @property
+    def _whole(self) -> Mapping[str, Density]:
         both = dict(self.densities)
         for origin, (white, flicker) in self.excess.items():
             other = both.get(origin, (np.asarray(0.0), np.asarray(0.0)))
             both[origin] = other[0] + white, other[1] + flicker
-        return np.asarray(self._integrated([both])[0])
+        return both
 
     def _by_origin(self, densities: Mapping[str, Density]) -> dict[str, FloatArray]:
-        power = self._integrated([{origin: own} for origin, own in densities.items()])
+        groups = [{origin: density} for origin, density in densities.items()]
+        power = self._integrated(groups, weighted=True)
         with np.errstate(divide="ignore"):
-            return dict(zip(densities, to_dBu(np.sqrt(power[..., 0])), strict=True))
+            return dict(zip(densities, to_dBu(np.sqrt(power)), strict=True))
 
-    def _integrated(self, groups: Sequence[Mapping[str, Density]]) -> FloatArray:
-        """Return the power of groups of origins, referred to the source.
+    def _integrated(self, groups: Sequence[Mapping[str, Density]], *, weighted: bool) -> FloatArray:
+        """Return the power of groups of origins in the band, referred to the source.
 
-        Groups lie along the first axis, and A-weighted and plain power along the last.
+        A-weighted or as it is; groups lie along the first axis.
         """
-        low, high = np.log(self.band_Hz[0]), np.log(self.band_Hz[1])
-        node, weight = _quadrature()
-        f = np.exp(low + (node + 1) / 2 * (high - low))
-        df = weight * (high - low) / 2 * f
-        weights = np.stack([df * 10 ** (a_weighting_dB(f) / 10), df], axis=-1)
+        f, df = _quadrature(self.band_Hz, weighted)
         varied = [{name: tuple(map(varying, d)) for name, d in group.items()} for group in groups]
         own = (a.shape for group in groups for density in group.values() for a in density)
         shape = np.broadcast_shapes(self.stage.shape, self.device.shape, *own)
-        power = np.empty((len(groups), *shape, 2))
+        power = np.empty((len(groups), *shape))
         for block, network in networks(self.stage, self.device, f, shape):
+            per_Hz = 1.0 / np.asarray(network.frequency_Hz)
             for at, group in enumerate(varied):
-                power[at][block] = network.output_density({
-                    name: cut(white, block)[..., np.newaxis]
-                    + cut(flicker, block)[..., np.newaxis] / f
+                density = network.output_density({
+                    name: cut(white, block) + cut(flicker, block) * per_Hz
                     for name, (white, flicker) in group.items()
-                }) @ weights  # fmt: skip
-        gain = squared(Network(self.stage, self.device, self.reference_Hz).output)
-        return np.asarray(power / gain[..., np.newaxis])
+                })  # fmt: skip
+                power[at, ...][block] = np.tensordot(df, density, 1)
+        gain = Network(self.stage, self.device, self.reference_Hz).power("output")
+        return np.asarray(power / gain)
 
 
 @cache
-def _quadrature() -> tuple[FloatArray, FloatArray]:
-    """Return nodes and weights of Gauss and Legendre from -1 to 1."""
-    return np.polynomial.legendre.leggauss(_POINTS)
+def _quadrature(band_Hz: tuple[float, float], weighted: bool) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies (Hz) and what the density at each counts for (Hz).
+
+    The rule of Gauss for integrals over log f with f, and the A-weighting if asked for, as their
+    weight: nodes are the eigenvalues of log f among polynomials that are orthogonal under it.
+
+    Source: G. H. Golub, J. H. Welsch, Calculation of Gauss quadrature rules, Math. Comp. 23, 1969
+    (from memory), with the integrals of the polynomials by a fine rule of Gauss and Legendre.
+    """
+    low, high = np.log(band_Hz)
+    x, dx = np.polynomial.legendre.leggauss(_FINE_POINTS)
+    f = np.exp(low + (x + 1) / 2 * (high - low))
+    weight = dx * (high - low) / 2 * f * (10 ** (a_weighting_dB(f) / 10) if weighted else 1.0)
+    points = _POINTS if weighted else _UNWEIGHTED_POINTS
+    orthogonal = np.linalg.qr(
+        np.sqrt(weight)[:, np.newaxis] * np.polynomial.legendre.legvander(x, points - 1)
+    )[0]
+    node, vectors = np.linalg.eigh(orthogonal.T @ (x[:, np.newaxis] * orthogonal))
+    return np.exp(low + (node + 1) / 2 * (high - low)), weight.sum() * vectors[0] ** 2
 
 
 def noise_budget(

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import FloatArray
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.corners import swept_level_dB
-from objectives.circuit.network import networks, squared
+from objectives.circuit.network import networks
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
 
@@ -38,8 +38,8 @@ def least_attenuation_dB(
     shape = np.broadcast_shapes(stage.shape, device.shape)
     loudest = np.empty((bands, *shape))
     for block, network in networks(stage, device, frequency_Hz.ravel(), shape, arrival):
-        power = squared(network.grid)
+        power = network.power("grid")
         for band in range(bands):
-            own = power[..., band * points : (band + 1) * points]
-            loudest[band, ...][block] = own.max(axis=-1)
+            own = power[band * points : (band + 1) * points]
+            loudest[band, ...][block] = own.max(axis=0)
     return -10 * np.log10(loudest)

@@ -17,9 +17,10 @@ from objectives.circuit.corners import (
     corner_frequency,
     swept_level_dB,
 )
-from objectives.circuit.crossings import WALKED_HZ, Port
+from objectives.circuit.crossings import WALKED_HZ
 from objectives.circuit.follower import CathodeFollower
-from objectives.circuit.noise import noise_budget
+from objectives.circuit.network import Port
+from objectives.circuit.noise import _quadrature, noise_budget
 from objectives.circuit.poles import damping_ratio, network_poles
 from objectives.devices.protocol import DeviceNoise
 from objectives.devices.triodes import TriodeLaw
@@ -204,6 +205,8 @@ def test_noise_takes_no_more_frequencies(
     few = noise_budget(stages, devices, noise, reference_Hz=1e3)
     levels = few.total_dBu[calm], few.unweighted_total_dBu[calm]
     monkeypatch.setattr("objectives.circuit.noise._POINTS", 120)
+    monkeypatch.setattr("objectives.circuit.noise._UNWEIGHTED_POINTS", 140)
+    monkeypatch.setattr("objectives.circuit.noise._quadrature", _quadrature.__wrapped__)
     many = noise_budget(stages, devices, noise, reference_Hz=1e3)
     np.testing.assert_allclose(levels[0], many.total_dBu[calm], atol=0.01)
     np.testing.assert_allclose(levels[1], many.unweighted_total_dBu[calm], atol=0.01)

@@ -75,22 +75,25 @@ def notebook(browser, request):  # type: ignore[no-untyped-def]
         with pytest.MonkeyPatch.context() as patched:
             patched.setattr(widgets[name], "send", sent.append)
             widgets[name]._handle_custom_msg(message, [])
-        return sent[0]
+        return sent[0] if sent else {"id": "no answer"}
 
     page.expose_function("asked", asked)
     page.expose_function("saved", lambda name, parts: widgets[name].set_state({"parts": parts}))
     page.set_content(BARE)
 
-    def show(widget: SteppedStage, *views: str) -> None:
+    def mount(widget: SteppedStage, *views: str) -> None:
         widgets[views[0]] = widget
         state = {"_html": widget._html, "parts": widget.parts}
         given = {"name": views[0], "script": widget._esm, "state": state, "views": views}
         page.evaluate(MOUNT, given)
+
+    def show(widget: SteppedStage, *views: str) -> None:
+        mount(widget, *views)
         for view in views:
             playwright.expect(page.locator(f"#{view} .chart svg").first).to_be_visible()
             playwright.expect(page.locator(f"#{view} [aria-busy]")).to_have_count(0)
 
-    page.show = show
+    page.mount, page.show = mount, show
     yield page
     if folder := os.environ.get("SCREENSHOTS"):
         name = re.sub(r"\W+", "-", request.node.name)
@@ -178,6 +181,18 @@ def test_two_widgets_do_not_mix_and_two_views_of_one_agree(  # type: ignore[no-u
     notebook.locator("#other label[for=v-stopper]").click()
     inner = "document.getElementById('other').firstElementChild.shadowRoot.activeElement.id"
     assert notebook.evaluate(inner) == "v-stopper"
+
+
+def test_a_kernel_that_does_not_answer_is_told_of(  # type: ignore[no-untyped-def]
+    notebook, result: ShownExploration
+) -> None:
+    widget = explorer.step(result)
+    widget.on_msg(widget._answer, remove=True)
+    notebook.clock.install()
+    notebook.mount(widget, "one")
+    playwright.expect(notebook.locator("#one svg.circuit:visible")).to_have_count(1)
+    notebook.clock.fast_forward(60_000)
+    playwright.expect(notebook.locator("#one .said")).to_contain_text("kernel")
 
 
 @pytest.mark.parametrize(("written_in", "scheme"), [("#111111", "light"), ("#eeeeee", "dark")])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -269,7 +270,10 @@ def sobol_indices(
         elif np.ptp(value) == 0:
             indices[name] = {key: np.zeros(problem["num_vars"]) for key in _KEYS}
         else:
-            result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
+            with warnings.catch_warnings():
+                # Of an output that seldom varies, some of SALib's resamples for ST_conf do not.
+                warnings.filterwarnings("ignore", "Constant values encountered")
+                result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
             indices[name] = {key: np.asarray(result[key], float) for key in _KEYS}
     return indices
 

@@ -46,6 +46,7 @@ def low_pass() -> Assessment:
 QUICK = StudySize(draws=256, index_samples=64, frequency_Hz=np.geomspace(10, 1e6, 11))
 
 
+@pytest.mark.filterwarnings("error")
 def test_indices_of_the_ishigami_function() -> None:
     """Exact indices: T. Ishigami, T. Homma, ISUMA '90, 1990, with a = 7, b = 0.1.
 
@@ -61,7 +62,9 @@ def test_indices_of_the_ishigami_function() -> None:
     def model(points: FloatArray) -> dict[str, FloatArray]:
         x, y, z = points.T
         value = np.sin(x) + a * np.sin(y) ** 2 + b * z**4 * np.sin(x)
-        return {"ishigami": value, "constant": 0 * x, "broken": np.where(x > 0, np.nan, x)}
+        once = 100.0 * (np.arange(len(x)) == 7)
+        broken = np.where(x > 0, np.nan, x)
+        return {"ishigami": value, "constant": 0 * x, "once": once, "broken": broken}
 
     found = sobol_indices(problem, model, samples=2048, seed=1)
     np.testing.assert_allclose(found["ishigami"]["S1"], np.array(first) / variance, atol=0.02)

@@ -8,6 +8,7 @@ import typer
 
 from explorer.cli.app import app, output_folder
 from explorer.cli.options import DEFAULT_BRIEF, BriefArgument, FolderOption, QuietOption
+from explorer.cli.printing import out, print_caution
 
 
 @app.command()
@@ -48,6 +49,7 @@ def show(
     ex = None
     if formulation.problem.choices:
         ex = compared_with(formulation, into, (), None, needed=False, quiet=quiet)
+    print_caution(out())
     known = ex if ex is not None and len(ex.front) else None
     serve(
         Subject(formulation, known, text=read.text),

@@ -2,27 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from joblib import Parallel, delayed
 
 from explorer.evaluation import Parts
 from explorer.exploration import Exploration
 from explorer.problem import Problem
 from explorer.report_reasons import pick_reasons
 from explorer.report_swaps import swaps
+from explorer.workers import workers
 from objectives.arrays import IntArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY
-from objectives.tolerance.front_yields import FrontYields, front_yields
+from objectives.tolerance.front_yields import MOST_SOLVED, FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
+from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.study import tolerance_study
 from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.model import PickStudies
 from reports.sound import WavFile, write_wavs
 
 Tell = Callable[[str], None]
+
+_DRIVE_S, _TOLERANCE_S, _YIELD_S, _SWAPS_S = 5.0, 4.0, 0.006, 1.0
+"""What a piece of work takes one process, about; a yield is of one design of the front."""
+
+_SHARE: Final = 128
+"""Designs of the front whose yields are a piece of work."""
+
+
+class _Piece(NamedTuple):
+    """A piece of work that needs nothing of the others."""
+
+    kind: str
+    what: str
+    seconds: float
+    run: Callable[[], Any]
+
+
+class _Studied(NamedTuple):
+    """Designs shown that are built as the pick is: their rows of the front, and what is drawn."""
+
+    rows: IntArray
+    designs: Assessment
+    setup: ToleranceSetup
 
 
 def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> PickStudies | None:
@@ -37,26 +68,76 @@ def pick_studies(ex: Exploration, folder: Path, tell: Tell = lambda _: None) -> 
     """
     if not ex.feasible:
         return None
-    pick = ex.problem.assess({n: a[ex.representatives[:1]] for n, a in ex.front.parts.items()})
+    with studying(ex, folder) as studied:
+        return studied(tell)
+
+
+@contextmanager
+def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStudies]]:
+    """Let the studies of a feasible exploration be worked out while this process does other things.
+
+    Where they take long, other processes work them out, and come to the same. Yields what waits for
+    them; ``folder`` and what it is called with are as of :func:`pick_studies`.
+    """
+    brief, pick = ex.formulation.brief, ex.problem.assess(ex.pick_parts)
+    studied = _studied(ex) if brief.tolerance.study and pick.targets.tolerance is not None else None
+    shares = list(_shares(ex, studied)) if studied is not None and brief.tolerance.front else []
+    pieces = [*_of_pick(ex, pick, folder, studied), *(piece for _, piece in shares)]
+
+    def collected(tell: Tell) -> PickStudies:
+        done: dict[str, list[Any]] = defaultdict(list)
+        for piece in pieces:
+            tell(piece.what)
+            done[piece.kind].append(next(results))
+        ((drive, wavs),) = done["drive"] or [(None, ())]
+        (tolerance,) = done["tolerance"] or [None]
+        yields: FrontYields | None = None
+        if studied is not None and brief.tolerance.front:
+            own = [(rows, share) for (rows, _), share in zip(shares, done["yields"], strict=True)]
+            yields = _joined(len(ex.front), own, studied, tolerance)
+        tell("what speaks for each value")
+        (others,) = done["swaps"]
+        return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
+
+    with workers("", sum(piece.seconds for piece in pieces)):
+        # Arrays go as they are: of those that are read from a file none can be changed.
+        results = Parallel(return_as="generator", max_nbytes=None)(
+            delayed(piece.run)() for piece in pieces
+        )
+        try:
+            yield collected
+        finally:
+            results.close()
+
+
+def _of_pick(
+    ex: Exploration, pick: Assessment, folder: Path, studied: _Studied | None
+) -> Iterator[_Piece]:
+    """Yield what is about the pick and the designs shown, what takes longest first."""
     brief = ex.formulation.brief
-    drive: LargeSignalStudy | None = None
-    wavs: tuple[WavFile, ...] = ()
     if pick.targets.drive is not None:
-        tell("the stage under its drive")
-        drive = large_signal_study(pick)
-        if brief.drive is not None and brief.drive.sound:
-            tell("sound")
-            wavs = write_wavs(drive, folder / "sound")
-    tolerance: ToleranceStudy | None = None
-    yields: FrontYields | None = None
-    if brief.tolerance.study and pick.targets.tolerance is not None:
-        tell("tolerances")
-        tolerance = _tolerances(ex)
-        yields = _front_yields(ex, tolerance, tell) if brief.tolerance.front else None
-    tell("other devices in its place")
-    others = swaps(brief, ex.problem, ex.pick_parts)
-    tell("what speaks for each value")
-    return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
+        sound = folder / "sound" if brief.drive is not None and brief.drive.sound else None
+        drive = partial(_under_drive, pick, sound)
+        yield _Piece("drive", "the stage under its drive, and sound", _DRIVE_S, drive)
+    if studied is not None:
+        study = partial(
+            tolerance_study,
+            studied.designs,
+            [str(row + 1) for row in studied.rows],
+            studied.setup,
+            _drawn_names(ex.problem),
+            slow=_slow_names(ex.problem, studied.designs),
+        )
+        yield _Piece("tolerance", "tolerances", _TOLERANCE_S, study)
+    others = partial(swaps, brief, ex.problem, ex.pick_parts)
+    yield _Piece("swaps", "other devices in its place", _SWAPS_S, others)
+
+
+def _under_drive(
+    pick: Assessment, sound: Path | None
+) -> tuple[LargeSignalStudy, tuple[WavFile, ...]]:
+    study = large_signal_study(pick)
+    return study, () if sound is None else write_wavs(study, sound)
 
 
 def stage_tolerances(problem: Problem, parts: Parts) -> ToleranceStudy:
@@ -84,47 +165,47 @@ def _drawn_names(problem: Problem) -> list[str]:
     ]
 
 
-def _tolerances(ex: Exploration) -> ToleranceStudy:
-    """Study the designs shown, of several devices and tolerances those with the pick's."""
+def _studied(ex: Exploration) -> _Studied:
+    """Return the designs shown, of several devices and tolerances those with the pick's."""
     shown = ex.front.take(ex.representatives).parts
     groups = ex.problem.by_tolerance(shown)
     rows, problem, own = next(group for group in groups if 0 in group[0])
-    designs, setup = problem.assess(own), problem.targets.tolerance
+    setup = problem.targets.tolerance
     assert setup is not None
-    return tolerance_study(
-        designs,
-        [str(row + 1) for row in ex.representatives[rows]],
-        setup,
-        _drawn_names(ex.problem),
-        slow=_slow_names(ex.problem, designs),
-    )
+    return _Studied(ex.representatives[rows], problem.assess(own), setup)
 
 
-def _front_yields(ex: Exploration, shown: ToleranceStudy, tell: Tell) -> FrontYields:
-    total, names = len(ex.front), _drawn_names(ex.problem)
-    studied = np.array([int(candidate) - 1 for candidate in shown.candidates])
-    groups = []
+def _shares(ex: Exploration, studied: _Studied) -> Iterator[tuple[IntArray, _Piece]]:
+    """Yield the designs of the front whose yields are a piece of work, and that piece."""
     for rows, problem, own in ex.problem.by_tolerance(ex.front.parts):
-        known = _known(rows, studied, shown)
-        # The draws of a group that holds the study's designs are those of the study.
-        setup = problem.targets.tolerance if known is None else shown.setup
+        setup, to_do = problem.targets.tolerance, np.arange(len(rows))
+        if np.isin(studied.rows, rows).all():
+            # The draws of a group that holds the study's designs are those of the study.
+            setup, to_do = studied.setup, np.flatnonzero(~np.isin(rows, studied.rows))
         assert setup is not None
-        yields = front_yields(
-            problem.assess(own), setup, names, known=known,
-            report=lambda done, of: tell(f"tolerances of the front: {done:,} of {of:,} designs"),
-        )  # fmt: skip
-        groups.append((rows, yields))
-    if len(groups) == 1:
-        return groups[0][1]
-    windows = tuple(shown.setup.windows)
-    whole = FrontYields.blank(total, groups[0][1].wanted, tuple(groups[0][1].bands), windows)
-    for rows, group in groups:
-        whole.enter(rows, group)
+        count = math.ceil(len(to_do) / _SHARE)
+        for at in range(count):
+            some = to_do[at::count]  # from the first, which matter most, to the last
+            designs = problem.assess({name: values[some] for name, values in own.items()})
+            most = MOST_SOLVED * len(some) // len(to_do)
+            run = partial(front_yields, designs, setup, _drawn_names(ex.problem), most_solved=most)
+            what = f"tolerances of the front: {len(ex.front):,} designs"
+            yield rows[some], _Piece("yields", what, _YIELD_S * len(some), run)
+
+
+def _joined(
+    designs: int,
+    shares: list[tuple[IntArray, FrontYields]],
+    studied: _Studied,
+    study: ToleranceStudy,
+) -> FrontYields:
+    """Return the yields of the whole front."""
+    draws = shares[0][1].wanted if shares else study.draws
+    whole = FrontYields.blank(designs, draws, study.scores, tuple(studied.setup.windows))
+    left = np.ones(designs, bool)
+    for rows, share in shares:
+        whole.enter(rows, share)
+        left[rows] = False
+    if left.any():
+        whole.take_over(studied.rows, study)
     return whole
-
-
-def _known(
-    rows: IntArray, studied: IntArray, shown: ToleranceStudy
-) -> tuple[IntArray, ToleranceStudy] | None:
-    """Return the study of the designs shown, and which of these rows they are, if of this group."""
-    return (np.searchsorted(rows, studied), shown) if np.isin(studied, rows).all() else None

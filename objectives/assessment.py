@@ -143,7 +143,7 @@ class Assessment:
         return kept
 
     def at(self, index: Any) -> Assessment:
-        """Return some stages as a batch of one axis, with the points that are solved of them.
+        """Return some stages as a batch of one axis, with points and corners that are worked out.
 
         ``index`` is a mask of the batch's shape, or numbers counted through it.
         """
@@ -164,6 +164,8 @@ class Assessment:
             vars(some)["coupled"] = taken(self.coupled[0]), taken(self.coupled[1])
         else:
             vars(some)["point"] = taken(self.point)
+        for corner in _CORNERS.keys() & vars(self).keys():
+            vars(some)[corner] = vars(self)[corner].ravel()[rows]
         return some
 
     @cached_property

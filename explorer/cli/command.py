@@ -32,6 +32,8 @@ def main() -> None:
     """
     # The matrices here are small: shared among threads they take half as long again, or more.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # There are none, and looking for them reads the metadata of every package.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     if not sys.warnoptions:  # an infinity in a stage that works nowhere tells a user nothing
         warnings.simplefilter("ignore", RuntimeWarning)
         os.environ.setdefault("PYTHONWARNINGS", "ignore::RuntimeWarning")  # of processes it starts

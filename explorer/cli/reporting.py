@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from explorer.cli.answer import forget_answer
@@ -31,8 +32,11 @@ def write_full_report(
     ``ex`` lacks the slow scores of ``formulation``. ``known`` is called with what is known before
     anything is written, ``written`` with the HTML file when it can first be read.
     """
-    with writing(folder), working(quiet) as show:
-        reports = written_reports(ex, formulation, folder, show, known)
+    with (
+        writing(folder),
+        working(quiet) as show,
+        closing(written_reports(ex, formulation, folder, show, known)) as reports,
+    ):
         with putting_off(_tell_of_second) as stopped:
             forget_answer(folder)
             data, page = next(reports)

@@ -20,7 +20,8 @@ Text = Annotated[str, Field(min_length=1)]
 class Entry(BaseModel):
     """A part of a table: no field too many, no type that is only nearly right."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    # Built when first used: most are read as a part of another, and never by themselves.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class Sourced(Entry):

@@ -44,8 +44,14 @@ def designs_at(front: Assessment, rows: IntArray) -> Assessment:
 
 
 def one_axis(nominal: Assessment) -> Assessment:
-    """Return the assessment with one axis of candidates, and targets that built stages have."""
+    """Return the assessment with one axis of candidates, and targets that built stages have.
+
+    One that has is returned itself, with what is worked out of it.
+    """
     shape = batch_shape(nominal)
+    targets = replace(nominal.targets, tolerance=None, preferred={}, prices={})
+    if targets == nominal.targets and nominal.stage.supply_V.shape == shape and len(shape) == 1:
+        return nominal
     stage = flatten(nominal.stage, shape)
     # One field of the full shape makes the whole batch have it.
     stage = replace(
@@ -54,7 +60,6 @@ def one_axis(nominal: Assessment) -> Assessment:
     follower = nominal.follower
     if follower is not None:
         follower = flatten(follower[0], shape), follower[1]
-    targets = replace(nominal.targets, tolerance=None, preferred={}, prices={})
     return replace(nominal, stage=stage, targets=targets, follower=follower)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +14,8 @@ from objectives.checks import InputError
 from objectives.tolerance.builds import (
     PERCENTILES,
     BuiltScores,
-    batch_shape,
     built_scores,
-    designs_at,
+    one_axis,
 )
 from objectives.tolerance.response_surface import (
     MOST_MISFIT,
@@ -36,14 +34,14 @@ confidence), at most; Sobol points do better, and in percentiles this is far les
 _ROWS = 16
 """Designs worked on at a time: as many as keep all their draws in some tens of megabytes."""
 
-_ROWS_THROUGH_POINT = 4
+_ROWS_THROUGH_POINT = 8
 """The same where each has a surface of its own."""
 
 _MOST_PERCENTILE_ERROR = 0.25
 """One through the operating point serves where it moves no percentile of the check draws by more
 than this share of the score's spread, and puts as few on the wrong side."""
 
-_MOST_SOLVED = 1_000_000
+MOST_SOLVED = 1_000_000
 """Built stages that are solved at most for designs that no surface serves."""
 
 
@@ -117,6 +115,23 @@ class FrontYields:
         for name in ("checked", "wrongly_good", "wrongly_bad", "seconds"):
             setattr(self, name, getattr(self, name) + getattr(group, name))
 
+    def take_over(self, rows: IntArray, study: ToleranceStudy) -> None:
+        """Enter designs that a study of the same spreads and seed has worked out.
+
+        Raises
+        ------
+        InputError
+            If it is of other scores, or of fewer draws.
+        """
+        if study.scores != tuple(self.bands) or study.draws < self.wanted:
+            raise InputError("study", study.draws, "must be of the same scores, and as many draws")
+        self.draws[rows], self.solved[rows] = study.draws, study.solved
+        self.good[rows], self.ratings_kept[rows] = study.good, study.ratings_kept
+        for name, kept in self.kept.items():
+            kept[rows] = study.kept[name]
+        for name, band in self.bands.items():
+            band[:, rows] = study.bands[name]
+
     @property
     def by_surface(self) -> BoolArray:
         """Which designs a surface serves, shape (designs,)."""
@@ -134,9 +149,7 @@ def front_yields(
     scores: Sequence[str],
     *,
     draws: int = DRAWS,
-    most_solved: int = _MOST_SOLVED,
-    known: tuple[IntArray, ToleranceStudy] | None = None,
-    report: Callable[[int, int], None] | None = None,
+    most_solved: int = MOST_SOLVED,
 ) -> FrontYields:
     """Build every design of a whole front many times.
 
@@ -154,26 +167,15 @@ def front_yields(
         As of :func:`tolerance_study`.
     draws :
         Built stages of each design.
-    known :
-        Rows of the front, and a study of just these designs with the same spreads, seed and scores,
-        else an InputError is raised: its results, from as many draws or more, are taken over.
-    report :
-        Called with the designs done and their number.
     """
     begun = time.perf_counter()
     names = tuple(dict.fromkeys((*scores, *setup.windows)))
     work = _FrontStudy(front, setup, names, draws, most_solved)
-    to_do = np.arange(len(work.yields.good))
-    if known is not None:
-        work.take_over(*known)
-        to_do = np.setdiff1d(to_do, known[0])
-    for start in range(0, len(to_do), _ROWS):
-        rows = to_do[start : start + _ROWS]
-        left = work.by_surface(rows)
-        for at in range(0, len(left), _ROWS_THROUGH_POINT):
-            work.through_point(left[at : at + _ROWS_THROUGH_POINT])
-        if report is not None:
-            report(start + len(rows), len(to_do))
+    rows = np.arange(len(work.yields.good))
+    left = [work.by_surface(rows[at : at + _ROWS]) for at in range(0, len(rows), _ROWS)]
+    rows = np.concatenate(left)
+    for at in range(0, len(rows), _ROWS_THROUGH_POINT):
+        work.through_point(rows[at : at + _ROWS_THROUGH_POINT])
     work.yields.seconds = time.perf_counter() - begun
     return work.yields
 
@@ -189,28 +191,19 @@ class _FrontStudy:
         draws: int,
         most_solved: int,
     ) -> None:
-        self.front, self.setup, self.names, self.most_solved = front, setup, names, most_solved
+        self.front, self.setup, self.names, self.most_solved = (
+            one_axis(front), setup, names, most_solved,
+        )  # fmt: skip
+        for name in names:
+            self.front[name]  # what built stages start from, of all designs at once
         self.units = draw_units(setup.spreads, draws, setup.seed)
         self.surface = ResponseSurface(setup.spreads, self.units)
-        designs = math.prod(batch_shape(front))
+        designs = len(self.front.point.plate_current_A)
         self.yields = FrontYields.blank(designs, draws, names, tuple(setup.windows))
-
-    def take_over(self, rows: IntArray, study: ToleranceStudy) -> None:
-        """Enter designs that another study has worked out."""
-        y = self.yields
-        same = (self.names, self.setup.seed, self.setup.spreads)
-        if (study.scores, study.setup.seed, study.setup.spreads) != same or study.draws < y.wanted:
-            raise InputError("known", study.draws, "must be of the same draws, spreads and scores")
-        y.draws[rows], y.solved[rows] = study.draws, study.solved
-        y.good[rows], y.ratings_kept[rows] = study.good, study.ratings_kept
-        for name, kept in y.kept.items():
-            kept[rows] = study.kept[name]
-        for name, band in y.bands.items():
-            band[:, rows] = study.bands[name]
 
     def by_surface(self, rows: IntArray) -> IntArray:
         """Enter the designs that a surface over the spreads serves; return the others."""
-        designs = designs_at(self.front, rows)
+        designs = self.front.at(rows)
         predicted = self.surface.scores(designs, self.names, ratings=self.setup.ratings)
         misfit = predicted.misfit()
         serves = self._enter_served(rows, predicted, _largest(misfit, len(rows)) <= MOST_MISFIT)
@@ -221,7 +214,7 @@ class _FrontStudy:
 
     def through_point(self, rows: IntArray) -> None:
         """Enter designs by a surface through the operating point, or else by solving them."""
-        y, designs = self.yields, designs_at(self.front, rows)
+        y, designs = self.yields, self.front.at(rows)
         predicted = self.surface.scores_through_point(
             designs, self.names, ratings=self.setup.ratings
         )
@@ -253,7 +246,7 @@ class _FrontStudy:
             return
         self.most_solved -= y.wanted
         y.solved[row] = y.wanted
-        one, setup = designs_at(self.front, row), self.setup
+        one, setup = self.front.at(row), self.setup
         every = built_scores(one, setup.spreads, self.units, self.names, ratings=setup.ratings)
         self._enter(row, every)
 

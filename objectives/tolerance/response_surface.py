@@ -351,12 +351,9 @@ def _centred(spreads: Sequence[Spread], factors: FloatArray) -> FloatArray:
 
 def _second_order(variables: FloatArray) -> FloatArray:
     """Return 1, every variable, every product of two; shape (..., draws, coefficients)."""
-    first, second = np.triu_indices(variables.shape[-1])
-    return np.concatenate(
-        [
-            np.ones((*variables.shape[:-1], 1)),
-            variables,
-            variables[..., first] * variables[..., second],
-        ],
-        axis=-1,
-    )
+    # One term after another, each for all draws: so the terms of a product lie together.
+    rows = np.ascontiguousarray(np.swapaxes(variables, -1, -2))
+    first, second = np.triu_indices(rows.shape[-2])
+    one = np.ones((*rows.shape[:-2], 1, rows.shape[-1]))
+    terms = np.concatenate([one, rows, rows[..., first, :] * rows[..., second, :]], axis=-2)
+    return np.swapaxes(terms, -1, -2)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
 from objectives.files import drafts
 from objectives.json_text import json_text
+from reports.document.aside import ASIDE
 from reports.document.blocks import FIGURES, all_blocks, drawings, specs_of
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
@@ -93,21 +93,19 @@ def _render(data: ReportData) -> dict[str, str]:
 
 def _pages(build: Callable[[], Document]) -> dict[str, str]:
     """Return page, text and drawings by their paths in the folder."""
-    # The drawing library works outside Python's lock; while it starts and draws, the rest goes on.
-    with ThreadPoolExecutor(max_workers=1) as aside:
-        bundle = aside.submit(chart_script)
-        document = build()
-        drawn = list(drawings(all_blocks(document)))
-        _require_own_names(drawn)
-        specs = specs_of(drawn)
-        titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
-        svgs = {name: aside.submit(svg_of, spec, titles[name]) for name, spec in specs.items()}
-        beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
-        files = {
-            "report.md": markdown_text(document, specs),
-            "report.html": html_page(document, specs, beside, bundle.result()),
-        }
-        files |= {f"{FIGURES}/{name}.svg": svg.result() for name, svg in svgs.items()}
+    bundle = ASIDE.submit(chart_script)
+    document = build()
+    drawn = list(drawings(all_blocks(document)))
+    _require_own_names(drawn)
+    specs = specs_of(drawn)
+    titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
+    svgs = {name: ASIDE.submit(svg_of, spec, titles[name]) for name, spec in specs.items()}
+    beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
+    files = {
+        "report.md": markdown_text(document, specs),
+        "report.html": html_page(document, specs, beside, bundle.result()),
+    }
+    files |= {f"{FIGURES}/{name}.svg": svg.result() for name, svg in svgs.items()}
     return files | {
         f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
     }

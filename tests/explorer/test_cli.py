@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -89,7 +89,7 @@ def light(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
         return {"html": folder / "report.html"}
 
     monkeypatch.setattr("reports.document.files.write_report", write)
-    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
+    monkeypatch.setattr("explorer.report_studies.studying", lambda *_: nullcontext(lambda _: None))
     return caught
 
 
@@ -347,13 +347,17 @@ def test_ctrl_c_in_the_report_says_what_is_missing(
 def test_ctrl_c_in_a_study_leaves_a_report_to_use_and_the_next_run_completes_it(
     brief: Path, place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def interrupt(_: Any, folder: Path, *__: Any) -> Any:
-        page = (folder / "report.html").read_text("utf-8")
-        assert "</html>" in page
-        raise KeyboardInterrupt
+    @contextmanager
+    def studying(_: Any, folder: Path) -> Iterator[Callable[[Any], Any]]:
+        def interrupt(_: Any) -> Any:
+            page = (folder / "report.html").read_text("utf-8")
+            assert "</html>" in page
+            raise KeyboardInterrupt
+
+        yield interrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr("explorer.report_studies.pick_studies", interrupt)
+        patch.setattr("explorer.report_studies.studying", studying)
         result = run("explore", brief, "--into", "out", "--quiet")
     assert result.exit_code == 130
     assert "Solder" in result.stdout
@@ -678,7 +682,7 @@ def test_a_full_disk_is_exit_4_and_leaves_an_earlier_report_as_it_was(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("reports.document.files._render", fail)
-    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
+    monkeypatch.setattr("explorer.report_studies.studying", lambda *_: nullcontext(lambda _: None))
     result = run("explore", brief, "--into", "out", "--method", "exact", "--quiet")
     assert result.exit_code == 4
     assert "'out'" in result.stderr

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from functools import partial
 from pathlib import Path
 
@@ -69,6 +70,25 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     np.testing.assert_allclose(readable["built_yield_percent"], shown, atol=1.0)
     # Of the pick, which comes first, every stage is solved.
     assert readable["built_yield_percent"].iloc[0] == pytest.approx(shown[0])
+
+
+@pytest.mark.slow
+def test_other_processes_come_to_the_same_bytes(
+    ex: Exploration, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    size = StudySize(draws=DRAWS, index_samples=32)
+    own = "explorer.report_studies."
+    monkeypatch.setattr(own + "tolerance_study", partial(tolerance_study, size=size))
+    monkeypatch.setattr(own + "front_yields", partial(front_yields, draws=DRAWS))
+    monkeypatch.setattr(own + "_SHARE", 2)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    written = []
+    for folder, worth_sharing_s in (("alone", 1e9), ("shared", 0.0)):
+        monkeypatch.setattr("explorer.workers._WORTH_SHARING_S", worth_sharing_s)
+        studies = pick_studies(ex, tmp_path / folder)
+        files = write_report(report_data(ex, studies), tmp_path / folder)
+        written.append({role: file.read_bytes() for role, file in files.items() if role != "run"})
+    assert written[0] == written[1]
 
 
 @pytest.mark.slow

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -400,7 +401,7 @@ def test_the_printed_front_is_in_its_own_words(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("COLUMNS", "400")
-    monkeypatch.setattr("explorer.report_studies.pick_studies", lambda *_: None)
+    monkeypatch.setattr("explorer.report_studies.studying", lambda *_: nullcontext(lambda _: None))
     monkeypatch.setattr("reports.document.files.write_report", lambda *_: {"html": tmp_path})
     path = tmp_path / "battery.toml"
     path.write_text(quick_brief("battery-preamp").text, "utf-8")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from multiprocessing import current_process
 from typing import Final
 
 from joblib import parallel_config
@@ -35,7 +36,9 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         If there is no cluster at the address, or what it takes to reach one is not installed.
     """
     if not cluster:
-        jobs = 1 if seconds < _WORTH_SHARING_S else os.cpu_count() or 1
+        # A process that the page lets end with itself may start none.
+        alone = seconds < _WORTH_SHARING_S or current_process().daemon
+        jobs = 1 if alone else os.cpu_count() or 1
         with parallel_config("loky", n_jobs=jobs):
             yield jobs
         return

@@ -447,7 +447,8 @@ fire("pointerup", x0 + spot[0] + 40, y0 + spot[1] - 10);
 await view.runAsync(); told.brush = view.signal("brush");
 const hidden = () => rows.filter((r) => r.hidden).map((r) => r.dataset.candidate);
 told.outside = hidden();
-told.pale = [...document.querySelectorAll(".card.outside")].map((card) => card.dataset.design);
+const designs = (which) => [...document.querySelectorAll(which)].map((card) => card.dataset.design);
+told.cards = designs(".card"); told.marked = designs(".card.outside");
 await new Promise((later) => setTimeout(later, 300));
 told.counted = document.querySelector(".copied").textContent;
 window.dispatchEvent(new KeyboardEvent("keydown", { key: "Escape" }));
@@ -520,6 +521,6 @@ def test_a_rectangle_in_a_plate_hides_the_rows_outside_it_until_escape(
     assert 0 < inside.sum() < len(inside)
     outside = contents.shown["candidate"][~inside]
     assert told["outside"] == [str(c) for c in outside]
-    assert told["pale"] == [c for c in told["pale"] if c in told["outside"]]
+    assert told["marked"] == [c for c in told["cards"] if c in told["outside"]]
     assert told["counted"] == f"{inside.sum()} of {len(inside)} rows"
     assert told["cleared"] == []

@@ -157,6 +157,16 @@ class Window:
                 room = np.minimum(room, sign * (count(value) - count(np.asarray(end))))
         return _finite(room, -WORST_LOSS)
 
+    def bounds(self, steps: Iterable[float]) -> list[float]:
+        """Return the values that lie so many noticeable steps inside its finite ends."""
+        shift = REGISTRY[self.name].step.shift
+        return [
+            shift(end, sign * count)
+            for end, sign in ((self.at_least, 1.0), (self.at_most, -1.0))
+            if np.isfinite(end)
+            for count in steps
+        ]
+
     def __and__(self, other: Window) -> Window:
         """Return the window that keeps both."""
         return Window(

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 
 Parts = Mapping[str, FloatArray]
+Limits = Literal["exact", "told", "first"]
+"""How limits are worked out: exactly; so far that what is told by them is exact, who keeps them and
+how much room there is; or that, and before all else."""
 
 
 @dataclass(frozen=True)

@@ -14,10 +14,10 @@ from explorer.aims import WORST_LOSS, FreeScore, Window
 from explorer.choices import Choice
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
-from explorer.evaluation import Evaluation, Parts
+from explorer.evaluation import Evaluation, Limits, Parts
 from explorer.tolerances import PartTolerances
 from objectives.arrays import BoolArray, FloatArray, IntArray
-from objectives.assessment import Assessment
+from objectives.assessment import CORNERS, Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
 from objectives.devices.terms import Terms
@@ -32,6 +32,8 @@ CHUNK = 2048
 
 _ENOUGH_ROOM = 31.0
 """More noticeable steps of room to a limit than this make no design more robust."""
+_ROOMS = (0.0, 1.0, 3.0, 7.0, 15.0, _ENOUGH_ROOM)
+"""Noticeable steps at which the room to a limit changes, which counts 0, 1, 2 …"""
 
 _RATING = " rating"
 RATING_STEP = 0.05
@@ -239,16 +241,17 @@ class Problem:
                 groups.append((rows[number == kind], replace(problem, targets=targets), some))
         return groups
 
-    def evaluate(self, parts: Parts, *, gated: bool = False) -> Evaluation:
+    def evaluate(self, parts: Parts, *, limits: Limits = "exact") -> Evaluation:
         """Score N candidates, in chunks; ``parts`` maps every varied part to N values.
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
         Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk. Of such,
-        if ``gated``, candidates that break a limit may be left out: limits that take little are
-        then worked out first, which pays where few candidates keep them.
+        where ``limits`` are not exact, a corner that decides by its limits alone may be any that
+        keeps the same ones with the same room; and where they come first, candidates that break one
+        may be left out, which pays where few keep them.
         """
         if len({np.shape(values) for values in parts.values()}) > 1:
-            return self._evaluate(parts, gated)
+            return self._evaluate(parts, limits)
         count = len(next(iter(parts.values()), (0,)))  # where nothing varies there is one candidate
         pieces = [
             self._evaluate({name: a[at : at + CHUNK] for name, a in parts.items()})
@@ -256,7 +259,7 @@ class Problem:
         ]
         return pieces[0] if len(pieces) == 1 else Evaluation.join(pieces)
 
-    def _evaluate(self, parts: Parts, gated: bool = False) -> Evaluation:
+    def _evaluate(self, parts: Parts, limits: Limits = "exact") -> Evaluation:
         if self.others:
             parts = self._as_worked_out(parts)[0]
             groups = self.by_device(parts)
@@ -273,27 +276,46 @@ class Problem:
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
-        if gated:
-            rows = np.flatnonzero(self._may_be_feasible(assessment))
+        told = {} if limits == "exact" else self._told(assessment)
+        if limits == "first":
+            rows = np.flatnonzero(self._may_be_feasible(assessment, told))
             rows = rows if rows.size else np.zeros(1, np.intp)
             parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
-            return self._scored(parts, rows.shape, assessment.at(rows))
-        return self._scored(parts, shape, assessment)
+            told = {name: values.ravel()[rows] for name, values in told.items()}
+            return self._scored(parts, rows.shape, assessment.at(rows), told)
+        return self._scored(parts, shape, assessment, told)
 
-    def _may_be_feasible(self, assessment: Assessment) -> BoolArray:
+    def _told(self, assessment: Assessment) -> dict[str, FloatArray]:
+        """Return corners that decide by limits and goals alone, as far as these tell of them."""
+        bounds: dict[str, list[float]] = {}
+        for window in (*self.windows, *self.goals):
+            if window.name in CORNERS and all(free.name != window.name for free in self.free):
+                bounds.setdefault(window.name, []).extend(window.bounds(_ROOMS))
+        return {name: assessment.among(name, own) for name, own in bounds.items()}
+
+    def _may_be_feasible(self, assessment: Assessment, told: Mapping[str, FloatArray]) -> BoolArray:
         """Return which candidates keep the limits that take little to tell, shape of the batch."""
         kept = np.ones(assessment.shape, bool)
         for rating in assessment.ratings if self.ratings_hold else ():
             kept &= ~(rating.excess > 0)
         for window in self.windows:
-            if not REGISTRY[window.name].slow:
+            if window.name in told:
+                kept &= window.excess(told[window.name]) <= 0
+            elif not REGISTRY[window.name].slow:
                 kept &= assessment.within(window.name, window.at_least, window.at_most)
         return kept
 
-    def _scored(self, parts: Parts, shape: tuple[int, ...], assessment: Assessment) -> Evaluation:
-        """Return the evaluation of candidates whose scores have that shape."""
+    def _scored(
+        self,
+        parts: Parts,
+        shape: tuple[int, ...],
+        assessment: Assessment,
+        told: Mapping[str, FloatArray],
+    ) -> Evaluation:
+        """Return the evaluation of candidates whose scores have that shape, some of them told."""
+        names = [name for name in self.searched_names if name not in told]
         with np.errstate(divide="ignore"):
-            found = self.scores(parts, self.searched_names, assessment)
+            found = {**self.scores(parts, names, assessment), **told}
 
         def flat(values: FloatArray) -> FloatArray:
             return np.broadcast_to(values, shape).ravel()

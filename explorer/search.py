@@ -19,7 +19,7 @@ from joblib import Parallel, delayed
 
 from explorer.blocks import worked_out
 from explorer.closure import MOST_CANDIDATES, closing
-from explorer.evaluation import Evaluation
+from explorer.evaluation import Evaluation, Limits
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage
 from explorer.ledger import Entry, Ledger
@@ -157,7 +157,8 @@ class _Study:
         on_grid = replace(problem, choices=self.space.choices)
         self._sample = sample_of(on_grid, settings.seed)
         self.scale = scale_of(self._sample)
-        self._gated = self._sample.feasible.mean() < _FEW_FEASIBLE
+        few = self._sample.feasible.mean() < _FEW_FEASIBLE
+        self._limits: Limits = "first" if few else "told"
         self._none = self._sample.take(np.zeros(0, np.intp))
         self._nothing = Harvest(self._none, self._none)
         self._harvests = [self._nothing]
@@ -245,7 +246,7 @@ class _Study:
         mine = self.ledger.claim(missing, some)
         done: list[tuple[Harvest, list[float]]] = Parallel()(
             delayed(worked_out)(
-                self._problem, self.space, self.scale, block, known, near=near, gated=self._gated
+                self._problem, self.space, self.scale, block, known, near=near, limits=self._limits
             )
             for block in mine
         )

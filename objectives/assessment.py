@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final, TypeVar
@@ -9,7 +10,7 @@ from typing import Any, Final, TypeVar
 import numpy as np
 
 from objectives.arrays import Batch, BoolArray, FloatArray
-from objectives.circuit.corners import WALKED_HZ, Port, corner_crossed, corner_frequency
+from objectives.circuit.corners import WALKED_HZ, Port, bounds_crossed, corner_frequency
 from objectives.circuit.follower import (
     CathodeFollower,
     FollowerPoint,
@@ -39,6 +40,7 @@ _CORNERS: Final[dict[str, tuple[Port, bool]]] = {
     "upper_corner_Hz": ("output", True),
 }
 """Scores that are a corner: where, and whether above the reference."""
+CORNERS: Final = frozenset(_CORNERS)
 
 
 @dataclass(frozen=True)
@@ -127,20 +129,24 @@ class Assessment:
 
         Of a corner this takes levels at frequencies that all stages share, not the corner itself.
         """
+        value = self.among(score, [bound for bound in (at_least, at_most) if 0 < bound < np.inf])
+        return np.asarray((at_least <= value) & (value <= at_most))
+
+    def among(self, score: str, bounds: Sequence[float]) -> FloatArray:
+        """Return a score, or of a corner any frequency between the same two of some bounds (Hz).
+
+        That takes levels at the bounds, which all stages share, and not the corner itself.
+        """
         sought = _CORNERS.get(score)
-        if sought is None or not all(
-            bound <= WALKED_HZ or np.isinf(bound) for bound in (at_least, at_most)
-        ):
-            value = self[score]
-            return np.asarray((at_least <= value) & (value <= at_most))
+        if sought is None or max(bounds, default=np.inf) > WALKED_HZ:
+            return self[score]
         port, upper = sought
-        kept = np.ones(self.shape, bool)
-        for bound, wanted in ((at_least, not upper), (at_most, upper)):
-            if 0 < bound < np.inf:
-                kept &= wanted == corner_crossed(
-                    *self._signals, port, self.targets.reference_Hz, bound, upper=upper
-                )
-        return kept
+        reference_Hz = self.targets.reference_Hz
+        crossed = bounds_crossed(*self._signals, port, reference_Hz, bounds, upper=upper)
+        ends = np.sort(bounds)
+        between = np.sqrt(np.r_[ends[0] / 4, ends] * np.r_[ends, ends[-1] * 4])
+        place = len(ends) - crossed if upper else crossed
+        return np.broadcast_to(between[place], self.shape)
 
     def at(self, index: Any) -> Assessment:
         """Return some stages as a batch of one axis, with points and corners that are worked out.

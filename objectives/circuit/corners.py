@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from objectives.arrays import BoolArray, FloatArray, blocks, cut
+from objectives.arrays import FloatArray, IntArray, blocks, cut
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.crossings import HIGHEST_HZ as HIGHEST_HZ
 from objectives.circuit.crossings import WALKED_HZ as WALKED_HZ
@@ -100,31 +100,31 @@ def corner_frequency(
     return np.asarray(2.0**result)
 
 
-def corner_crossed(
+def bounds_crossed(
     stage: Stage,
     device: SmallSignal,
     port: Port,
     reference_Hz: float,
-    bound_Hz: float,
+    bounds_Hz: Sequence[float],
     *,
     upper: bool,
-) -> BoolArray:
-    """Return whether :func:`corner_frequency` lies between reference and bound, shape of the batch.
+) -> IntArray:
+    """Return how many bounds :func:`corner_frequency` lies before, shape of the batch.
 
-    It is not looked for: a level at the bound below half the power has crossed it on the way; one
-    above it has not, unless a step of the walk up to there has.
+    It is not looked for: a level at a bound below half the power has crossed it on the way there;
+    one above it has not, unless a step of the walk up to there has.
 
     Raises
     ------
     ValueError
-        If the bound lies where crossings are looked for as eigenvalues, above 10 MHz.
+        If a bound lies where crossings are looked for as eigenvalues, above 10 MHz.
     """
-    if bound_Hz > WALKED_HZ:
-        raise ValueError(f"bound_Hz: {bound_Hz:g}: must be {WALKED_HZ:g} or less")
+    if max(bounds_Hz) > WALKED_HZ:
+        raise ValueError(f"bounds_Hz: {max(bounds_Hz):g}: must be {WALKED_HZ:g} or less")
     shape = np.broadcast_shapes(stage.shape, device.shape)
-    result = np.zeros(shape, bool)
+    result = np.zeros(shape, np.intp)
     for block, levels in _in_blocks(stage, device, port, reference_Hz, upper, HALF_POWER_DB):
-        result[block] = levels.crossed_by(bound_Hz).reshape(levels.shape)
+        result[block] = levels.crossed_by(bounds_Hz).reshape(levels.shape)
     return result
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -157,21 +158,20 @@ class Levels:
         steps = np.ceil((self._end - self.start) * self.outward / STEP - 1e-9)
         return np.asarray(np.maximum(np.nan_to_num(steps), 0.0), np.intp)
 
-    def crossed_by(self, bound_Hz: float) -> BoolArray:
-        """Return which have crossed the level by a bound that the walk comes to; flat.
+    def crossed_by(self, bounds_Hz: Sequence[float]) -> IntArray:
+        """Return how many bounds that the walk comes to have the crossing before them; flat.
 
-        Either there they are below, or at a step of the walk before.
+        Either there they are below, or at a step of the walk before. The reference is one for all.
         """
-        end = np.log2(bound_Hz)
-        sought = self.share * self.power(self.start)
-        below = self.power(np.asarray(end)) < sought
-        for number in range(1, self._steps().max(initial=0) + 1):
-            here = self.start + number * self.outward * STEP
-            before = (end - here) * self.outward > 0
-            if not np.any(before):
-                break
-            below |= before & (self.power(here) < sought)
-        return np.asarray(below & ((end - self.start) * self.outward > 0))
+        start, sought = float(self.start[0]), self.share * self.power(self.start)
+        ends = [float(end) for end in np.log2(bounds_Hz) if (end - start) * self.outward > 0]
+        last = max(ends, key=lambda end: end * self.outward, default=start)
+        steps = start + self.outward * STEP * np.arange(1, int(abs(last - start) / STEP) + 1)
+        below, crossed = np.zeros(self.size, bool), np.zeros(self.size, np.intp)
+        for here in sorted({*ends, *steps.tolist()}, key=lambda at: at * self.outward):
+            below |= self.power(np.asarray(here)) < sought
+            crossed += ends.count(here) * below
+        return crossed
 
     # -- closing in ----------------------------------------------------------------------------
 

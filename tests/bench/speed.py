@@ -163,11 +163,11 @@ def limits_first(brief: str = "quiet-input") -> None:
     problem = formulate(load_brief(brief)).problem
     space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
     seconds, harvests = [], []
-    for gated in (False, True):
+    for limits in ("exact", "first"):
         start = time.process_time()
         harvests.append(
             [
-                harvest_of(problem, space, scale, block, near=False, gated=gated)
+                harvest_of(problem, space, scale, block, near=False, limits=limits)
                 for block in range(space.blocks)
             ]
         )

@@ -17,14 +17,18 @@ import numpy as np
 import pytest
 
 from closed_forms import dense_response
+from explorer.blocks import harvest_of
 from explorer.brief.loading import load_brief, parse_brief
 from explorer.brief.shipped import shipped_briefs
 from explorer.decision import Decision, built_well, decide
 from explorer.designs import parse_design
 from explorer.evaluation import Evaluation
 from explorer.formulation import Formulation, formulate
+from explorer.harvest import Harvest
+from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
 from explorer.search import enumerate_front
+from explorer.space import OUTER_CHUNK, Space
 from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -225,12 +229,16 @@ def test_limits_looked_at_first_leave_the_front_as_it_is(
     row = next((row for row in TABLE["brief"] if row["name"] == name), None)
     brief = load_brief(name) if row is None else parse_brief(briefed(row))
     problem = formulate(brief).problem
-    found = []
+    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    blocks = [
+        harvest_of(problem, space, scale, block, near=True, limits="exact")
+        for block in range(space.blocks)
+    ]
+    whole = Harvest.joined(problem, scale, blocks).scored_anew(problem)
     for share in (0.0, 1.1):
         monkeypatch.setattr("explorer.search._FEW_FEASIBLE", share)
-        found.append(enumerate_front(problem).harvest)
-    whole, gated = found
-    assert (gated.evaluated, gated.feasible) == (whole.evaluated, whole.feasible)
-    np.testing.assert_allclose(gated.serious.losses, whole.serious.losses, rtol=1e-7, atol=1e-9)
-    for part, values in whole.serious.parts.items():
-        np.testing.assert_array_equal(gated.serious.parts[part], values)
+        found = enumerate_front(problem).harvest
+        assert (found.evaluated, found.feasible) == (whole.evaluated, whole.feasible)
+        np.testing.assert_allclose(found.serious.losses, whole.serious.losses, rtol=1e-7, atol=1e-9)
+        for part, values in whole.serious.parts.items():
+            np.testing.assert_array_equal(found.serious.parts[part], values)

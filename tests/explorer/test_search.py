@@ -23,7 +23,7 @@ from optuna.trial import FrozenTrial, TrialState
 
 from explorer.aims import FreeScore
 from explorer.blocks import harvest_of
-from explorer.evaluation import Evaluation
+from explorer.evaluation import Evaluation, Limits
 from explorer.front import Scale
 from explorer.harvest import Harvest
 from explorer.probe import constant_scores, sample_of, scale_of
@@ -182,7 +182,7 @@ def test_harvests_make_the_same_in_any_order(
     problem = formulated(*([impossible] if change else [])).problem
     space, scale = Space.of(problem, 2), scale_of(sample_of(problem, 1))
     harvests = [
-        harvest_of(problem, space, scale, b, near=True, gated=False) for b in range(space.blocks)
+        harvest_of(problem, space, scale, b, near=True, limits="exact") for b in range(space.blocks)
     ]
     straight = Harvest.joined(problem, scale, harvests)
     for seed in range(3):
@@ -209,17 +209,18 @@ def test_what_limits_leave_out_first_changes_no_harvest(
     problem = formulated(("[limits]", f"[limits]\n{limits}")).problem
     space, scale = Space.of(problem, block), scale_of(sample_of(problem, 1))
     for b in range(space.blocks):
-        whole, gated = (
-            harvest_of(problem, space, scale, b, near=True, gated=g) for g in (False, True)
-        )
-        same(gated, whole)
-        assert gated.least_broken == pytest.approx(whole.least_broken, rel=1e-9)
+        whole = harvest_of(problem, space, scale, b, near=True, limits="exact")
+        others: tuple[Limits, ...] = ("told", "first")
+        for way in others:
+            found = harvest_of(problem, space, scale, b, near=True, limits=way)
+            same(found, whole)
+            assert found.least_broken == pytest.approx(whole.least_broken, rel=1e-9)
 
 
 def test_what_is_known_spares_only_what_it_beats(problem: Problem) -> None:
     space, scale = Space.of(problem, 6), scale_of(sample_of(problem, 1))
     harvests = [
-        harvest_of(problem, space, scale, b, near=True, gated=False) for b in range(space.blocks)
+        harvest_of(problem, space, scale, b, near=True, limits="exact") for b in range(space.blocks)
     ]
     spared = 0
     for known, new in itertools.permutations(harvests, 2):
@@ -412,7 +413,7 @@ def test_a_block_leaves_behind_what_a_search_with_a_poorer_closure_needs(
         space.block_at(t.params[c.part] for c in space.choices[: space.coarse])
         for t in trials(tmp_path / "s.log")
     }
-    harvests = [harvest_of(problem, space, scale, b, near=True, gated=False) for b in told]
+    harvests = [harvest_of(problem, space, scale, b, near=True, limits="exact") for b in told]
     blocks = Harvest.joined(problem, scale, harvests)
     assert rows_of(blocks.serious) <= rows_of(found.harvest.serious)
 

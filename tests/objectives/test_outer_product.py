@@ -13,7 +13,7 @@ from fixture_types import MakeStages
 from objectives.assessment import Assessment
 from objectives.circuit.corners import (
     HALF_POWER_DB,
-    corner_crossed,
+    bounds_crossed,
     corner_frequency,
     swept_level_dB,
 )
@@ -171,7 +171,7 @@ def test_a_corner_is_crossed_where_a_fine_sweep_has_been_below(
         f = np.geomspace(1e3, bound, 2 + int(400 * abs(np.log10(bound / 1e3))))
         level = swept_level_dB(stages, devices, f, port)
         below = (level < level[:, :1] - HALF_POWER_DB).any(axis=-1)
-        crossed = corner_crossed(stages, devices, port, 1e3, bound, upper=upper)
+        crossed = bounds_crossed(stages, devices, port, 1e3, [bound], upper=upper) > 0
         wrong = np.flatnonzero(crossed != below)
         # A dip narrower than the steps of the walk is one that a corner does not see either.
         found = corner_frequency(stages.at(wrong), devices.at(wrong), port, 1e3, upper=upper)
@@ -182,8 +182,8 @@ def test_a_corner_is_crossed_where_a_fine_sweep_has_been_below(
 
 def test_a_bound_beyond_the_walk_is_refused() -> None:
     stage = product()
-    with pytest.raises(ValueError, match="bound_Hz"):
-        corner_crossed(stage, assessed()[0].linear, "grid", 1e3, 2 * WALKED_HZ, upper=True)
+    with pytest.raises(ValueError, match="bounds_Hz"):
+        bounds_crossed(stage, assessed()[0].linear, "grid", 1e3, [2 * WALKED_HZ], upper=True)
 
 
 @pytest.mark.slow

@@ -129,6 +129,10 @@ class Assessment:
 
         Of a corner this takes levels at frequencies that all stages share, not the corner itself.
         """
+        target_Hz = self.targets.input_corner_Hz
+        if score == "input_corner_error_octaves" and target_Hz is not None and at_least <= 0:
+            ratio = 2.0**at_most
+            return self.within("input_corner_Hz", target_Hz / ratio, target_Hz * ratio)
         value = self.among(score, [bound for bound in (at_least, at_most) if 0 < bound < np.inf])
         return np.asarray((at_least <= value) & (value <= at_most))
 

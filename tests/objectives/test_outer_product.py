@@ -30,7 +30,8 @@ from objectives.targets import RadioBand, Targets
 
 DEVICE = valve("12AX7")
 TARGETS = Targets(
-    radio_bands=(RadioBand("AM", 526.5e3, 1606.5e3, 20.0), RadioBand("FM", 87.5e6, 108e6, 20.0))
+    input_corner_Hz=6e3,
+    radio_bands=(RadioBand("AM", 526.5e3, 1606.5e3, 20.0), RadioBand("FM", 87.5e6, 108e6, 20.0)),
 )
 SCORES = (
     "plate_current_A", "gain_dB", "input_corner_Hz", "lower_corner_Hz", "upper_corner_Hz",
@@ -143,6 +144,7 @@ def test_some_of_the_stages_keep_their_followers() -> None:
     [
         ("input_corner_Hz", 3e3, 20e3),
         ("input_corner_Hz", 9e3, np.inf),
+        ("input_corner_error_octaves", -np.inf, 0.5),
         ("lower_corner_Hz", 8.0, 60.0),
         ("lower_corner_Hz", -np.inf, 20.0),
         ("upper_corner_Hz", 5e3, 5e4),

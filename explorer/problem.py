@@ -15,9 +15,10 @@ from explorer.choices import Choice
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Limits, Parts
+from explorer.room import may_be_feasible, room, told_corners
 from explorer.tolerances import PartTolerances
 from objectives.arrays import BoolArray, FloatArray, IntArray
-from objectives.assessment import CORNERS, Assessment
+from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
 from objectives.devices.terms import Terms
@@ -29,11 +30,6 @@ from objectives.tolerance.setup import YIELD, ToleranceSetup
 
 CHUNK = 2048
 """Candidates in rows evaluated together; few enough that a sweep stays in the cache."""
-
-_ENOUGH_ROOM = 31.0
-"""More noticeable steps of room to a limit than this make no design more robust."""
-_ROOMS = (0.0, 1.0, 3.0, 7.0, 15.0, _ENOUGH_ROOM)
-"""Noticeable steps at which the room to a limit changes, which counts 0, 1, 2 …"""
 
 _RATING = " rating"
 RATING_STEP = 0.05
@@ -276,34 +272,19 @@ class Problem:
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
-        told = {} if limits == "exact" else self._told(assessment)
+        free = {score.name for score in self.free}
+        windows = (w for w in (*self.windows, *self.goals) if w.name not in free)
+        told = {} if limits == "exact" else told_corners(windows, assessment)
         if limits == "first":
-            rows = np.flatnonzero(self._may_be_feasible(assessment, told))
+            kept = may_be_feasible(self.windows, assessment, told)
+            for rating in assessment.ratings if self.ratings_hold else ():
+                kept &= ~(rating.excess > 0)
+            rows = np.flatnonzero(kept)
             rows = rows if rows.size else np.zeros(1, np.intp)
             parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
             told = {name: values.ravel()[rows] for name, values in told.items()}
             return self._scored(parts, rows.shape, assessment.at(rows), told)
         return self._scored(parts, shape, assessment, told)
-
-    def _told(self, assessment: Assessment) -> dict[str, FloatArray]:
-        """Return corners that decide by limits and goals alone, as far as these tell of them."""
-        bounds: dict[str, list[float]] = {}
-        for window in (*self.windows, *self.goals):
-            if window.name in CORNERS and all(free.name != window.name for free in self.free):
-                bounds.setdefault(window.name, []).extend(window.bounds(_ROOMS))
-        return {name: assessment.among(name, own) for name, own in bounds.items()}
-
-    def _may_be_feasible(self, assessment: Assessment, told: Mapping[str, FloatArray]) -> BoolArray:
-        """Return which candidates keep the limits that take little to tell, shape of the batch."""
-        kept = np.ones(assessment.shape, bool)
-        for rating in assessment.ratings if self.ratings_hold else ():
-            kept &= ~(rating.excess > 0)
-        for window in self.windows:
-            if window.name in told:
-                kept &= window.excess(told[window.name]) <= 0
-            elif not REGISTRY[window.name].slow:
-                kept &= assessment.within(window.name, window.at_least, window.at_most)
-        return kept
 
     def _scored(
         self,
@@ -372,8 +353,8 @@ class Problem:
         count = len(excess[ALL_FINITE])
         if not rooms:
             return np.zeros((count, 0))
-        steps = np.stack([np.broadcast_to(room, (count,)) for room in rooms], axis=-1)
-        return np.floor(np.log2(1 + np.clip(steps, 0, _ENOUGH_ROOM)))
+        steps = np.stack([np.broadcast_to(own, (count,)) for own in rooms], axis=-1)
+        return room(steps)
 
     def missed_limits(self, found: Evaluation) -> FloatArray:
         """Return the noticeable steps by which candidates miss each limit, shape (N, limits).

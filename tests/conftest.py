@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+# As the commands do before NumPy is loaded: sums come to the same bits in every process.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pytest

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from multiprocessing import current_process
@@ -39,7 +41,7 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         # A process that the page lets end with itself may start none.
         alone = seconds < _WORTH_SHARING_S or current_process().daemon
         jobs = 1 if alone else os.cpu_count() or 1
-        with parallel_config("loky", n_jobs=jobs):
+        with parallel_config("loky", n_jobs=jobs, initializer=_end_with, initargs=(os.getpid(),)):
             yield jobs
         return
     try:
@@ -55,3 +57,14 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         raise InputError("cluster", cluster, allowed) from None
     with client, parallel_config("dask", n_jobs=-1):
         yield sum(client.ncores().values())  # type: ignore[no-untyped-call]
+
+
+def _end_with(parent: int) -> None:
+    """Let this process end soon after the one that has started it, which may have been killed."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(1.0)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()

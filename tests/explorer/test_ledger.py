@@ -46,6 +46,19 @@ print("end", found.evaluated, len(found.front), flush=True)
 """
 
 
+POOL = """
+import os, time
+from joblib import Parallel, delayed
+from explorer.workers import workers
+
+def work(_):
+    print(os.getpid(), flush=True)
+    time.sleep(600)
+with workers("", 1e9) as count:
+    Parallel()(delayed(work)(at) for at in range(count))
+"""
+
+
 @pytest.fixture(scope="module")
 def problem(formulated: MakeFormulation) -> Problem:
     return formulated().problem
@@ -118,6 +131,16 @@ def test_killed_at_any_moment_a_search_comes_to_the_same_and_leaves_nothing_runn
     again = search(problem, replace(SMALL, storage=storage))
     assert again.taken_up.unfinished == 0
     same(again, straight)
+
+
+@pytest.mark.slow
+def test_workers_end_with_a_process_that_is_killed() -> None:
+    victim = subprocess.Popen([sys.executable, "-c", POOL], stdout=subprocess.PIPE, text=True)
+    assert victim.stdout is not None
+    victim.stdout.readline()
+    victim.kill()
+    # Its output is at an end once none of them holds it any more.
+    victim.communicate(timeout=120)
 
 
 @pytest.mark.slow

@@ -22,6 +22,9 @@ from objectives.transient.systems import equilibrated_solve
 _NO_TIME = 1e-7
 """A time constant of this share of the shortest time of interest is none."""
 
+_UNRESOLVED = 1e-13
+"""One of this share of the longest, which a full bypass makes hours, is lost in its rounding."""
+
 _IMPLICIT = 0.6
 """Weight of a step's end. At 0.5 phases are right but the fastest modes ring; from 1 they lag."""
 
@@ -61,7 +64,7 @@ class Modes:
         M, b = w[..., : len(rows)], w[..., len(rows) :]
         tau, right = _ordered(M)
         left = np.swapaxes(_ordered(np.swapaxes(M, 1, 2))[1], 1, 2)
-        used = tau > _NO_TIME * shortest_s
+        used = tau > np.maximum(_NO_TIME * shortest_s, _UNRESOLVED * tau[:, :1])
         most = max(1, int(used.sum(axis=1).max(initial=0)))
         tau, used = tau[:, :most], used[:, :most, None]
         right, left = right[..., :most], left[:, :most]

@@ -43,6 +43,9 @@ _TOLERANCE_V = 1e-5
 _MOST_ITERATIONS = 60
 _LEAST_SHARE = 1 / 32
 
+_DRIVES = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 3 / 4, 1.0)
+"""Shares of the drive by which stages are led that Newton's method does not find at once."""
+
 _BLOCK = 32
 """Points come in so many, so that halving gets far and Fourier transforms are fast."""
 
@@ -106,6 +109,11 @@ def periodic(
             one, there = _solve(problem.at(left[:1]), v[..., :1])
             v = np.broadcast_to(one, v.shape) if there.all() else v
         v, done = _solve(problem, v)
+        if not done.all():
+            astray = np.flatnonzero(~done)
+            v[..., astray], done[astray] = _led(
+                problem.at(astray), system.rest_ports[:, None, left[astray]]
+            )
         i = np.fft.rfft(device_currents(problem.laws, v)[0], axis=1)
         spectrum = forced[m:] + np.einsum("ijhn,jhn->ihn", harmonics[m:], i)
         # The first sample is one step after the beginning.
@@ -228,6 +236,16 @@ def _solve(problem: _Balance, start: FloatArray) -> tuple[FloatArray, BoolArray]
             )
             ports = Ports(v, i, by_grid, by_plate, none)
     return result, done
+
+
+def _led(problem: _Balance, rest: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Return what :func:`_solve` does, led there from rest, (m, 1, c), by more and more drive."""
+    v = np.broadcast_to(rest, problem.forced_V.shape)
+    still = problem.forced_V.mean(axis=1, keepdims=True)
+    for share in _DRIVES:
+        forced = still + share * (problem.forced_V - still)
+        v, done = _solve(replace(problem, forced_V=forced), v)
+    return v, done
 
 
 def _network(modes: Modes, emf: Emf, period_s: float, n: int) -> tuple[ComplexArray, ComplexArray]:

@@ -12,6 +12,7 @@ from objectives.devices.triodes import GridCurrent, Koren
 from objectives.stage import Stage
 from objectives.transient.cascade import Cascade, CascadeStage
 from objectives.transient.excitation import sine
+from objectives.transient.integrator import Waveforms
 from objectives.transient.modes import Modes
 from objectives.transient.spectrum import harmonics
 from objectives.transient.steady_state import periodic
@@ -59,6 +60,36 @@ def test_the_modes_are_the_nodal_network() -> None:
         assert np.all(np.abs(response[:, at] - expected) <= 1e-8 * largest)
 
 
+def test_the_modes_of_full_bypasses_are_the_nodal_network() -> None:
+    """Time constants of hours beside those of picoseconds: of the shortest, rounding leaves none.
+
+    Two to the batch have other parts, so that the rest have nodes without a capacitor.
+    """
+    rng, count = np.random.default_rng(0), 300
+
+    def spread(low: float, high: float) -> np.ndarray:
+        return np.exp(rng.uniform(np.log(low), np.log(high), count))
+
+    whole = np.arange(count) < 2
+    stage = Stage(
+        supply_V=300.0, plate_load_ohm=spread(2e4, 5e5), cathode_resistor_ohm=spread(5e3, 1e4),
+        stopper_ohm=spread(1e3, 1e5), bypass_F=np.where(whole, 1e-6, np.inf),
+        source_ohm=spread(100, 1e3), input_coupling_F=0.1e-6, grid_leak_ohm=1e6,
+        grid_capacitor_F=np.where(whole, 47e-12, 0.0), plate_capacitor_F=spread(1e-12, 5e-12),
+        output_coupling_F=0.1e-6, load_ohm=1e6,
+    )  # fmt: skip
+    last = replace(stage, plate_load_ohm=spread(2e4, 5e5), cathode_resistor_ohm=spread(1e3, 1e4))
+    stages = [CascadeStage(one, LAW, 2e-12, 2.3e-12, 1e-12) for one in (stage, last)]
+    cascade = Cascade((stages[0], stages[1]), series_ohm=100e3, shunt_ohm=1e6)
+    frequency = np.array([20.0, 1e3, 20e3])
+    response = Modes.of(cascade.state_space, (), 1e-5).response(2j * np.pi * frequency)
+    for at, f in enumerate(frequency):
+        expected = cascade.state_space.Q @ dense(cascade, 2j * np.pi * f)
+        largest = np.abs(expected).max(axis=1, keepdims=True)
+        # 0.01 dB
+        assert np.all(np.abs(response[:, at] - expected) <= 1e-3 * largest)
+
+
 @pytest.mark.slow
 def test_every_harmonic_meets_the_nodal_network() -> None:
     """Kirchhoff's laws at the ports: the currents make the voltages that make them."""
@@ -83,3 +114,32 @@ def test_twice_the_points_change_nothing() -> None:
         turn = np.exp(2j * np.pi * np.arange(60) * (1 / 1024 - 1 / 128))
         a, b = harmonics(few[place])[:, :60] * turn, harmonics(many[place])[:, :60]
         assert np.abs(a - b).max() < 1e-3 * np.abs(b[:, 1:]).max()
+
+
+@pytest.mark.slow
+def test_a_stage_that_the_first_one_leads_astray_is_solved_as_alone() -> None:
+    """Each starts from where the first comes to under its drive, and the second is another kind."""
+    first = Stage(
+        supply_V=300.0, plate_load_ohm=np.array([22e3, 470e3]), stopper_ohm=0.0, bypass_F=0.0,
+        cathode_resistor_ohm=np.array([470.0, 3.9e3]), source_ohm=1e3, grid_leak_ohm=470e3,
+        input_coupling_F=np.array([117e-12, 10.4e-9]),
+        output_coupling_F=np.array([84.3e-9, 562e-9]), load_ohm=np.array([1.14e6, 133e3]),
+    )  # fmt: skip
+    last = replace(
+        first, plate_load_ohm=np.array([150e3, 470e3]), stopper_ohm=np.array([0.0, 100e3]),
+        cathode_resistor_ohm=np.array([330.0, 3.9e3]), bypass_F=np.array([4.7e-6, 0.47e-6]),
+    )  # fmt: skip
+
+    def solved(rows: list[int]) -> Waveforms:
+        stages = [
+            CascadeStage(one.take(np.array(rows), (2,)), LAW, 2e-12, 2.3e-12, 1e-12)
+            for one in (first, last)
+        ]
+        cascade = Cascade((stages[0], stages[1]), series_ohm=100e3, shunt_ohm=1e6)
+        return periodic(cascade, sine(27.0, 705.0), 1 / 705, 256, PORTS)
+
+    both, alone = solved([0, 1]), solved([1])
+    assert both.settled.all()
+    assert alone.settled.all()
+    for place in PORTS:
+        np.testing.assert_allclose(both[place][1], alone[place][0], atol=1e-3)

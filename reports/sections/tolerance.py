@@ -238,7 +238,6 @@ def yield_table(study: ToleranceStudy, terms: Terms = VALVE) -> Table:
         "Yield: share of built stages that keep every window and rating. In brackets: the share of "
         "that score's variance that the part alone causes.",
         {study.pick: "pick"},
-        linked=len(study.candidates) > 1,
     )
 
 

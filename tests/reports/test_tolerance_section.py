@@ -140,7 +140,6 @@ def test_yield_table_has_a_row_a_design_and_marks_the_pick(study: ToleranceStudy
     assert frame["limit missed most"].tolist() == ["—", "input corner", "—"]
     assert frame["main contributor"][1].startswith("grid stopper (61.9")
     assert yields.marked == {1: "pick"}
-    assert yields.linked
     assert spreads.frame["source"].tolist() == ["invented"] * 3
     assert spreads.frame["spread"].tolist() == [
         "±10 %, uniform", "±25 %, normal", "−20 % to +50 %, rounded",

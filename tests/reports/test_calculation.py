@@ -128,7 +128,8 @@ def test_simplifications_are_measured_against_the_exact_corner(restage: Restage)
     pick = restage()
     frame = simplification_frame(pick)
     exact = float(pick.input_corner_Hz[0])
-    assert frame["corner_Hz"].iloc[0] == exact
+    # Worked out in one batch with the simplifications: the last bit may differ.
+    assert frame["corner_Hz"].iloc[0] == pytest.approx(exact, rel=1e-12)
     assert frame["error_percent"].iloc[0] == 0
     errors = 100 * (frame["corner_Hz"] / exact - 1)
     assert frame["error_percent"].to_numpy() == pytest.approx(errors.to_numpy())

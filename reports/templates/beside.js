@@ -11,7 +11,7 @@
   try { kept = JSON.parse(sessionStorage.getItem(place)) || []; } catch { /* nothing kept */ }
 
   const show = async (within, what) => {
-    let text = "The page no longer answers: is the command still running?";
+    let text = LOST;
     try {
       const reply = await (await fetch(live.here + what)).json();
       text = reply.wrong;
@@ -39,11 +39,7 @@
     tell("…");
     written.append(line);
     try {
-      let reply = await (await fetch(`${live.here}write`, {
-        method: "POST",
-        headers: { "content-type": "application/json" },
-        body: JSON.stringify({ what, stage: here }),
-      })).json();
+      let reply = await post(`${live.here}write`, { what, stage: here });
       const { name } = reply;
       tell(reply.told);
       while (!reply.done) {
@@ -51,7 +47,7 @@
         reply = await (await fetch(`${live.root}written/${name}`)).json();
         if (line.textContent !== `${label}: ${reply.told}`) tell(reply.told);
       }
-    } catch { tell("The page no longer answers: is the command still running?"); }
+    } catch { tell(LOST); }
   };
   document.querySelectorAll("[data-what]").forEach((one) => one.addEventListener("click", () =>
     write(one.dataset.what, one.textContent)));

@@ -9,15 +9,6 @@
   const stop = document.getElementById("stop");
   const watch = panel.querySelector(".watch");
 
-  const post = async (where, what) => {
-    const reply = await fetch(live.root + where, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(what),
-    });
-    if (!reply.ok) throw new Error((await reply.text()).trim());
-    return reply.json();
-  };
   const guarded = (work) => work.catch((error) => { wrong.textContent = String(error.message || error); });
 
   // A mistake is told at its field; what has none, or none that is shown, above all of them.
@@ -44,7 +35,7 @@
   let latest = 0;
   const check = async (what) => {
     const own = latest += 1;
-    const reply = await post("check", what);
+    const reply = await post(`${live.root}check`, what);
     if (own !== latest) return;
     if (what.path) toml.value = reply.toml;
     if (reply.form) form.innerHTML = reply.form;
@@ -77,7 +68,7 @@
   };
   const start = async () => {
     explore.disabled = true;
-    const reply = await post("explore", { toml: toml.value });
+    const reply = await post(`${live.root}explore`, { toml: toml.value });
     if (reply.errors) { tell(reply.errors); return; }
     run = reply.run;
     stop.hidden = watch.hidden = false;
@@ -88,6 +79,6 @@
   explore.addEventListener("click", () => guarded(start()));
   stop.addEventListener("click", () => {
     wrong.textContent = "Stopping; what it has is put together.";
-    guarded(post(`stop/${run}`, {}));
+    guarded(post(`${live.root}stop/${run}`, {}));
   });
 })();

@@ -29,7 +29,7 @@ const charts = (linked = () => {}) => {
     const form = JSON.stringify(rest);
     const was = standing.get(holder.dataset.chart);
     if (was && was.holder === holder) return;
-    if (was && was.form === form) {
+    if (was && was.form === form && was.view) {
       was.holder.setAttribute("aria-label", holder.getAttribute("aria-label"));
       holder.replaceWith(was.holder);
       was.sets = new Set([...was.sets, ...Object.keys(datasets)]);
@@ -37,13 +37,16 @@ const charts = (linked = () => {}) => {
       was.view.runAsync();
       return;
     }
+    // From here on it stands, so that nothing asks for it twice while it is being drawn.
+    const own = { form, holder, view: null, sets: new Set(Object.keys(datasets)) };
+    standing.set(holder.dataset.chart, own);
     vegaEmbed(holder, fitted(spec, holder.clientWidth), { renderer: "svg", actions: false, logLevel: 1, tooltip: { theme: "custom" } })
       .then((result) => {
         // The picture as a whole has its words; those of thousands of marks would drown them.
         holder.setAttribute("role", "img");
         holder.querySelector("svg").setAttribute("aria-hidden", "true");
         if (holder.scrollWidth > holder.clientWidth) holder.tabIndex = 0;
-        if (holder.isConnected) standing.set(holder.dataset.chart, { form, holder, view: result.view, sets: new Set(Object.keys(datasets)) });
+        own.view = result.view;
         if (script.dataset.linked) linked(result.view, spec);
       })
       .catch((error) => { holder.textContent = "This chart could not be drawn: " + error; });

@@ -1,4 +1,16 @@
 "use strict";
+// What the other scripts of the page use too.
+const LOST = "The page no longer answers: is the command still running?";
+const post = async (where, what) => {
+  const reply = await fetch(where, {
+    method: "POST",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(what),
+  });
+  if (!reply.ok) throw new Error((await reply.text()).trim());
+  return reply.json();
+};
+
 (() => {
   const live = JSON.parse(document.getElementById("live").textContent);
   const undo = document.getElementById("undo");
@@ -33,7 +45,7 @@
       at(query);
     },
     undo: () => { if (steps()) history.back(); },
-    lost: "The page no longer answers: is the command still running?",
+    lost: LOST,
   });
 
   undo.addEventListener("click", () => history.back());

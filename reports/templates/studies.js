@@ -2,16 +2,7 @@
 // Sections that take seconds: worked out when asked for, of the stage that is then shown.
 (() => {
   const live = JSON.parse(document.getElementById("live").textContent);
-  const lost = "The page no longer answers: is the command still running?";
   let here = location.search.slice(1) || live.start;
-  const post = async (where, what) => {
-    const reply = await fetch(where, {
-      method: "POST",
-      headers: { "content-type": "application/json" },
-      body: JSON.stringify(what),
-    });
-    return reply.json();
-  };
   const waited = () => new Promise((later) => { setTimeout(later, 400); });
 
   document.querySelectorAll(".study").forEach((section) => {
@@ -55,7 +46,7 @@
           place.dispatchEvent(new Event("filled", { bubbles: true }));
         }
       } catch {
-        if (working === own) tell(lost);
+        if (working === own) tell(LOST);
       }
       if (working === own) work(null);
     };

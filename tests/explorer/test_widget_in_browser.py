@@ -106,11 +106,17 @@ def value(page: Any, view: str, key: str = "stopper") -> str:
     return str(page.input_value(f"#{view} #v-{key}"))
 
 
+@pytest.fixture
+def widget(notebook, result: ShownExploration) -> SteppedStage:  # type: ignore[no-untyped-def]
+    """Return a widget that is shown as ``one``."""
+    made = explorer.step(result)
+    notebook.show(made, "one")
+    return made
+
+
 def test_a_step_moves_gauges_circuit_and_charts(  # type: ignore[no-untyped-def]
-    notebook, result: ShownExploration
+    notebook, widget: SteppedStage, result: ShownExploration
 ) -> None:
-    widget = explorer.step(result)
-    notebook.show(widget, "one")
     before = dict(widget.parts)
     does = notebook.locator("#one [data-slot=does]")
     chart = notebook.locator("#one [data-chart=input-corner]")
@@ -135,10 +141,8 @@ def test_a_step_moves_gauges_circuit_and_charts(  # type: ignore[no-untyped-def]
 
 
 def test_a_value_is_typed_and_a_wrong_one_is_told(  # type: ignore[no-untyped-def]
-    notebook, result: ShownExploration
+    notebook, widget: SteppedStage
 ) -> None:
-    widget = explorer.step(result)
-    notebook.show(widget, "one")
     before = dict(widget.parts)
     field = notebook.locator("#one #v-stopper")
     field.fill("22 uF")

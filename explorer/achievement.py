@@ -40,6 +40,23 @@ def distinct(steps: FloatArray) -> IntArray:
     return np.array(rows, dtype=np.intp)
 
 
+def spread_out(steps: FloatArray, chosen: IntArray, size: int) -> tuple[IntArray, float]:
+    """Return some rows of (N, scores) that lie as evenly as possible, ``chosen`` among them.
+
+    The row farthest from all chosen ones, by its largest distance in a score, is added until there
+    are ``size``. The number says how far from a chosen row the farthest of the others lies.
+
+    Source: T. F. Gonzalez, Clustering to minimize the maximum intercluster distance, Theoretical
+    Computer Science 38, 1985 (from memory): it is at most twice as far as need be.
+    """
+    rows, far = [*chosen], np.full(len(steps), np.inf)
+    for at in range(size):
+        if at == len(rows):
+            rows.append(np.argmax(far))
+        far = np.minimum(far, np.abs(steps - steps[rows[at]]).max(axis=1))
+    return np.array(rows, dtype=np.intp), float(far.max())
+
+
 def achievement(
     steps: FloatArray, wanted: FloatArray, good_enough: FloatArray, weights: FloatArray
 ) -> FloatArray:

@@ -192,17 +192,19 @@ def _front(
     if not ex.feasible:
         broken = np.sum([excess > 0 for excess in ex.front.excess.values()], axis=0)
         front["limits_broken_count"] = broken
-    return front if yields is None else pd.concat([front, yield_columns(yields)], axis=1)
+    return front if yields is None else front.join(yield_columns(yields))
 
 
 def yield_columns(yields: FrontYields) -> pd.DataFrame:
-    """Return yield, bands and built stages, one row a design, for a table of the front."""
+    """Return yield, bands and built stages of the designs built, by their rows of the front."""
     columns: dict[str, object] = {"built_yield_percent": 100.0 * yields.good}
     for name, band in yields.bands.items():
         for percentile, value in zip(yields.percentiles, band, strict=True):
             columns[f"built_{name}_p{percentile:g}"] = value
-    columns |= {"built_stages": yields.draws, "built_stages_solved": yields.solved}
-    return pd.DataFrame(columns)
+    # As objects they stay whole numbers where those of other designs are missing.
+    counts = {"built_stages": yields.draws, "built_stages_solved": yields.solved}
+    columns |= {name: count.astype(object) for name, count in counts.items()}
+    return pd.DataFrame(columns, index=yields.rows)
 
 
 def _driver(formulation: Formulation, problem: Problem, own: Parts) -> DriverSummary:

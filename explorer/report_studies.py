@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from joblib import Parallel, delayed
 
+from explorer.achievement import spread_out
 from explorer.evaluation import Parts
 from explorer.exploration import Exploration
 from explorer.problem import Problem
@@ -22,7 +23,7 @@ from explorer.workers import workers
 from objectives.arrays import IntArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY
-from objectives.tolerance.front_yields import MOST_SOLVED, FrontYields, front_yields
+from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.study import tolerance_study
@@ -35,8 +36,12 @@ Tell = Callable[[str], None]
 _DRIVE_S, _TOLERANCE_S, _YIELD_S, _SWAPS_S = 5.0, 4.0, 0.006, 1.0
 """What a piece of work takes one process, about; a yield is of one design of the front."""
 
-_SHARE: Final = 128
-"""Designs of the front whose yields are a piece of work."""
+_MOST_YIELDS: Final = 256
+"""Designs of a front whose yields are worked out. So many leave no design of the shipped briefs'
+fronts farther than 0.7 noticeable steps from one of them: as good as the same choice."""
+
+_SHARE: Final = 64
+"""Those of them that are a piece of work."""
 
 
 class _Piece(NamedTuple):
@@ -81,7 +86,9 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
     """
     brief, pick = ex.formulation.brief, ex.problem.assess(ex.pick_parts)
     studied = _studied(ex) if brief.tolerance.study and pick.targets.tolerance is not None else None
-    shares = list(_shares(ex, studied)) if studied is not None and brief.tolerance.front else []
+    of_front = studied if brief.tolerance.front else None
+    rows, within_steps = _built(ex)
+    shares = [] if of_front is None else list(_shares(ex, of_front, rows))
     pieces = [*_of_pick(ex, pick, folder, studied), *(piece for _, piece in shares)]
 
     def collected(tell: Tell) -> PickStudies:
@@ -92,9 +99,10 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
         ((drive, wavs),) = done["drive"] or [(None, ())]
         (tolerance,) = done["tolerance"] or [None]
         yields: FrontYields | None = None
-        if studied is not None and brief.tolerance.front:
-            own = [(rows, share) for (rows, _), share in zip(shares, done["yields"], strict=True)]
-            yields = _joined(len(ex.front), own, studied, tolerance)
+        if of_front is not None:
+            own = [(at, share) for (at, _), share in zip(shares, done["yields"], strict=True)]
+            yields = _joined(rows, own, of_front, tolerance)
+            yields.within_steps = within_steps
         tell("what speaks for each value")
         (others,) = done["swaps"]
         return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
@@ -175,37 +183,49 @@ def _studied(ex: Exploration) -> _Studied:
     return _Studied(ex.representatives[rows], problem.assess(own), setup)
 
 
-def _shares(ex: Exploration, studied: _Studied) -> Iterator[tuple[IntArray, _Piece]]:
-    """Yield the designs of the front whose yields are a piece of work, and that piece."""
-    for rows, problem, own in ex.problem.by_tolerance(ex.front.parts):
-        setup, to_do = problem.targets.tolerance, np.arange(len(rows))
-        if np.isin(studied.rows, rows).all():
+def _built(ex: Exploration) -> tuple[IntArray, float]:
+    """Return rows of the front whose yields are worked out, ascending.
+
+    The number says how far, in noticeable steps, the farthest design is from one of them.
+    """
+    if ex.decision is None or len(ex.front) <= _MOST_YIELDS:
+        return np.arange(len(ex.front)), 0.0
+    rows, within_steps = spread_out(ex.decision.steps, ex.representatives, _MOST_YIELDS)
+    return np.sort(rows), within_steps
+
+
+def _shares(
+    ex: Exploration, studied: _Studied, built: IntArray
+) -> Iterator[tuple[IntArray, _Piece]]:
+    """Yield which of some rows of the front are a piece of work, and that piece."""
+    for at, problem, own in ex.problem.by_tolerance(ex.front.take(built).parts):
+        setup, to_do = problem.targets.tolerance, np.arange(len(at))
+        if np.isin(studied.rows, built[at]).all():
             # The draws of a group that holds the study's designs are those of the study.
-            setup, to_do = studied.setup, np.flatnonzero(~np.isin(rows, studied.rows))
+            setup, to_do = studied.setup, np.flatnonzero(~np.isin(built[at], studied.rows))
         assert setup is not None
         count = math.ceil(len(to_do) / _SHARE)
-        for at in range(count):
-            some = to_do[at::count]  # from the first, which matter most, to the last
+        for first in range(count):
+            some = to_do[first::count]
             designs = problem.assess({name: values[some] for name, values in own.items()})
-            most = MOST_SOLVED * len(some) // len(to_do)
-            run = partial(front_yields, designs, setup, _drawn_names(ex.problem), most_solved=most)
-            what = f"tolerances of the front: {len(ex.front):,} designs"
-            yield rows[some], _Piece("yields", what, _YIELD_S * len(some), run)
+            run = partial(front_yields, designs, setup, _drawn_names(ex.problem))
+            what = f"tolerances of the front: {len(built):,} designs"
+            yield at[some], _Piece("yields", what, _YIELD_S * len(some), run)
 
 
 def _joined(
-    designs: int,
+    rows: IntArray,
     shares: list[tuple[IntArray, FrontYields]],
     studied: _Studied,
     study: ToleranceStudy,
 ) -> FrontYields:
-    """Return the yields of the whole front."""
+    """Return the yields of some rows of the front; shares say which of these they are of."""
     draws = shares[0][1].wanted if shares else study.draws
-    whole = FrontYields.blank(designs, draws, study.scores, tuple(studied.setup.windows))
-    left = np.ones(designs, bool)
-    for rows, share in shares:
-        whole.enter(rows, share)
-        left[rows] = False
+    whole = FrontYields.blank(rows, draws, study.scores, tuple(studied.setup.windows))
+    left = np.ones(len(rows), bool)
+    for at, share in shares:
+        whole.enter(at, share)
+        left[at] = False
     if left.any():
-        whole.take_over(studied.rows, study)
+        whole.take_over(np.searchsorted(rows, studied.rows), study)
     return whole

@@ -218,7 +218,8 @@ class Tolerance(Section):
     study: bool = Field(default=True, description="Put a tolerance study into the report.")
     front: bool = Field(
         default=True,
-        description="Study the yield of every design on the front, not only those shown.",
+        description="Study the yields of the front (of 256 designs where it has more), not only of "
+        "the designs shown.",
     )
     resistors: PartTolerance | None = Field(
         default=None,

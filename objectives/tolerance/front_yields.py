@@ -1,4 +1,4 @@
-"""Tolerances of every design of a front, most of them predicted by response surfaces."""
+"""Tolerances of the designs of a front, most of them predicted by response surfaces."""
 
 from __future__ import annotations
 
@@ -41,17 +41,16 @@ _MOST_PERCENTILE_ERROR = 0.25
 """One through the operating point serves where it moves no percentile of the check draws by more
 than this share of the score's spread, and puts as few on the wrong side."""
 
-MOST_SOLVED = 1_000_000
-"""Built stages that are solved at most for designs that no surface serves."""
-
 
 @dataclass
 class FrontYields:
-    """What tolerances do to every design of a front, most of it predicted by surfaces.
+    """What tolerances do to designs of a front, most of it predicted by surfaces.
 
     Arrays named by design have shape (designs,), bands (percentiles, designs); fractions are 0..1.
     """
 
+    rows: IntArray
+    """Rows of the front that the designs stand in, ascending."""
     percentiles: tuple[float, ...]
     good: FloatArray
     """Yield: fraction of built stages that keep every window and rating."""
@@ -68,7 +67,7 @@ class FrontYields:
     through_point: BoolArray
     """Designs that a surface serves which takes in the operating point, solved for every draw."""
     wanted: int
-    """Built stages of a design where time did not run short."""
+    """Built stages of a design that is not taken over from a study of more."""
     misfit: dict[str, float]
     """The largest r.m.s. error of a surface over spreads alone in use, by score, as a share of the
     score's spread."""
@@ -81,13 +80,17 @@ class FrontYields:
     wrongly_bad: int = 0
     """Those that it puts on the wrong side: called good and are bad, and the reverse."""
     seconds: float = 0.0
+    within_steps: float = 0.0
+    """How far in any score, in noticeable steps, a design of the front is from one of these."""
 
     @classmethod
     def blank(
-        cls, designs: int, draws: int, names: Sequence[str], windows: Sequence[str]
+        cls, rows: IntArray, draws: int, names: Sequence[str], windows: Sequence[str]
     ) -> FrontYields:
-        """Return the record with nothing entered yet."""
+        """Return the record of some rows of the front with nothing entered yet."""
+        designs = len(rows)
         return cls(
+            rows=rows,
             percentiles=PERCENTILES,
             good=np.empty(designs),
             kept={name: np.empty(designs) for name in windows},
@@ -101,21 +104,21 @@ class FrontYields:
             misfit=dict.fromkeys(names, 0.0),
         )
 
-    def enter(self, rows: IntArray, group: FrontYields) -> None:
+    def enter(self, at: IntArray, group: FrontYields) -> None:
         """Enter the results of a group of designs, worked out on their own."""
         for name in ("good", "ratings_kept", "draws", "solved", "refused", "through_point"):
-            getattr(self, name)[rows] = getattr(group, name)
+            getattr(self, name)[at] = getattr(group, name)
         for name, kept in self.kept.items():
-            kept[rows] = group.kept[name]
+            kept[at] = group.kept[name]
         for name, band in self.bands.items():
-            band[:, rows] = group.bands[name]
+            band[:, at] = group.bands[name]
         for name, misfit in group.misfit.items():
             self.misfit[name] = max(self.misfit[name], misfit)
         self.percentile_error = max(self.percentile_error, group.percentile_error)
         for name in ("checked", "wrongly_good", "wrongly_bad", "seconds"):
             setattr(self, name, getattr(self, name) + getattr(group, name))
 
-    def take_over(self, rows: IntArray, study: ToleranceStudy) -> None:
+    def take_over(self, at: IntArray, study: ToleranceStudy) -> None:
         """Enter designs that a study of the same spreads and seed has worked out.
 
         Raises
@@ -125,22 +128,17 @@ class FrontYields:
         """
         if study.scores != tuple(self.bands) or study.draws < self.wanted:
             raise InputError("study", study.draws, "must be of the same scores, and as many draws")
-        self.draws[rows], self.solved[rows] = study.draws, study.solved
-        self.good[rows], self.ratings_kept[rows] = study.good, study.ratings_kept
+        self.draws[at], self.solved[at] = study.draws, study.solved
+        self.good[at], self.ratings_kept[at] = study.good, study.ratings_kept
         for name, kept in self.kept.items():
-            kept[rows] = study.kept[name]
+            kept[at] = study.kept[name]
         for name, band in self.bands.items():
-            band[:, rows] = study.bands[name]
+            band[:, at] = study.bands[name]
 
     @property
     def by_surface(self) -> BoolArray:
         """Which designs a surface serves, shape (designs,)."""
         return np.asarray(self.solved < self.draws)
-
-    @property
-    def short(self) -> BoolArray:
-        """Which designs are based on fewer built stages than wanted, shape (designs,)."""
-        return np.asarray(self.draws < self.wanted)
 
 
 def front_yields(
@@ -149,20 +147,18 @@ def front_yields(
     scores: Sequence[str],
     *,
     draws: int = DRAWS,
-    most_solved: int = MOST_SOLVED,
 ) -> FrontYields:
-    """Build every design of a whole front many times.
+    """Build every design of a front many times.
 
     A design is solved for some hundred of the draws, a response surface fitted to most of these and
     held against the rest of them; where it holds, it predicts the other draws. Where it does not (a
     transistor that some draws drive out of saturation), a surface through the operating point of
-    every draw is tried. Where that does not hold either, every draw is solved, for as many designs
-    as ``most_solved`` built stages allow, from the first on; the others are based on the few.
+    every draw is tried. Where that does not hold either, every draw is solved.
 
     Parameters
     ----------
     front :
-        The designs, all with one device, a batch of one axis, those that matter most first.
+        The designs, all with one device, a batch of one axis.
     setup, scores :
         As of :func:`tolerance_study`.
     draws :
@@ -170,8 +166,8 @@ def front_yields(
     """
     begun = time.perf_counter()
     names = tuple(dict.fromkeys((*scores, *setup.windows)))
-    work = _FrontStudy(front, setup, names, draws, most_solved)
-    rows = np.arange(len(work.yields.good))
+    work = _FrontStudy(front, setup, names, draws)
+    rows = work.yields.rows
     left = [work.by_surface(rows[at : at + _ROWS]) for at in range(0, len(rows), _ROWS)]
     rows = np.concatenate(left)
     for at in range(0, len(rows), _ROWS_THROUGH_POINT):
@@ -189,17 +185,14 @@ class _FrontStudy:
         setup: ToleranceSetup,
         names: tuple[str, ...],
         draws: int,
-        most_solved: int,
     ) -> None:
-        self.front, self.setup, self.names, self.most_solved = (
-            one_axis(front), setup, names, most_solved,
-        )  # fmt: skip
+        self.front, self.setup, self.names = one_axis(front), setup, names
         for name in names:
             self.front[name]  # what built stages start from, of all designs at once
         self.units = draw_units(setup.spreads, draws, setup.seed)
         self.surface = ResponseSurface(setup.spreads, self.units)
-        designs = len(self.front.point.plate_current_A)
-        self.yields = FrontYields.blank(designs, draws, names, tuple(setup.windows))
+        rows = np.arange(len(self.front.point.plate_current_A))
+        self.yields = FrontYields.blank(rows, draws, names, tuple(setup.windows))
 
     def by_surface(self, rows: IntArray) -> IntArray:
         """Enter the designs that a surface over the spreads serves; return the others."""
@@ -222,8 +215,8 @@ class _FrontStudy:
         serves = self._enter_served(rows, predicted, moved <= _MOST_PERCENTILE_ERROR)
         y.through_point[rows], y.refused[rows] = serves, ~serves
         y.percentile_error = max(y.percentile_error, float(np.max(moved[serves], initial=0.0)))
-        for at in np.flatnonzero(~serves):
-            self._enter_solved(rows[at : at + 1], predicted.solved.at(slice(at, at + 1)))
+        for row in rows[~serves]:
+            self._enter_solved(np.array([row]))
 
     def _enter_served(self, rows: IntArray, surface: SurfaceScores, close: BoolArray) -> BoolArray:
         """Enter the designs whose surface is close and on the right side; return which."""
@@ -237,15 +230,9 @@ class _FrontStudy:
         y.wrongly_bad += int(too_bad[serves].sum())
         return serves
 
-    def _enter_solved(self, row: IntArray, few: BuiltScores) -> None:
-        """Enter one design with every draw solved, or with the few that are, if time runs short."""
-        y = self.yields
-        if self.most_solved < y.wanted:
-            y.draws[row] = y.solved[row]
-            self._enter(row, few)
-            return
-        self.most_solved -= y.wanted
-        y.solved[row] = y.wanted
+    def _enter_solved(self, row: IntArray) -> None:
+        """Enter one design with every draw solved."""
+        self.yields.solved[row] = self.yields.wanted
         one, setup = self.front.at(row), self.setup
         every = built_scores(one, setup.spreads, self.units, self.names, ratings=setup.ratings)
         self._enter(row, every)

@@ -1,4 +1,4 @@
-"""The yield of every design on a front over its nominal scores."""
+"""The yields of the designs of a front over their nominal scores."""
 
 from __future__ import annotations
 
@@ -14,12 +14,7 @@ from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
 from reports.theme import ACCENTS, BESIDE, CHOSEN, PAGE_WIDTH, PAPER, score_axis, score_scale, ticks
 
-MOST_POINTS: Final = 1500
-"""The most designs that are drawn."""
-
-
 _MOST_PANELS: Final = 6
-_SEED: Final = 20
 _KEPT: Final = "nothing: all are good"
 _RATINGS: Final = "a rating"
 _PICK: Final = "the pick"
@@ -37,10 +32,10 @@ def _misses(yields: FrontYields, terms: Terms) -> list[str]:
 
 
 def yield_title(yields: FrontYields, pick: int) -> str:
-    """Return the yield of the pick, and the best on the front."""
+    """Return the yield of the pick, and the best of the designs built."""
     here, best = float(yields.good[pick]), float(yields.good.max())
     if here >= best:
-        return f"{percent(here, 1)} of builds of the pick are good, the most on the front"
+        return f"{percent(here, 1)} of builds of the pick are good, and no design built has more"
     return (
         f"{percent(here, 1)} of builds of the pick are good; the best design has {percent(best, 1)}"
     )
@@ -53,7 +48,10 @@ def yield_chart(
     free: Sequence[str],
     terms: Terms = VALVE,
 ) -> alt.ConcatChart:
-    """Return the yield of every design over each score that spans the front."""
+    """Return the yield of every design built over each score that spans the front.
+
+    ``front`` and ``pick`` are of the designs built alone.
+    """
     frame = pd.DataFrame(
         {
             "candidate": front["candidate"],
@@ -64,9 +62,6 @@ def yield_chart(
         }
     )
     frame.loc[pick, "which"] = _PICK
-    if len(frame) > MOST_POINTS:
-        drawn = frame.drop(index=pick).sample(MOST_POINTS, random_state=_SEED)
-        frame = pd.concat([drawn.sort_index(), frame.loc[[pick]]])
     missed = sorted(set(frame["missed"]), key=lambda words: (words == _KEPT, words))
     hues = [hue for name, hue in ACCENTS.items() if name != "teal"]
     colour = alt.Color(

@@ -33,7 +33,8 @@ def results(data: ReportData) -> dict[str, Any]:
     ``constants``, scores that all candidates share; ``part_labels``; ``pick`` with its candidate,
     reasons, device, stage and operating point (SI units); ``parts``, the parts list; ``limits``;
     ``swaps``, the pick with each other device in its place; ``readable`` and ``front``, one record
-    a candidate (parts in SI units, scores, marks); ``search_trace``; ``assumptions``, ``sources``
+    a candidate (parts in SI units, scores, marks; ``built_`` is null where a large front was not
+    built in whole); ``search_trace``; ``assumptions``, ``sources``
     and ``cautions``.
     """
     pick, trace = data.pick, data.search_trace

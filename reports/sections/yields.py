@@ -24,7 +24,7 @@ from objectives.format import (
     score_unit,
 )
 from objectives.tolerance.front_yields import FrontYields
-from reports.charts.yields import MOST_POINTS, yield_chart, yield_title
+from reports.charts.yields import yield_chart, yield_title
 from reports.layout import Block, Figure, Note, Prose, Table
 
 _WANTED: Final = (0.5, 0.8, 0.9, 0.95, 0.99)
@@ -44,12 +44,12 @@ def yield_blocks(
     parts: Sequence[str],
     terms: Terms = VALVE,
 ) -> list[Block]:
-    """Return sentences, chart and table on the yield of every design of a front.
+    """Return sentences, chart and table on the yields of the designs of a front that were built.
 
     Parameters
     ----------
     yields :
-        Of the designs, in the order of ``front``.
+        Of the designs built.
     front :
         One row a design: ``candidate``, and a column for each part and score.
     given_up :
@@ -61,26 +61,32 @@ def yield_blocks(
     parts :
         Fields of Stage that vary.
     """
-    drawn = (
-        f" Drawn: {counted(MOST_POINTS)} of them, taken at random, and the pick."
-        if len(front) > MOST_POINTS
-        else ""
-    )
+    whole = len(front)
+    front, given_up = front.iloc[yields.rows].reset_index(drop=True), given_up[yields.rows]
+    pick = int(np.searchsorted(yields.rows, pick))
     return [
-        Prose([_reached(yields, pick), *_surfaces(yields), *_solved(yields, pick)]),
+        Prose([_reached(yields, whole, pick), *_surfaces(yields), *_solved(yields, pick)]),
         *_better(yields, front, given_up, pick),
         Figure(
             "tolerance-front",
             yield_chart(yields, front, pick, free, terms),
-            "Yield of every design on the front over its nominal scores. Colour: the limit that "
-            f"most of its built stages miss; the diamond is the pick.{drawn}",
+            "Yield of every design that was built over its nominal scores. Colour: the limit that "
+            "most of its built stages miss; the diamond is the pick.",
             yield_title(yields, pick),
         ),
         price_table(yields, front, given_up, pick=pick, free=free, parts=parts, terms=terms),
     ]
 
 
-def _reached(yields: FrontYields, pick: int) -> str:
+def _reached(yields: FrontYields, whole: int, pick: int) -> str:
+    built = len(yields.good)
+    which = f"Yields of the whole front, {counted(whole)} designs"
+    if built < whole:
+        which = (
+            f"Yields of {counted(built)} of the {counted(whole)} designs of the front, so chosen "
+            f"that no other is farther than {number(yields.within_steps, 2)} noticeable steps, in "
+            "any score, from one of them"
+        )
     best = float(yields.good.max())
     reached = ", ".join(
         f"{counted(int(np.count_nonzero(yields.good >= share)))} have {percent(share)} or more"
@@ -88,10 +94,11 @@ def _reached(yields: FrontYields, pick: int) -> str:
         if share <= best
     )
     return (
-        f"Yields of the whole front, {counted(len(yields.good))} designs: "
+        f"{which}: "
         + (f"{reached}; " if reached else "")
         + f"the pick has {percent(yields.good[pick], 1)}, the best design {percent(best, 1)}. "
-        "front.csv has the yields and bands of all, in the columns that begin with built_."
+        f"front.csv has the yields and bands of {'all' if built == whole else 'these'}, in the "
+        "columns that begin with built_."
     )
 
 
@@ -133,26 +140,13 @@ def _surfaces(yields: FrontYields) -> list[str]:
 
 
 def _solved(yields: FrontYields, pick: int) -> list[str]:
-    """Return which designs had all their builds solved, and which too few."""
-    texts = []
-    whole = ~yields.by_surface & ~yields.short
+    """Return which designs had all their builds solved."""
+    whole = ~yields.by_surface
     others = int(np.count_nonzero(whole)) - int(whole[pick])
     which = ["the pick"] if whole[pick] else []
     if others:
         which.append(f"{counted(others)} that no surface follows closely enough")
-    if which:
-        texts.append(f"All builds were solved for {listed(which)}.")
-    if yields.short.any():
-        few = int(yields.draws.min())
-        error = 100 * 1.96 * np.sqrt(0.25 / few)
-        one = np.count_nonzero(yields.short) == 1
-        texts.append(
-            f"No surface follows {'another design' if one else f'{_count(yields.short)} others'}, "
-            f"and solving all builds would take minutes: {'its' if one else 'their'} figures rest "
-            f"on {counted(few)} solved builds each, which leaves a yield uncertain by up to "
-            f"{number(error, 2)} points ({percent(0.95)} confidence)."
-        )
-    return texts
+    return [f"All builds were solved for {listed(which)}."] if which else []
 
 
 def _count(rows: np.ndarray) -> str:
@@ -220,7 +214,7 @@ def price_table(
         columns[label] = [part_value(name, front[name].iloc[row]) for row in at]
     return Table(
         pd.DataFrame(columns),
-        "What yield costs. For each yield wanted: the design that gives up fewest noticeable "
-        "steps in its worst score, with its nominal scores and its parts.",
+        "What yield costs. For each yield wanted: of the designs that were built, the one that "
+        "gives up fewest noticeable steps in its worst score, with its nominal scores and parts.",
         {0: "pick"},
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from explorer.achievement import achievement, distinct
+from explorer.achievement import achievement, distinct, spread_out
 from explorer.aims import FreeScore, Window, merged
 from explorer.brief.stock import Stock
 from explorer.decision import decide
@@ -105,6 +107,24 @@ def test_designs_within_a_step_in_everything_are_one_choice() -> None:
     reach = np.abs(steps[:, None] - steps[kept]).max(axis=-1).min(axis=1)
     assert np.all(reach < 1.0)
     assert kept[0] == 0
+
+
+def test_rows_spread_out_leave_none_far_from_all_of_them() -> None:
+    steps = np.random.default_rng(5).normal(size=(14, 2)) * [4.0, 1.0]
+    apart = np.abs(steps[:, None] - steps).max(axis=-1)
+
+    def farthest(rows: Sequence[int]) -> float:
+        return float(apart[list(rows)].min(axis=0).max())
+
+    first = np.array([11, 3])
+    for size in range(3, 7):
+        rows, far = spread_out(steps, first, size)
+        assert rows[:2].tolist() == first.tolist()
+        assert len(set(rows.tolist())) == size
+        assert far == farthest(rows.tolist())
+        # Gonzalez: at most twice as far as with the best of all choices.
+        rest = itertools.combinations(set(range(14)) - set(first.tolist()), size - 2)
+        assert far <= 2 * min(farthest([*first, *some]) for some in rest)
 
 
 # --- the decision over a small space -------------------------------------------------------------

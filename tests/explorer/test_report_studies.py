@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from functools import partial
 from pathlib import Path
@@ -70,6 +71,36 @@ def test_every_design_of_the_front_has_a_yield_and_bands_in_the_tables(
     np.testing.assert_allclose(readable["built_yield_percent"], shown, atol=1.0)
     # Of the pick, which comes first, every stage is solved.
     assert readable["built_yield_percent"].iloc[0] == pytest.approx(shown[0])
+
+
+@pytest.mark.slow
+def test_of_a_larger_front_some_designs_have_yields(
+    ex: Exploration, data: ReportData, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    size, most = StudySize(draws=DRAWS, index_samples=32), len(ex.representatives) + 5
+    assert len(ex.front) > most
+    own = "explorer.report_studies."
+    monkeypatch.setattr(own + "tolerance_study", partial(tolerance_study, size=size))
+    monkeypatch.setattr(own + "front_yields", partial(front_yields, draws=DRAWS))
+    monkeypatch.setattr(own + "_MOST_YIELDS", most)
+    studies = pick_studies(ex, tmp_path)
+    some = report_data(ex, studies)
+    written = write_report(some, tmp_path)
+    front = pd.read_csv(written["front_csv"])
+    built = front["built_yield_percent"].notna()
+    assert np.count_nonzero(built) == most
+    columns = [*front.filter(regex="^built_")]
+    assert (front[columns].notna().all(axis=1) == built).all()
+    # Those built are worked out as if all were.
+    np.testing.assert_allclose(
+        front.loc[built, columns], data.front.loc[built, columns].astype(float), rtol=1e-9
+    )
+    assert pd.read_csv(written["readable_csv"])["built_yield_percent"].notna().all()
+    told = json.loads(written["json"].read_text("utf-8"))["front"]
+    assert [row["built_stages"] for row in told] == [DRAWS if here else None for here in built]
+    page = written["markdown"].read_text("utf-8")
+    assert f"Yields of {most} of the {len(front)} designs" in page
+    assert "nan" not in page.split()
 
 
 @pytest.mark.slow

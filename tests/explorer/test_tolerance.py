@@ -203,7 +203,7 @@ def test_yields_of_a_front_are_those_of_solved_draws() -> None:
     units = draw_units(setup.spreads, 4096, 3)
     drawn = built_scores(a, setup.spreads, units, names)
     assert np.all(found.by_surface)
-    assert not np.any(found.short | found.refused)
+    assert not np.any(found.refused)
     np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)
     assert np.ptp(found.good) > 0.5
     for name, inside in drawn.inside(windows).items():
@@ -222,7 +222,7 @@ def test_yields_of_a_front_are_those_of_solved_draws() -> None:
 
 
 @pytest.mark.slow
-def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows() -> None:
+def test_a_design_that_no_surface_follows_is_solved() -> None:
     # A score in steps of half a decibel, which no polynomial follows.
     stage = Stage(
         supply_V=250.0, plate_load_ohm=100e3, cathode_resistor_ohm=np.array([1.5e3, 150.0, 180.0]),
@@ -234,15 +234,11 @@ def test_a_design_that_no_surface_follows_is_solved_as_far_as_time_allows() -> N
     setup = ToleranceSetup(default_spreads(stage, usual_spreads()), {"gain_dB": (60.0, np.inf)})
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(REGISTRY, "gain_dB", steps)
-        found = front_yields(a, setup, [], draws=1024, most_solved=2 * 1024)
+        found = front_yields(a, setup, [], draws=1024)
         exact = built_scores(a, setup.spreads, draw_units(setup.spreads, 1024, 1), ["gain_dB"])
     assert found.refused.tolist() == [True, True, True]
-    assert found.draws.tolist() == [1024, 1024, found.solved[2]]
-    assert found.solved[:2].tolist() == [1024, 1024]
-    assert found.short.tolist() == [False, False, True]
-    good = exact.good(setup.windows)
-    np.testing.assert_array_equal(found.good[:2], good[:2].mean(axis=-1))
-    assert found.good[2] == good[2, : found.draws[2]].mean()
+    assert found.draws.tolist() == found.solved.tolist() == [1024, 1024, 1024]
+    np.testing.assert_array_equal(found.good, exact.good(setup.windows).mean(axis=-1))
     assert found.checked == 0
 
 
@@ -279,7 +275,7 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
     setup = ToleranceSetup(spreads, windows)
     found = front_yields(a, setup, ["noise_dBu", "input_corner_Hz"], draws=2048)
     assert found.through_point.tolist() == [True, True]
-    assert not np.any(found.refused | found.short)
+    assert not np.any(found.refused)
     assert found.percentile_error < 0.25
     units = draw_units(spreads, 2048, 1)
     drawn = built_scores(a, spreads, units, [*windows, "noise_dBu", "input_corner_Hz"])

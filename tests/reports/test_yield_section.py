@@ -25,15 +25,15 @@ PICK = 1
 
 @pytest.fixture
 def yields() -> FrontYields:
-    """Return yields of an invented front, of which some designs are solved and some short."""
+    """Return yields of an invented front, of which some designs are solved."""
     draws, solved = np.full(SIZE, 10_240), np.full(SIZE, 244)
-    solved[[1, 2]] = 10_240
+    solved[[1, 2, 9]] = 10_240
     solved[8] = 446
-    draws[9:] = 244
     corner = np.where(np.arange(SIZE) % 2 == 0, GOOD, np.maximum(GOOD, 0.995))
     refused = np.zeros(SIZE, dtype=bool)
-    refused[[2, 9, 10, 11]] = True
+    refused[[2, 9]] = True
     return FrontYields(
+        rows=np.arange(SIZE),
         percentiles=(5.0, 50.0, 95.0),
         good=GOOD,
         kept={"input_corner_Hz": corner},
@@ -80,23 +80,48 @@ def test_the_words_count_what_is_there(yields: FrontYields, front: pd.DataFrame)
     assert isinstance(words, Prose)
     assert isinstance(figure, Figure)
     assert isinstance(table, Table)
-    first, surfaces, solved, short = (text.replace("\u00a0", " ") for text in words.paragraphs)
+    first, surfaces, solved = (text.replace("\u00a0", " ") for text in words.paragraphs)
     assert "12 designs" in first
     for count, least in ((8, 50), (5, 80), (4, 90), (3, 95), (2, 99)):
         assert f"{count} have {least} % or more" in first
     assert "the pick has 20.0 %, the best design 100.0 %" in first
     assert "front.csv" in first
-    assert "For 6 of them 244 builds were solved" in surfaces
+    assert "For 8 of them 244 builds were solved" in surfaces
     assert "For another 1, whose builds cross a bend in the curves of the device, 446" in surfaces
     assert "checked against is 12 % of a score's spread" in surfaces
     assert "Of 448 solved builds" in surfaces
     assert "5 (1.1 %) lie on the other side" in surfaces
     assert "2 of them bad builds that it calls good" in surfaces
     assert "in any score is 3.1 % of that score's own spread" in surfaces
-    assert "for the pick and 1 that no surface follows" in solved
-    assert "No surface follows 3 others" in short
-    # 1.96 sqrt(0.25/244) is 6.3 points.
-    assert "up to 6.3 points" in short
+    assert "for the pick and 2 that no surface follows" in solved
+
+
+def test_of_a_front_that_was_built_in_part_only_that_is_told(
+    yields: FrontYields, front: pd.DataFrame
+) -> None:
+    # The designs built stand in every fifth row; what was not built would be taken in each place.
+    rows = 5 * np.arange(SIZE) + 3
+    some = replace(yields, rows=rows, within_steps=0.61)
+    whole = pd.DataFrame(1e-9, index=range(5 * SIZE + 4), columns=front.columns)
+    whole.iloc[rows] = front
+    whole["candidate"] = np.arange(len(whole)) + 1
+    given_up = np.full(len(whole), -1.0)
+    given_up[rows] = GIVEN_UP
+    told = yield_blocks(some, whole, given_up, pick=int(rows[PICK]), free=FREE, parts=PARTS)
+    alone = yield_blocks(
+        yields, whole.iloc[rows].reset_index(), GIVEN_UP, pick=PICK, free=FREE, parts=PARTS
+    )
+    words, finding, figure, table = told
+    assert isinstance(words, Prose)
+    assert "Yields of 12 of the 64 designs" in words.paragraphs[0]
+    assert "0.61 noticeable steps" in words.paragraphs[0]
+    assert finding == alone[1]
+    assert isinstance(figure, Figure)
+    (drawn,) = valid_spec(figure.chart)["datasets"].values()
+    assert [row["candidate"] for row in drawn] == (rows + 1).tolist()
+    assert isinstance(table, Table)
+    assert isinstance(alone[3], Table)
+    pd.testing.assert_frame_equal(table.frame, alone[3].frame)
 
 
 def test_a_front_that_never_builds_well_is_told_so(
@@ -152,18 +177,3 @@ def test_the_chart_shows_every_design_in_a_panel_a_score(
     assert axes[1]["scale"]["type"] == "log"
     assert "the pick 20.0\u00a0%, the best 100.0\u00a0% (candidate 7)" in spec["description"]
     assert svg_of(spec).startswith("<svg")
-
-
-def test_thousands_are_thinned_but_never_the_pick(yields: FrontYields) -> None:
-    size = 4000
-    many = replace(
-        yields,
-        good=np.linspace(0, 1, size),
-        kept={"input_corner_Hz": np.linspace(0, 1, size)},
-        ratings_kept=np.ones(size),
-    )
-    front = pd.DataFrame({"candidate": np.arange(size) + 1, "gain_dB": np.arange(size) / 100})
-    (rows,) = valid_spec(yield_chart(many, front, 2345, ("gain_dB",)))["datasets"].values()
-    assert len(rows) == 1501
-    (pick,) = (row for row in rows if row["which"] == "the pick")
-    assert pick["candidate"] == 2346

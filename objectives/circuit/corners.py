@@ -61,7 +61,7 @@ def corner_frequency(
     level sought. Where it falls and rises again on the way, so that a dip may reach that level
     between two steps, and from 10 MHz on, where leads resonate and a dip may be narrower than any
     step, it is looked at between all of its crossings instead, which are eigenvalues. The
-    first crossing is closed in on to 1e-8 in log2 f, by inverse quadratic interpolation or, where
+    first crossing is closed in on to 1e-10 in log2 f, by inverse quadratic interpolation or, where
     that does not settle, with a bracketed root finder: beside a notch the level falls by 1e4 dB an
     octave. Shape: that of the batch. ``inf`` (upper) or 0 (lower) where no crossing lies inside
     LOWEST_HZ..HIGHEST_HZ.

@@ -198,7 +198,7 @@ class Levels:
         the reference that of 1/f) over that of 1/level, which is a straight line for one RC section
         and hardly bent for several. Where there are two points the first step is a secant. It has
         settled where the third point moves it by less than 1e-7 octaves and what is left, of the
-        order of the product of its distances from all three, is less than 1e-8.
+        order of the product of its distances from all three, is less than 1e-10.
         """
         rows, levels = np.arange(self.size), self
         result, settled = np.full(self.size, np.nan), np.zeros(self.size, bool)
@@ -215,7 +215,7 @@ class Levels:
                     & (np.abs(bend) < 1e-7 * _PER_OCTAVE * c)
                     & (
                         np.abs(step * (c + step - b) * (c + step - a))
-                        < 1e-8 * (_PER_OCTAVE * c) ** 3
+                        < 1e-10 * (_PER_OCTAVE * c) ** 3
                     )
                 )
             step = np.where(np.isfinite(step), np.clip(step, c / _FAR - c, c * _FAR - c), 0.0)

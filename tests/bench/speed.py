@@ -91,7 +91,7 @@ def one_at_a_time(of: Stage) -> np.ndarray:
             while level(here * step, node) > sought:
                 here *= step
             low, high = sorted((float(np.log2(here)), float(np.log2(here * step))))
-            return 2 ** float(brentq(lambda x: level(2**x, node) - sought, low, high, xtol=1e-8))
+            return 2 ** float(brentq(lambda x: level(2**x, node) - sought, low, high, xtol=1e-13))
 
         # From the jack a carrier drives the stage from 50 ohm, in place of source and cable.
         from_jack = replace(stage, source_ohm=50.0, cable_F=0.0)

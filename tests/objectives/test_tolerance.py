@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -31,7 +31,9 @@ from objectives.targets import PartRating, RadioBand, Targets
 from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.setup import ToleranceSetup
+from objectives.tolerance.sobol import DIMENSIONS, scrambled_points
 from objectives.tolerance.spreads import (
+    DEVICE_QUANTITIES,
     Distribution,
     Spread,
     draw_factors,
@@ -216,6 +218,18 @@ def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter() -> None:
     assert not np.any(np.all(first == draw_units(spreads, 300, 8), axis=0))
     a = whole()
     np.testing.assert_array_equal(corners_of(a, spreads, 200), corners_of(a, spreads, 200))
+
+
+@pytest.mark.parametrize("count", [1, 2, 13, DIMENSIONS])
+@pytest.mark.parametrize(("draws", "seed"), [(1, 0), (8, 1), (1024, 77)])
+def test_points_are_scipys_to_the_bit(count: int, draws: int, seed: int) -> None:
+    sequence = stats.qmc.Sobol(count, scramble=True, rng=np.random.default_rng(seed))
+    found = scrambled_points(count, draws, seed)
+    np.testing.assert_array_equal(found, sequence.random(draws))
+
+
+def test_there_are_points_for_all_that_may_spread() -> None:
+    assert len(fields(Stage)) + len(DEVICE_QUANTITIES) <= DIMENSIONS
 
 
 @pytest.mark.slow

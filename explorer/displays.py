@@ -43,6 +43,10 @@ class Display:
 class ShownExploration(Exploration):
     """An exploration that shows the first screen of its report in a notebook."""
 
+    def frame(self) -> pd.DataFrame:
+        """Return the whole front: candidate number from 1, parts (SI), scores, losses."""
+        return pd.DataFrame(self.columns())
+
     @cached_property
     def data(self) -> ReportData:
         """What its report is made from, without what takes long."""
@@ -74,6 +78,13 @@ class ShownStanding(Standing):
     """A judged stage that shows itself in a notebook: circuit, gauges, what one step does."""
 
     exploration: ShownExploration = field(repr=False)
+
+    def frame(self) -> pd.DataFrame:
+        """Return the steps, one a row: part, direction, values (SI), change of each score."""
+        rows = ((s.part, s.direction, s.start, s.end, s.keeps_limits) for s in self.steps)
+        columns = ["part", "direction", "start", "end", "keeps_limits"]
+        changes = pd.DataFrame([step.change for step in self.steps])
+        return pd.DataFrame(rows, columns=columns).join(changes)
 
     def _repr_html_(self) -> str:
         ex = self.exploration

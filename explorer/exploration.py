@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-import pandas as pd
+from numpy.typing import ArrayLike
 
 from explorer.achievement import distinct
 from explorer.aims import FreeScore
@@ -180,10 +180,10 @@ class Exploration:
         some = [*fronts[:-1:step], *fronts[-1:]]
         return [(done, self.scale.hypervolume(losses)) for done, losses in some]
 
-    def frame(self) -> pd.DataFrame:
+    def columns(self) -> dict[str, ArrayLike]:
         """Return the whole front: candidate number from 1, parts (SI), scores, losses."""
         front = self.front
-        columns: dict[str, object] = {"candidate": np.arange(1, len(front) + 1)}
+        columns: dict[str, ArrayLike] = {"candidate": np.arange(1, len(front) + 1)}
         columns |= {c.part: c.shown(front.parts[c.part]) for c in self.problem.choices}
         columns |= dict(front.scores)
         for at, free in enumerate(self.problem.free):
@@ -192,7 +192,7 @@ class Exploration:
         columns["limits_broken"] = front.broken
         columns["on_front"] = self.on_front
         columns["law_trusted"] = self.problem.trusted(front.parts)
-        return pd.DataFrame(columns)
+        return columns
 
 
 def explore(

@@ -183,7 +183,7 @@ def _front(
     yields: FrontYields | None,
 ) -> pd.DataFrame:
     """Return the whole front with its marks in words and what was found of built stages."""
-    front = ex.frame()
+    front = pd.DataFrame(ex.columns())
     terms = ex.problem.terms
     front["marks"] = [
         ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))

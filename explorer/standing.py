@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 
 from explorer.achievement import in_steps, shortfall_of
 from explorer.brief.model import Brief
@@ -94,13 +93,6 @@ class Standing:
     missed: Mapping[str, float]
     good: float
     assessment: Assessment
-
-    def frame(self) -> pd.DataFrame:
-        """Return the steps, one a row: part, direction, values (SI), change of each score."""
-        rows = ((s.part, s.direction, s.start, s.end, s.keeps_limits) for s in self.steps)
-        columns = ["part", "direction", "start", "end", "keeps_limits"]
-        changes = pd.DataFrame([step.change for step in self.steps])
-        return pd.DataFrame(rows, columns=columns).join(changes)
 
 
 def assess_design(ex: Exploration, design: Design) -> Standing:

@@ -10,6 +10,7 @@ from typing import Any
 
 import moocore
 import numpy as np
+import pandas as pd
 import pytest
 
 from explorer.exploration import Exploration, Mark, explore
@@ -138,7 +139,7 @@ def test_a_long_front_is_shown_in_forty(formulated: MakeFormulation) -> None:
 
 
 def test_the_frame_holds_the_front_in_si_units(both: Exploration) -> None:
-    frame = both.frame()
+    frame = pd.DataFrame(both.columns())
     assert frame["candidate"].tolist() == list(range(1, len(both.front) + 1))
     for name, values in {**both.front.parts, **both.front.scores}.items():
         assert np.array_equal(frame[name].to_numpy(), values)
@@ -147,7 +148,7 @@ def test_the_frame_holds_the_front_in_si_units(both: Exploration) -> None:
 
 def test_the_distance_from_a_target_is_in_the_frame(formulated: MakeFormulation) -> None:
     ex = explore(formulated(('gain_dB = "maximise"', 'gain_dB = { near = "30 dB" }')), QUICK)
-    frame = ex.frame()
+    frame = pd.DataFrame(ex.columns())
     assert frame["gain_dB_from_target"].to_numpy() == pytest.approx(
         (frame["gain_dB"] - 30).abs().to_numpy()
     )
@@ -188,7 +189,9 @@ def test_a_search_of_the_whole_space_is_exact(formulated: MakeFormulation, size:
     assert ex.searched is None
     assert ex.exact is not None
     assert ex.exact.evaluated == size
-    assert ex.frame().equals(explore(formulated(), QUICK, method="exact").frame())
+    assert pd.DataFrame(ex.columns()).equals(
+        pd.DataFrame(explore(formulated(), QUICK, method="exact").columns())
+    )
 
 
 def test_a_continuous_space_is_searched_and_cannot_be_exact(
@@ -245,7 +248,7 @@ def test_a_constant_score_leaves_the_search_and_is_kept_once(
     assert ex.problem.score_names.count("series_departure_percent") == 1
     assert ex.front.losses.shape == plain.front.losses.shape
     assert np.array_equal(ex.front.losses, plain.front.losses)
-    assert ex.frame()["series_departure_percent"].eq(0).all()
+    assert pd.DataFrame(ex.columns())["series_departure_percent"].eq(0).all()
     assert plain.constants == {}
     assert ex.exact is not None
     assert ex.exact.evaluated == size
@@ -300,7 +303,7 @@ def test_when_nothing_is_feasible_the_nearest_are_shown_nearest_first(
     assert broken[0] == pytest.approx(everything(ex).broken.min(), rel=1e-9)
     assert ex.marks == {0: (Mark("nearest"),)}
     assert (ex.hypervolume, ex.search_share) == (0.0, None)
-    assert ex.frame()["limits_broken"].gt(0).all()
+    assert pd.DataFrame(ex.columns())["limits_broken"].gt(0).all()
 
 
 def stop_at(kind: str) -> Callable[[Progress], None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from flat_blocks import all_of
 
@@ -87,7 +88,7 @@ def test_the_front_is_exact_and_its_report_names_the_valves(
 ) -> None:
     settings = Settings(storage=tmp_path / "search.log", block=6)
     ex = explore(chosen, settings, method="exact")
-    assert set(ex.frame()["device"]) <= set(VALVES)
+    assert set(pd.DataFrame(ex.columns())["device"]) <= set(VALVES)
     # No design of one valve's own front beats a design of the joint front; pick and alternatives
     # may stand beside it.
     joint = ex.front.losses[ex.on_front]

@@ -209,7 +209,8 @@ class Koren(_WithGridCurrent):
         """Return plate current (A), transconductance (S) and plate conductance (S)."""
         vg = np.asarray(grid_V, float) + self.grid_offset_V
         vp = np.maximum(np.asarray(plate_V, float), 0.0)
-        reach = np.sqrt(self.kvb + vp * vp)
+        square = self.kvb + vp * vp
+        reach = np.sqrt(square)
         width = reach / self.kp + self.grid_smear_V
         u = (reach / self.mu + vg) / width
         log_term, step = _softplus(u)
@@ -220,7 +221,8 @@ class Koren(_WithGridCurrent):
         gm = slope * share * step
         # d(width * log_term)/d(reach); the bracket is an entropy, never negative but for rounding.
         by_reach = np.maximum(log_term - u * step, 0.0) / self.kp + step / self.mu
-        gp = slope * (self.kvb / reach**3 * width * log_term + share * share * by_reach)
+        narrow = self.kvb / (square * reach)
+        gp = slope * (narrow * width * log_term + share * share * by_reach)
         return current, gm, gp
 
 

@@ -223,27 +223,38 @@ class Stepper:
         *,
         record: bool = True,
         sensitivity: StateSensitivity | None = None,
-    ) -> FloatArray:
+        near: FloatArray | None = None,
+    ) -> tuple[FloatArray, FloatArray]:
         """Advance the state in place over the samples of ``emf``, shape (steps, 2, N or 1).
 
-        Returns the places recorded, shape (steps, places, N); ``sensitivity`` is advanced in place.
+        Returns the places recorded, shape (steps, places, N), and the voltages at the ports in both
+        halves of every step, (steps, 2, m, N). Those of an earlier run that began nearby may be
+        given as ``near``: Newton's method then starts from them. ``sensitivity`` is advanced in
+        place.
         """
         R, d = self.R, self.delta
         first, second = self.weights
         size = state.z.shape[-1]
         count = self.by_state.shape[0] - R - self.m
         out = np.empty((emf.shape[0] if record else 0, count, size))
+        passed = np.empty((*emf.shape[:2], self.m, size))
         for at in range(emf.shape[0]):
             z, v = state.z, state.v
             guess = v + GAMMA * state.trend
+            if near is not None and at > 0:
+                # As far from the earlier run as half a step before.
+                guess = near[at, 0] + (v - near[at - 1, 1])
             w, middle = self.half(z + d * state.y, emf[at, 0], guess, state, False)
             rhs = first * w[:R] - second * z
             if sensitivity is not None:
                 moved = self.propagated(sensitivity.z + d * sensitivity.y, middle)
                 sensitivity_rhs = first * moved - second * sensitivity.z
             guess = middle.v + (1.0 - GAMMA) / GAMMA * (middle.v - v)
+            if near is not None:
+                guess = near[at, 1] + (middle.v - near[at, 0])
             w, end = self.half(rhs, emf[at, 1], guess, state, record)
             state.v = end.v
+            passed[at] = middle.v, end.v
             state.z = w[:R]
             state.y = (state.z - rhs) / d
             state.trend = state.v - v
@@ -252,7 +263,7 @@ class Stepper:
                 sensitivity.y = (sensitivity.z - sensitivity_rhs) / d
             if record:
                 out[at] = w[R + self.m :]
-        return out
+        return out, passed
 
     def samples(self, emf: Emf, start_s: ArrayLike, steps: int) -> FloatArray:
         """Return the EMF at both halves of every step, shape (steps, 2, starts)."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Literal
 
 import numpy as np
@@ -260,32 +260,26 @@ def _blocking(drive: DriveSignal, cascade: Cascade, loud_s: float, after_s: floa
     per_period = max(48, round(_SLOW_RATE_HZ / note))
     last = cascade.last
 
-    def run(share: float) -> tuple[FloatArray, FloatArray]:
-        """Return grid-cathode voltage and output (V), shape (periods, samples a period)."""
+    def burst(time_s: FloatArray, share: float) -> FloatArray:
+        loudly = (time_s > start) & (time_s < end)
+        return np.where(loudly, whole(time_s), share * quiet(time_s))
 
-        def emf(time_s: FloatArray) -> FloatArray:
-            loudly = (time_s > start) & (time_s < end)
-            return np.where(loudly, whole(time_s), share * quiet(time_s))
+    def by_period(values: FloatArray) -> FloatArray:
+        return np.ravel(values)[: periods * per_period].reshape(periods, per_period)
 
-        waves = simulate_long(
-            cascade,
-            emf,
-            1 / (note * per_period),
-            periods * per_period,
-            ((last, "grid"), (last, "cathode"), (last, "output")),
-            # Finer than for the steady state: the quiet note must stand clear of what is left.
-            tolerance_V=0.1 * drive.tolerance_V,
-        )
-        bias, output = (
-            np.ravel(values)[: periods * per_period].reshape(periods, per_period)
-            for values in (waves.grid_cathode_V(last), waves[last, "output"])
-        )
-        return bias, output
-
+    steps = periods * per_period
+    heard, silent = simulate_long(
+        cascade,
+        ((partial(burst, share=1.0), steps), (partial(burst, share=0.0), steps)),
+        1 / (note * per_period),
+        ((last, "grid"), (last, "cathode"), (last, "output")),
+        # Finer than for the steady state: the quiet note must stand clear of what is left.
+        tolerance_V=0.1 * drive.tolerance_V,
+    )
+    bias = by_period(heard.grid_cathode_V(last))
     # What the quiet note alone does: the recovery itself has harmonics of the note too.
-    bias, output = run(1.0)
-    silent = run(0.0)[1]
-    level = np.abs(harmonics(output - silent)[:, 1])
+    alone = by_period(heard[last, "output"] - silent[last, "output"])
+    level = np.abs(harmonics(alone)[:, 1])
     level[before : before + loud] = np.nan
     first = float(np.mean(level[before // 2 : before]))
     means = bias.mean(axis=1)

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from objectives.arrays import FloatArray
+from objectives.arrays import FloatArray, IntArray
 from objectives.checks import InputError
 from objectives.transient.cascade import Cascade, Place, StateSpace
 from objectives.transient.excitation import Emf
@@ -30,15 +30,14 @@ _FINE_PASSES = 5
 
 def simulate_long(
     cascade: Cascade,
-    emf: Emf,
+    signals: Sequence[tuple[Emf, int]],
     step_s: float,
-    steps: int,
     places: Sequence[Place],
     *,
     segment_s: float = 1.25e-3,
     tolerance_V: float = 1e-3,
-) -> Waveforms:
-    """Solve one candidate over a long signal, its segments side by side.
+) -> tuple[Waveforms, ...]:
+    """Solve one candidate over some long signals, their segments side by side.
 
     Every segment starts from a guess of its state; after each pass the guesses are replaced by
     where the segment before ended, corrected by what the sensitivities say of the corrections made
@@ -46,10 +45,11 @@ def simulate_long(
 
     Parameters
     ----------
-    emf :
-        EMF of the first stage's source (V); 0 at rest, before t = 0.
-    step_s, steps :
-        Fixed step (s), and the least number of steps: the last segment is run on to its end.
+    signals :
+        EMF of the first stage's source (V), 0 at rest, before t = 0; and the least number of steps:
+        the last segment is run on to its end.
+    step_s :
+        Fixed step (s).
     places :
         Where voltages are wanted, e.g. ``((0, "plate"), (1, "grid"), (1, "output"))``.
     segment_s :
@@ -63,39 +63,49 @@ def simulate_long(
     InputError
         If the cascade has more than one candidate, a place does not exist or a step is impossible.
     """
-    check_step(step_s, steps)
+    for _, steps in signals:
+        check_step(step_s, steps)
     system = cascade.state_space
     if system.size != 1:
         raise InputError("cascade", system.size, "there must be one candidate")
     length = _COARSE_RATIO * max(1, round(segment_s / step_s / _COARSE_RATIO))
-    count = -(-steps // length)
-    starts = np.arange(count) * (length * step_s)
+    counts = [-(-steps // length) for _, steps in signals]
+    count, ends = sum(counts), np.cumsum(counts)
+
+    def sampled(stepper: Stepper, steps: int) -> FloatArray:
+        starts = (np.arange(count) * (length * step_s) for count in counts)
+        every = zip(signals, starts, strict=True)
+        return np.concatenate([stepper.samples(emf, at, steps) for (emf, _), at in every], axis=-1)
+
     state = SolverState.at_rest(system, count)
     coarse = Stepper(system, _COARSE_RATIO * step_s, ())
-    signal = coarse.samples(emf, starts, length // _COARSE_RATIO)
-    sensitivity = StateSensitivity.start(system, count, system.slow)
+    signal = sampled(coarse, length // _COARSE_RATIO)
+    sensitivity, near = StateSensitivity.start(system, count, system.slow), None
     for number in range(_MOST_PASSES):
         begin = replace(state)
         if number > 0:
             sensitivity = _shifted(sensitivity.restarted(), system)
-        coarse.run(state, signal, record=False, sensitivity=sensitivity)
-        moved = _join(system, state, begin, sensitivity)
+        near = coarse.run(state, signal, record=False, sensitivity=sensitivity, near=near)[1]
+        moved = _join(system, state, begin, sensitivity, ends)
         if not moved.max(initial=0.0) > tolerance_V:
             break
     fine = Stepper(system, step_s, places)
-    signal = fine.samples(emf, starts, length)
+    signal, near = sampled(fine, length), None
     for number in range(_FINE_PASSES):
         begin = replace(state)
         state.bad[:] = False
-        out = fine.run(state, signal, record=number > 0)
+        out, near = fine.run(state, signal, record=number > 0, near=near)
         bad = state.bad.any()
-        moved = _join(system, state, begin, sensitivity)
+        moved = _join(system, state, begin, sensitivity, ends)
         if number > 0 and not moved.max(initial=0.0) > tolerance_V:
             break
-    # (samples, places, segments) to (places, 1, samples in order)
-    flat = np.moveaxis(out, 2, 0).reshape(count * length, len(places)).T[:, None, :]
     settled = np.array([not bad and moved.max(initial=0.0) <= tolerance_V])
-    return Waveforms.of(cascade, places, step_s, flat, settled)
+    # (samples, places, segments) to (places, 1, samples in order) of each signal
+    flat = (
+        np.moveaxis(own, 1, 0).swapaxes(1, 2).reshape(len(places), 1, -1)
+        for own in np.split(out, ends[:-1], axis=2)
+    )
+    return tuple(Waveforms.of(cascade, places, step_s, own, settled) for own in flat)
 
 
 def _shifted(sensitivity: StateSensitivity, system: StateSpace) -> StateSensitivity:
@@ -109,21 +119,28 @@ def _shifted(sensitivity: StateSensitivity, system: StateSpace) -> StateSensitiv
 
 
 def _join(
-    system: StateSpace, state: SolverState, begin: SolverState, sensitivity: StateSensitivity
+    system: StateSpace,
+    state: SolverState,
+    begin: SolverState,
+    sensitivity: StateSensitivity,
+    ends: IntArray,
 ) -> FloatArray:
-    """Let each segment start where the one before it ends; return the slow moves made (V)."""
+    """Let each segment start where the one before it ends; return the slow moves made (V).
+
+    ``ends`` are the numbers of the segments behind the last of each signal.
+    """
     slow = list(system.slow)
     z, y = begin.z.copy(), begin.y.copy()
-    move = np.zeros(len(slow))
     moved = np.zeros((len(slow), z.shape[-1]))
-    for at in range(z.shape[-1] - 1):
-        z[:, at + 1] = state.z[:, at] + sensitivity.z[..., at] @ move
-        y[:, at + 1] = state.y[:, at] + sensitivity.y[..., at] @ move
-        move = z[slow, at + 1] - begin.z[slow, at + 1]
-        moved[:, at + 1] = move
+    follows = np.setdiff1d(np.arange(1, z.shape[-1]), ends)
+    for at in follows:
+        move = moved[:, at - 1]
+        z[:, at] = state.z[:, at - 1] + sensitivity.z[..., at - 1] @ move
+        y[:, at] = state.y[:, at - 1] + sensitivity.y[..., at - 1] @ move
+        moved[:, at] = z[slow, at] - begin.z[slow, at]
     state.z, state.y = z, y
     for name in ("v", "trend"):
-        ends = getattr(state, name)
-        starts = np.concatenate([getattr(begin, name)[:, :1], ends[:, :-1]], axis=1)
+        starts = getattr(begin, name).copy()
+        starts[:, follows] = getattr(state, name)[:, follows - 1]
         setattr(state, name, starts)
     return np.asarray(np.abs(moved))

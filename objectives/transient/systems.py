@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,9 +75,8 @@ def jacobian(K: FloatArray, by_grid: FloatArray, by_plate: FloatArray) -> FloatA
     m, n = by_grid.shape
     J = np.empty((m, m, n))
     for g in range(0, m, 2):
-        p = g + 1
-        J[:, g] = -(K[:, g] * by_grid[g] + K[:, p] * by_grid[p])
-        J[:, p] = -(K[:, g] * by_plate[g] + K[:, p] * by_plate[p])
+        own = slice(g, g + 2)
+        J[:, own] = applied(K[:, own], -np.stack([by_grid[own], by_plate[own]], axis=1))
     for k in range(m):
         J[k, k] += 1.0
     return J
@@ -91,8 +91,7 @@ def equilibrated_solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
 def applied(matrix: FloatArray, vector: FloatArray) -> FloatArray:
     """Return the product for every column of the batch; one candidate may serve them all."""
     if matrix.shape[-1] == 1:
-        columns = int(np.prod(vector.shape[1:]))
-        flat = matrix[..., 0] @ vector.reshape(vector.shape[0], columns)
+        flat = matrix[..., 0] @ vector.reshape(len(vector), math.prod(vector.shape[1:]))
         return np.asarray(flat.reshape(matrix.shape[0], *vector.shape[1:]))
     if vector.ndim == 2:
         return np.asarray(np.einsum("ijn,jn->in", matrix, vector))

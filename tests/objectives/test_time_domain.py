@@ -57,7 +57,7 @@ def simulate(
     """Solve every candidate from rest, one step after the other: the plainest use of the solver."""
     system = cascade.state_space
     stepper, state = Stepper(system, step_s, places), SolverState.at_rest(system, system.size)
-    out = stepper.run(state, stepper.samples(emf, 0.0, steps))
+    out, _ = stepper.run(state, stepper.samples(emf, 0.0, steps))
     recorded = np.moveaxis(out, (0, 1, 2), (2, 0, 1))
     return Waveforms.of(cascade, places, step_s, recorded, ~state.bad)
 
@@ -248,7 +248,7 @@ def test_overload_shifts_the_bias_and_the_coupling_capacitor_recovers() -> None:
     def emf(t: FloatArray) -> FloatArray:
         return np.where(t < loud, sine(8.0, f)(t), 0.0)
 
-    run = simulate_long(cascade, emf, step, round((loud + quiet) / step), PLACES)
+    (run,) = simulate_long(cascade, [(emf, round((loud + quiet) / step))], step, PLACES)
     assert bool(run.settled)
     bias = np.asarray(run.grid_cathode_V(1) - run.grid_cathode_rest_V(1))
     period = round(1 / f / step)
@@ -392,12 +392,15 @@ def test_segments_side_by_side_are_the_plain_run() -> None:
     samples = 6.0 * np.random.default_rng(3).normal(size=100)
     emf = sampled(samples, 6e3)  # 17 ms of noise below 3 kHz
     steps = 640
-    plain = simulate(cascade_of(), emf, 1 / rate, steps, PLACES)
-    joined = simulate_long(cascade_of(), emf, 1 / rate, steps, PLACES, segment_s=2e-3)
-    assert bool(joined.settled)
-    assert joined[PLACES[0]].shape[-1] >= steps
-    for place in PLACES:
-        assert largest(joined[place][:steps] - plain[place]) < 1e-3 * np.ptp(plain[place])
+    # Beside another signal, which is not in step with the segments.
+    signals = [(sine(2.0, 900.0), 333), (emf, steps)]
+    short, joined = simulate_long(cascade_of(), signals, 1 / rate, PLACES, segment_s=2e-3)
+    for run, (own, count) in zip((short, joined), signals, strict=True):
+        assert bool(run.settled)
+        assert run[PLACES[0]].shape[-1] >= count
+        plain = simulate(cascade_of(), own, 1 / rate, count, PLACES)
+        for place in PLACES:
+            assert largest(run[place][:count] - plain[place]) < 1e-3 * np.ptp(plain[place])
 
 
 def test_other_laws_and_a_direct_coupled_pair_find_their_rest() -> None:
@@ -453,7 +456,10 @@ def test_signals() -> None:
     ("call", "message"),
     [
         (lambda: periodic(cascade_of(), sine(1.0, 1.0), 0.0, 10, PLACES), r"period_s: 0\.0: must"),
-        (lambda: simulate_long(cascade_of(), sine(1.0, 1.0), 1.0, 0, PLACES), "steps: 0: must be"),
+        (
+            lambda: simulate_long(cascade_of(), [(sine(1.0, 1.0), 0)], 1.0, PLACES),
+            "steps: 0: must be",
+        ),
         (lambda: simulate(cascade_of(), sine(1.0, 1.0), 1e-5, 9, ((2, "grid"),)), "place: .*input"),
         (lambda: Cascade(()), "stages: 0: there must be one or two"),
         (
@@ -468,7 +474,10 @@ def test_signals() -> None:
         (lambda: clipped_sine(1.0, 100.0, 0.0), r"clip_V: 0\.0: must be more than 0"),
         (
             lambda: simulate_long(
-                cascade_of(replace(STAGE, stopper_ohm=np.ones(2))), sine(1.0, 9.0), 1e-5, 9, PLACES
+                cascade_of(replace(STAGE, stopper_ohm=np.ones(2))),
+                [(sine(1.0, 9.0), 9)],
+                1e-5,
+                PLACES,
             ),
             "cascade: 2: there must be one candidate",
         ),

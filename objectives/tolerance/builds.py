@@ -229,6 +229,12 @@ class BuiltScores:
         values = {name: value[index] for name, value in self.values.items()}
         return BuiltScores(values, self.rating_excess[index])
 
+    def put(self, row: int, other: BuiltScores) -> None:
+        """Put the one candidate of another in the place of a row."""
+        for name, value in self.values.items():
+            value[row] = other.values[name][0]
+        self.rating_excess[row] = other.rating_excess[0]
+
     def bands(self) -> dict[str, FloatArray]:
         """Return the percentiles of every score, shape (percentiles, candidates)."""
         # Between two infinite values of a score (a stage cut off) there is no number.

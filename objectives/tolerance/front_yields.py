@@ -19,6 +19,7 @@ from objectives.tolerance.builds import (
 )
 from objectives.tolerance.response_surface import (
     MOST_MISFIT,
+    MOST_PERCENTILE_ERROR,
     MOST_WRONG,
     ResponseSurface,
     SurfaceScores,
@@ -36,10 +37,6 @@ _ROWS = 16
 
 _ROWS_THROUGH_POINT = 8
 """The same where each has a surface of its own."""
-
-_MOST_PERCENTILE_ERROR = 0.25
-"""One through the operating point serves where it moves no percentile of the check draws by more
-than this share of the score's spread, and puts as few on the wrong side."""
 
 
 @dataclass
@@ -212,7 +209,7 @@ class _FrontStudy:
             designs, self.names, ratings=self.setup.ratings
         )
         moved = _largest(predicted.percentile_error(), len(rows))
-        serves = self._enter_served(rows, predicted, moved <= _MOST_PERCENTILE_ERROR)
+        serves = self._enter_served(rows, predicted, moved <= MOST_PERCENTILE_ERROR)
         y.through_point[rows], y.refused[rows] = serves, ~serves
         y.percentile_error = max(y.percentile_error, float(np.max(moved[serves], initial=0.0)))
         for row in rows[~serves]:

@@ -10,7 +10,11 @@ import numpy as np
 from objectives.arrays import FloatArray, IntArray
 from objectives.assessment import Assessment
 from objectives.tolerance.builds import BuiltScores, batch_shape, built_scores, designs_at
-from objectives.tolerance.response_surface import ResponseSurface, draws_to_solve
+from objectives.tolerance.response_surface import (
+    ResponseSurface,
+    draws_to_solve,
+    draws_to_solve_through_point,
+)
 from objectives.tolerance.setup import ToleranceSetup
 
 WORTH_SURFACE = 2
@@ -25,7 +29,8 @@ def read_off(
 ) -> tuple[BuiltScores, IntArray]:
     """Return scores of built stages, and how many of each candidate's were solved.
 
-    Where surfaces pay and serve, they give the rest. ``nominal``, ``units`` and ``names`` are as of
+    Where surfaces pay and serve, they give the rest: over the spreads, or else through the
+    operating point. ``nominal``, ``units`` and ``names`` are as of
     :func:`built_scores`.
     """
     spreads, ratings = setup.spreads, setup.ratings
@@ -35,17 +40,21 @@ def read_off(
         every = built_scores(nominal, spreads, units, names, ratings=ratings)
         return every, np.full(size, draws)
     surface, solved = ResponseSurface(spreads, units), np.full(size, few)
+    more = draws_to_solve_through_point(len(spreads))
     blocks = []
     for at in range(0, size, _ROWS):
         own = designs_at(nominal, np.arange(at, min(at + _ROWS, size)))
         predicted = surface.scores(own, names, ratings=ratings)
-        refused = np.flatnonzero(~predicted.serves(setup.windows))
-        if refused.size:
-            some = designs_at(own, refused)
-            rest = built_scores(some, spreads, units[few:], names, ratings=ratings)
-            for name, value in rest.values.items():
-                predicted.built.values[name][refused, few:] = value
-            predicted.built.rating_excess[refused, few:] = rest.rating_excess
-            solved[at + refused] = draws
+        for row in np.flatnonzero(~predicted.serves(setup.windows)).tolist():
+            one = designs_at(own, np.array([row]))
+            solved[at + row] = draws
+            if draws >= WORTH_SURFACE * more:
+                through = surface.scores_through_point(one, names, ratings=ratings)
+                if through.serves_percentiles(setup.windows)[0]:
+                    predicted.built.put(row, through.built)
+                    solved[at + row] = more
+                    continue
+            every = built_scores(one, spreads, units, names, ratings=ratings)
+            predicted.built.put(row, every)
         blocks.append(predicted.built)
     return BuiltScores.joined(blocks), solved

@@ -43,6 +43,10 @@ MOST_MISFIT = 0.15
 MOST_WRONG = 1
 """... so many of the check draws on the wrong side of a limit."""
 
+MOST_PERCENTILE_ERROR = 0.25
+"""One through the operating point serves where it moves no percentile of the check draws by more
+than this share of the score's spread, and puts as few on the wrong side."""
+
 _FIT_SHARE = 0.6
 """Draws that are solved for each coefficient: more hardly lower the misfit, fewer raise it."""
 
@@ -127,6 +131,12 @@ class SurfaceScores:
         too_good, too_bad = self.wrong_side(windows)
         off = greatest([np.zeros(too_good.shape), *self.misfit().values()])
         return np.asarray((off <= MOST_MISFIT) & (too_good + too_bad <= MOST_WRONG))
+
+    def serves_percentiles(self, windows: Mapping[str, tuple[float, float]]) -> BoolArray:
+        """Return which candidates' percentiles and yield it gives closely enough, (candidates,)."""
+        too_good, too_bad = self.wrong_side(windows)
+        off = greatest([np.zeros(too_good.shape), *self.percentile_error().values()])
+        return np.asarray((off <= MOST_PERCENTILE_ERROR) & (too_good + too_bad <= MOST_WRONG))
 
     def percentile_error(self) -> dict[str, FloatArray]:
         """Return by how much the surface moves a score's percentiles, as a share of its spread.

@@ -30,9 +30,10 @@ class SensitivityIndex:
 
 @dataclass(frozen=True)
 class ResponseBand:
-    """Percentiles of a response, each of shape (frequencies,)."""
+    """Percentiles of a response over so many draws, each of shape (frequencies,)."""
 
     port: Port
+    draws: int
     frequency_Hz: FloatArray
     nominal_dB: FloatArray
     low_dB: FloatArray

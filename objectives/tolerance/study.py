@@ -56,12 +56,15 @@ class StudySize:
     index_samples : base sample of the sensitivity indices of the pick, a power of two
     slow_draws : built stages of the pick under its drive, of which a surface gives most: some
         milliseconds each
+    response_draws : built stages of the pick whose response is followed over all frequencies. With
+        2,048 the band's ends move by 0.03 dB at most where it is 1 to 4 dB wide
     frequency_Hz : where the response of the pick is given
     """
 
     draws: int = DRAWS
     index_samples: int = 1024
     slow_draws: int = 1024
+    response_draws: int = 2048
     frequency_Hz: FloatArray = field(default_factory=lambda: np.geomspace(1.0, 100e6, 161))
 
     def __post_init__(self) -> None:
@@ -122,7 +125,7 @@ def tolerance_study(
         scipy.stats.binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good
     ]
     indices, index_builds = sensitivity(one, setup, names, samples=size.index_samples)
-    worst = worst_cases(one, spreads, names)
+    worst, few = worst_cases(one, spreads, names), units[: size.response_draws]
     return ToleranceStudy(
         setup=setup,
         candidates=tuple(str(name) for name in candidates),
@@ -139,7 +142,7 @@ def tolerance_study(
         ratings_kept=(built.rating_excess <= 0).mean(axis=-1),
         hardest=_hardest(built, setup, units),
         pick=pick,
-        responses=tuple(_response(one, spreads, units, size.frequency_Hz, p) for p in _PORTS),
+        responses=tuple(_response(one, spreads, few, size.frequency_Hz, p) for p in _PORTS),
         indices=indices,
         index_samples=size.index_samples,
         swings=swings(one, spreads, names),
@@ -150,7 +153,7 @@ def tolerance_study(
         },
         evaluations=int(solved.sum())
         + index_builds
-        + len(_PORTS) * draws
+        + len(_PORTS) * len(few)
         + sum(case.corners for case in worst)
         + 2 * (2 * len(spreads) + 1),
         slow=_slow_bands(one, spreads, units[: size.slow_draws], slow) if slow else None,
@@ -186,7 +189,7 @@ def _response(
 ) -> ResponseBand:
     low, middle, high = response_band_dB(one, spreads, units, frequency_Hz, port)
     nominal = swept_level_dB(one.loaded, one.linear, frequency_Hz, port).reshape(-1)
-    return ResponseBand(port, frequency_Hz, nominal, low, middle, high)
+    return ResponseBand(port, len(units), frequency_Hz, nominal, low, middle, high)
 
 
 def _hardest(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from objectives.arrays import IntArray
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import (
     MINUS,
@@ -73,9 +74,9 @@ def tolerance_blocks(study: ToleranceStudy, terms: Terms = VALVE) -> list[Block]
         Figure(
             "tolerance-response",
             response_band_chart(study.responses, terms),
-            "How far built stages of the pick deviate from its nominal level: "
-            f"{_percentile_words(study, 'area', 'dashed')} at each frequency. A band is "
-            "taken frequency by frequency; no single stage follows it.",
+            f"How far {counted(study.responses[0].draws)} built stages of the pick deviate from "
+            f"its nominal level: {_percentile_words(study, 'area', 'dashed')} at each frequency. A "
+            "band is taken frequency by frequency; no single stage follows it.",
             response_band_title(study.responses, terms),
         ),
     ]
@@ -288,9 +289,15 @@ def _solved(study: ToleranceStudy) -> str:
     also = f", and of {counted(whole)} that no response surface follows" if whole else ""
     return (
         f"Each stage of the pick{also} is {exact}. Of the other designs "
-        f"{counted(int(study.solved[read].min()))} are, and a response surface that was checked "
-        "against solved ones gives the rest."
+        f"{_ends(study.solved[read])} are, and a response surface that was checked against solved "
+        "ones gives the rest."
     )
+
+
+def _ends(counts: IntArray) -> str:
+    """Return the least and the greatest of some counts, which may be one."""
+    ends = dict.fromkeys((int(counts.min()), int(counts.max())))
+    return " to ".join(counted(count) for count in ends)
 
 
 def slow_table(slow: SlowBands, terms: Terms = VALVE) -> Table:

@@ -20,6 +20,7 @@ from objectives.targets import Targets
 from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_scores
 from objectives.tolerance.front_yields import front_yields
+from objectives.tolerance.reading import read_off
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, draw_units
 from objectives.tolerance.study import StudySize, sobol_indices, tolerance_study
@@ -273,12 +274,20 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
     spreads = default_spreads(stage, [s for s in a.device.spreads if s.powers])
     windows = {"plate_cathode_voltage_V": (2.0, 7.0), "gain_dB": (15.0, np.inf)}
     setup = ToleranceSetup(spreads, windows)
-    found = front_yields(a, setup, ["noise_dBu", "input_corner_Hz"], draws=2048)
+    scores = [*windows, "noise_dBu", "input_corner_Hz"]
+    found = front_yields(a, setup, scores, draws=2048)
     assert found.through_point.tolist() == [True, True]
     assert not np.any(found.refused)
     assert found.percentile_error < 0.25
     units = draw_units(spreads, 2048, 1)
-    drawn = built_scores(a, spreads, units, [*windows, "noise_dBu", "input_corner_Hz"])
+    drawn = built_scores(a, spreads, units, scores)
+    # So does a study read them off.
+    read, solved = read_off(a, setup, units, scores)
+    assert np.all(solved == found.solved)
+    assert np.all(solved < 2048)
+    np.testing.assert_array_equal(read.good(windows).mean(axis=-1), found.good)
+    for name, band in read.bands().items():
+        np.testing.assert_array_equal(band, found.bands[name])
     # Far below the gain in saturation: there are such draws, and they count in the bands.
     assert np.all(np.ptp(drawn.values["gain_dB"], axis=-1) > 10)
     np.testing.assert_allclose(found.good, drawn.good(windows).mean(axis=-1), atol=3e-3)

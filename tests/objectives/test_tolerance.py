@@ -39,6 +39,7 @@ from objectives.tolerance.spreads import (
     draw_factors,
     draw_units,
 )
+from objectives.tolerance.study import StudySize
 from objectives.tolerance.varied_device import spread_batch
 from objectives.tolerance.worst_case import response_band_dB, swings, worst_cases
 from stand_in import StandIn
@@ -174,6 +175,19 @@ def test_response_band_of_rc_is_its_response_at_the_percentiles_of_the_part() ->
     for row, factor in zip(band, (1.18, 1.0, 0.82), strict=True):
         exact = -10 * np.log10(1 + (2 * np.pi * f * 68e3 * factor * STOPPER_F) ** 2)
         np.testing.assert_allclose(row, exact, atol=3e-3)
+
+
+def test_a_band_of_a_fifth_of_the_draws_is_that_of_all() -> None:
+    a = Assessment(STAGE, StandIn(), Targets())
+    spreads = default_spreads(STAGE, usual_spreads())
+    size, f = StudySize(), np.geomspace(1.0, 100e6, 17)
+    units = draw_units(spreads, size.draws, 1)
+    few, every = (
+        response_band_dB(a, spreads, some, f, "output")
+        for some in (units[: size.response_draws], units)
+    )
+    assert np.ptp(every, axis=0).max() > 1.0
+    np.testing.assert_allclose(few, every, atol=0.05)
 
 
 # -- yields ----------------------------------------------------------------------------------------

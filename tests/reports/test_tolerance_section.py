@@ -78,7 +78,7 @@ def study(contents: ReportData) -> ToleranceStudy:
         hardest=(None, HardestWindow("input_corner_Hz", 0.25, "stopper_ohm", 0.619), None),
         pick=1,
         responses=tuple(
-            ResponseBand(port, frequency, level, level - 1, level + 0.1, level + 1.5)
+            ResponseBand(port, 2048, frequency, level, level - 1, level + 0.1, level + 1.5)
             for port, level in levels
         ),
         indices=tuple(

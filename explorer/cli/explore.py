@@ -69,9 +69,7 @@ def explore(
         return
     from explorer.cli.searching import run_search, without_slow_scores
     from explorer.formulation import formulate
-    from reports.document.aside import start_drawing
 
-    start_drawing()
     formulation = formulate(read)
     ex = run_search(
         without_slow_scores(formulation), folder, method.value,

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
 from objectives.files import drafts
 from objectives.json_text import json_text
-from reports.document.aside import ASIDE
 from reports.document.blocks import FIGURES, all_blocks, drawings, specs_of
 from reports.document.html import chart_script, html_page
 from reports.document.markdown import markdown_text
@@ -65,7 +64,7 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
 
 def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
     """Write the report of a stage that was read, as :func:`write_report` does; without a front."""
-    files = _pages(lambda: stage_document(data))
+    files = _pages(stage_document(data))
     files["results.json"] = json_text(stage_results(data), indent=1) + "\n"
     return _write(files, Path(folder))
 
@@ -82,7 +81,7 @@ def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
 
 def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
-    return _pages(lambda: document(data)) | {
+    return _pages(document(data)) | {
         "record.md": record_text(data),
         "front.csv": data.front.to_csv(index=False),
         "readable.csv": data.shown.to_csv(index=False),
@@ -91,21 +90,18 @@ def _render(data: ReportData) -> dict[str, str]:
     }
 
 
-def _pages(build: Callable[[], Document]) -> dict[str, str]:
+def _pages(document: Document) -> dict[str, str]:
     """Return page, text and drawings by their paths in the folder."""
-    bundle = ASIDE.submit(chart_script)
-    document = build()
     drawn = list(drawings(all_blocks(document)))
     _require_own_names(drawn)
     specs = specs_of(drawn)
     titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
-    svgs = {name: ASIDE.submit(svg_of, spec, titles[name]) for name, spec in specs.items()}
     beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
     files = {
         "report.md": markdown_text(document, specs),
-        "report.html": html_page(document, specs, beside, bundle.result()),
+        "report.html": html_page(document, specs, beside, chart_script()),
     }
-    files |= {f"{FIGURES}/{name}.svg": svg.result() for name, svg in svgs.items()}
+    files |= {f"{FIGURES}/{name}.svg": svg_of(spec, titles[name]) for name, spec in specs.items()}
     return files | {
         f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
     }

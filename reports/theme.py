@@ -12,16 +12,15 @@ import json
 import re
 import textwrap
 from collections.abc import Mapping
-from functools import lru_cache
 from typing import Any, Final
 
 import altair as alt
 import numpy as np
-import vl_convert
 
 from objectives.arrays import FloatArray
 from objectives.format import SPACE, prefixed, score_unit, unit_symbol
 from objectives.json_text import json_text
+from reports.drawing import svg_text
 
 PAGE_WIDTH: Final = 960
 """Width of a chart that stands alone, axes and legends included (px); a page sets its own."""
@@ -219,24 +218,17 @@ def standing_alone(spec: Mapping[str, Any], title: str = "") -> dict[str, Any]:
     return own
 
 
-def svg_of(spec: Mapping[str, Any], title: str = "") -> str:
-    """Return a specification drawn as SVG text, without any network.
+def drawable(spec: Mapping[str, Any], title: str = "") -> str:
+    """Return a specification that needs no page as JSON, for :func:`reports.drawing.svg_text`.
 
     The marks carry no accessible names of their own: thousands of them would drown a screen
     reader, and the picture as a whole has its description.
     """
     own = standing_alone(spec, title)
     own["config"] = own.get("config", {}) | {"aria": False}
-    return _drawn(json.dumps(own))
+    return json.dumps(own)
 
 
-@lru_cache(maxsize=64)
-def _drawn(spec: str) -> str:
-    # A report is written twice, and most of its charts stay as they are.
-    svg = str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))
-    # The library numbers its clip paths through the life of the process; from 1 in each drawing
-    # the same chart is the same text.
-    numbers: dict[str, str] = {}
-    return re.sub(
-        r"\bclip\d+\b", lambda m: numbers.setdefault(m[0], f"clip{len(numbers) + 1}"), svg
-    )
+def svg_of(spec: Mapping[str, Any], title: str = "") -> str:
+    """Return a specification drawn as SVG text, without any network."""
+    return svg_text(drawable(spec, title))

@@ -48,7 +48,7 @@ def write_full_report(
         except KeyboardInterrupt:
             leave(
                 f"interrupted: {str(page)!r} lacks the sections on {_slow_sections(ex)}; the same "
-                "command adds them",
+                "command adds them, and report.md with its drawings",
                 INTERRUPTED,
             )
         return data

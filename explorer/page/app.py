@@ -29,8 +29,9 @@ from explorer.page.work import Run, Runs, short_name
 from objectives.checks import InputError
 from objectives.scores.registry import REGISTRY
 from reports.document.fragments import form_html, watch_html
-from reports.document.html import chart_script, live_page
+from reports.document.html import live_page
 from reports.document.templates import asset
+from reports.drawing import chart_script
 
 _ASSETS: Final = {
     "charts.js": "text/javascript",

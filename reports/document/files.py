@@ -7,17 +7,20 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
+from joblib import Parallel, delayed
+
 from objectives.files import drafts
 from objectives.json_text import json_text
 from reports.document.blocks import FIGURES, all_blocks, drawings, specs_of
-from reports.document.html import chart_script, html_page
+from reports.document.html import html_page
 from reports.document.markdown import markdown_text
 from reports.document.record import record_text
 from reports.document.results import results, run_values, stage_results
+from reports.drawing import chart_script, svg_text
 from reports.layout import Document, Figure, Svg
 from reports.model import ReportData, StageReport
 from reports.sections.build import document, stage_document
-from reports.theme import in_light, svg_of
+from reports.theme import drawable, in_light
 
 _ROLES: Final = {
     "report.html": "html",
@@ -34,7 +37,8 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     """Write the report into a folder, which is made if need be.
 
     Everything is first worked out and written beside its place and only then moved in, so that a
-    reader never meets half a file, and an error leaves an earlier report as it was.
+    reader never meets half a file, and an error leaves an earlier report as it was. Of an
+    unfinished report text and drawings are left out, and the text of an earlier one is taken away.
 
     Returns
     -------
@@ -59,7 +63,10 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
     >>> files["html"].name
     'report.html'
     """
-    return _write(_render(data), Path(folder))
+    files = _write(_render(data), Path(folder))
+    if data.unfinished:
+        (Path(folder) / "report.md").unlink(missing_ok=True)
+    return files
 
 
 def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
@@ -81,7 +88,7 @@ def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
 
 def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
-    return _pages(document(data)) | {
+    return _pages(document(data), text=not data.unfinished) | {
         "record.md": record_text(data),
         "front.csv": data.front.to_csv(index=False),
         "readable.csv": data.shown.to_csv(index=False),
@@ -90,18 +97,21 @@ def _render(data: ReportData) -> dict[str, str]:
     }
 
 
-def _pages(document: Document) -> dict[str, str]:
-    """Return page, text and drawings by their paths in the folder."""
+def _pages(document: Document, *, text: bool = True) -> dict[str, str]:
+    """Return the page and, if asked for, text and drawings by their paths in the folder."""
     drawn = list(drawings(all_blocks(document)))
     _require_own_names(drawn)
     specs = specs_of(drawn)
     titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
+    # Drawn beside the rest where the caller lets other processes work.
+    alone = [drawable(spec, titles[name]) for name, spec in specs.items()] if text else []
+    svgs = Parallel(return_as="generator")(delayed(svg_text)(spec) for spec in alone)
     beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
-    files = {
-        "report.md": markdown_text(document, specs),
-        "report.html": html_page(document, specs, beside, chart_script()),
-    }
-    files |= {f"{FIGURES}/{name}.svg": svg_of(spec, titles[name]) for name, spec in specs.items()}
+    files = {"report.html": html_page(document, specs, beside, chart_script())}
+    if not text:
+        return files
+    files["report.md"] = markdown_text(document, specs)
+    files |= {f"{FIGURES}/{name}.svg": svg for name, svg in zip(specs, svgs, strict=True)}
     return files | {
         f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
     }

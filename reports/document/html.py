@@ -5,10 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from functools import cache
 from typing import Any, Final
 
-import vl_convert
 from markupsafe import Markup
 
 from reports.document.blocks import (
@@ -41,14 +39,6 @@ from reports.layout import (
 from reports.live import Live
 
 
-@cache
-def chart_script() -> str:
-    """Return Vega, Vega-Lite and Vega-Embed as one script that may stand inside a page."""
-    # "</script" inside a string of the library would end the element that it stands in.
-    bundle = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]  # none is needed
-    return bundle.replace("</script", "<\\/script")
-
-
 def live_page(document: Document, live: Live) -> str:
     """Return a document as a page that is served: its scripts apart, with steppers."""
     return html_page(document, specs_of(drawings(all_blocks(document))), {}, "", live)
@@ -70,7 +60,7 @@ def html_page(
     specs, specs_beside :
         Specifications of its charts by name, and of those of each design beside the first.
     bundle :
-        What :func:`chart_script` gives.
+        What :func:`reports.drawing.chart_script` gives.
     live :
         What a page knows that is served; None for a file.
     """

@@ -356,11 +356,15 @@ def test_ctrl_c_in_a_study_leaves_a_report_to_use_and_the_next_run_completes_it(
 
         yield interrupt
 
+    earlier = place / "out" / "report.md"
+    earlier.parent.mkdir()
+    earlier.write_text("of another brief", "utf-8")
     with monkeypatch.context() as patch:
         patch.setattr("explorer.report_studies.studying", studying)
         result = run("explore", brief, "--into", "out", "--quiet")
     assert result.exit_code == 130
     assert "Solder" in result.stdout
+    assert not earlier.exists()
     early = json.loads(Path("out/results.json").read_text("utf-8"))
     assert early["complete"] is False
     assert early["swaps"] == []
@@ -368,6 +372,7 @@ def test_ctrl_c_in_a_study_leaves_a_report_to_use_and_the_next_run_completes_it(
     assert again.exit_code == 0
     whole = json.loads(Path("out/results.json").read_text("utf-8"))
     assert whole["complete"] is True
+    assert "of another brief" not in earlier.read_text("utf-8")
     assert len(whole["swaps"]) > 1
     assert whole["pick"]["stage"] == early["pick"]["stage"]
 

@@ -330,7 +330,7 @@ def test_an_empty_front_is_still_reported(infeasible: ReportData, tmp_path: Path
 # -- writing ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("stage", ["svg_of", "results", "html_page", "document"])
+@pytest.mark.parametrize("stage", ["svg_text", "results", "html_page", "document"])
 def test_an_error_leaves_an_earlier_report_as_it_was(
     contents: ReportData,
     tmp_path: Path,

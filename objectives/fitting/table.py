@@ -11,12 +11,11 @@ from objectives.checks import InputError
 from objectives.devices.protocol import DataSources
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import (
-    format_valves,
     read_valves,
-    updated_table,
     usual_spreads,
     valve,
 )
+from objectives.devices.valve_writing import format_valves, updated_table
 from objectives.files import drafts
 from objectives.fitting.measured import Fit
 from objectives.fitting.published import trusted_range

@@ -28,7 +28,8 @@ from explorer.designs import load_design, parse_design
 from explorer.drawer import read_drawer
 from explorer.formulation import formulate
 from explorer.series import series_values
-from objectives.devices.valve_table import format_valves, valve
+from objectives.devices.valve_table import valve
+from objectives.devices.valve_writing import format_valves
 from objectives.radio.tables import resistor_style
 from objectives.stage import Stage
 from objectives.targets import Ripple

@@ -15,7 +15,8 @@ from explorer.cli.app import app
 from explorer.device_records import device_record
 from objectives.devices.lookup import device, devices
 from objectives.devices.protocol import Device
-from objectives.devices.valve_table import format_valves, valve, valves
+from objectives.devices.valve_table import valve, valves
+from objectives.devices.valve_writing import format_valves
 from stand_in import fit_of
 
 

@@ -29,7 +29,8 @@ from explorer.drawer import read_drawer
 from explorer.formulation import formulate
 from explorer.stored import kept, kept_yields
 from objectives.checks import InputError
-from objectives.devices.valve_table import format_valves, read_valves, valves
+from objectives.devices.valve_table import read_valves, valves
+from objectives.devices.valve_writing import format_valves
 from objectives.fitting.measurements import read_measurements
 
 pytestmark = [pytest.mark.fuzz, pytest.mark.slow]

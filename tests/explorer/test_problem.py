@@ -19,7 +19,8 @@ from explorer.formulation import formulate
 from explorer.problem import ALL_FINITE, CHUNK, Problem
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.assessment import Assessment
-from objectives.devices.valve_table import format_valves, valve
+from objectives.devices.valve_table import valve
+from objectives.devices.valve_writing import format_valves
 from objectives.radio.tables import resistor_style
 from objectives.scores.registry import REGISTRY, Score
 from objectives.stage import Stage

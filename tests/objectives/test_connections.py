@@ -7,7 +7,8 @@ import pytest
 from objectives.devices.connections import Heater, Pins
 from objectives.devices.lookup import device, devices
 from objectives.devices.parallel import ParallelSections
-from objectives.devices.valve_table import format_valves, read_valves, valve, valves
+from objectives.devices.valve_table import read_valves, valve, valves
+from objectives.devices.valve_writing import format_valves
 
 NOVAL = (Pins(plate=1, grid=2, cathode=3), Pins(plate=6, grid=7, cathode=8))
 OCTAL = (Pins(grid=1, plate=2, cathode=3), Pins(grid=4, plate=5, cathode=6))

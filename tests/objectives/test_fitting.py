@@ -27,7 +27,8 @@ from objectives.devices.triodes import (
     TriodeLaw,
 )
 from objectives.devices.valve import Valve
-from objectives.devices.valve_table import format_valves, load_valves, read_valves, valve, valves
+from objectives.devices.valve_table import load_valves, read_valves, valve, valves
+from objectives.devices.valve_writing import format_valves
 from objectives.fitting.__main__ import main
 from objectives.fitting.measured import Fit, fit_law
 from objectives.fitting.measurements import Measurements, read_measurements

@@ -16,13 +16,13 @@ from objectives.devices.protocol import DataSources, OperatingPoint
 from objectives.devices.triodes import ChildLangmuir, DempwolfZolzer, GridCurrent, Koren, TriodeLaw
 from objectives.devices.valve import FlickerVoltage, Valve
 from objectives.devices.valve_table import (
-    format_valves,
     load_valves,
     read_valves,
     usual_spreads,
     valve,
     valves,
 )
+from objectives.devices.valve_writing import format_valves
 from objectives.fitting.published import law_values
 from stand_in import fit_of
 

@@ -34,9 +34,10 @@ def distinct(steps: FloatArray) -> IntArray:
     evolutionary multiobjective optimization, Evolutionary Computation 10(3), 2002 (from memory).
     """
     rows: list[int] = []
-    for row, here in enumerate(steps):
-        if not np.any(np.all(np.abs(steps[rows] - here) < 1.0, axis=1)):
-            rows.append(row)
+    left = np.arange(len(steps))
+    while left.size:
+        rows.append(int(left[0]))
+        left = left[np.any(np.abs(steps[left] - steps[left[0]]) >= 1.0, axis=1)]
     return np.array(rows, dtype=np.intp)
 
 

@@ -24,7 +24,6 @@ from objectives.circuit.neighbours import Driver, NextLoad, next_stage_load
 from objectives.devices.names import find
 from objectives.devices.parallel import ParallelSections
 from objectives.devices.protocol import Device
-from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valve
 from objectives.elements import DRIVER, ELEMENTS
@@ -165,6 +164,8 @@ def _valve(brief: Brief, name: str) -> Valve:
 def _devices(brief: Brief) -> tuple[Device, ...]:
     """Return the valves to choose from, the one valve, or a transistor in its place."""
     if brief.transistor is not None:
+        from objectives.devices.transistor_table import transistors  # valves do without it
+
         return (find(brief.transistor, transistors(), "transistor"),)
     valves = tuple(_valve(brief, name) for name in brief.devices)
     number = brief.sections_in_parallel

@@ -33,7 +33,6 @@ from explorer.units import format_quantity
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, Written, did_you_mean
 from objectives.devices.names import by_name
-from objectives.devices.transistor_table import transistors
 from objectives.devices.valve import Valve
 from objectives.devices.valve_table import valves
 from objectives.scores.registry import REGISTRY
@@ -354,6 +353,8 @@ class Brief(Section):
             shown = NOT_GIVEN if self.valve is None else Written("valve and transistor")
             yield InputError("valve", shown, "expected exactly one of valve, transistor")
         if self.transistor is not None:
+            from objectives.devices.transistor_table import transistors  # valves do without it
+
             if self.sections_in_parallel > 1:
                 allowed = "expected 1: only sections of a valve are put in parallel"
                 yield InputError("sections_in_parallel", self.sections_in_parallel, allowed)

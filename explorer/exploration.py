@@ -243,7 +243,9 @@ def explore(
         raise InputError("parts", Written("nothing varies"), allowed)
     asked = settings
     problem, constants = without_constants(formulation.problem, settings.seed)
-    seconds = np.inf if method == "search" else seconds_to_enumerate(problem)
+    # Probed where something goes by it.
+    probed = method == "auto" or (method != "search" and keeping)
+    seconds = seconds_to_enumerate(problem) if probed else np.inf
     if method == "auto":
         method = "exact" if seconds <= patience_s else "search"
     if method != "search" and not np.isfinite(problem.size):

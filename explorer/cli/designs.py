@@ -17,15 +17,6 @@ from explorer.sweep import middle
 from objectives.checks import InputError
 
 
-def explored(formulation: Formulation, into: Path | None) -> Exploration:
-    """Return the exploration of a brief: kept beside its report, or run now.
-
-    A stored search is taken up where it stands. Slow scores that decide nothing are left out.
-    """
-    folder = output_folder(formulation.brief.source, into)
-    return run_search(without_slow_scores(formulation), folder, "auto", quiet=True)
-
-
 def compared_with(
     formulation: Formulation,
     into: Path | None,
@@ -143,7 +134,8 @@ def starting_design(
     if file is not None:
         start = load_design(file, brief)
     elif candidate is not None:
-        start = explored(formulation, into).design(candidate)
+        ex = compared_with(formulation, into, [candidate], None, needed=True, quiet=True)
+        start = ex.design(candidate)
     else:
         start = Design.of(brief, middle(formulation.problem))
     return parse_design(pairs, brief, start)

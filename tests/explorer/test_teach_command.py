@@ -11,7 +11,7 @@ from typer.testing import CliRunner, Result
 import explorer.cli.command  # noqa: F401 (enters the commands)
 from explorer.brief.loading import load_brief
 from explorer.cli.app import BAD_INPUT, NOT_WRITTEN, app
-from explorer.cli.designs import explored
+from explorer.cli.designs import compared_with
 from explorer.formulation import formulate
 from explorer.stored import keep
 from fixture_types import MakeBriefText
@@ -61,7 +61,8 @@ def test_without_parts_it_needs_an_exploration(brief: Path, tmp_path: Path) -> N
 @pytest.mark.slow
 def test_without_parts_it_teaches_the_pick_that_is_kept(brief: Path, tmp_path: Path) -> None:
     into = ("--into", str(tmp_path / "out"))
-    found = explored(formulate(load_brief(brief)), tmp_path / "out")
+    given = formulate(load_brief(brief)), tmp_path / "out"
+    found = compared_with(*given, ["pick"], None, needed=True, quiet=True)
     assert found.exact is not None
     keep(found.problem, found.exact, tmp_path / "out")
     assert run(brief, *into).exit_code == 0

@@ -5,15 +5,22 @@ numbers of the same stages (operating point, gain, input corner, lower corner of
 attenuation over the radio bands) and must agree on them. Then the whole space of a brief, with an
 axis for each part, so many together, and in rows; and one of which few candidates keep the limits,
 with these looked at first. Then 10,240 built stages of some designs,
-read off checked response surfaces against all of them solved. Run it:
+read off checked response surfaces against all of them solved. Last, where it is named, against the
+Python of an environment in which the code of commit 46d2dab is installed: the same space there, in
+turns with ours. Run it:
 
-    PYTHONPATH=tests python tests/bench/speed.py
+    OPENBLAS_NUM_THREADS=1 PYTHONPATH=tests python tests/bench/speed.py [--old PYTHON]
 
 It prints ratios from one run on one machine; it is no test and asserts no time.
 """
 
 from __future__ import annotations
 
+import argparse
+import json
+import os
+import subprocess
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -24,6 +31,7 @@ from scipy.optimize import brentq
 from closed_forms import dense_response
 from explorer.blocks import harvest_of
 from explorer.brief.loading import load_brief
+from explorer.evaluation import Limits
 from explorer.formulation import formulate
 from explorer.probe import sample_of, scale_of
 from explorer.space import OUTER_CHUNK, Space
@@ -181,8 +189,102 @@ def limits_first(brief: str = "quiet-input") -> None:
     print(f"the same serious ones: {all(map(np.allclose, one, other))}")
 
 
+FIVE = ("gain_dB", "input_corner_error_octaves", "lower_corner_Hz", "noise_dBu", "rf_margin_dB")
+OLD = """
+import json, sys, time
+from dataclasses import fields
+import numpy as np
+from objectives.scores import Assessment, RadioBand, Targets
+from objectives.stage import Stage
+from objectives.valve_device import ValveDevice
+from objectives.valves import valve
+
+asked = json.loads(sys.stdin.readline())
+names = {field.name for field in fields(Stage)}
+fixed = {name: value for name, value in asked["fixed"].items() if name in names}
+axes = np.meshgrid(*asked["parts"].values(), indexing="ij")
+parts = dict(zip(asked["parts"], (a.ravel() for a in axes)))
+bands = tuple(RadioBand(*band) for band in asked["bands"])
+targets = Targets(input_corner_Hz=asked["input_corner_Hz"], radio_bands=bands)
+device = ValveDevice(valve(asked["valve"]))
+for _ in sys.stdin:
+    start = time.process_time()
+    for at in range(0, axes[0].size, 2048):
+        some = {name: a[at : at + 2048] for name, a in parts.items()}
+        assessed = Assessment(Stage(**{**fixed, **some}).broadcast(), device, targets)
+        for name in asked["scores"]:
+            assessed[name]
+    print(time.process_time() - start, flush=True)
+"""
+"""Works the space out with the code of 46d2dab, in rows as it did, once for a line of input."""
+
+
+def against_old(python: str, brief: str = "treble-cut", turns: int = 5) -> None:
+    """Print how many times as fast as the code of 46d2dab the space of a brief is worked out."""
+    problem = formulate(load_brief(brief)).problem
+    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    targets = problem.targets
+    asked = {
+        "fixed": {name: float(a) for name, a in problem.fixed.numeric_fields().items()},
+        "parts": {choice.part: choice.values.tolist() for choice in problem.choices},
+        "bands": [(b.name, b.low_Hz, b.high_Hz, b.attenuation_dB) for b in targets.radio_bands],
+        "input_corner_Hz": targets.input_corner_Hz,
+        "valve": problem.device.name,
+        "scores": FIVE,
+    }
+
+    def all_scores() -> None:
+        for block in range(space.blocks):
+            for parts in space.chunks(block):
+                assessed = problem.assess(parts)
+                for name in FIVE:
+                    assessed[name]
+
+    def ours(limits: Limits) -> None:
+        for block in range(space.blocks):
+            harvest_of(problem, space, scale, block, near=False, limits=limits)
+
+    ways: dict[str, Callable[[], None]] = {
+        "five scores of all": all_scores,
+        "and what serious ones they leave": lambda: ours("exact"),
+        "limits told by levels": lambda: ours("told"),
+        "limits first": lambda: ours("first"),
+    }
+    seconds: dict[str, list[float]] = {name: [] for name in ("46d2dab, five scores of all", *ways)}
+    environment = {name: v for name, v in os.environ.items() if name != "PYTHONPATH"}
+    with (
+        tempfile.TemporaryDirectory() as elsewhere,
+        subprocess.Popen(
+            [python, "-c", OLD], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            cwd=elsewhere, env=environment,
+        ) as old,
+    ):  # fmt: skip
+        assert old.stdin is not None
+        assert old.stdout is not None
+        print(json.dumps(asked), file=old.stdin)
+        for _ in range(turns):
+            print(file=old.stdin, flush=True)
+            seconds["46d2dab, five scores of all"].append(float(old.stdout.readline()))
+            for name, work in ways.items():
+                start = time.process_time()
+                work()
+                seconds[name].append(time.process_time() - start)
+        old.stdin.close()
+    least = {name: min(each) for name, each in seconds.items()}
+    base = next(iter(least.values()))
+    print(f"{brief}, {space.size:,} candidates, least CPU time of {turns} turns each:")
+    for name, each in least.items():
+        rate, ratio = space.size / each, base / each
+        print(f"{name + ':':<34}{rate:10,.0f} candidates/s and core, ratio {ratio:5.1f}")
+
+
 def main() -> None:
     """Print the rates and their ratios."""
+    options = argparse.ArgumentParser()
+    options.add_argument(
+        "--old", metavar="PYTHON", help="in which the code of 46d2dab is installed"
+    )
+    old = options.parse_args().old
     few, many = 24, 40_000
     batched(stages(256))  # warm up
     start = time.perf_counter()
@@ -202,6 +304,9 @@ def main() -> None:
     limits_first()
     print()
     built()
+    if old:
+        print()
+        against_old(old)
 
 
 if __name__ == "__main__":

@@ -144,7 +144,9 @@ class Batch:
             """Return where the candidates are along an axis, counted from the last."""
             if axis not in along:
                 inner = math.prod(shape[len(shape) - axis + 1 :])
-                along[axis] = rows // inner % shape[-axis] if inner > 1 else rows % shape[-axis]
+                # Twice a quotient: NumPy takes several times as long for a remainder.
+                whole = rows // (inner * shape[-axis])
+                along[axis] = rows // inner - whole * shape[-axis]
             return along[axis]
 
         def taken(a: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ import numpy as np
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.circuit.arrival import QUASI_STATIC_HZ
+from objectives.circuit.fraction import zero_of_fraction
 from objectives.circuit.network import FLAT_BLOCK, Network, Port
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
@@ -26,11 +27,16 @@ STEP: Final = math.log2(10) / 4
 """Length of a step of the walk, a quarter decade in octaves."""
 _FLAT = 1e-10
 """A power that changes by less of itself from step to step is flat but for rounding."""
+_SHARING: Final = 6
+"""How many stages of an outer product are worked out in the time of one alone."""
+_ROUND: Final = np.array([[0], [-1], [1], [-2], [-3], [-4]])
+"""Steps of the walk, from the first below the level, that the crossing is looked for through."""
+_BEFORE: Final = -np.arange(len(_ROUND))[:, np.newaxis]
+"""The same where nothing beyond that is known."""
+_STEPS: Final = 1, 4
+"""Newton's steps that lead to the zero of a straight line, and of a fraction of more points."""
 _REFINEMENTS = 8
-_PER_OCTAVE: Final = 2 * math.log(2)
-"""By how much of itself the square of a frequency grows over a small part of an octave."""
-_FAR: Final = 4**STEP
-"""Ratio of the squares of two frequencies that are a step of the walk apart."""
+_SETTLED: Final = 3e-6
 
 
 @dataclass(frozen=True)
@@ -92,56 +98,76 @@ class Levels:
         """Return log2 f of the crossing; nan where the walk does not come to one."""
         sought = self.share * self.power(self.start)
         result = np.full(self.size, np.nan)
-        rows, x, y, dipped = self._walk(sought)
-        # Here nothing is shared any more.
-        for at in range(0, rows.size, FLAT_BLOCK):
-            some = slice(at, at + FLAT_BLOCK)
-            own = self.some(rows[some])
-            result[rows[some]] = own.close_in(x[:, some], y[:, some], sought[rows[some]])
-        if dipped.size:
-            own = self._flat(dipped)
-            result[dipped] = own.between_crossings(own.start + np.zeros(dipped.size))
+        ratio, met, dipped = self._walk(sought)
+        rows = np.flatnonzero((met > 0) & ~dipped)
+        if rows.size:
+            x, y = self._points(ratio, rows, met[rows])
+            result[rows] = self.some(rows).close_in(x, y, sought[rows])
+        if dipped.any():
+            rows = np.flatnonzero(dipped)
+            own = self._flat(rows)
+            result[rows] = own.between_crossings(own.start + np.zeros(rows.size))
         return result
 
-    def _walk(self, sought: FloatArray) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
-        """Walk until below the level sought; return who came there, and their last three points.
+    def _walk(self, sought: FloatArray) -> tuple[FloatArray, IntArray, BoolArray]:
+        """Walk until below the level sought, and if others go on a step beyond.
 
-        Points as log2 of frequency and as power over that sought, shape (3, stages), the last
-        below; nan where a stage has taken one step only. Last come those whose level falls and
-        rises again on the way: a dip between two steps may reach the level sought.
+        Return the power over that sought, shape (1 + steps, stages), nan where it was not looked
+        at; the step that first lies below, 0 where none does; and whose level falls and rises again
+        on the way there: a dip between two steps may reach the level sought.
         """
-        rows, levels = np.arange(self.size), self
-        on = np.ones(self.size, bool)
-        fell, dipped = np.zeros((2, self.size), bool)
-        past = np.full((2, self.size), [[np.nan], [1.0 / self.share]])
-        x, y = np.full((2, 3, self.size), np.nan)
-        done, most = 0, int(self._steps().max(initial=0))
+        rows, levels, inside = np.arange(self.size), self, self._steps()
+        most = int(inside.max(initial=0))
+        ratio = np.empty((most + 2, self.size))
+        ratio[0] = past = np.full(self.size, 1.0 / self.share)
+        met, dipped = np.zeros(self.size, np.intp), np.zeros(self.size, bool)
+        on, fell = ~dipped, dipped.copy()
+        done = 0
         while done < most:
             # As few as are left look several steps ahead at once.
             ahead = done + np.arange(1, min(most - done, max(1, FLAT_BLOCK // rows.size)) + 1)
-            here = self._reached(levels.start, ahead[:, np.newaxis])
-            ratio = np.concatenate([past, levels.powers(here) / sought[rows]])
-            inside = ahead[:, np.newaxis] <= levels._steps()
-            below = (ratio[2:] < 1) & inside
-            met = np.flatnonzero(on & below.any(axis=0))
-            first = below[:, met].argmax(axis=0) + np.arange(3)[:, np.newaxis]
-            x[:, rows[met]] = self._reached(_of(levels.start, met), done - 1 + first)
-            y[:, rows[met]] = ratio[first, met]
-            change = ratio[2:] / ratio[1:-1] - 1
-            above = inside & on & ~np.logical_or.accumulate(below)
-            falls = np.logical_or.accumulate(above & (change < -_FLAT)) | fell[rows]
-            dipped[rows] |= (falls & above & (change > _FLAT)).any(axis=0)
-            fell[rows] = falls[-1]
-            on[met] = False
-            done, past = int(ahead[-1]), ratio[-2:]
+            reached = self._reached(levels.start, ahead[:, np.newaxis])
+            for step, now in zip(ahead, levels.powers(reached) / sought[rows], strict=True):
+                done = int(step)
+                if rows.size == self.size:
+                    ratio[done] = now
+                else:
+                    ratio[done] = np.nan
+                    ratio[done, rows] = now
+                below = (now < 1) & (done <= inside)
+                met[rows[on & below]] = done
+                on &= ~below
+                counts = on & (done <= inside)
+                dipped[rows[counts & fell & (now > past * (1 + _FLAT))]] = True
+                fell |= counts & (now < past * (1 - _FLAT))
+                past = now
             left = np.flatnonzero(on)
             if left.size == 0:
                 break
             # Fewer are quicker one by one than all of them with what they share.
-            if 2 * left.size < on.size:
-                rows, levels, on, past = rows[left], levels.some(left), on[left], past[:, left]
-        met = np.flatnonzero(~np.isnan(y[2]) & ~dipped)
-        return met, x[:, met], y[:, met], np.flatnonzero(dipped)
+            if (_SHARING if len(levels.shape) > 1 else 2) * left.size < on.size:
+                rows, levels, on, fell, past = (
+                    rows[left], levels.some(left), on[left], fell[left], past[left]
+                )  # fmt: skip
+                inside = inside if inside.size == 1 else inside[left]
+        ratio[done + 1] = np.nan
+        if len(levels.shape) > 1 and done < most:
+            beyond = self._reached(self.start, np.array([[done + 1]]))
+            ratio[done + 1] = self.powers(beyond)[0] / sought
+        return ratio, met, dipped
+
+    def _points(
+        self, ratio: FloatArray, rows: IntArray, met: IntArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return log2 f and power over that sought of points of the walk round the crossing.
+
+        Shape (points, rows): the first two are below and above, the others the next that there are;
+        nan where there is none.
+        """
+        beyond = ratio[met + 1, rows]
+        step = met + np.where(np.isnan(beyond), _BEFORE, _ROUND)
+        y = np.where(step < 0, np.nan, ratio[np.maximum(step, 0), rows])
+        return self._reached(_of(self.start, rows), step), y
 
     @property
     def _end(self) -> float:
@@ -176,8 +202,8 @@ class Levels:
     # -- closing in ----------------------------------------------------------------------------
 
     def close_in(self, x: FloatArray, y: FloatArray, sought: FloatArray) -> FloatArray:
-        """Return log2 f of a crossing between the last two of three points, as of the walk."""
-        low, high = np.sort(x[1:], axis=0)
+        """Return log2 f of a crossing between the first two of the points of :meth:`settle`."""
+        low, high = np.minimum(x[0], x[1]), np.maximum(x[0], x[1])
         log2_f, settled = self.settle(x, y, sought)
         left = np.flatnonzero(~(settled & (low <= log2_f) & (log2_f <= high)))
         if left.size:
@@ -192,45 +218,39 @@ class Levels:
     def settle(
         self, x: FloatArray, y: FloatArray, sought: FloatArray
     ) -> tuple[FloatArray, BoolArray]:
-        """Interpolate inversely through three points; return log2 f, and where that has settled.
+        """Interpolate through points and what is added; return log2 f, and where that has settled.
 
-        ``x`` and ``y`` as of the walk. Not log f over the level in decibels: the square of f (below
-        the reference that of 1/f) over that of 1/level, which is a straight line for one RC section
-        and hardly bent for several. Where there are two points the first step is a secant. It has
-        settled where the third point moves it by less than 1e-7 octaves and what is left, of the
-        order of the product of its distances from all three, is less than 1e-10.
+        ``x`` and ``y``, log2 f and power over that sought, have the shape (points, stages), the
+        nearest first. Of the square of f (below the reference that of 1/f) 1/power is a rational
+        function, a straight line for one RC section; so a continued fraction in it comes close. It
+        has settled where the point that was added last moves its zero by less than 3e-6 of it: what
+        is left is of the order of the square of that.
         """
-        rows, levels = np.arange(self.size), self
-        result, settled = np.full(self.size, np.nan), np.zeros(self.size, bool)
-        origin, twice = x[2], 2.0 * self.outward
-        w, q = np.exp2(twice * (x - origin)), 1.0 / y - 1.0
-        for left in reversed(range(_REFINEMENTS)):
-            (a, b, c), (qa, qb, qc) = w, q
-            with np.errstate(divide="ignore", invalid="ignore"):
-                slope = (b - c) / (qb - qc)
-                bend = qc * qb * ((a - b) / (qa - qb) - slope) / (qa - qc)
-                step = -qc * slope + np.where(np.isnan(bend), 0.0, bend)
-                close = (
-                    (slope > 0)
-                    & (np.abs(bend) < 1e-7 * _PER_OCTAVE * c)
-                    & (
-                        np.abs(step * (c + step - b) * (c + step - a))
-                        < 1e-10 * (_PER_OCTAVE * c) ** 3
-                    )
-                )
-            step = np.where(np.isfinite(step), np.clip(step, c / _FAR - c, c * _FAR - c), 0.0)
-            here = c + step
-            result[rows] = origin + np.log2(here) / twice
-            settled[rows] = close
-            on = np.flatnonzero(~close)
-            if left == 0 or on.size == 0:
+        twice, settled = 2.0 * self.outward, np.zeros(self.size, bool)
+        w, q = np.full((2, max(len(x), 3), self.size), np.nan)
+        given = len(x)
+        w[:given], q[:given] = np.exp2(twice * (x - x[0])), 1.0 / y - 1.0
+        zero, left = np.full(self.size, np.nan), np.arange(self.size)
+        for _ in range(_REFINEMENTS):
+            # Here nothing is shared any more.
+            for at in range(0, left.size, FLAT_BLOCK):
+                rows = left[at : at + FLAT_BLOCK]
+                some = rows if left.size < self.size else slice(at, at + FLAT_BLOCK)
+                own_w, own_q, here = w[:given, some], q[:given, some], zero[some]
+                if np.isnan(here[0]):
+                    here, _ = zero_of_fraction(own_w, own_q, own_w[0], _STEPS[given > 2])
+                level = self.some(rows).power(x[0, some] + np.log2(here) / twice)
+                own_w = np.stack([here, *own_w])[: len(w)]
+                own_q = np.stack([sought[some] / level - 1.0, *own_q])[: len(w)]
+                there, slope = zero_of_fraction(own_w, own_q, here, 1)
+                settled[some] = (np.abs(there - here) < _SETTLED * here) & (slope > 0)
+                zero[some] = there
+                on = np.flatnonzero(~settled[some])
+                w[:, rows[on]], q[:, rows[on]] = own_w[:, on], own_q[:, on]
+            left, given = left[~settled[left]], len(w)
+            if left.size == 0:
                 break
-            if on.size < rows.size:
-                rows, levels, sought, origin = rows[on], levels.some(on), sought[on], origin[on]
-                w, q, here = w[:, on], q[:, on], here[on]
-            w = np.stack([w[1], w[2], here])
-            q = np.stack([q[1], q[2], sought / levels.power(result[rows]) - 1.0])
-        return result, settled
+        return x[0] + np.log2(zero) / twice, settled
 
     def near(self, expected: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Close in from log2 of a frequency that is expected; see :meth:`settle`."""
@@ -240,9 +260,8 @@ class Levels:
         y = self.power(first) / sought
         # At the corner of one RC section the level falls at half its final slope, 3 dB an octave.
         second = first + self.outward * np.clip(np.log2(y), -0.5, 0.5)
-        points = np.stack([np.full(y.shape, np.nan), first, second])
-        levels = np.stack([points[0], y, self.power(second) / sought])
-        log2_f, settled = self.settle(points, levels, sought)
+        levels = np.stack([self.power(second) / sought, y])
+        log2_f, settled = self.settle(np.stack([second, first]), levels, sought)
         settled &= (log2_f <= np.log2(HIGHEST_HZ)) & (log2_f >= np.log2(LOWEST_HZ))
         return log2_f, settled & known & (np.abs(log2_f - first) <= 1.0)
 
@@ -275,11 +294,8 @@ class Levels:
             ends = below[met].argmax(axis=1)[:, np.newaxis] + np.arange(2)
             x = np.take_along_axis(way, ends, axis=1)
             own, sought = self.some(met), sought[met]
-            y = own.powers(x.T) / sought
-            nothing = np.full((1, met.size), np.nan)
-            result[met] = own.close_in(
-                np.concatenate([nothing, x.T]), np.concatenate([nothing, y]), sought
-            )
+            x = x.T[::-1]
+            result[met] = own.close_in(x, own.powers(x) / sought, sought)
         return result
 
 

@@ -120,6 +120,8 @@ def _theme() -> alt.theme.ThemeConfig:
         "titlePadding": 8,
         "labelOverlap": "greedy",
         "labelSeparation": 6,
+        # A limit in pixels is kept by trying: half of the time that a chart of names takes.
+        "labelLimit": 0,
     }
     config: dict[str, Any] = {
         "background": PAPER,

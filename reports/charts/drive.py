@@ -11,6 +11,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import quantity
 from objectives.transient.large_signal_study import LargeSignalStudy
+from reports.charts.layers import Column, Layers
 from reports.sound import PLACES
 from reports.theme import ACCENTS, BESIDE, INK, MUTED, PAGE_WIDTH, ticks
 
@@ -44,15 +45,16 @@ def waveform_chart(study: LargeSignalStudy) -> alt.TopLevelMixin:
     """Return the waveforms: before and after the stopper above, the output below."""
     data = waveform_data(study)
     output = data["place"] == PLACES["output"]
-    rows = [
-        _lines(data[~output], "at the stopper", 240),
-        _lines(data[output], "at the output", 180),
-    ]
-    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared", color="shared")
-    chart.description = (
-        f"One period before and after the stopper and at the output. {waveform_title(study)}."
+    return Column(
+        vconcat=[
+            _lines(data[~output], "at the stopper", 240),
+            _lines(data[output], "at the output", 180),
+        ],
+        resolve=alt.Resolve(scale={"x": "shared", "color": "shared"}),
+        description=(
+            f"One period before and after the stopper and at the output. {waveform_title(study)}."
+        ),
     )
-    return chart
 
 
 def _lines(data: pd.DataFrame, title: str, height: int) -> alt.Chart:
@@ -201,7 +203,9 @@ def blocking_chart(study: LargeSignalStudy, terms: Terms = VALVE) -> alt.TopLeve
                 ],
             )
         )
-        rows.append(alt.layer(shade, line).properties(width=PAGE_WIDTH - BESIDE, height=170))
-    chart: alt.VConcatChart = alt.vconcat(*rows).resolve_scale(x="shared")
-    chart.description = f"Bias and a quiet note about an overload. {blocking_title(study)}."
-    return chart
+        rows.append(Layers(layer=[shade, line], width=PAGE_WIDTH - BESIDE, height=170))
+    return Column(
+        vconcat=rows,
+        resolve=alt.Resolve(scale={"x": "shared"}),
+        description=f"Bias and a quiet note about an overload. {blocking_title(study)}.",
+    )

@@ -8,8 +8,7 @@ top of the chart, and not in each of its views.
 from __future__ import annotations
 
 import json
-import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final, TypeAlias
 
 import altair as alt
@@ -27,6 +26,7 @@ from reports.charts.front_rows import (
     shown_rows,
     spanning_scores,
 )
+from reports.charts.layers import Column, Grid, Layers
 from reports.model import ReportData, ScoreUse
 from reports.theme import BESIDE, LINE, MUTED, PAGE_WIDTH, PAPER, ticks
 
@@ -82,23 +82,20 @@ def _joined(
     }
     sets["profiles"], sets["ends"] = profile_rows(data, scores, sets["shown"])
     views = _Views(data, scores, sets)
-    with warnings.catch_warnings():
-        # The views share their selections on purpose; Altair warns whenever it merges any.
-        warnings.filterwarnings("ignore", "Automatically deduplicated", UserWarning)
-        chart = alt.VConcatChart(
-            vconcat=make(views),
-            spacing=30,
-            description=_words(data, scores),
-            resolve=alt.Resolve(scale={"color": "shared", "shape": "shared"}),
-        )
-    names = set(_view_names(chart))
-    parameters: Any = chart.params
-    for parameter in parameters:
-        # Nesting leaves names behind that views no longer have.
-        parameter.views = [name for name in parameter.views if name in names]
+    made = make(views)
     used = {name: views.sets[name] for name in views.used if len(views.sets[name])}
-    chart.datasets = {name: _records(frame) for name, frame in used.items()}
-    return chart
+    return Column(
+        vconcat=made,
+        spacing=30,
+        description=_words(data, scores),
+        resolve=alt.Resolve(scale={"color": "shared", "shape": "shared"}),
+        params=[
+            alt.TopLevelSelectionParameter(**selection.to_dict(), views=names)
+            for selection, names in views.selections()
+            if names
+        ],
+        datasets={name: _records(frame) for name, frame in used.items()},
+    )
 
 
 def front_title(data: ReportData) -> str:
@@ -107,15 +104,6 @@ def front_title(data: ReportData) -> str:
     if not data.feasible:
         return f"The {counted(len(data.shown))} nearest designs over {names}"
     return f"{counted(data.front_size)} designs of which none beats another in {names} together"
-
-
-def _view_names(chart: Any) -> Iterator[str]:
-    """Yield the names of all views in a chart made of others."""
-    for kind in ("vconcat", "concat", "layer"):
-        for part in getattr(chart, kind, ()):
-            yield from _view_names(part)
-    if isinstance(getattr(chart, "name", None), str):
-        yield chart.name
 
 
 def _words(data: ReportData, scores: Sequence[ScoreUse]) -> str:
@@ -154,10 +142,25 @@ class _Views:
         self.used: dict[str, None] = {}
         """Names of the data sets that the views made so far draw."""
         self.kinds = [kind for kind in KINDS if kind in present]
+        self.choosing: list[str] = []
+        self.brushing: list[str] = []
+        """Names of the views in which a click chooses, and of those with a rectangle."""
 
     def chart(self, name: str) -> alt.Chart:
         self.used[name] = None
         return alt.Chart(alt.NamedData(name))
+
+    def selections(self) -> list[tuple[Any, list[str]]]:
+        """Return each selection as the library has it, with the views that it is made in."""
+        return [(self.chosen.param, self.choosing), (self.brush.param, self.brushing)]
+
+    def chosen_in(self, *, brushed: bool = False) -> str:
+        """Return the name of one more view in which a click chooses."""
+        name = f"view-{len(self.choosing) + 1}"
+        self.choosing.append(name)
+        if brushed:
+            self.brushing.append(name)
+        return name
 
     def tooltips(self) -> list[alt.Tooltip]:
         labels = self.report.part_labels
@@ -257,10 +260,10 @@ class _Views:
                     tooltip=self.tooltips(),
                     **self.styles(),
                 )
-                .add_params(self.chosen, self.brush)
+                .properties(name=self.chosen_in(brushed=True))
             )
-            plates.append(alt.LayerChart(layer=layers, width=width, height=height))
-        return alt.concat(*plates, columns=across, spacing=_GAP)
+            plates.append(Layers(layer=layers, width=width, height=height))
+        return Grid(concat=plates, columns=across, spacing=_GAP)
 
     def profiles(self, *, linked: bool) -> alt.LayerChart:
         """Return the parallel axes: each score from its worst (below) to its best (above)."""
@@ -306,14 +309,14 @@ class _Views:
                 opacity=self.fades(0.9, 0.05, linked=linked),
                 tooltip=self.tooltips(),
             )
-            .add_params(self.chosen)
+            .properties(name=self.chosen_in())
         )
         ends = self.chart("ends").encode(x=x, y=y, text="value:N")
         layers += [
             ends.transform_filter(alt.datum.height == height).mark_text(dy=dy, color=MUTED)
             for height, dy in ((1, -12), (0, 14))
         ]
-        return alt.LayerChart(
+        return Layers(
             layer=layers,
             width=PAGE_WIDTH - BESIDE,
             height=220,
@@ -372,18 +375,18 @@ class _Views:
                     tooltip=self.tooltips(),
                     **self.styles(),
                 )
-                .add_params(self.chosen)
+                .properties(name=self.chosen_in())
             )
             strips.append(
-                alt.LayerChart(
+                Layers(
                     layer=[used, points],
                     width=width,
                     height=92,
                     title=alt.Title(label, fontWeight="normal", fontSize=12, offset=4),
                 )
             )
-        return alt.concat(
-            *strips,
+        return Grid(
+            concat=strips,
             columns=across,
             spacing=alt.RowColnumber(row=14, column=_GAP),
             title=alt.Title(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeAlias, cast
 
 import altair as alt
@@ -18,6 +18,32 @@ Rows: TypeAlias = list[dict[str, Any]]
 
 LineStyles: TypeAlias = Mapping[str, tuple[str, list[int]]]
 """Colour and dashes of each line by its name, in the order of the legend."""
+
+
+class Layers(alt.LayerChart):
+    """Charts on top of each other, taken as they are.
+
+    The library's own class moves what its layers have in common into itself, for which it copies
+    all of them several times; and so again whenever it is copied itself, in charts of charts by the
+    power of their depth. Each layer here keeps its data; parameters stand in the outermost chart.
+    """
+
+    def __init__(self, *, layer: Sequence[alt.Chart], **properties: Any) -> None:
+        alt.TopLevelLayerSpec.__init__(self, layer=list(layer), **properties)
+
+
+class Grid(alt.ConcatChart):
+    """Charts in rows of so many ``columns``, taken as they are; see :class:`Layers`."""
+
+    def __init__(self, *, concat: Sequence[Any], **properties: Any) -> None:
+        alt.TopLevelConcatSpec.__init__(self, concat=list(concat), **properties)
+
+
+class Column(alt.VConcatChart):
+    """Charts one below the other, taken as they are; see :class:`Layers`."""
+
+    def __init__(self, *, vconcat: Sequence[Any], **properties: Any) -> None:
+        alt.TopLevelVConcatSpec.__init__(self, vconcat=list(vconcat), **properties)
 
 
 def styled_lines(

@@ -113,8 +113,7 @@ def residual_chart(name: str, record: FitRecord) -> alt.LayerChart:
             "point:N",
             title=None,
             sort=None,
-            # Cut here: a limit in pixels takes seconds to be drawn.
-            axis=alt.Axis(labelExpr=_SHORT, labelLimit=0, labelOverlap=False),
+            axis=alt.Axis(labelExpr=_SHORT, labelOverlap=False),
         ),
         **marks,
     )

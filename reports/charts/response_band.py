@@ -12,6 +12,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import number, quantity
 from objectives.tolerance.results import ResponseBand
+from reports.charts.layers import Column, Layers
 from reports.theme import ACCENTS, BESIDE, INK, PAGE_WIDTH, ticks
 
 
@@ -19,8 +20,8 @@ def response_band_chart(
     responses: Sequence[ResponseBand], terms: Terms = VALVE
 ) -> alt.VConcatChart:
     """Return the nominal levels, and for each port how far built stages depart from them."""
-    chart: alt.VConcatChart = alt.vconcat(
-        *(_departure_panel(band, terms) for band in responses),
+    return Column(
+        vconcat=[_departure_panel(band, terms) for band in responses],
         spacing=14,
         description="Bands of the response of the pick; "
         + "; ".join(
@@ -31,7 +32,6 @@ def response_band_chart(
         )
         + ".",
     )
-    return chart
 
 
 def response_band_title(responses: Sequence[ResponseBand], terms: Terms = VALVE) -> str:
@@ -81,7 +81,7 @@ def _departure_panel(band: ResponseBand, terms: Terms) -> alt.LayerChart:
             axis=ticks("dB", titlePadding=20),
         )
 
-    return alt.LayerChart(
+    return Layers(
         layer=[
             base.mark_area(color=hue, opacity=0.3).encode(y=y("low"), y2="high:Q"),
             base.mark_line(color=hue, strokeDash=[6, 4]).encode(y=y("middle")),

@@ -12,6 +12,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import score_label, sentence
 from objectives.tolerance.results import ToleranceStudy
+from reports.charts.layers import Column, Grid, Layers
 from reports.charts.tolerance_bands import quantity_label, scores_drawn
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, score_axis
 
@@ -32,12 +33,11 @@ def sensitivity_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConca
         if order:
             rows.append(_sensitivity_row(study, name, order, terms))
             told.append(f"{score_label(name, terms)}: {quantity_label(order[0], terms)}")
-    chart: alt.VConcatChart = alt.vconcat(
-        *rows,
+    return Column(
+        vconcat=rows,
         spacing=16,
         description=f"What moves each score of the pick most: {'; '.join(told)}.",
     )
-    return chart
 
 
 def sensitivity_title(study: ToleranceStudy, terms: Terms = VALVE) -> str:
@@ -74,11 +74,11 @@ def _sensitivity_row(
         "part:N",
         sort=labels,
         title=None,
-        axis=alt.Axis(labelLimit=150, domain=False, ticks=False, labelOverlap=False),
+        axis=alt.Axis(domain=False, ticks=False, labelOverlap=False),
     )
     scale = alt.Scale(zero=False, nice=True)
     title = score_label(score, terms)
-    tornado = alt.LayerChart(
+    tornado = Layers(
         layer=[
             alt.Chart(ends)
             .mark_bar(height=11)
@@ -128,7 +128,7 @@ def _sensitivity_row(
         )
 
     bars = alt.Chart(shares)
-    variance = alt.LayerChart(
+    variance = Layers(
         layer=[
             bars.mark_bar(height=11, color=ACCENTS["blue"], opacity=0.6).encode(
                 y=bare, x=x("total")
@@ -141,7 +141,5 @@ def _sensitivity_row(
         width=PAGE_WIDTH // 2 - 9 - 190,
         height=height,
     )
-    row: alt.ConcatChart = alt.concat(
-        tornado, variance, columns=2, spacing=18, title=sentence(score_label(score, terms))
-    )
-    return row
+    title = sentence(score_label(score, terms))
+    return Grid(concat=[tornado, variance], columns=2, spacing=18, title=title)

@@ -14,6 +14,7 @@ from objectives.devices.terms import VALVE, Terms
 from objectives.elements import ELEMENTS
 from objectives.format import quantity, score_label, score_unit, stepped
 from objectives.tolerance.results import ToleranceStudy
+from reports.charts.layers import Column, Layers
 from reports.theme import ACCENTS, BESIDE, CHOSEN, INK, PAGE_WIDTH, score_axis, score_scale
 
 _OF_THE_DEVICE: Final = {
@@ -56,8 +57,8 @@ def band_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConcatChart:
     """Return one panel a score: band, median and nominal value of every design, and the window."""
     names = scores_drawn(study)
     panels = [_band_panel(study, name, terms, last=name == names[-1]) for name in names]
-    chart: alt.VConcatChart = alt.vconcat(
-        *panels,
+    return Column(
+        vconcat=panels,
         spacing=10,
         description=(
             "Bands of built stages by design: "
@@ -72,7 +73,6 @@ def band_chart(study: ToleranceStudy, terms: Terms = VALVE) -> alt.VConcatChart:
             + "."
         ),
     )
-    return chart
 
 
 def band_title(study: ToleranceStudy, terms: Terms = VALVE) -> str:
@@ -131,4 +131,4 @@ def _band_panel(study: ToleranceStudy, name: str, terms: Terms, *, last: bool) -
             .mark_rule(color=ACCENTS["orange"], strokeDash=[5, 3], strokeWidth=1.5)
             .encode(y=y("end"))
         )
-    return alt.LayerChart(layer=layers, width=PAGE_WIDTH - BESIDE, height=120)
+    return Layers(layer=layers, width=PAGE_WIDTH - BESIDE, height=120)

@@ -12,6 +12,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
+from reports.charts.layers import Grid, Layers, drawn
 from reports.theme import ACCENTS, BESIDE, CHOSEN, PAGE_WIDTH, PAPER, score_axis, score_scale, ticks
 
 _MOST_PANELS: Final = 6
@@ -80,7 +81,7 @@ def yield_chart(
     shown = list(free)[:_MOST_PANELS]
     across = min(3, len(shown))
     width = (PAGE_WIDTH - 16 * (across - 1)) // across - BESIDE
-    base = alt.Chart(frame)
+    base = drawn("designs")
     panels = []
     for name in shown:
         values = frame[name].to_numpy()
@@ -105,7 +106,7 @@ def yield_chart(
         others: alt.Chart = base.transform_filter(f"datum.which != '{_PICK}'")
         chosen: alt.Chart = base.transform_filter(f"datum.which == '{_PICK}'")
         panels.append(
-            alt.LayerChart(
+            Layers(
                 layer=[
                     others.mark_point(size=16, opacity=0.65).encode(
                         x=x, y=y, color=colour, tooltip=tips
@@ -124,8 +125,8 @@ def yield_chart(
             )
         )
     best = int(np.argmax(yields.good))
-    chart: alt.ConcatChart = alt.concat(
-        *panels,
+    return Grid(
+        concat=panels,
         columns=across,
         spacing=16,
         description=(
@@ -134,5 +135,5 @@ def yield_chart(
             + f": the pick {percent(yields.good[pick], 1)}, the best "
             f"{percent(yields.good[best], 1)} (candidate {front['candidate'].iloc[best]})."
         ),
+        datasets={"designs": frame.to_dict("records")},
     )
-    return chart

@@ -27,14 +27,16 @@ from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
 from objectives.tolerance.study import tolerance_study
-from objectives.transient.large_signal_study import LargeSignalStudy, large_signal_study
 from reports.model import PickStudies
-from reports.sound import WavFile, write_wavs
+from reports.sound import under_drive
 
 Tell = Callable[[str], None]
 
-_DRIVE_S, _TOLERANCE_S, _YIELD_S, _SWAPS_S = 5.0, 4.0, 0.006, 1.0
+_DRIVE_S, _TOLERANCE_S, _YIELD_S = 4.0, 2.0, 0.006
 """What a piece of work takes one process, about; a yield is of one design of the front."""
+
+_DRAWING_S: Final = 4.0
+"""The same of the charts, which those processes draw in the end."""
 
 _MOST_YIELDS: Final = 256
 """Designs of a front whose yields are worked out. So many leave no design of the shipped briefs'
@@ -45,7 +47,7 @@ _SHARE: Final = 64
 
 
 class _Piece(NamedTuple):
-    """A piece of work that needs nothing of the others."""
+    """A piece of work that needs nothing of the others, nor of this house: it loads no brief."""
 
     kind: str
     what: str
@@ -103,11 +105,12 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
             own = [(at, share) for (at, _), share in zip(shares, done["yields"], strict=True)]
             yields = _joined(rows, own, of_front, tolerance)
             yields.within_steps = within_steps
+        tell("other devices in its place")
+        others = swaps(brief, ex.problem, ex.pick_parts)
         tell("what speaks for each value")
-        (others,) = done["swaps"]
         return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
 
-    with workers("", sum(piece.seconds for piece in pieces)):
+    with workers("", _DRAWING_S + sum(piece.seconds for piece in pieces)):
         # Arrays go as they are: of those that are read from a file none can be changed.
         results = Parallel(return_as="generator", max_nbytes=None)(
             delayed(piece.run)() for piece in pieces
@@ -125,7 +128,7 @@ def _of_pick(
     brief = ex.formulation.brief
     if pick.targets.drive is not None:
         sound = folder / "sound" if brief.drive is not None and brief.drive.sound else None
-        drive = partial(_under_drive, pick, sound)
+        drive = partial(under_drive, pick, sound)
         yield _Piece("drive", "the stage under its drive, and sound", _DRIVE_S, drive)
     if studied is not None:
         study = partial(
@@ -137,15 +140,6 @@ def _of_pick(
             slow=_slow_names(ex.problem, studied.designs),
         )
         yield _Piece("tolerance", "tolerances", _TOLERANCE_S, study)
-    others = partial(swaps, brief, ex.problem, ex.pick_parts)
-    yield _Piece("swaps", "other devices in its place", _SWAPS_S, others)
-
-
-def _under_drive(
-    pick: Assessment, sound: Path | None
-) -> tuple[LargeSignalStudy, tuple[WavFile, ...]]:
-    study = large_signal_study(pick)
-    return study, () if sound is None else write_wavs(study, sound)
 
 
 def stage_tolerances(problem: Problem, parts: Parts) -> ToleranceStudy:

@@ -17,11 +17,16 @@ import numpy as np
 import scipy
 
 from objectives.arrays import FloatArray
+from objectives.assessment import Assessment
 from objectives.checks import require
 from objectives.files import drafts
 from objectives.transient.cascade import Place
 from objectives.transient.excitation import sampled
-from objectives.transient.large_signal_study import LargeSignalStudy, TestPoint
+from objectives.transient.large_signal_study import (
+    LargeSignalStudy,
+    TestPoint,
+    large_signal_study,
+)
 from objectives.transient.long_run import simulate_long
 
 RATE_HZ: Final = 48_000
@@ -159,6 +164,14 @@ def recordings(study: LargeSignalStudy) -> tuple[Recording, ...]:
             heard = np.asarray(scipy.signal.sosfilt(rumble, slow[: sound.size]))
             made.append(Recording(f"{name}-{words.replace(' ', '-')}", name, words, heard))
     return tuple(made)
+
+
+def under_drive(
+    stage: Assessment, folder: Path | None
+) -> tuple[LargeSignalStudy, tuple[WavFile, ...]]:
+    """Return what its drive does to one stage; where there is a folder, its sound lies there."""
+    study = large_signal_study(stage)
+    return study, () if folder is None else write_wavs(study, folder)
 
 
 def write_wavs(

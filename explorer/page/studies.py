@@ -40,7 +40,7 @@ def offered(problem: Problem) -> list[OnDemand]:
     if problem.targets.drive is not None:
         words = {
             "drive": "Work out how it drives",
-            "sound": "With its sound, to be heard (half a minute)",
+            "sound": "With its sound, to be heard (some seconds)",
         }
         sections.append(OnDemand("sound", "Under drive", words))
     if problem.targets.tolerance is not None:

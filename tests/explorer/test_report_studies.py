@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 from functools import partial
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from flat_blocks import all_of
 
 from explorer.exploration import Exploration, explore
 from explorer.report_data import report_data
-from explorer.report_studies import pick_studies
+from explorer.report_studies import _of_pick, _shares, _studied, pick_studies
 from explorer.settings import Settings
 from fixture_types import MakeFormulation
 from objectives.tolerance.builds import built_scores
@@ -120,6 +121,17 @@ def test_other_processes_come_to_the_same_bytes(
         files = write_report(report_data(ex, studies), tmp_path / folder)
         written.append({role: file.read_bytes() for role, file in files.items() if role != "run"})
     assert written[0] == written[1]
+
+
+@pytest.mark.slow
+def test_a_piece_of_work_loads_no_brief(ex: Exploration, tmp_path: Path) -> None:
+    studied, pick = _studied(ex), ex.problem.assess(ex.pick_parts)
+    shares = (piece for _, piece in _shares(ex, studied, np.arange(len(ex.front))))
+    pieces = [*_of_pick(ex, pick, tmp_path, studied), *shares]
+    assert {piece.kind for piece in pieces} == {"tolerance", "yields"}
+    for piece in pieces:
+        # What is unpickled by name is loaded.
+        assert b"explorer" not in pickle.dumps(piece.run)
 
 
 @pytest.mark.slow

@@ -229,11 +229,11 @@ class BuiltScores:
         values = {name: value[index] for name, value in self.values.items()}
         return BuiltScores(values, self.rating_excess[index])
 
-    def put(self, row: int, other: BuiltScores) -> None:
-        """Put the one candidate of another in the place of a row."""
+    def put(self, rows: IntArray, other: BuiltScores) -> None:
+        """Put the candidates of another in the place of rows."""
         for name, value in self.values.items():
-            value[row] = other.values[name][0]
-        self.rating_excess[row] = other.rating_excess[0]
+            value[rows] = other.values[name]
+        self.rating_excess[rows] = other.rating_excess
 
     def bands(self) -> dict[str, FloatArray]:
         """Return the percentiles of every score, shape (percentiles, candidates)."""

@@ -24,6 +24,10 @@ _ROWS = 16
 """Designs with a surface that are worked on at a time: they stay in the processor's cache."""
 
 
+_BUILDS = 16384
+"""Builds without such a surface that are worked on at a time: some ten megabytes."""
+
+
 def read_off(
     nominal: Assessment, setup: ToleranceSetup, units: FloatArray, names: Sequence[str]
 ) -> tuple[BuiltScores, IntArray]:
@@ -40,21 +44,25 @@ def read_off(
         every = built_scores(nominal, spreads, units, names, ratings=ratings)
         return every, np.full(size, draws)
     surface, solved = ResponseSurface(spreads, units), np.full(size, few)
-    more = draws_to_solve_through_point(len(spreads))
+    more, together = draws_to_solve_through_point(len(spreads)), max(_BUILDS // draws, 1)
     blocks = []
     for at in range(0, size, _ROWS):
         own = designs_at(nominal, np.arange(at, min(at + _ROWS, size)))
         predicted = surface.scores(own, names, ratings=ratings)
-        for row in np.flatnonzero(~predicted.serves(setup.windows)).tolist():
-            one = designs_at(own, np.array([row]))
-            solved[at + row] = draws
+        refused = np.flatnonzero(~predicted.serves(setup.windows))
+        for start in range(0, refused.size, together):
+            rows = refused[start : start + together]
+            solved[at + rows] = draws
             if draws >= WORTH_SURFACE * more:
-                through = surface.scores_through_point(one, names, ratings=ratings)
-                if through.serves_percentiles(setup.windows)[0]:
-                    predicted.built.put(row, through.built)
-                    solved[at + row] = more
-                    continue
-            every = built_scores(one, spreads, units, names, ratings=ratings)
-            predicted.built.put(row, every)
+                designs = designs_at(own, rows)
+                through = surface.scores_through_point(designs, names, ratings=ratings)
+                close = through.serves_percentiles(setup.windows)
+                predicted.built.put(rows[close], through.built.at(close))
+                solved[at + rows[close]] = more
+                rows = rows[~close]
+            if rows.size:
+                designs = designs_at(own, rows)
+                every = built_scores(designs, spreads, units, names, ratings=ratings)
+                predicted.built.put(rows, every)
         blocks.append(predicted.built)
     return BuiltScores.joined(blocks), solved

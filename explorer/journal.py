@@ -14,7 +14,6 @@ from typing import IO, Any, Final, NamedTuple
 
 from optuna.storages import BaseStorage, JournalStorage, get_storage
 from optuna.storages.journal import JournalFileBackend
-from sqlalchemy.exc import DBAPIError
 
 from explorer.settings import Settings
 from objectives.checks import InputError
@@ -150,6 +149,8 @@ def _is_url(where: str | Path | None) -> bool:
 
 def _database(url: str) -> BaseStorage:
     """Open a database; of several that come to an empty one at once each but one tries again."""
+    from sqlalchemy.exc import DBAPIError  # a fifth of a second, for databases alone
+
     if url.startswith("postgresql://"):
         url = url.replace("://", "+psycopg://", 1)  # the driver of the extra
     for pause_s in _PAUSES_S:

@@ -20,11 +20,10 @@ from explorer.report_run import run_of
 from explorer.results import SearchResult
 from explorer.standing import unexplored
 from objectives.assessment import Assessment
-from objectives.format import first
+from objectives.format import first, mark_words
 from objectives.radio.tables import wiring
 from objectives.scores.registry import REGISTRY
 from objectives.tolerance.front_yields import FrontYields
-from reports.charts.front_rows import mark_label
 from reports.model import (
     DecisionSummary,
     DriverSummary,
@@ -186,7 +185,7 @@ def _front(
     front = pd.DataFrame(ex.columns())
     terms = ex.problem.terms
     front["marks"] = [
-        ", ".join(mark_label(mark, terms) for mark in marks.get(candidate, ()))
+        ", ".join(mark_words(mark.kind, mark.score, terms) for mark in marks.get(candidate, ()))
         for candidate in front["candidate"]
     ]
     if not ex.feasible:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -46,7 +47,8 @@ LONGEST = 400
 DEVICES = {"device", "law", "entry", "valve", "transistor"}
 KINDS = {"Valve", "Transistor", "JunctionFet", "BipolarTransistor"}
 
-SOLVERS = ("scipy.optimize", "scipy.constants", "scipy.stats", "pandas", "optuna", "altair")
+SCIPY = ("scipy.constants", "scipy.fft", "scipy.optimize", "scipy.special", "scipy.stats")
+SOLVERS = (*SCIPY, "pandas", "optuna", "altair")
 
 
 def imports(name: str) -> Iterator[tuple[str, str]]:
@@ -128,8 +130,17 @@ def test_no_device_is_asked_what_it_may_not_have() -> None:
         # What a brief says, and the devices, are told without what solves or draws.
         ("explorer.brief.schema", SOLVERS),
         ("explorer.device_records", SOLVERS),
-        ("explorer.brief_review", ("scipy.optimize", "scipy.stats", "pandas", "optuna", "altair")),
+        ("explorer.brief_review", SOLVERS),
         ("explorer.cli.answer", SOLVERS),
+        # The pick is printed, and a stage judged, before anything is drawn.
+        (
+            "explorer.search, explorer.cli.front, explorer.cli.reporting",
+            (*SCIPY, "sqlalchemy", "altair", "vl_convert"),
+        ),
+        (
+            "explorer.cli.beside, explorer.cli.designs, explorer.cli.sweeps",
+            (*SCIPY, "pandas", "optuna", "altair"),
+        ),
     ],
 )
 def test_what_is_not_needed_is_not_loaded(first: str, without: tuple[str, ...]) -> None:
@@ -138,6 +149,31 @@ def test_what_is_not_needed_is_not_loaded(first: str, without: tuple[str, ...]) 
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert printed.stdout.strip() == "[]"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        "check treble-cut",
+        "vary treble-cut stopper",
+        "assess studio-line stopper=1k plate_load=47k cathode_resistor=470 "
+        "cathode_unbypassed=330 bypass=100u",
+    ],
+)
+def test_a_short_command_loads_no_package_of_scipy(arguments: str, tmp_path: Path) -> None:
+    code = (
+        "import atexit, sys\n"
+        f"atexit.register(lambda: print([m for m in {(*SCIPY, 'pandas')} if m in sys.modules]))\n"
+        "from explorer.cli.command import main\n"
+        "main()"
+    )
+    printed = subprocess.run(
+        [sys.executable, "-c", code, *arguments.split()],
+        capture_output=True, text=True, check=True, cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert printed.stdout.splitlines()[-1] == "[]"
 
 
 def test_top_level_holds_what_was_agreed() -> None:

@@ -24,7 +24,7 @@ from reports.charts.front import front_chart, front_title, spread_chart
 from reports.charts.front_rows import losses_of, mark_label, spanning_scores
 from reports.layout import Block, Figure, Prose, Section, Table
 from reports.model import ReportData
-from reports.sections.pick import weighing_table
+from reports.sections.weighing import weighing_table
 
 
 def trade_offs(data: ReportData, most: int = 3) -> list[str]:

@@ -1,17 +1,17 @@
-"""The pick: its parts, what it achieves against what was asked, and what stands beside it."""
+"""Words of the pick: its parts, what it achieves against what was asked, what stands beside it.
+
+A terminal prints them before anything is drawn: no block of a document is needed here.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import pandas as pd
 
 from objectives.format import (
-    SPACE,
     allowed_words,
     counted,
-    fixed,
     listed,
     part_value,
     percent,
@@ -26,12 +26,10 @@ from objectives.format import (
     stepped,
 )
 from objectives.scores.registry import REGISTRY
-from reports.layout import Table
 from reports.model import (
     DecisionSummary,
     NamedDesign,
     ReportData,
-    ScoreStanding,
     TargetStanding,
 )
 
@@ -176,36 +174,3 @@ def _row(data: ReportData, candidate: int) -> pd.Series:
 
 def _targeted(decision: DecisionSummary) -> set[str]:
     return {target.score for target in decision.targets}
-
-
-def weighing_table(data: ReportData, standings: Sequence[ScoreStanding]) -> Table:
-    """Return how the pick was weighed in each score that is traded."""
-    frame = pd.DataFrame(
-        [
-            (
-                score_label(s.score, data.terms),
-                stepped(s.value, s.score),
-                stepped(s.wanted, s.score) + ("" if s.stated else " *"),
-                stepped(s.good_enough, s.score) + ("" if s.stated else " *"),
-                stepped(s.best, s.score),
-                fixed(s.given_up_steps, 1),
-            )
-            for s in standings
-        ],
-        columns=["score", "the pick", "wanted", "good enough", "best on target", "steps given up"],
-    )
-    return Table(
-        frame,
-        "How the pick was weighed. A step is the smallest difference that matters in practice: "
-        + "; ".join(
-            f"{score_label(s.score, data.terms)}{SPACE}{_step_words(s.score)}" for s in standings
-        )
-        + ". * not stated by the brief: taken from the designs on target.",
-    )
-
-
-def _step_words(score: str) -> str:
-    step = REGISTRY[score].step
-    if step.relative:
-        return percent(step.size, 0 if step.size >= 0.045 else 1)
-    return quantity(step.size, score_unit(score))

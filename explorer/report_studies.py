@@ -98,6 +98,7 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
         for piece in pieces:
             tell(piece.what)
             done[piece.kind].append(next(results))
+        next(results, None)  # with which the processes are free for other work
         ((drive, wavs),) = done["drive"] or [(None, ())]
         (tolerance,) = done["tolerance"] or [None]
         yields: FrontYields | None = None

@@ -17,6 +17,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 import pytest
+from joblib import Parallel, delayed, parallel_config
 
 import reports.document.files as document
 from reports.document.files import write_report
@@ -347,6 +348,23 @@ def test_an_error_leaves_an_earlier_report_as_it_was(
         write_report(contents, tmp_path)
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
     assert (tmp_path / "report.html").read_text("utf-8") == "before"
+
+
+@pytest.mark.parametrize("unfinished", [True, False])
+def test_a_report_written_beside_work_of_others_is_the_same_and_ends_none_of_it(
+    contents: ReportData, tmp_path: Path, unfinished: bool
+) -> None:
+    data = replace(contents, unfinished=unfinished)
+    alone = write_report(data, tmp_path / "alone")
+    with parallel_config("loky", n_jobs=2):
+        others = Parallel(return_as="generator")(delayed(abs)(-n) for n in range(8))
+        assert next(others) == 0
+        beside = write_report(data, tmp_path / "beside")
+        assert list(others) == [1, 2, 3, 4, 5, 6, 7]
+    assert list(alone) == list(beside)
+    assert ("markdown" in alone) == (not unfinished)
+    for name in set(alone) - {"run"}:
+        assert alone[name].read_bytes() == beside[name].read_bytes(), name
 
 
 def test_a_disk_that_fills_while_writing_leaves_no_part_of_a_report(

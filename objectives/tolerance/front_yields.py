@@ -23,6 +23,7 @@ from objectives.tolerance.response_surface import (
     MOST_WRONG,
     ResponseSurface,
     SurfaceScores,
+    draws_to_solve_through_point,
 )
 from objectives.tolerance.results import ToleranceStudy
 from objectives.tolerance.setup import ToleranceSetup
@@ -126,6 +127,8 @@ class FrontYields:
         if study.scores != tuple(self.bands) or study.draws < self.wanted:
             raise InputError("study", study.draws, "must be of the same scores, and as many draws")
         self.draws[at], self.solved[at] = study.draws, study.solved
+        through = draws_to_solve_through_point(len(study.setup.spreads))
+        self.through_point[at] = study.solved == through
         self.good[at], self.ratings_kept[at] = study.good, study.ratings_kept
         for name, kept in self.kept.items():
             kept[at] = study.kept[name]

@@ -19,7 +19,7 @@ from objectives.stage import Stage
 from objectives.targets import Targets
 from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_scores
-from objectives.tolerance.front_yields import front_yields
+from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.reading import read_off
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, draw_units
@@ -244,14 +244,19 @@ def test_a_transistor_driven_out_of_saturation_is_followed_through_its_operating
     spreads = default_spreads(stage, [s for s in a.device.spreads if s.powers])
     windows = {"plate_cathode_voltage_V": (2.0, 7.0), "gain_dB": (15.0, np.inf)}
     setup = ToleranceSetup(spreads, windows)
-    scores = [*windows, "noise_dBu", "input_corner_Hz"]
+    scores = ["noise_dBu", "input_corner_Hz", *windows]
     found = front_yields(a, setup, scores, draws=2048)
     assert found.through_point.tolist() == [True, True]
     assert not np.any(found.refused)
     assert found.percentile_error < 0.25
     units = draw_units(spreads, 2048, 1)
     drawn = built_scores(a, spreads, units, scores)
-    # So does a study read them off.
+    # A study, the first of whose designs is solved, reads the other off so.
+    study = tolerance_study(a, "ab", setup, scores, size=replace(QUICK, draws=2048))
+    taken = FrontYields.blank(np.arange(2), 2048, scores, tuple(windows))
+    taken.take_over(np.arange(2), study)
+    assert taken.through_point.tolist() == [False, True]
+    assert taken.good[1] == found.good[1]
     read, solved = read_off(a, setup, units, scores)
     assert np.all(solved == found.solved)
     assert np.all(solved < 2048)

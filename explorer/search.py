@@ -30,7 +30,7 @@ from explorer.refine import refining
 from explorer.results import Progress, ProgressCallback, SearchResult
 from explorer.sampler import Generations
 from explorer.settings import Settings
-from explorer.space import OUTER_CHUNK, Space, seconds_to_enumerate
+from explorer.space import BLOCK, Space, seconds_to_enumerate
 from explorer.workers import workers
 
 _FEW_FEASIBLE: Final = 0.35
@@ -152,7 +152,7 @@ class _Study:
 
     def __init__(self, problem: Problem, settings: Settings, *, every: bool) -> None:
         self._problem, self._settings, self._every = problem, settings, every
-        block = settings.block or (OUTER_CHUNK if every else _SEARCH_BLOCK)
+        block = settings.block or (BLOCK if every else _SEARCH_BLOCK)
         self.space = Space.of(problem, block, small=not every)
         on_grid = replace(problem, choices=self.space.choices)
         self._sample = sample_of(on_grid, settings.seed)

@@ -17,9 +17,12 @@ from explorer.problem import CHUNK, Problem
 from objectives.arrays import IntArray, blocks
 from objectives.elements import CAPACITORS, DRIVER, ELEMENTS
 
-OUTER_CHUNK: Final = 16384
-"""Candidates of an outer product evaluated together: measured; what is worked out in rows within it
-fits the third-level cache, and fewer share less."""
+BLOCK: Final = 16384
+"""Candidates in a block of an enumeration, or more."""
+
+OUTER_CHUNK: Final = 65536
+"""Candidates of an outer product evaluated together: measured; fewer share less, and as many take a
+hundred megabytes."""
 
 _MOST_SLOW = 32
 """Candidates that a block need have where each takes milliseconds."""
@@ -186,7 +189,7 @@ def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
     if space is None:
         if not np.isfinite(problem.size):
             return np.inf
-        space = Space.of(problem, OUTER_CHUNK)
+        space = Space.of(problem, BLOCK)
     seconds = np.inf
     # The first is slower: much is made on its way, and fewer share less.
     for most in (_SLOW_CHUNK, _SLOW_CHUNK) if problem.slow else (CHUNK, OUTER_CHUNK):

@@ -20,7 +20,7 @@ import numpy as np
 from explorer.brief.loading import load_brief
 from explorer.evaluation import Parts
 from explorer.formulation import formulate
-from explorer.space import OUTER_CHUNK, Space
+from explorer.space import BLOCK, Space
 
 COMPLEX = {"multiply": 6, "divide": 11, "absolute": 3}
 """Real operations in one on complex numbers; two in any other."""
@@ -90,7 +90,7 @@ def rate(work: Callable[[], object], times: int) -> float:
 def main() -> None:
     """Print operations, bytes, and their shares of the machine's."""
     problem = formulate(load_brief(sys.argv[1] if len(sys.argv) > 1 else "treble-cut")).problem
-    space = Space.of(problem, OUTER_CHUNK)
+    space = Space.of(problem, BLOCK)
 
     def whole(change: Callable[[Any], Any] = lambda a: a) -> None:
         for block in range(space.blocks):

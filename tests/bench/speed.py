@@ -34,7 +34,7 @@ from explorer.brief.loading import load_brief
 from explorer.evaluation import Limits
 from explorer.formulation import formulate
 from explorer.probe import sample_of, scale_of
-from explorer.space import OUTER_CHUNK, Space
+from explorer.space import BLOCK, OUTER_CHUNK, Space
 from objectives.assessment import Assessment
 from objectives.circuit.corners import HALF_POWER_DB
 from objectives.circuit.operating_point import operating_point
@@ -143,7 +143,7 @@ def built(designs: int = 32, draws: int = 10_240) -> None:
 def whole_space(brief: str = "treble-cut") -> None:
     """Print how fast the space of a brief is worked out with an axis for each part, and in rows."""
     problem = formulate(load_brief(brief)).problem
-    space = Space.of(problem, OUTER_CHUNK)
+    space = Space.of(problem, BLOCK)
     for most in (OUTER_CHUNK // 8, OUTER_CHUNK, 4 * OUTER_CHUNK):
         start = time.process_time()
         for block in range(space.blocks):
@@ -169,7 +169,7 @@ def whole_space(brief: str = "treble-cut") -> None:
 def limits_first(brief: str = "quiet-input") -> None:
     """Print what it spares to look at limits first where few candidates keep them."""
     problem = formulate(load_brief(brief)).problem
-    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    space, scale = Space.of(problem, BLOCK), scale_of(sample_of(problem, 1))
     seconds, harvests = [], []
     for limits in ("exact", "first"):
         start = time.process_time()
@@ -222,7 +222,7 @@ for _ in sys.stdin:
 def against_old(python: str, brief: str = "treble-cut", turns: int = 5) -> None:
     """Print how many times as fast as the code of 46d2dab the space of a brief is worked out."""
     problem = formulate(load_brief(brief)).problem
-    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    space, scale = Space.of(problem, BLOCK), scale_of(sample_of(problem, 1))
     targets = problem.targets
     asked = {
         "fixed": {name: float(a) for name, a in problem.fixed.numeric_fields().items()},

@@ -28,7 +28,7 @@ from explorer.harvest import Harvest
 from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
 from explorer.search import enumerate_front
-from explorer.space import OUTER_CHUNK, Space
+from explorer.space import BLOCK, Space
 from objectives.arrays import FloatArray
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
@@ -229,7 +229,7 @@ def test_limits_looked_at_first_leave_the_front_as_it_is(
     row = next((row for row in TABLE["brief"] if row["name"] == name), None)
     brief = load_brief(name) if row is None else parse_brief(briefed(row))
     problem = formulate(brief).problem
-    space, scale = Space.of(problem, OUTER_CHUNK), scale_of(sample_of(problem, 1))
+    space, scale = Space.of(problem, BLOCK), scale_of(sample_of(problem, 1))
     blocks = [
         harvest_of(problem, space, scale, block, near=True, limits="exact")
         for block in range(space.blocks)

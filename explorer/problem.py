@@ -272,18 +272,17 @@ class Problem:
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
+        if limits == "first":
+            kept = np.ones(shape, bool)
+            for rating in assessment.ratings if self.ratings_hold else ():
+                kept &= ~(rating.excess > 0)
+            rows = np.flatnonzero(may_be_feasible(self.windows, assessment, kept))
+            rows = rows if rows.size else np.zeros(1, np.intp)
+            parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
+            return self._scored(parts, rows.shape, assessment.at(rows), {})
         free = {score.name for score in self.free}
         windows = (w for w in (*self.windows, *self.goals) if w.name not in free)
         told = {} if limits == "exact" else told_corners(windows, assessment)
-        if limits == "first":
-            kept = may_be_feasible(self.windows, assessment, told)
-            for rating in assessment.ratings if self.ratings_hold else ():
-                kept &= ~(rating.excess > 0)
-            rows = np.flatnonzero(kept)
-            rows = rows if rows.size else np.zeros(1, np.intp)
-            parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
-            told = {name: values.ravel()[rows] for name, values in told.items()}
-            return self._scored(parts, rows.shape, assessment.at(rows), told)
         return self._scored(parts, shape, assessment, told)
 
     def _scored(

@@ -28,14 +28,11 @@ from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
 from explorer.refine import refining
 from explorer.results import Progress, ProgressCallback, SearchResult
+from explorer.room import FEW
 from explorer.sampler import Generations
 from explorer.settings import Settings
 from explorer.space import BLOCK, Space, seconds_to_enumerate
 from explorer.workers import workers
-
-_FEW_FEASIBLE: Final = 0.35
-"""Share of the sample under which it pays to look at limits first: what is left then goes in rows,
-each of which takes more than twice as long as in an outer product."""
 
 _CLOSING: Final = 0.5
 """Share of a search that candidates may take one by one; most need far less."""
@@ -157,7 +154,7 @@ class _Study:
         on_grid = replace(problem, choices=self.space.choices)
         self._sample = sample_of(on_grid, settings.seed)
         self.scale = scale_of(self._sample)
-        few = self._sample.feasible.mean() < _FEW_FEASIBLE
+        few = self._sample.feasible.mean() < FEW
         self._limits: Limits = "first" if few else "told"
         self._none = self._sample.take(np.zeros(0, np.intp))
         self._nothing = Harvest(self._none, self._none)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -27,7 +27,7 @@ from objectives.elements import ELEMENTS
 from objectives.radio.attenuation import least_attenuation_dB
 from objectives.scores.registry import REGISTRY
 from objectives.stage import Stage
-from objectives.targets import Targets
+from objectives.targets import BAND_POINTS, Targets
 from objectives.textbook import TextbookEstimate, textbook_estimate
 from objectives.transient.cascade import CascadeStage
 from objectives.transient.driven import DrivenStages
@@ -260,10 +260,19 @@ class Assessment:
 
         Each is sampled at :data:`BAND_POINTS` frequencies.
         """
+        return self._radio_margins_dB(slice(None))
+
+    @property
+    def radio_margin_at_most_dB(self) -> FloatArray:
+        """A bound of the RF margin from above: the least margin at the edges of the bands alone."""
+        margins = self._radio_margins_dB(slice(None, None, BAND_POINTS - 1))
+        return np.asarray(reduce(np.minimum, margins.values(), np.full(self.shape, np.inf)))
+
+    def _radio_margins_dB(self, samples: slice) -> dict[str, FloatArray]:
         bands = self.targets.scored_bands
         if not bands:
             return {}
-        f = np.stack([band.frequencies_Hz for band in bands])
+        f = np.stack([band.frequencies_Hz[samples] for band in bands])
         worst = least_attenuation_dB(*self._signals, f, self.targets.carrier.arrival)
         return {
             band.name: np.broadcast_to(least - band.attenuation_dB, self.shape)

@@ -236,7 +236,7 @@ def test_limits_looked_at_first_leave_the_front_as_it_is(
     ]
     whole = Harvest.joined(problem, scale, blocks).scored_anew(problem)
     for share in (0.0, 1.1):
-        monkeypatch.setattr("explorer.search._FEW_FEASIBLE", share)
+        monkeypatch.setattr("explorer.search.FEW", share)
         found = enumerate_front(problem).harvest
         assert (found.evaluated, found.feasible) == (whole.evaluated, whole.feasible)
         np.testing.assert_allclose(found.serious.losses, whole.serious.losses, rtol=1e-7, atol=1e-9)

@@ -182,6 +182,15 @@ def test_a_corner_is_crossed_where_a_fine_sweep_has_been_below(
         assert wrong.size <= 1
 
 
+def test_no_radio_margin_is_more_than_the_bound_from_the_edges(random_stages: MakeStages) -> None:
+    """Rejection may be least inside a band: leads resonate."""
+    a = Assessment(random_stages(1500, seed=31)[0], DEVICE, TARGETS)
+    for some in (a, assessed()[0]):
+        assert some.radio_margin_at_most_dB.shape == some.shape
+        assert np.all(some["rf_margin_dB"] <= some.radio_margin_at_most_dB)
+    assert 0.9 < np.isclose(a["rf_margin_dB"], a.radio_margin_at_most_dB).mean() < 1
+
+
 def test_a_bound_beyond_the_walk_is_refused() -> None:
     stage = product()
     with pytest.raises(ValueError, match="bounds_Hz"):

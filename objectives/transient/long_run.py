@@ -23,7 +23,7 @@ from objectives.transient.integrator import (
     check_step,
 )
 
-_COARSE_RATIO = 4
+_COARSE_RATIO = 6
 _MOST_PASSES = 24
 _FINE_PASSES = 5
 
@@ -41,7 +41,7 @@ def simulate_long(
 
     Every segment starts from a guess of its state; after each pass the guesses are replaced by
     where the segment before ended, corrected by what the sensitivities say of the corrections made
-    further back, until nothing moves. The first passes take four steps at a time.
+    further back, until nothing moves. The first passes take six steps at a time.
 
     Parameters
     ----------

@@ -363,7 +363,12 @@ def _second_order(variables: FloatArray) -> FloatArray:
     """Return 1, every variable, every product of two; shape (..., draws, coefficients)."""
     # One term after another, each for all draws: so the terms of a product lie together.
     rows = np.ascontiguousarray(np.swapaxes(variables, -1, -2))
-    first, second = np.triu_indices(rows.shape[-2])
-    one = np.ones((*rows.shape[:-2], 1, rows.shape[-1]))
-    terms = np.concatenate([one, rows, rows[..., first, :] * rows[..., second, :]], axis=-2)
+    count = rows.shape[-2]
+    terms = np.empty((*rows.shape[:-2], (count + 1) * (count + 2) // 2, rows.shape[-1]))
+    terms[..., 0, :], terms[..., 1 : count + 1, :] = 1.0, rows
+    at = count + 1
+    for first in range(count):
+        after = at + count - first
+        np.multiply(rows[..., first, None, :], rows[..., first:, :], out=terms[..., at:after, :])
+        at = after
     return np.swapaxes(terms, -1, -2)

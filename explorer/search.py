@@ -22,7 +22,7 @@ from explorer.closure import MOST_CANDIDATES, closing
 from explorer.evaluation import Evaluation, Limits
 from explorer.harvest import Harvest
 from explorer.journal import naming_storage
-from explorer.ledger import Entry, Ledger
+from explorer.ledger import Entry, Ledger, rows_of, text_of
 from explorer.nearest import spread_nearest
 from explorer.probe import sample_of, scale_of
 from explorer.problem import Problem
@@ -322,20 +322,18 @@ class _Study:
         kept = harvest.counts
         for name in ("serious", "nearest"):
             parts = getattr(harvest, name).parts
-            kept[name] = self.space.rows(parts).tolist()
+            kept[name] = text_of(self.space.rows(parts))
         return kept
 
     def _restored(self, kept: Mapping[int, Mapping[str, Any]]) -> list[Harvest]:
         """Return the harvests of blocks from what :meth:`_stored` made of them."""
         own = {}
         for name in ("serious", "nearest"):
-            parts = [
-                self.space.parts(block, np.array(harvest[name], np.intp))
-                for block, harvest in kept.items()
-            ]
-            lengths = [len(harvest[name]) for harvest in kept.values()]
+            rows = {block: rows_of(left[name], self.space) for block, left in kept.items()}
+            parts = [self.space.parts(block, some) for block, some in rows.items()]
+            lengths = [len(some) for some in rows.values()]
             joined = {
-                c.part: np.concatenate([np.zeros(0), *(own[c.part] for own in parts)])
+                c.part: np.concatenate([np.zeros(0), *(some[c.part] for some in parts)])
                 for c in self.space.choices
             }
             whole = self._problem.evaluate(joined) if sum(lengths) else self._none

@@ -19,10 +19,12 @@ from optuna.storages import JournalStorage
 from optuna.trial import FrozenTrial, TrialState
 
 from explorer.journal import open_storage
+from explorer.ledger import rows_of, text_of
 from explorer.problem import Problem
 from explorer.results import SearchResult
 from explorer.search import enumerate_front, search
 from explorer.settings import Settings
+from explorer.space import Space
 from fixture_types import MakeBriefText, MakeFormulation
 from objectives.checks import InputError
 
@@ -229,6 +231,18 @@ def test_a_line_cut_off_and_added_to_costs_itself_alone_and_is_named(
     found = search(problem, stored)
     assert found.taken_up.damaged == (half + 1,)
     same(found, straight)
+
+
+def test_rows_are_read_back_and_damaged_ones_are_refused(problem: Problem) -> None:
+    space = Space.of(problem, 8)
+    assert rows_of(text_of(np.arange(space.block_size)), space).tolist() == list(
+        range(space.block_size)
+    )
+    assert rows_of(text_of(np.zeros(0, np.intp)), space).size == 0
+    damaged: list[object] = [None, [1, 2], "1 x", "-1", "1.5", str(space.block_size), "9" * 30]
+    for text in damaged:
+        with pytest.raises(ValueError, match=r"rows|invalid"):
+            rows_of(text, space)
 
 
 @pytest.mark.parametrize("content", [b"a,b\n1,2\n", b'{"title": "mine"}', b"\x00\x01", b"kind"])

@@ -34,8 +34,8 @@ def main() -> None:
     """
     # The matrices here are small: shared among threads they take half as long again, or more.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # What modules make stays until the end: looking among it for garbage, on the way and when all is
-    # taken down, would be a quarter of a short command.
+    # What modules make stays until the end: looking among it for garbage, on the way and when all
+    # is taken down, would be a quarter of a short command.
     gc.set_threshold(100_000)
     atexit.register(gc.freeze)
     # There are none, and looking for them reads the metadata of every package.

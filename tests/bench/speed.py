@@ -248,7 +248,6 @@ def against_old(python: str, brief: str = "treble-cut", turns: int = 5) -> None:
         "five scores of all": all_scores,
         "and what serious ones they leave": lambda: ours("exact"),
         "limits told by levels": lambda: ours("told"),
-        "limits first": lambda: ours("first"),
     }
     seconds: dict[str, list[float]] = {name: [] for name in ("46d2dab, five scores of all", *ways)}
     environment = {name: v for name, v in os.environ.items() if name != "PYTHONPATH"}

@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 import re
-from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
 
-import platformdirs
 import vl_convert
 
-from objectives.files import drafts
+from objectives.kept import kept
 
 
 @cache
 def chart_script() -> str:
     """Return Vega, Vega-Lite and Vega-Embed as one script that may stand inside a page.
 
-    To put it together takes seconds, so it is kept in the user's folder for caches, where that can
-    be written, by the version of the library that makes it.
+    To put it together takes seconds, so it is kept.
     """
-    folder = platformdirs.user_cache_path("stagefront", appauthor=False)
-    name = f"charts-{version('vl-convert-python')}.js"
-    with suppress(OSError, UnicodeDecodeError):
-        return (folder / name).read_bytes().decode()
-    script = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]  # none is needed
-    # "</script" inside a string of the library would end the element that it stands in.
-    script = script.replace("</script", "<\\/script")
-    with suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
-        with drafts(folder) as draft:
-            (draft / name).write_bytes(script.encode())
-    return script
+
+    def made() -> bytes:
+        script = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]  # none is needed
+        # "</script" inside a string of the library would end the element that it stands in.
+        return script.replace("</script", "<\\/script").encode()
+
+    return kept(f"charts-{version('vl-convert-python')}", made).decode()
 
 
 def svg_text(spec: str) -> str:

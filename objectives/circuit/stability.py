@@ -160,7 +160,7 @@ def smallest_stopper(
         root = bracketed_roots(surplus, below[found], first[found], found, tolerance=(1e-3, 1e-3))
         # The side that is damped enough, so that the answer keeps what it promises.
         left, right = root.bracket
-        result[found] = np.where(root.excess[1] >= 0, right, left)
+        result[found] = np.where(root.f_bracket[1] >= 0, right, left)
     return result.reshape(shape)
 
 

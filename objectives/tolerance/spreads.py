@@ -12,8 +12,10 @@ Draws are points of a scrambled Sobol sequence: I. M. Sobol, USSR Comput. Math. 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from importlib.metadata import version
 from statistics import NormalDist
 from typing import Literal, get_args
 
@@ -22,8 +24,8 @@ from numpy.typing import ArrayLike
 
 from objectives.arrays import FloatArray
 from objectives.checks import InputError, did_you_mean, one_of
+from objectives.kept import kept
 from objectives.stage import Stage
-from objectives.tolerance.sobol import scrambled_points
 
 Distribution = Literal["uniform", "normal", "rounded", "selected out"]
 VALVE_QUANTITIES: Mapping[str, str] = {
@@ -194,7 +196,16 @@ def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
     """
     if not spreads:
         return np.empty((draws, 0))
-    return scrambled_points(len(spreads), draws, seed)
+
+    def made() -> bytes:
+        from scipy.stats import qmc  # a second, and in most runs more than all else
+
+        sequence = qmc.Sobol(len(spreads), scramble=True, rng=np.random.default_rng(seed))
+        points = sequence.random_base2(max(math.ceil(math.log2(draws)), 0))[:draws]
+        return np.asarray(points, float).tobytes()
+
+    points = kept(f"sobol-{version('scipy')}-{len(spreads)}-{draws}-{seed}", made)
+    return np.frombuffer(points).reshape(draws, len(spreads)).copy()
 
 
 def draw_factors(spreads: Sequence[Spread], units: FloatArray) -> FloatArray:

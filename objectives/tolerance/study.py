@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import scipy
 
 from objectives.arrays import FloatArray
 from objectives.assessment import Assessment
@@ -20,7 +23,6 @@ from objectives.tolerance.builds import (
     built_scores,
     designs_at,
 )
-from objectives.tolerance.indices import INTERVAL_95, first_order, sobol_indices
 from objectives.tolerance.reading import WORTH_SURFACE, read_off
 from objectives.tolerance.response_surface import ResponseSurface, draws_to_solve_through_point
 from objectives.tolerance.results import (
@@ -39,6 +41,8 @@ DRAWS = 10_240
 
 _RANKED_DRAWS = 2048
 _LEAST_RANKED_DRAWS = 64
+_HARMONICS = 10
+"""As many as SALib takes unless told otherwise."""
 _PORTS: tuple[Port, ...] = ("grid", "output")
 
 
@@ -117,7 +121,9 @@ def tolerance_study(
         rows = np.argsort(np.concatenate([[pick], others]))
         built = BuiltScores.joined([built, beside]).at(rows)
     good = built.good(setup.windows)
-    low, high = _wilson(good.mean(axis=-1), draws)
+    intervals = [
+        scipy.stats.binomtest(int(row.sum()), draws).proportion_ci(method="wilson") for row in good
+    ]
     indices, index_builds = sensitivity(one, setup, names, samples=size.index_samples)
     worst, few = worst_cases(one, spreads, names), units[: size.response_draws]
     return ToleranceStudy(
@@ -130,8 +136,8 @@ def tolerance_study(
         nominal={name: front[name].reshape(designs) for name in names},
         bands=built.bands(),
         good=good.mean(axis=-1),
-        good_low=low,
-        good_high=high,
+        good_low=np.array([interval.low for interval in intervals]),
+        good_high=np.array([interval.high for interval in intervals]),
         kept={name: kept.mean(axis=-1) for name, kept in built.inside(setup.windows).items()},
         ratings_kept=(built.rating_excess <= 0).mean(axis=-1),
         hardest=_hardest(built, setup, units),
@@ -153,17 +159,6 @@ def tolerance_study(
         slow=_slow_bands(one, spreads, units[: size.slow_draws], slow) if slow else None,
         seconds=time.perf_counter() - begun,
     )
-
-
-def _wilson(share: FloatArray, draws: int) -> tuple[FloatArray, FloatArray]:
-    """Return the 95 % interval of shares of independent draws.
-
-    Source: E. B. Wilson, J. American Statistical Association 22, 1927, p. 209.
-    """
-    square = INTERVAL_95**2 / draws
-    half = np.sqrt(square * share * (1 - share) + square**2 / 4)
-    low, high = (np.clip((share + square / 2 + s * half) / (1 + square), 0, 1) for s in (-1, 1))
-    return low, high
 
 
 def _slow_bands(
@@ -202,26 +197,90 @@ def _hardest(
 ) -> tuple[HardestWindow | None, ...]:
     """Return for each design the window that most built stages miss and what moves it most.
 
-    The draws of the yield serve again.
+    The draws of the yield serve again: RBD-FAST takes first-order indices from any sample (S.
+    Tarantola et al., Reliability Engineering and System Safety 91, 2006, as in SALib).
     """
     inside = built.inside(setup.windows)
     if not inside or not setup.spreads:
         return tuple(None for _ in built.rating_excess)
-    names, few = tuple(inside), units[:_RANKED_DRAWS]
+    from SALib.analyze import rbd_fast  # SALib takes more than a second to load
+
+    names = tuple(inside)
     kept = np.stack([inside[name].mean(axis=-1) for name in names])
-    worst = np.argmin(kept, axis=0)
-    hardest: list[HardestWindow | None] = [None] * len(worst)
-    value = np.stack([built.values[names[w]][row, :_RANKED_DRAWS] for row, w in enumerate(worst)])
-    with np.errstate(invalid="ignore"):
-        moves = np.isfinite(value).all(axis=1) & (np.ptp(value, axis=1) > 0)
-    ranked = np.flatnonzero(moves & (kept.min(axis=0) < 1) & (len(few) >= _LEAST_RANKED_DRAWS))
-    for row, share in zip(ranked.tolist(), first_order(few, value[ranked]), strict=True):
+    hardest: list[HardestWindow | None] = []
+    few = units[:_RANKED_DRAWS]
+    too_few = len(few) < _LEAST_RANKED_DRAWS
+    for row, worst in enumerate(np.argmin(kept, axis=0)):
+        name = names[int(worst)]
+        value = built.values[name][row, :_RANKED_DRAWS]
+        missed = kept[worst, row] < 1
+        if not missed or not np.all(np.isfinite(value)) or np.ptp(value) == 0 or too_few:
+            hardest.append(None)
+            continue
+        # Not by way of its analyze(), which takes as long again for intervals that nobody reads.
+        first = (
+            rbd_fast.compute_first_order(rbd_fast.permute_outputs(unit, value), _HARMONICS)
+            for unit in few.T
+        )
+        share = np.array([rbd_fast.unskew_S1(s, _HARMONICS, len(few)) for s in first])
         leader = int(np.argmax(share))
-        hardest[row] = HardestWindow(
-            names[worst[row]], float(kept[worst[row], row]), setup.spreads[leader].quantity,
-            float(share[leader]),
-        )  # fmt: skip
+        quantity = setup.spreads[leader].quantity
+        hardest.append(HardestWindow(name, float(kept[worst, row]), quantity, float(share[leader])))
     return tuple(hardest)
+
+
+_KEYS = ("S1", "ST", "ST_conf")
+
+
+def salib_problem(names: Sequence[str]) -> dict[str, Any]:
+    """Return the problem as SALib wants it: cumulative probabilities, mapped to factors later."""
+    return {"num_vars": len(names), "names": list(names), "bounds": [[0.0, 1.0]] * len(names)}
+
+
+def sobol_indices(
+    problem: dict[str, Any],
+    model: Callable[[FloatArray], dict[str, FloatArray]],
+    *,
+    samples: int,
+    seed: int,
+) -> dict[str, dict[str, FloatArray]]:
+    """Return Sobol indices of every output of a model, by Saltelli's scheme as in SALib.
+
+    Parameters
+    ----------
+    problem :
+        SALib's: ``num_vars``, ``names``, ``bounds``.
+    model :
+        Takes points of shape (rows, variables), gives outputs of shape (rows,) by name.
+    samples :
+        Base sample, a power of two; the model sees samples * (variables + 2) points.
+
+    For each output there are ``S1``, ``ST`` and ``ST_conf``, each of shape (variables,); nan for an
+    output that is not finite everywhere and 0 for one that does not vary.
+
+    Source: A. Saltelli et al., Variance based sensitivity analysis of model output, Computer
+    Physics Communications 181, 2010, as in SALib (J. Herman, W. Usher, J. Open Source Software
+    2(9), 97, 2017).
+    """
+    from SALib.analyze import sobol as sobol_analyze  # more than a second to load
+    from SALib.sample import sobol as sobol_sample
+
+    power_of_two = samples > 1 and not samples & (samples - 1)
+    require("samples", samples, power_of_two, "a power of two, 2 or more")
+    points = sobol_sample.sample(problem, samples, calc_second_order=False, seed=seed)
+    indices = {}
+    for name, value in model(points).items():
+        if not np.all(np.isfinite(value)):
+            indices[name] = {key: np.full(problem["num_vars"], np.nan) for key in _KEYS}
+        elif np.ptp(value) == 0:
+            indices[name] = {key: np.zeros(problem["num_vars"]) for key in _KEYS}
+        else:
+            with warnings.catch_warnings():
+                # Of an output that seldom varies, some of SALib's resamples for ST_conf do not.
+                warnings.filterwarnings("ignore", "Constant values encountered")
+                result = sobol_analyze.analyze(problem, value, calc_second_order=False, seed=seed)
+            indices[name] = {key: np.asarray(result[key], float) for key in _KEYS}
+    return indices
 
 
 def sensitivity(
@@ -246,10 +305,10 @@ def sensitivity(
             outputs[YIELD] = 100.0 * built.good(setup.windows)[0]
         return outputs
 
-    by_score = sobol_indices(model, len(names), samples=samples, seed=setup.seed)
+    by_score = sobol_indices(salib_problem(names), model, samples=samples, seed=setup.seed)
     indices = tuple(
-        SensitivityIndex(score, quantity, *map(float, own))
+        SensitivityIndex(score, quantity, *(float(result[key][at]) for key in _KEYS))
         for score, result in by_score.items()
-        for quantity, *own in zip(names, *result, strict=True)
+        for at, quantity in enumerate(names)
     )
     return indices, samples * (len(names) + 2)

@@ -206,8 +206,8 @@ def _left_out(study: ToleranceStudy, terms: Terms) -> str:
         "is Wilson's at 95 %, as if draws were independent; Sobol points do better, so it is on "
         "the safe side. Indices: Sobol's first-order and total ones from a base sample of "
         f"{counted(study.index_samples)} (Saltelli et al., Computer Physics Communications 181, "
-        "2010). Main contributors in the table of yields: RBD-FAST on the draws of the "
-        "yield (Tarantola et al., Reliability Engineering and System Safety 91, 2006). "
+        "2010, by SALib). Main contributors in the table of yields: RBD-FAST on the draws of the "
+        "yield (Tarantola et al., Reliability Engineering and System Safety 91, 2006, by SALib). "
         f"Ratings of a part's own value, such as the largest {terms.grid_leak}, are judged on the "
         "nominal part and not on draws."
     )

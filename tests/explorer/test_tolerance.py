@@ -23,7 +23,7 @@ from objectives.tolerance.front_yields import FrontYields, front_yields
 from objectives.tolerance.reading import read_off
 from objectives.tolerance.setup import YIELD, ToleranceSetup
 from objectives.tolerance.spreads import Spread, draw_units
-from objectives.tolerance.study import StudySize, tolerance_study
+from objectives.tolerance.study import StudySize, sobol_indices, tolerance_study
 from stand_in import StandIn
 
 
@@ -45,6 +45,36 @@ def low_pass() -> Assessment:
 
 
 QUICK = StudySize(draws=256, index_samples=64, frequency_Hz=np.geomspace(10, 1e6, 11))
+
+
+@pytest.mark.filterwarnings("error")
+def test_indices_of_the_ishigami_function() -> None:
+    """Exact indices: T. Ishigami, T. Homma, ISUMA '90, 1990, with a = 7, b = 0.1.
+
+    The library's own documentation gives, for its estimate, S1 0.317, 0.444, 0.012 and ST 0.556,
+    0.442, 0.245 (SALib, "Basics").
+    """
+    a, b, pi4 = 7.0, 0.1, np.pi**4
+    first = [0.5 * (1 + b * pi4 / 5) ** 2, a**2 / 8, 0.0]
+    both = b**2 * pi4**2 * 8 / 225
+    variance = sum(first) + both
+    problem = {"num_vars": 3, "names": ["x", "y", "z"], "bounds": [[-np.pi, np.pi]] * 3}
+
+    def model(points: FloatArray) -> dict[str, FloatArray]:
+        x, y, z = points.T
+        value = np.sin(x) + a * np.sin(y) ** 2 + b * z**4 * np.sin(x)
+        once = 100.0 * (np.arange(len(x)) == 7)
+        broken = np.where(x > 0, np.nan, x)
+        return {"ishigami": value, "constant": 0 * x, "once": once, "broken": broken}
+
+    found = sobol_indices(problem, model, samples=2048, seed=1)
+    np.testing.assert_allclose(found["ishigami"]["S1"], np.array(first) / variance, atol=0.02)
+    total = np.add(first, [both, 0, both]) / variance
+    np.testing.assert_allclose(found["ishigami"]["ST"], total, atol=0.02)
+    np.testing.assert_array_equal(found["constant"]["ST"], 0.0)
+    assert np.all(np.isnan(found["broken"]["S1"]))
+    with pytest.raises(ValueError, match="samples: 100: must be a power of two"):
+        sobol_indices(problem, model, samples=100, seed=1)
 
 
 def test_indices_of_an_rc_corner_have_the_closed_form() -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+import platformdirs
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -31,9 +33,7 @@ from objectives.targets import PartRating, RadioBand, Targets
 from objectives.tolerance.bought import default_spreads
 from objectives.tolerance.builds import built_operating_point, built_scores
 from objectives.tolerance.setup import ToleranceSetup
-from objectives.tolerance.sobol import DIMENSIONS, scrambled_points
 from objectives.tolerance.spreads import (
-    DEVICE_QUANTITIES,
     Distribution,
     Spread,
     draw_factors,
@@ -234,17 +234,17 @@ def test_draws_repeat_by_seed_and_a_longer_run_starts_with_a_shorter() -> None:
     np.testing.assert_array_equal(corners_of(a, spreads, 200), corners_of(a, spreads, 200))
 
 
-@pytest.mark.parametrize("count", [1, 2, 13, DIMENSIONS])
-@pytest.mark.parametrize(("draws", "seed"), [(1, 0), (8, 1), (1024, 77)])
-def test_points_are_scipys_to_the_bit(count: int, draws: int, seed: int) -> None:
-    sequence = stats.qmc.Sobol(count, scramble=True, rng=np.random.default_rng(seed))
-    found = scrambled_points(count, draws, seed)
-    np.testing.assert_array_equal(found, sequence.random(draws))
-
-
-def test_there_are_points_for_all_that_may_spread() -> None:
-    # Twice as many: a study of indices takes two samples.
-    assert 2 * (len(fields(Stage)) + len(DEVICE_QUANTITIES)) <= DIMENSIONS
+def test_draws_that_are_kept_are_those_of_the_library(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(platformdirs, "user_cache_path", lambda *_, **__: tmp_path)
+    spreads = [Spread(name, -0.1, 0.1) for name in ("supply_V", "plate_load_ohm", "stopper_ohm")]
+    for draws, seed in ((1, 0), (100, 1), (1024, 77)):
+        sequence = stats.qmc.Sobol(3, scramble=True, rng=np.random.default_rng(seed))
+        known = sequence.random(1024)[:draws]
+        for _ in ("made", "kept"):
+            np.testing.assert_array_equal(draw_units(spreads, draws, seed), known)
+    assert len(list(tmp_path.iterdir())) == 3
 
 
 @pytest.mark.slow

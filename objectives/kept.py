@@ -1,0 +1,33 @@
+"""What takes long to make and always comes out the same, kept in the user's folder for caches."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final
+
+import platformdirs
+
+from objectives.files import drafts
+
+_DIGEST: Final = 32
+
+
+def kept(name: str, make: Callable[[], bytes]) -> bytes:
+    """Return what ``make`` gives, from a file of this name where there is a sound one.
+
+    The name must hold all that it depends on, the version of the library that makes it too. Where
+    the folder cannot be written, it is made each time.
+    """
+    folder = platformdirs.user_cache_path("stagefront", appauthor=False)
+    with suppress(OSError):
+        whole = (folder / name).read_bytes()
+        if hashlib.sha256(whole[_DIGEST:]).digest() == whole[:_DIGEST]:
+            return whole[_DIGEST:]
+    made = make()
+    with suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        with drafts(folder) as draft:
+            (draft / name).write_bytes(hashlib.sha256(made).digest() + made)
+    return made

@@ -94,6 +94,11 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
     pieces = [*_of_pick(ex, pick, folder, studied), *(piece for _, piece in shares)]
 
     def collected(tell: Tell) -> PickStudies:
+        # First what nobody else works out: they need the time.
+        tell("other devices in its place")
+        others = swaps(brief, ex.problem, ex.pick_parts)
+        tell("what speaks for each value")
+        reasons = pick_reasons(ex)
         done: dict[str, list[Any]] = defaultdict(list)
         for piece in pieces:
             tell(piece.what)
@@ -106,10 +111,7 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
             own = [(at, share) for (at, _), share in zip(shares, done["yields"], strict=True)]
             yields = _joined(rows, own, of_front, tolerance)
             yields.within_steps = within_steps
-        tell("other devices in its place")
-        others = swaps(brief, ex.problem, ex.pick_parts)
-        tell("what speaks for each value")
-        return PickStudies(drive, wavs, tolerance, yields, others, pick_reasons(ex))
+        return PickStudies(drive, wavs, tolerance, yields, others, reasons)
 
     with workers("", _DRAWING_S + sum(piece.seconds for piece in pieces)):
         # Arrays go as they are: of those that are read from a file none can be changed.

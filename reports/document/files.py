@@ -105,7 +105,7 @@ def _pages(document: Document, *, text: bool = True) -> dict[str, str]:
     titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
     # Drawn beside the rest where the caller lets other processes work.
     alone = [drawable(spec, titles[name]) for name, spec in specs.items()] if text else []
-    draw = Parallel(return_as="generator")
+    draw = Parallel(return_as="generator", batch_size=1, pre_dispatch="all")
     svgs = draw(delayed(svg_text)(spec) for spec in alone) if alone else ()
     beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
     files = {"report.html": html_page(document, specs, beside, chart_script())}

@@ -45,7 +45,8 @@ def spread_out(steps: FloatArray, chosen: IntArray, size: int) -> tuple[IntArray
     """Return some rows of (N, scores) that lie as evenly as possible, ``chosen`` among them.
 
     The row farthest from all chosen ones, by its largest distance in a score, is added until there
-    are ``size``. The number says how far from a chosen row the farthest of the others lies.
+    are ``size``, or all others equal one of them. ``steps`` must be finite. The number says how far
+    from a chosen row the farthest of the others lies.
 
     Source: T. F. Gonzalez, Clustering to minimize the maximum intercluster distance, Theoretical
     Computer Science 38, 1985 (from memory): it is at most twice as far as need be.
@@ -53,6 +54,8 @@ def spread_out(steps: FloatArray, chosen: IntArray, size: int) -> tuple[IntArray
     rows, far = [*chosen], np.full(len(steps), np.inf)
     for at in range(size):
         if at == len(rows):
+            if not far.any():
+                break
             rows.append(np.argmax(far))
         far = np.minimum(far, np.abs(steps - steps[rows[at]]).max(axis=1))
     return np.array(rows, dtype=np.intp), float(far.max())

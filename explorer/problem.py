@@ -242,9 +242,9 @@ class Problem:
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
         Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk. Of such,
-        where ``limits`` are not exact, a corner that decides by its limits alone may be any that
-        keeps the same ones with the same room; and where they come first, candidates that break one
-        may be left out, which pays where few keep them.
+        where ``limits`` are told, a corner that decides by its limits alone may be any that keeps
+        the same ones with the same room; where they come first, candidates that break one may be
+        left out, which pays where few keep them.
         """
         if len({np.shape(values) for values in parts.values()}) > 1:
             return self._evaluate(parts, limits)

@@ -40,7 +40,7 @@ _DRAWING_S: Final = 4.0
 
 _MOST_YIELDS: Final = 256
 """Designs of a front whose yields are worked out. So many leave no design of the shipped briefs'
-fronts farther than 0.7 noticeable steps from one of them: as good as the same choice."""
+fronts farther than 0.7 noticeable steps, in any free score, from one of them."""
 
 _SHARE: Final = 64
 """Those of them that are a piece of work."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -241,12 +242,12 @@ class _Study:
         known = self._harvests[0].sample
         some = max(jobs, min(jobs * each, len(missing) // _SHARE))
         mine = self.ledger.claim(missing, some)
-        done: list[tuple[Harvest, list[float]]] = Parallel()(
-            delayed(worked_out)(
-                self._problem, self.space, self.scale, block, known, near=near, limits=self._limits
-            )
-            for block in mine
+        # In one function: joblib lays an array among arguments on one worker of a cluster, and
+        # with that worker it would be lost.
+        work = partial(
+            worked_out, self._problem, self.space, self.scale, known, near=near, limits=self._limits
         )
+        done: list[tuple[Harvest, list[float]]] = Parallel()(delayed(work)(b) for b in mine)
         self.ledger.tell({
             block: Entry(best, harvest.least_broken, self._stored(harvest))
             for block, (harvest, best) in zip(mine, done, strict=True)

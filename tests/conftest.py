@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,15 @@ import pytest
 from fixture_types import MakeStages, ReadReference
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cache_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep what tests make out of the user's cache, and what lies there out of tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
 
 REFERENCES = Path(__file__).parent / "references"
 

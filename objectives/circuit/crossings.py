@@ -33,7 +33,7 @@ _ROUND: Final = np.array([[0], [-1], [1], [-2], [-3], [-4]])
 """Steps of the walk, from the first below the level, that the crossing is looked for through."""
 _BEFORE: Final = -np.arange(len(_ROUND))[:, np.newaxis]
 """The same where nothing beyond that is known."""
-_STEPS: Final = 1, 4
+_NEWTON_STEPS: Final = 1, 4
 """Newton's steps that lead to the zero of a straight line, and of a fraction of more points."""
 _REFINEMENTS = 8
 _SETTLED: Final = 3e-6
@@ -231,14 +231,14 @@ class Levels:
         given = len(x)
         w[:given], q[:given] = np.exp2(twice * (x - x[0])), 1.0 / y - 1.0
         zero, left = np.full(self.size, np.nan), np.arange(self.size)
-        for _ in range(_REFINEMENTS):
+        for number in range(_REFINEMENTS):
             # Here nothing is shared any more.
             for at in range(0, left.size, FLAT_BLOCK):
                 rows = left[at : at + FLAT_BLOCK]
                 some = rows if left.size < self.size else slice(at, at + FLAT_BLOCK)
                 own_w, own_q, here = w[:given, some], q[:given, some], zero[some]
-                if np.isnan(here[0]):
-                    here, _ = zero_of_fraction(own_w, own_q, own_w[0], _STEPS[given > 2])
+                if number == 0:
+                    here, _ = zero_of_fraction(own_w, own_q, own_w[0], _NEWTON_STEPS[given > 2])
                 level = self.some(rows).power(x[0, some] + np.log2(here) / twice)
                 own_w = np.stack([here, *own_w])[: len(w)]
                 own_q = np.stack([sought[some] / level - 1.0, *own_q])[: len(w)]

@@ -79,7 +79,7 @@ class FrontYields:
     """Those that it puts on the wrong side: called good and are bad, and the reverse."""
     seconds: float = 0.0
     within_steps: float = 0.0
-    """How far in any score, in noticeable steps, a design of the front is from one of these."""
+    """How far, in noticeable steps of a free score, a design of the front is from one of these."""
 
     @classmethod
     def blank(

@@ -204,7 +204,8 @@ def draw_units(spreads: Sequence[Spread], draws: int, seed: int) -> FloatArray:
         points = sequence.random_base2(max(math.ceil(math.log2(draws)), 0))[:draws]
         return np.asarray(points, float).tobytes()
 
-    points = kept(f"sobol-{version('scipy')}-{len(spreads)}-{draws}-{seed}", made)
+    made_by = f"scipy-{version('scipy')}-numpy-{version('numpy')}"
+    points = kept(f"sobol-{made_by}-{len(spreads)}-{draws}-{seed}", made)
     return np.frombuffer(points).reshape(draws, len(spreads)).copy()
 
 

@@ -69,6 +69,11 @@ def styled_lines(
     )
 
 
+def cut_label(letters: int) -> str:
+    """Return the expression for an axis whose labels have so many letters at most."""
+    return f"length(datum.label) > {letters} ? slice(datum.label, 0, {letters}) + '…' : datum.label"
+
+
 def layered(*layers: alt.Chart, height: int, description: str) -> alt.LayerChart:
     """Return charts on top of each other, as wide as their place."""
     # Altair's stubs allow for a facet, which layers of plain charts never give.

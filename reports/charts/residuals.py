@@ -13,7 +13,7 @@ from objectives.checks import InputError, Written
 from objectives.devices.fit_record import QUANTITIES, FitPoint, FitRecord
 from objectives.files import drafts
 from objectives.format import percent
-from reports.charts.layers import layered, signed_volts
+from reports.charts.layers import cut_label, layered, signed_volts
 from reports.theme import ACCENTS, GRID, MUTED, spec_of, standing_alone, svg_of, ticks
 
 _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
@@ -22,10 +22,6 @@ _USED_HUE = [ACCENTS["blue"], ACCENTS["orange"]]
 _MOST_ROWS = 40
 
 _MOST_LETTERS = 42
-_SHORT = (
-    f"length(datum.label) > {_MOST_LETTERS} ? slice(datum.label, 0, {_MOST_LETTERS}) + '…'"
-    " : datum.label"
-)
 
 
 def residual_title(name: str, record: FitRecord) -> str:
@@ -113,7 +109,7 @@ def residual_chart(name: str, record: FitRecord) -> alt.LayerChart:
             "point:N",
             title=None,
             sort=None,
-            axis=alt.Axis(labelExpr=_SHORT, labelOverlap=False),
+            axis=alt.Axis(labelExpr=cut_label(_MOST_LETTERS), labelOverlap=False),
         ),
         **marks,
     )

@@ -12,13 +12,16 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import score_label, sentence
 from objectives.tolerance.results import ToleranceStudy
-from reports.charts.layers import Column, Grid, Layers
+from reports.charts.layers import Column, Grid, Layers, cut_label
 from reports.charts.tolerance_bands import quantity_label, scores_drawn
 from reports.theme import ACCENTS, INK, MUTED, PAGE_WIDTH, score_axis
 
 _SHOWN_PARTS: Final = 6
 """Quantities in each tornado; the rest of them matter less still."""
 
+
+_MOST_LETTERS: Final = 34
+"""Letters of a label, for which the rows have room."""
 
 WORTH_NAMING: Final = 0.03
 """A quantity that moves a score by less than this share of all swings together is not named."""
@@ -74,7 +77,9 @@ def _sensitivity_row(
         "part:N",
         sort=labels,
         title=None,
-        axis=alt.Axis(domain=False, ticks=False, labelOverlap=False),
+        axis=alt.Axis(
+            labelExpr=cut_label(_MOST_LETTERS), domain=False, ticks=False, labelOverlap=False
+        ),
     )
     scale = alt.Scale(zero=False, nice=True)
     title = score_label(score, terms)

@@ -38,7 +38,8 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
 
     Everything is first worked out and written beside its place and only then moved in, so that a
     reader never meets half a file, and an error leaves an earlier report as it was. Of an
-    unfinished report text and drawings are left out, and the text of an earlier one is taken away.
+    unfinished report text and drawings are left out, and the text of an earlier one is taken away;
+    its drawings stay until there are new ones.
 
     Returns
     -------

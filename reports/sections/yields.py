@@ -85,7 +85,7 @@ def _reached(yields: FrontYields, whole: int, pick: int) -> str:
         which = (
             f"Yields of {counted(built)} of the {counted(whole)} designs of the front, so chosen "
             f"that no other is farther than {number(yields.within_steps, 2)} noticeable steps, in "
-            "any score, from one of them"
+            "any score that is traded, from one of them"
         )
     best = float(yields.good.max())
     reached = ", ".join(

@@ -125,6 +125,8 @@ def test_rows_spread_out_leave_none_far_from_all_of_them() -> None:
         # Gonzalez: at most twice as far as with the best of all choices.
         rest = itertools.combinations(set(range(14)) - set(first.tolist()), size - 2)
         assert far <= 2 * min(farthest([*first, *some]) for some in rest)
+    rows, far = spread_out(np.repeat(steps[:3], 5, axis=0), first, 8)
+    assert (sorted(rows // 5), far) == ([0, 1, 2], 0.0)
 
 
 # --- the decision over a small space -------------------------------------------------------------

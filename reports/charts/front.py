@@ -7,7 +7,6 @@ top of the chart, and not in each of its views.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from typing import Any, Final, TypeAlias
 
@@ -26,7 +25,7 @@ from reports.charts.front_rows import (
     shown_rows,
     spanning_scores,
 )
-from reports.charts.layers import Column, Grid, Layers
+from reports.charts.layers import Column, Grid, Layers, records
 from reports.model import ReportData, ScoreUse
 from reports.theme import BESIDE, LINE, MUTED, PAGE_WIDTH, PAPER, ticks
 
@@ -94,7 +93,7 @@ def _joined(
             for selection, names in views.selections()
             if names
         ],
-        datasets={name: _records(frame) for name, frame in used.items()},
+        datasets={name: records(frame) for name, frame in used.items()},
     )
 
 
@@ -112,12 +111,6 @@ def _words(data: ReportData, scores: Sequence[ScoreUse]) -> str:
         f"Linked charts of {len(data.shown)} candidates over {names}; "
         "the table that follows holds the same numbers."
     )
-
-
-def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows as JSON values; what is missing becomes null."""
-    records: list[dict[str, Any]] = json.loads(rows.to_json(orient="records", double_precision=15))
-    return records
 
 
 class _Views:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeAlias, cast
@@ -104,6 +105,12 @@ def rows(digits: int = 5, /, **columns: Iterable[Any]) -> Rows:
     return [
         dict(zip(columns, map(value, entries), strict=True)) for entries in zip(*lists, strict=True)
     ]
+
+
+def records(frame: pd.DataFrame) -> Rows:
+    """Return a frame as records of JSON values; what is missing becomes null."""
+    values: Rows = json.loads(frame.to_json(orient="records", double_precision=15))
+    return values
 
 
 def drawn(name: str) -> alt.Chart:

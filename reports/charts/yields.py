@@ -12,7 +12,7 @@ import pandas as pd
 from objectives.devices.terms import VALVE, Terms
 from objectives.format import percent, score_label
 from objectives.tolerance.front_yields import FrontYields
-from reports.charts.layers import Grid, Layers, drawn
+from reports.charts.layers import Grid, Layers, drawn, records
 from reports.theme import ACCENTS, BESIDE, CHOSEN, PAGE_WIDTH, PAPER, score_axis, score_scale, ticks
 
 _MOST_PANELS: Final = 6
@@ -135,5 +135,5 @@ def yield_chart(
             + f": the pick {percent(yields.good[pick], 1)}, the best "
             f"{percent(yields.good[best], 1)} (candidate {front['candidate'].iloc[best]})."
         ),
-        datasets={"designs": frame.to_dict("records")},
+        datasets={"designs": records(frame)},
     )

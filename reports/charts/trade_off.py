@@ -11,7 +11,6 @@ from typing import Any, Final
 import altair as alt
 import numpy as np
 import pandas as pd
-import scipy
 
 from objectives.arrays import FloatArray
 from objectives.format import (
@@ -26,7 +25,7 @@ from objectives.format import (
     stepped,
 )
 from objectives.scores.registry import REGISTRY
-from reports.charts.front_rows import agreement, spanning_scores
+from reports.charts.front_rows import agreement, rank_correlation, spanning_scores
 from reports.charts.layers import haloed, same_scale
 from reports.layout import Figure
 from reports.model import ReportData, ScoreUse
@@ -306,13 +305,11 @@ def _title(data: ReportData, axes: Sequence[_Axis], frame: pd.DataFrame) -> str:
     if len(axes) == 1:
         return f"{sentence(score_label(first.name, t))} of the {len(frame)} designs on the front"
     second = axes[1]
-    pair = frame[[first.name, second.name]].to_numpy(float)
-    pair = pair[np.isfinite(pair).all(axis=1)]
-    if len(pair) < 3 or (np.ptp(pair, axis=0) == 0).any():
+    rank = rank_correlation(*(frame[axis.name].to_numpy(float) for axis in (first, second)))
+    if np.isnan(rank):
         return (
             f"{sentence(score_label(second.name, t))} and {score_label(first.name, t)} on the front"
         )
-    rank = float(scipy.stats.spearmanr(pair[:, 0], pair[:, 1]).statistic)
     more = "less" if second.use.better < 0 else "more"
     with_it = -rank if more == "less" else rank
     if abs(rank) < _WEAK:

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations
 
-import numpy as np
 import pandas as pd
-import scipy
 
 from objectives.format import (
     column,
@@ -21,7 +19,7 @@ from objectives.format import (
     shown_name,
 )
 from reports.charts.front import front_chart, front_title, spread_chart
-from reports.charts.front_rows import losses_of, mark_label, spanning_scores
+from reports.charts.front_rows import agreement, mark_label, spanning_scores
 from reports.layout import Block, Figure, Prose, Section, Table
 from reports.model import ReportData
 from reports.sections.weighing import weighing_table
@@ -36,13 +34,10 @@ def trade_offs(data: ReportData, most: int = 3) -> list[str]:
     frame, terms = data.front, data.terms
     if len(frame) < 8:
         return []
-    pairs = []
-    for one, other in combinations(spanning_scores(data), 2):
-        a, b = losses_of(frame, one), losses_of(frame, other)
-        usable = np.isfinite(a) & np.isfinite(b)
-        if np.unique(a[usable]).size < 2 or np.unique(b[usable]).size < 2:
-            continue
-        pairs.append((float(scipy.stats.spearmanr(a[usable], b[usable]).statistic), one, other))
+    pairs = [
+        (agreement(frame, one, other), one, other)
+        for one, other in combinations(spanning_scores(data), 2)
+    ]
     strongest = [
         f"{score_label(one.name, terms)} against {score_label(other.name, terms)} "
         f"({number(round(rho, 2), 2)})"

@@ -114,10 +114,7 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
         return PickStudies(drive, wavs, tolerance, yields, others, reasons)
 
     with workers("", _DRAWING_S + sum(piece.seconds for piece in pieces)):
-        # Arrays go as they are: of those that are read from a file none can be changed.
-        results = Parallel(return_as="generator", max_nbytes=None)(
-            delayed(piece.run)() for piece in pieces
-        )
+        results = Parallel(return_as="generator")(delayed(piece.run)() for piece in pieces)
         try:
             yield collected
         finally:

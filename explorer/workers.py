@@ -14,7 +14,7 @@ from joblib import parallel_config
 
 from objectives.checks import InputError
 
-_WORTH_SHARING_S: Final = 10.0
+_WORTH_SHARING_S: Final = 5.0
 """Shorter work is not shared among processes, which take a second or two to start."""
 
 _PATIENCE_S: Final = 10.0
@@ -41,7 +41,9 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         # A process that the page lets end with itself may start none.
         alone = seconds < _WORTH_SHARING_S or current_process().daemon
         jobs = 1 if alone else os.cpu_count() or 1
-        with parallel_config("loky", n_jobs=jobs, initializer=_end_with, initargs=(os.getpid(),)):
+        # Always the same ones. Arrays go as they are: none can be changed that is read from a file.
+        own = {"max_nbytes": None, "initializer": _end_with, "initargs": (os.getpid(),)}
+        with parallel_config("loky", n_jobs=jobs, **own):
             yield jobs
         return
     try:

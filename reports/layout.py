@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal, TypeAlias
 
 import altair as alt
@@ -64,7 +65,7 @@ class Figure:
     title: str = ""
     """What it shows, in words."""
 
-    @property
+    @cached_property
     def spec(self) -> dict[str, Any]:
         """The chart's Vega-Lite specification, dressed in our theme."""
         return self.chart.spec if isinstance(self.chart, Filled) else spec_of(self.chart)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -72,9 +72,11 @@ def write_report(data: ReportData, folder: str | Path) -> dict[str, Path]:
 
 def write_stage_report(data: StageReport, folder: str | Path) -> dict[str, Path]:
     """Write the report of a stage that was read, as :func:`write_report` does; without a front."""
-    files = _pages(stage_document(data))
-    files["results.json"] = json_text(stage_results(data), indent=1) + "\n"
-    return _write(files, Path(folder))
+
+    def others() -> dict[str, str]:
+        return {"results.json": json_text(stage_results(data), indent=1) + "\n"}
+
+    return _write(_pages(stage_document(data), others), Path(folder))
 
 
 def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
@@ -89,31 +91,40 @@ def _write(files: Mapping[str, str], folder: Path) -> dict[str, Path]:
 
 def _render(data: ReportData) -> dict[str, str]:
     """Return every file of the report by its path in the folder."""
-    return _pages(document(data), text=not data.unfinished) | {
-        "record.md": record_text(data),
-        "front.csv": data.front.to_csv(index=False),
-        "readable.csv": data.shown.to_csv(index=False),
-        "results.json": json_text(results(data), indent=1) + "\n",
-        "run.json": json_text(run_values(data), indent=1) + "\n",
-    }
+
+    def others() -> dict[str, str]:
+        return {
+            "record.md": record_text(data),
+            "front.csv": data.front.to_csv(index=False),
+            "readable.csv": data.shown.to_csv(index=False),
+            "results.json": json_text(results(data), indent=1) + "\n",
+            "run.json": json_text(run_values(data), indent=1) + "\n",
+        }
+
+    return _pages(document(data), others, text=not data.unfinished)
 
 
-def _pages(document: Document, *, text: bool = True) -> dict[str, str]:
-    """Return the page and, if asked for, text and drawings by their paths in the folder."""
+def _pages(
+    document: Document, others: Callable[[], dict[str, str]], *, text: bool = True
+) -> dict[str, str]:
+    """Return the page and other files and, if asked for, text and drawings by their paths."""
     drawn = list(drawings(all_blocks(document)))
     _require_own_names(drawn)
-    specs = specs_of(drawn)
-    titles = {each.name: each.title for each in drawn if isinstance(each, Figure)}
-    # Drawn beside the rest where the caller lets other processes work.
-    alone = [drawable(spec, titles[name]) for name, spec in specs.items()] if text else []
+    figures = [each for each in drawn if isinstance(each, Figure)] if text else []
+    # Where the caller lets other processes work, they draw each as soon as it is specified, and the
+    # last ones while the rest is made.
     draw = Parallel(return_as="generator", batch_size=1, pre_dispatch="all")
-    svgs = draw(delayed(svg_text)(spec) for spec in alone) if alone else ()
+    own = (delayed(svg_text)(drawable(figure.spec, figure.title)) for figure in figures)
+    svgs = draw(own) if figures else ()
+    specs = specs_of(drawn)
     beside = {key: specs_of(drawings(slots)) for key, slots in document.beside.items()}
-    files = {"report.html": html_page(document, specs, beside, chart_script())}
+    files = {"report.html": html_page(document, specs, beside, chart_script()), **others()}
     if not text:
         return files
     files["report.md"] = markdown_text(document, specs)
-    files |= {f"{FIGURES}/{name}.svg": svg for name, svg in zip(specs, svgs, strict=True)}
+    files |= {
+        f"{FIGURES}/{figure.name}.svg": svg for figure, svg in zip(figures, svgs, strict=True)
+    }
     return files | {
         f"{FIGURES}/{svg.name}.svg": in_light(svg.markup) for svg in drawn if isinstance(svg, Svg)
     }

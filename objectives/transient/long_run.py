@@ -24,6 +24,10 @@ from objectives.transient.integrator import (
 )
 
 _COARSE_RATIO = 6
+_COARSELY = 100.0
+"""Tolerances by which a coarse pass may move the guesses and be the last: a correction is a step of
+Newton's method, and leaves far less than the fine passes find anyway."""
+
 _MOST_PASSES = 24
 _FINE_PASSES = 5
 
@@ -87,7 +91,7 @@ def simulate_long(
             sensitivity = _shifted(sensitivity.restarted(), system)
         near = coarse.run(state, signal, record=False, sensitivity=sensitivity, near=near)[1]
         moved = _join(system, state, begin, sensitivity, ends)
-        if not moved.max(initial=0.0) > tolerance_V:
+        if not moved.max(initial=0.0) > _COARSELY * tolerance_V:
             break
     fine = Stepper(system, step_s, places)
     signal, near = sampled(fine, length), None

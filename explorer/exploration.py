@@ -264,7 +264,9 @@ def explore(
         exact, searched = searched, None
         _keep_whole(problem, exact, folder if keeping else None)
     elif not interrupted and method != "search":
-        exact = _enumerated(problem, settings, folder, keeping, progress)
+        exact = _enumerated(
+            problem, settings, folder, keeping, progress, seconds if probed else None
+        )
         interrupted = exact.interrupted
         if interrupted and searched is not None:
             exact = None  # half an enumeration is not exact, and the search has seen all the space
@@ -318,6 +320,7 @@ def _enumerated(
     folder: Path | None,
     keeping: bool,
     progress: ProgressCallback | None,
+    seconds: float | None,
 ) -> SearchResult:
     """Return the enumeration that the folder keeps, or a new one, which it then keeps."""
     earlier = kept(problem, folder) if folder is not None else None
@@ -326,7 +329,7 @@ def _enumerated(
     from explorer.search import enumerate_front
 
     own = settings if keeping else replace(settings, storage=None)
-    exact = enumerate_front(problem, own, progress)
+    exact = enumerate_front(problem, own, progress, seconds)
     _keep_whole(problem, exact, folder if keeping else None)
     return exact
 

@@ -141,8 +141,10 @@ class Ledger:
     def claim(self, blocks: Sequence[int], most: int) -> list[int]:
         """Return some of the blocks, none of them told, for this process to work out now.
 
-        None where others are at work on all of them; it then has waited a little.
+        None where others are at work on all of them; it then has waited a little. What was told
+        before is on the disk by then.
         """
+        self._storage.sync()
         taken = self._taken(self.collect())
         free = [block for block in blocks if block not in taken and block not in self.told]
         self._study.sampler = PlannedSampler(self._space, iter(free[:most]))
@@ -163,21 +165,19 @@ class Ledger:
         self._started = time.monotonic()
         return list(self._claims)
 
-    def tell(self, entries: Mapping[int, Entry]) -> None:
-        """Tell what the claimed blocks came to; from then on others know it."""
+    def tell(self, block: int, entry: Entry) -> None:
+        """Tell what a claimed block came to; from then on others know it."""
         self._longest_s = max(self._longest_s, time.monotonic() - self._started)
         # First, so that it counts even where Ctrl-C keeps it from being written.
-        self.told.update(entries)
-        for block, entry in entries.items():
-            trial = self._claims[block]
-            # Another may have taken this process for gone, and has told it.
-            with suppress(UpdateFinishedTrialError, ValueError):
-                trial.set_user_attr(_LEFT, entry.left)
-                trial.set_constraint("limits", entry.limit)
-                self._study.tell(trial, entry.losses)
-            self._seen.add(trial.number)
-            del self._claims[block]
-        self._storage.sync()
+        self.told[block] = entry
+        trial = self._claims[block]
+        # Another may have taken this process for gone, and has told it.
+        with suppress(UpdateFinishedTrialError, ValueError):
+            trial.set_user_attr(_LEFT, entry.left)
+            trial.set_constraint("limits", entry.limit)
+            self._study.tell(trial, entry.losses)
+        self._seen.add(trial.number)
+        del self._claims[block]
 
     def close(self) -> None:
         """Give up what this process has claimed, and what killed ones have claimed and is told."""
@@ -189,6 +189,7 @@ class Ledger:
             stray = trial.number in self._strays and _WORKER not in trial.user_attrs
             if stray or (block in self.told and self._is_gone(trial)):
                 self._give_up(trial.number)
+        self._storage.sync()
 
     def _give_up(self, trial: optuna.Trial | int) -> None:
         with suppress(UpdateFinishedTrialError):  # its own process may be quicker

@@ -9,7 +9,7 @@ once more in the end.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any, Final
@@ -41,7 +41,7 @@ _CLOSING: Final = 0.5
 _SEARCH_BLOCK: Final = 4096
 """Candidates in a block of a search at most, where the settings do not say."""
 
-_WAVE_S: Final = 0.5
+_WAVE_S: Final = 2.0
 """Time that a process works between two looks at the storage."""
 
 _LONG_S: Final = 50.0
@@ -58,13 +58,17 @@ to the end."""
 
 
 def enumerate_front(
-    problem: Problem, settings: Settings = _DEFAULT, progress: ProgressCallback | None = None
+    problem: Problem,
+    settings: Settings = _DEFAULT,
+    progress: ProgressCallback | None = None,
+    seconds: float | None = None,
 ) -> SearchResult:
     """Work out every candidate of a space without continuous parts and return the exact front.
 
-    See :func:`search` for what is stored and who may share it.
+    See :func:`search` for what is stored and who may share it. ``seconds`` is what
+    :func:`explorer.space.seconds_to_enumerate` has said already.
     """
-    return _run(problem, settings, progress, every=True)
+    return _run(problem, settings, progress, seconds, every=True)
 
 
 def search(
@@ -91,7 +95,12 @@ def search(
 
 
 def _run(
-    problem: Problem, settings: Settings, progress: ProgressCallback | None, *, every: bool
+    problem: Problem,
+    settings: Settings,
+    progress: ProgressCallback | None,
+    seconds: float | None = None,
+    *,
+    every: bool,
 ) -> SearchResult:
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     start = time.perf_counter()
@@ -114,15 +123,18 @@ def _run(
                 report()
             for _ in run.refine() if continuous else ():
                 report()
-            seconds = seconds_to_enumerate(problem, run.space)
+            if seconds is None:
+                seconds = seconds_to_enumerate(problem, run.space)
             left_s = seconds * (budget - run.evaluated) / size
             with workers(settings.cluster, left_s) as jobs:
                 for generation in run.generations(budget):
                     while missing := run.missing(generation):
                         wave_s = _WAVE_S * max(1.0, (time.perf_counter() - start) / _LONG_S)
-                        run.work(missing, jobs, int(wave_s / seconds * run.space.blocks))
-                        run.add(generation)
-                        report()
+                        each = int(wave_s / seconds * run.space.blocks)
+                        for _ in run.work(missing, jobs, each):
+                            report()
+                        if run.add(generation):
+                            report()
                     run.add(generation)
             run.add_all()
             for _ in run.refine() if continuous else ():
@@ -234,38 +246,47 @@ class _Study:
         """Return which of the blocks nobody has told."""
         return [block for block in blocks if block not in self.ledger.told]
 
-    def work(self, missing: Sequence[int], jobs: int, each: int) -> None:
-        """Work some of the blocks out, at most so many in each of so many jobs, and tell them."""
+    def work(self, missing: Sequence[int], jobs: int, each: int) -> Iterator[None]:
+        """Work some of the blocks out, at most so many in each of so many jobs, and tell them.
+
+        Each of an enumeration is added as soon as it is told, while jobs work on the others; then
+        this pauses.
+        """
         # By blocks alone, not by the closure: without it a block would not have left enough behind
         # for a run with another budget.
         near = not any(h.feasible for h in self._harvests)
         known = self._harvests[0].sample
-        some = max(jobs, min(jobs * each, len(missing) // _SHARE))
-        mine = self.ledger.claim(missing, some)
+        share = len(missing) // _SHARE if self._settings.storage else len(missing)
+        mine = self.ledger.claim(missing, max(jobs, min(jobs * each, share)))
+        if not mine:  # others work on them; a generator of nothing would end the jobs
+            return
         # In one function: joblib lays an array among arguments on one worker of a cluster, and
         # with that worker it would be lost.
         work = partial(
             worked_out, self._problem, self.space, self.scale, known, near=near, limits=self._limits
         )
-        done: list[tuple[Harvest, list[float]]] = Parallel()(delayed(work)(b) for b in mine)
-        self.ledger.tell({
-            block: Entry(best, harvest.least_broken, self._stored(harvest))
-            for block, (harvest, best) in zip(mine, done, strict=True)
-        })  # fmt: skip
+        done = Parallel(return_as="generator")(delayed(work)(block) for block in mine)
+        for block, (harvest, best) in zip(mine, done, strict=True):
+            self.ledger.tell(block, Entry(best, harvest.least_broken, self._stored(harvest)))
+            if self._every:
+                self._enter([block], [harvest])
+                yield
 
-    def add(self, blocks: Sequence[int]) -> None:
-        """Add what blocks left that are told; of a search once they all are.
+    def add(self, blocks: Sequence[int]) -> bool:
+        """Add what blocks left that are told; of a search once they all are. Return if any were.
 
         So a search goes by whole generations, and comes to the same whoever worked them out.
         """
         told = [b for b in blocks if b in self.ledger.told and b not in self._done]
-        if told and (self._every or len(told) == len(set(blocks) - self._done)):
-            self._add({block: self.ledger.told[block].left for block in told})
+        due = bool(told) and (self._every or len(told) == len(set(blocks) - self._done))
+        if due:
+            self._enter(told, self._restored(told))
+        return due
 
     def add_all(self) -> None:
         """Add what blocks left that are told, those too that no whole generation holds."""
         if rest := sorted(self.ledger.told.keys() - self._done):
-            self._add({block: self.ledger.told[block].left for block in rest})
+            self._enter(rest, self._restored(rest))
 
     def _strangers(self, rng: np.random.Generator) -> list[int]:
         """Return blocks from anywhere, where those beside the front are all done."""
@@ -291,10 +312,10 @@ class _Study:
         batch = self._settings.batch
         return [int(block) for block in spread[: batch - batch // 4]]
 
-    def _add(self, left: Mapping[int, Mapping[str, Any]]) -> None:
+    def _enter(self, blocks: Sequence[int], harvests: Sequence[Harvest]) -> None:
         """Add what blocks left; of an enumeration it is joined once it is as much as is known."""
-        self._harvests += self._restored(left)
-        self._done.update(left)
+        self._harvests += harvests
+        self._done.update(blocks)
         self._leave_to_blocks()
         known, *new = (len(h.serious) + len(h.nearest) for h in self._harvests)
         if not self._every:
@@ -326,8 +347,9 @@ class _Study:
             kept[name] = text_of(self.space.rows(parts))
         return kept
 
-    def _restored(self, kept: Mapping[int, Mapping[str, Any]]) -> list[Harvest]:
-        """Return the harvests of blocks from what :meth:`_stored` made of them."""
+    def _restored(self, blocks: Sequence[int]) -> list[Harvest]:
+        """Return the harvests of blocks that are told, from what :meth:`_stored` made of them."""
+        kept = {block: self.ledger.told[block].left for block in blocks}
         own = {}
         for name in ("serious", "nearest"):
             rows = {block: rows_of(left[name], self.space) for block, left in kept.items()}

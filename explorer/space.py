@@ -192,7 +192,7 @@ def seconds_to_enumerate(problem: Problem, space: Space | None = None) -> float:
         space = Space.of(problem, BLOCK)
     seconds = np.inf
     # The first is slower: much is made on its way, and fewer share less.
-    for most in (_SLOW_CHUNK, _SLOW_CHUNK) if problem.slow else (CHUNK, OUTER_CHUNK):
+    for most in (_SLOW_CHUNK, _SLOW_CHUNK) if problem.slow else (CHUNK, 4 * CHUNK):
         start = time.perf_counter()
         count = len(problem.evaluate(next(space.chunks(space.blocks // 2, most))))
         seconds = min(seconds, space.size / count * (time.perf_counter() - start))

@@ -3,11 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from objectives.arrays import FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray
+
+Step: TypeAlias = Callable[[FloatArray], tuple[FloatArray, BoolArray]]
+"""Of unknowns the move of Newton's method, and where it is so small that its square is nothing."""
+
+_NEWTON_STEPS: Final = 5, 8
+"""After the first so many most have settled; the others go on apart, before they are bracketed."""
+
+
+def newton_roots(
+    step_of: Callable[[IntArray], Step],
+    excess: Callable[[FloatArray, IntArray], FloatArray],
+    start: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    which: IntArray | None = None,
+    *,
+    tolerance: tuple[float, float] | None = None,
+) -> FloatArray:
+    """Find the same roots by Newton's method, and those that it does not find in its brackets.
+
+    Parameters
+    ----------
+    step_of :
+        Returns the :data:`Step` for the equations of some numbers.
+    start :
+        Where each begins, inside its bracket.
+    excess, low, high, which, tolerance :
+        As of :func:`bracketed_roots`, which finds the rest.
+    """
+    numbers = np.arange(np.size(low)) if which is None else which
+    x, left = start.copy(), np.arange(start.size)
+    for steps in _NEWTON_STEPS:
+        if not left.size:
+            return x
+        step, own, settled = step_of(numbers[left]), x[left], np.zeros(left.size, bool)
+        with np.errstate(all="ignore"):
+            for _ in range(steps):
+                move, settled = step(own)
+                own = own + move
+                if settled.all():
+                    break
+        x[left] = own
+        left = left[~(settled & (low[left] <= own) & (own <= high[left]))]
+    if left.size:
+        x[left] = bracketed_roots(
+            excess, low[left], high[left], numbers[left], tolerance=tolerance
+        ).x
+    return x
 
 
 def bracketed_roots(

@@ -11,13 +11,11 @@ from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
-from objectives.roots import bracketed_roots
+from objectives.roots import Step, bracketed_roots, newton_roots
 from objectives.stage import Stage
 
 # Newton's next error is of the order of the square of a step (V).
 _SMALL_STEP_V = 1e-7
-# After the first so many most have settled; the others go on apart, before they are bracketed.
-_NEWTON_STEPS = 5, 8
 
 
 def load_lines(
@@ -142,6 +140,22 @@ def _solved(
         )
         return own.plate_current(v, plate_V - cathode_V) - asked
 
+    def step_of(at: IntArray) -> Step:
+        own, columns = law.at(at), [a[at] for a in (bias, rg, vb, rp, rk, drawn)]
+
+        def step(v: FloatArray) -> tuple[FloatArray, BoolArray]:
+            bias, rg, vb, rp, rk, drawn = columns
+            grid, gg, _ = own.linearise_grid(v, vb)
+            cathode_V, asked, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
+            given, gm, gp = own.linearise(v, plate_V - cathode_V)
+            by_cathode = -gg * rg - 1.0
+            by_asked = by_cathode / rk - gg
+            move = (asked - given) / (gm - gp * (by_asked * rp + by_cathode) - by_asked)
+            # What it moves at the plate counts too: behind a small cathode resistor far more.
+            return move, np.abs(move) * np.maximum(1.0, np.abs(by_asked * rp)) < _SMALL_STEP_V
+
+        return step
+
     def grid_excess_V(v: FloatArray, at: IntArray) -> FloatArray:
         """Return by how much the grid is above what its return leaves it, cathode grounded."""
         over_V: FloatArray = v + law.at(at).grid_current(v, vb[at]) * rg[at] - bias[at]
@@ -166,16 +180,10 @@ def _solved(
     with np.errstate(divide="ignore", invalid="ignore"):
         # A quarter of the supply across the plate load is usual.
         v = np.clip(np.nan_to_num(bias - rk * vb / (4.0 * rp)), low, high)
-    left = lifted
-    for steps in _NEWTON_STEPS:
-        if left.size:
-            own = (a[left] for a in (bias, rg, vb, rp, rk, drawn))
-            v[left], settled = _newton(law.at(left), steps, v[left], *own)
-            settled &= (low[left] <= v[left]) & (v[left] <= high[left])
-            left = left[~settled]
-    for equation, which in ((excess, left), (grid_excess_V, at_ground)):
-        if which.size:
-            v[which] = bracketed_roots(equation, low[which], high[which], which).x
+    if lifted.size:
+        v[lifted] = newton_roots(step_of, excess, v[lifted], low[lifted], high[lifted], lifted)
+    if at_ground.size:
+        v[at_ground] = bracketed_roots(grid_excess_V, low[at_ground], high[at_ground], at_ground).x
     grid = law.grid_current(v, vb)
     cathode_V, plate_A, _ = load_lines(
         v, grid, bias, rg, vb, rp, np.where(grounded, np.inf, rk), drawn
@@ -190,33 +198,6 @@ def _solved(
     plate_V = vb - (plate_A + drawn) * rp
     _, *slopes = law.linearise(v, plate_V - cathode_V)
     return point_of(law, v, cathode_V, plate_V, plate_A, grid, slopes, drawn_A=drawn)
-
-
-def _newton(
-    law: ConductionLaw,
-    steps: int,
-    v: FloatArray,
-    bias: FloatArray,
-    rg: FloatArray,
-    vb: FloatArray,
-    rp: FloatArray,
-    rk: FloatArray,
-    drawn: FloatArray,
-) -> tuple[FloatArray, BoolArray]:
-    """Follow Newton's steps for the grid-cathode voltage; return it, and where it has settled."""
-    settled = np.zeros(v.shape, bool)
-    for _ in range(steps):
-        grid, gg, _ = law.linearise_grid(v, vb)
-        cathode_V, asked, plate_V = load_lines(v, grid, bias, rg, vb, rp, rk, drawn)
-        given, gm, gp = law.linearise(v, plate_V - cathode_V)
-        by_cathode = -gg * rg - 1.0
-        by_asked = by_cathode / rk - gg
-        step = (asked - given) / (gm - gp * (by_asked * rp + by_cathode) - by_asked)
-        # What a step moves at the plate counts too: behind a small cathode resistor it is far more.
-        v, settled = v + step, np.abs(step) * np.maximum(1.0, np.abs(by_asked * rp)) < _SMALL_STEP_V
-        if np.all(settled):
-            break
-    return v, settled
 
 
 def point_of(

@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import scipy
 
 from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
-from objectives.roots import bracketed_roots
+from objectives.roots import Step, newton_roots
 
 _CUTOFF_SHARE = 0.01
 """A stage counts as cut off where this share of its quiescent plate current is left; the current of
@@ -38,6 +37,16 @@ _MOST_DRIVE = 4.0
 
 _ACCURACY = 1e-15, 1e-12
 """Of currents and voltages on the load line: absolute (A or V), relative."""
+
+_SMALL_STEP_V, _SMALL_SHARE = 1e-7, 1e-7
+"""Newton's next error is of the order of the square of a step: of a voltage, and of the share of a
+current."""
+
+_SHARE_FURTHER = 1e-4
+"""So much further a slope is taken where it is known by differences alone."""
+
+_USUAL = 0.3
+"""Share of the swing to cut-off at which to look for a distortion first."""
 
 _LEAST_OHM = 1e-3
 """Keeps the slope of a load line of no resistance finite."""
@@ -119,8 +128,20 @@ class LoadLine:
             )
             return given - x
 
+        def step_of(at: IntArray) -> Step:
+            law, own = self.law_at(index[at]), (u0[at], i0[at], total[at], grid_V[at])
+            rk = cathode_ohm[at]
+
+            def step(x: FloatArray) -> tuple[FloatArray, BoolArray]:
+                u0, i0, total, grid_V = own
+                given, gm, gp = law.linearise(grid_V - rk * (x - i0), u0 - total * (x - i0))
+                move = (given - x) / (1.0 + gm * rk + gp * total)
+                return move, np.abs(move) <= _SMALL_SHARE * np.abs(x) + _ACCURACY[0]
+
+            return step
+
         most_A = i0 + np.maximum(u0, 0.0) / total + 1e-12
-        return np.asarray(bracketed_roots(excess, least_A, most_A, tolerance=_ACCURACY).x)
+        return newton_roots(step_of, excess, i0.copy(), least_A, most_A, tolerance=_ACCURACY)
 
     def grid_voltage(
         self,
@@ -141,9 +162,21 @@ class LoadLine:
         def too_much(v: FloatArray, at: IntArray) -> FloatArray:
             return self.law_at(at).plate_current(v, plate_cathode_V[at]) - plate_current_A[at]
 
-        ends = np.sort([v0[index], (v0 + reach_V)[index]], axis=0)
+        def step_of(at: IntArray) -> Step:
+            law, plate_V, wanted_A = self.law_at(at), plate_cathode_V[at], plate_current_A[at]
+
+            def step(v: FloatArray) -> tuple[FloatArray, BoolArray]:
+                given, gm, _ = law.linearise(v, plate_V)
+                move = (wanted_A - given) / gm
+                return move, np.abs(move) <= _SMALL_STEP_V
+
+            return step
+
+        low, high = np.sort([v0[index], (v0 + reach_V)[index]], axis=0)
         grid_V = v0.copy()
-        grid_V[index] = bracketed_roots(too_much, ends[0], ends[1], index, tolerance=_ACCURACY).x
+        grid_V[index] = newton_roots(
+            step_of, too_much, v0[index], low, high, index, tolerance=_ACCURACY
+        )
         return grid_V
 
     def harmonics(self, amplitude_V: FloatArray, which: IntArray) -> FloatArray:
@@ -155,9 +188,10 @@ class LoadLine:
         swing = amplitude_V[..., None] * np.cos(angle)
         numbers = np.broadcast_to(which[..., None], swing.shape)
         current = self.plate_current(swing.ravel(), numbers.ravel()).reshape(swing.shape)
-        amplitudes = np.asarray(scipy.fft.dct(current, axis=-1)) / _POINTS
+        # As SciPy's cosine transform, which takes longer to load than many a command.
+        amplitudes = current @ np.cos(np.outer(angle, np.arange(_POINTS))) * (2.0 / _POINTS)
         amplitudes[..., 0] /= 2.0
-        return amplitudes
+        return np.asarray(amplitudes)
 
 
 @dataclass(frozen=True)
@@ -222,17 +256,37 @@ class Headroom:
         line, shape = self.line, self.output_to_cutoff_V.shape
         cut, conduction = self.grid_to_cutoff_V.ravel(), self.grid_to_conduction_V.ravel()
 
-        def excess(amplitude: FloatArray, which: IntArray) -> FloatArray:
+        def share(amplitude: FloatArray, which: IntArray) -> FloatArray:
             harmonic = line.harmonics(amplitude, which)
             rest = np.sqrt(np.sum(harmonic[..., 2:] ** 2, axis=-1))
-            return np.asarray(rest - distortion_percent / 100.0 * np.abs(harmonic[..., 1]))
+            return np.asarray(rest / (distortion_percent / 100.0 * np.abs(harmonic[..., 1])))
+
+        def excess(amplitude: FloatArray, which: IntArray) -> FloatArray:
+            return share(amplitude, which) - 1.0
+
+        def step_of(which: IntArray) -> Step:
+            def step(amplitude: FloatArray) -> tuple[FloatArray, BoolArray]:
+                # Distortion grows by some power of the amplitude, most often the first.
+                more = np.log1p(_SHARE_FURTHER)
+                here = np.log(share(amplitude, which))
+                power = (np.log(share(np.exp(more) * amplitude, which)) - here) / more
+                move = np.expm1(-here / power) * amplitude
+                return move, np.abs(move) <= 1e-6 * amplitude
+
+            return step
 
         amplitude = np.zeros(cut.shape)
         alive = np.flatnonzero((cut > 0) & (conduction > 0))
         if alive.size:
-            low, high = 1e-4 * cut[alive], _MOST_DRIVE * cut[alive]
-            root = bracketed_roots(excess, low, high, alive, tolerance=(1e-15, 1e-6))
-            amplitude[alive] = np.minimum(root.x, conduction[alive])
+            # Nothing is to be found where the grid conducts first.
+            most = amplitude[alive] = np.minimum(_MOST_DRIVE * cut, conduction)[alive]
+            first = alive[excess(most, alive) > 0]
+            if first.size:
+                low, high = 1e-4 * cut[first], amplitude[first]
+                start = np.minimum(_USUAL * cut[first], high)
+                amplitude[first] = newton_roots(
+                    step_of, excess, start, low, high, first, tolerance=(1e-15, 1e-6)
+                )
         fundamental = np.abs(line.harmonics(amplitude, np.arange(cut.size))[..., 1])
         out = fundamental * line.plate_ohm * line.to_output / np.sqrt(2.0)
         return np.where(amplitude > 0, out, 0.0).reshape(shape)

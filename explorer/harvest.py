@@ -97,6 +97,11 @@ class Harvest:
         return replace(self, serious=whole[0], nearest=whole[1])
 
     @property
+    def designs(self) -> int:
+        """Number of candidates that are kept."""
+        return len(self.serious) + len(self.nearest)
+
+    @property
     def counts(self) -> dict[str, Any]:
         """What is known beside the candidates, as it is stored."""
         return {

@@ -141,10 +141,8 @@ class Ledger:
     def claim(self, blocks: Sequence[int], most: int) -> list[int]:
         """Return some of the blocks, none of them told, for this process to work out now.
 
-        None where others are at work on all of them; it then has waited a little. What was told
-        before is on the disk by then.
+        None where others are at work on all of them; it then has waited a little.
         """
-        self._storage.sync()
         taken = self._taken(self.collect())
         free = [block for block in blocks if block not in taken and block not in self.told]
         self._study.sampler = PlannedSampler(self._space, iter(free[:most]))
@@ -179,6 +177,10 @@ class Ledger:
         self._seen.add(trial.number)
         del self._claims[block]
 
+    def sync(self) -> None:
+        """Wait until everything told is on the disk."""
+        self._storage.sync()
+
     def close(self) -> None:
         """Give up what this process has claimed, and what killed ones have claimed and is told."""
         for own in self._claims.values():
@@ -189,7 +191,6 @@ class Ledger:
             stray = trial.number in self._strays and _WORKER not in trial.user_attrs
             if stray or (block in self.told and self._is_gone(trial)):
                 self._give_up(trial.number)
-        self._storage.sync()
 
     def _give_up(self, trial: optuna.Trial | int) -> None:
         with suppress(UpdateFinishedTrialError):  # its own process may be quicker

@@ -9,6 +9,7 @@ once more in the end.
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
@@ -44,7 +45,7 @@ _SEARCH_BLOCK: Final = 4096
 _WAVE_S: Final = 2.0
 """Time that a process works between two looks at the storage."""
 
-_LONG_S: Final = 50.0
+_LONG_S: Final = 200.0
 """Time from which on it looks the less often, the longer it has run."""
 
 _DEFAULT: Final = Settings()
@@ -53,8 +54,8 @@ _FEW_BLOCKS: Final = 100_000
 """So many are listed to draw from."""
 
 _SHARE: Final = 4
-"""A process takes a quarter of the blocks that are left at once, at most, so that others have some
-to the end."""
+"""A process takes a quarter of the blocks that are left at once, at most, where they are stored, so
+that others have some to the end."""
 
 
 def enumerate_front(
@@ -173,6 +174,8 @@ class _Study:
         self._nothing = Harvest(self._none, self._none)
         self._harvests = [self._nothing]
         """What is known of blocks, then what is new of them and not yet joined to it."""
+        self._evaluated = self._feasible = self._new = 0
+        """Candidates of all these, those of them that keep every limit, designs in the new ones."""
         self._done: set[int] = set()
         """The blocks that these are of."""
         self._closed, self._of_closed = self._none, self._nothing
@@ -187,12 +190,12 @@ class _Study:
     @property
     def evaluated(self) -> int:
         """Number of candidates of the grid worked out."""
-        return sum(h.evaluated for h in (*self._harvests, self._of_closed))
+        return self._evaluated + self._of_closed.evaluated
 
     @property
     def feasible(self) -> int:
         """Number of candidates of the grid that keep every limit."""
-        return sum(h.feasible for h in (*self._harvests, self._of_closed))
+        return self._feasible + self._of_closed.feasible
 
     @property
     def harvest(self) -> Harvest:
@@ -254,11 +257,11 @@ class _Study:
         """
         # By blocks alone, not by the closure: without it a block would not have left enough behind
         # for a run with another budget.
-        near = not any(h.feasible for h in self._harvests)
+        near = self._feasible == 0
         known = self._harvests[0].sample
         share = len(missing) // _SHARE if self._settings.storage else len(missing)
         mine = self.ledger.claim(missing, max(jobs, min(jobs * each, share)))
-        if not mine:  # others work on them; a generator of nothing would end the jobs
+        if not mine:  # others work on them
             return
         # In one function: joblib lays an array among arguments on one worker of a cluster, and
         # with that worker it would be lost.
@@ -266,14 +269,20 @@ class _Study:
             worked_out, self._problem, self.space, self.scale, known, near=near, limits=self._limits
         )
         done = Parallel(return_as="generator")(delayed(work)(block) for block in mine)
-        for block, (harvest, best) in zip(mine, done, strict=True):
-            self.ledger.tell(block, Entry(best, harvest.least_broken, self._stored(harvest)))
-            if self._every:
-                self._enter([block], [harvest])
-                yield
+        try:
+            for block, (harvest, best) in zip(mine, done, strict=True):
+                self.ledger.tell(block, Entry(best, harvest.least_broken, self._stored(harvest)))
+                if self._every:
+                    self._enter([block], [harvest])
+                    yield
+        finally:
+            self.ledger.sync()
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # joblib tells of work that is given up
+                done.close()
 
     def add(self, blocks: Sequence[int]) -> bool:
-        """Add what blocks left that are told; of a search once they all are. Return if any were.
+        """Add what blocks left that are told; of a search once all are. Return whether any were.
 
         So a search goes by whole generations, and comes to the same whoever worked them out.
         """
@@ -315,17 +324,20 @@ class _Study:
     def _enter(self, blocks: Sequence[int], harvests: Sequence[Harvest]) -> None:
         """Add what blocks left; of an enumeration it is joined once it is as much as is known."""
         self._harvests += harvests
+        self._evaluated += sum(h.evaluated for h in harvests)
+        self._feasible += sum(h.feasible for h in harvests)
+        self._new += sum(h.designs for h in harvests)
         self._done.update(blocks)
         self._leave_to_blocks()
-        known, *new = (len(h.serious) + len(h.nearest) for h in self._harvests)
         if not self._every:
             self.fronts.append((self.evaluated, self.harvest.front.losses))
-        elif sum(new) >= known:
+        elif self._new >= self._harvests[0].designs:
             self._join_blocks()
 
     def _join_blocks(self) -> None:
         """Join what is new of blocks to what is known of them."""
         self._harvests = [Harvest.joined(self._problem, self.scale, self._harvests)]
+        self._new = 0
 
     def _leave_to_blocks(self) -> None:
         """Take from the closure what blocks have worked out, so that nothing counts twice."""

@@ -41,9 +41,11 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         # A process that the page lets end with itself may start none.
         alone = seconds < _WORTH_SHARING_S or current_process().daemon
         jobs = 1 if alone else os.cpu_count() or 1
-        # Always the same ones. Arrays go as they are: none can be changed that is read from a file.
-        own = {"max_nbytes": None, "initializer": _end_with, "initargs": (os.getpid(),)}
-        with parallel_config("loky", n_jobs=jobs, **own):
+        # With the same arguments joblib keeps its processes. Arrays are sent: one that a process
+        # reads from a file it cannot change.
+        with parallel_config(
+            "loky", n_jobs=jobs, max_nbytes=None, initializer=_end_with, initargs=(os.getpid(),)
+        ):
             yield jobs
         return
     try:

@@ -10,7 +10,11 @@ import numpy as np
 from objectives.arrays import BoolArray, FloatArray, IntArray
 
 Step: TypeAlias = Callable[[FloatArray], tuple[FloatArray, BoolArray]]
-"""Of unknowns the move of Newton's method, and where it is so small that its square is nothing."""
+"""Takes unknowns; returns Newton's move of each, and where it is so small that its square no longer
+counts."""
+
+SMALL_STEP_V: Final = 1e-7
+"""Such a step of a voltage: what is left is of the order of its square."""
 
 _NEWTON_STEPS: Final = 5, 8
 """After the first so many most have settled; the others go on apart, before they are bracketed."""
@@ -26,7 +30,7 @@ def newton_roots(
     *,
     tolerance: tuple[float, float] | None = None,
 ) -> FloatArray:
-    """Find the same roots by Newton's method, and those that it does not find in its brackets.
+    """Return roots by Newton's method; :func:`bracketed_roots` finds those that it does not.
 
     Parameters
     ----------
@@ -35,7 +39,7 @@ def newton_roots(
     start :
         Where each begins, inside its bracket.
     excess, low, high, which, tolerance :
-        As of :func:`bracketed_roots`, which finds the rest.
+        As of :func:`bracketed_roots`. A root outside its bracket does not count.
     """
     numbers = np.arange(np.size(low)) if which is None else which
     x, left = start.copy(), np.arange(start.size)

@@ -11,11 +11,8 @@ from objectives.arrays import BoolArray, FloatArray, IntArray
 from objectives.checks import require
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
-from objectives.roots import Step, bracketed_roots, newton_roots
+from objectives.roots import SMALL_STEP_V, Step, bracketed_roots, newton_roots
 from objectives.stage import Stage
-
-# Newton's next error is of the order of the square of a step (V).
-_SMALL_STEP_V = 1e-7
 
 
 def load_lines(
@@ -152,7 +149,7 @@ def _solved(
             by_asked = by_cathode / rk - gg
             move = (asked - given) / (gm - gp * (by_asked * rp + by_cathode) - by_asked)
             # What it moves at the plate counts too: behind a small cathode resistor far more.
-            return move, np.abs(move) * np.maximum(1.0, np.abs(by_asked * rp)) < _SMALL_STEP_V
+            return move, np.abs(move) * np.maximum(1.0, np.abs(by_asked * rp)) < SMALL_STEP_V
 
         return step
 

@@ -20,7 +20,7 @@ from objectives.checks import require
 from objectives.circuit.network import Network
 from objectives.devices.law import ConductionLaw
 from objectives.devices.protocol import OperatingPoint
-from objectives.roots import Step, newton_roots
+from objectives.roots import SMALL_STEP_V, Step, newton_roots
 
 _CUTOFF_SHARE = 0.01
 """A stage counts as cut off where this share of its quiescent plate current is left; the current of
@@ -38,15 +38,17 @@ _MOST_DRIVE = 4.0
 _ACCURACY = 1e-15, 1e-12
 """Of currents and voltages on the load line: absolute (A or V), relative."""
 
-_SMALL_STEP_V, _SMALL_SHARE = 1e-7, 1e-7
-"""Newton's next error is of the order of the square of a step: of a voltage, and of the share of a
-current."""
+_SMALL_SHARE = 1e-7
+"""Newton's step of a current or an amplitude, as a share of it, of which the square is nothing."""
+
+_LOOKS = 8
+"""Amplitudes at which a distortion is first looked for: it may fall again beyond."""
+
+_LEAST_SHARE = 1e-4
+"""Share of the largest amplitude at which nothing is distorted."""
 
 _SHARE_FURTHER = 1e-4
-"""So much further a slope is taken where it is known by differences alone."""
-
-_USUAL = 0.3
-"""Share of the swing to cut-off at which to look for a distortion first."""
+"""Share by which an amplitude is raised to take a slope by differences."""
 
 _LEAST_OHM = 1e-3
 """Keeps the slope of a load line of no resistance finite."""
@@ -141,7 +143,7 @@ class LoadLine:
             return step
 
         most_A = i0 + np.maximum(u0, 0.0) / total + 1e-12
-        return newton_roots(step_of, excess, i0.copy(), least_A, most_A, tolerance=_ACCURACY)
+        return newton_roots(step_of, excess, i0, least_A, most_A, tolerance=_ACCURACY)
 
     def grid_voltage(
         self,
@@ -168,7 +170,7 @@ class LoadLine:
             def step(v: FloatArray) -> tuple[FloatArray, BoolArray]:
                 given, gm, _ = law.linearise(v, plate_V)
                 move = (wanted_A - given) / gm
-                return move, np.abs(move) <= _SMALL_STEP_V
+                return move, np.abs(move) <= SMALL_STEP_V
 
             return step
 
@@ -259,7 +261,9 @@ class Headroom:
         def share(amplitude: FloatArray, which: IntArray) -> FloatArray:
             harmonic = line.harmonics(amplitude, which)
             rest = np.sqrt(np.sum(harmonic[..., 2:] ** 2, axis=-1))
-            return np.asarray(rest / (distortion_percent / 100.0 * np.abs(harmonic[..., 1])))
+            asked = distortion_percent / 100.0 * np.abs(harmonic[..., 1])
+            with np.errstate(divide="ignore", invalid="ignore"):
+                return np.asarray(rest / asked)
 
         def excess(amplitude: FloatArray, which: IntArray) -> FloatArray:
             return share(amplitude, which) - 1.0
@@ -271,21 +275,25 @@ class Headroom:
                 here = np.log(share(amplitude, which))
                 power = (np.log(share(np.exp(more) * amplitude, which)) - here) / more
                 move = np.expm1(-here / power) * amplitude
-                return move, np.abs(move) <= 1e-6 * amplitude
+                return move, np.abs(move) <= _SMALL_SHARE * amplitude
 
             return step
 
         amplitude = np.zeros(cut.shape)
         alive = np.flatnonzero((cut > 0) & (conduction > 0))
         if alive.size:
-            # Nothing is to be found where the grid conducts first.
             most = amplitude[alive] = np.minimum(_MOST_DRIVE * cut, conduction)[alive]
-            first = alive[excess(most, alive) > 0]
-            if first.size:
-                low, high = 1e-4 * cut[first], amplitude[first]
-                start = np.minimum(_USUAL * cut[first], high)
-                amplitude[first] = newton_roots(
-                    step_of, excess, start, low, high, first, tolerance=(1e-15, 1e-6)
+            parts = np.arange(1, _LOOKS + 1)[:, None] / _LOOKS
+            looks = share(parts * most, np.broadcast_to(alive, (_LOOKS, alive.size)))
+            # Where none has that much the grid conducts first.
+            found = np.flatnonzero((looks > 1).any(axis=0))
+            if found.size:
+                at = np.argmax(looks[:, found] > 1, axis=0)
+                high = parts[at, 0] * most[found]
+                low = np.maximum(high - most[found] / _LOOKS, _LEAST_SHARE * most[found])
+                start = np.clip(high / looks[at, found], low, high)
+                amplitude[alive[found]] = newton_roots(
+                    step_of, excess, start, low, high, alive[found], tolerance=_ACCURACY
                 )
         fundamental = np.abs(line.harmonics(amplitude, np.arange(cut.size))[..., 1])
         out = fundamental * line.plate_ohm * line.to_output / np.sqrt(2.0)

@@ -25,8 +25,8 @@ from objectives.transient.integrator import (
 
 _COARSE_RATIO = 6
 _COARSELY = 100.0
-"""Tolerances by which a coarse pass may move the guesses and be the last: a correction is a step of
-Newton's method, and leaves far less than the fine passes find anyway."""
+"""Once a coarse pass moves no guess by more than so many tolerances it is the last: the fine passes
+correct more than what is left."""
 
 _MOST_PASSES = 24
 _FINE_PASSES = 5

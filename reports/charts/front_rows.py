@@ -153,14 +153,18 @@ def conflicting_pairs(
 
 
 def agreement(frame: pd.DataFrame, one: ScoreUse, other: ScoreUse) -> float:
-    """Return the rank correlation of two scores' losses: -1 where they conflict throughout."""
+    """Return the rank correlation of two scores' losses: -1 where they conflict throughout.
+
+    It is 1 where fewer than three designs, or a score that does not vary, tell nothing.
+    """
     correlation = rank_correlation(losses_of(frame, one), losses_of(frame, other))
     return 1.0 if np.isnan(correlation) else correlation
 
 
 def rank_correlation(first: FloatArray, second: FloatArray) -> float:
-    """Return Spearman's rank correlation of finite pairs; nan where it takes more of them.
+    """Return Spearman's rank correlation of the finite pairs.
 
+    It is nan for fewer than three of them, or where one column does not vary.
     By pandas: SciPy's statistics take a second and more to load.
     """
     pairs = np.column_stack([first, second])

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -261,6 +262,31 @@ def test_an_enumeration_stopped_goes_on_to_the_same_end(
     same(again.harvest, straight.harvest)
 
 
+@pytest.mark.slow
+def test_results_of_processes_are_added_as_they_come_and_given_up_in_silence(
+    problem: Problem, size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("explorer.workers._WORTH_SHARING_S", 0.0)
+    monkeypatch.setattr("explorer.workers.os.cpu_count", lambda: 2)
+    seen: list[Progress] = []
+    straight = enumerate_front(problem, SMALL, seen.append)
+    assert [p.done for p in seen] == list(range(2, size + 1, 2))
+    stored = replace(SMALL, storage=tmp_path / "s.log")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        half = enumerate_front(problem, stored, stop_after(5))
+    assert (half.interrupted, half.evaluated) == (True, 10)
+    assert len(trials(tmp_path / "s.log")) == 5
+    whole = enumerate_front(problem, stored)
+    assert (whole.resumed, whole.complete) == (10, True)
+    same(whole.harvest, straight.harvest)
+
+
+def test_a_probe_is_not_repeated(problem: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("explorer.search.seconds_to_enumerate", None)
+    assert enumerate_front(problem, SMALL, seconds=0.1).complete
+
+
 def test_a_block_that_was_asked_for_and_never_told_is_done_in_the_end(
     problem: Problem, size: int, tmp_path: Path
 ) -> None:
@@ -278,7 +304,7 @@ def test_a_block_that_was_asked_for_and_never_told_is_done_in_the_end(
     assert half.interrupted
     told_then = len(trials(tmp_path / "s.log"))
     assert told_then == 8
-    assert half.evaluated > 8 * 2  # all that was worked out counts for the front
+    assert half.evaluated == 9 * 2  # that which was interrupted counts for the front
     assert half.complete == (half.evaluated == size)
     whole = enumerate_front(problem, stored)
     assert (whole.resumed, whole.complete) == (8 * 2, True)

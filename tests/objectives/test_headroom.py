@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike
+from scipy.optimize import brentq
 
 from fixture_types import ReadReference
 from objectives.arrays import FloatArray
@@ -19,6 +20,7 @@ from objectives.circuit.network import Network
 from objectives.circuit.operating_point import operating_point
 from objectives.circuit.small_signal import SmallSignal
 from objectives.devices.law import ConductionLaw
+from objectives.devices.lookup import device
 from objectives.devices.triodes import ChildLangmuir, GridCurrent, Koren
 from objectives.devices.valve_table import valve
 from objectives.stage import Stage, parallel
@@ -185,6 +187,49 @@ def test_a_batch_is_its_candidates_one_by_one_valves_included() -> None:
                 float(getattr(alone, name)), rel=1e-9
             )
         assert together.output_V_rms()[at] == pytest.approx(float(alone.output_V_rms()), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("name", "percent", "parts", "distorted"),
+    [
+        # Of this one distortion falls again, and is less where the gate conducts.
+        ("J201", 18.0, (3.76, 32e3, 3.86e3, 1.55e3), True),
+        ("2N5457", 30.0, (3.46, 2.43e3, 1.16e3, 22.1e3), True),
+        ("2N3904", 30.0, (4.92, 3.03e3, 53.8, 27.2e3), True),
+        # Its grid conducts first.
+        ("12AX7", 30.0, (59.7, 133e3, 149.0, 8.09e3), False),
+    ],
+)
+def test_the_first_amplitude_of_a_distortion_counts(
+    name: str, percent: float, parts: tuple[float, float, float, float], distorted: bool
+) -> None:
+    """Against a fine scan of amplitudes, and SciPy's scalar solver. The parts are invented."""
+    supply, load, resistor, loaded = parts
+    stage = replace(
+        STAGE, supply_V=supply, plate_load_ohm=load, cathode_resistor_ohm=resistor, load_ohm=loaded
+    )
+    if name == "2N3904":
+        stage = replace(stage, grid_bias_V=0.705, input_coupling_F=1e-6, grid_leak_ohm=17.1e3)
+    found = of(stage, device(name).law)
+
+    def spectrum(amplitude: float) -> FloatArray:
+        return found.line.harmonics(np.array([amplitude]), np.zeros(1, np.intp)).ravel()
+
+    def excess(amplitude: float) -> float:
+        first, *more = spectrum(amplitude)[1:]
+        return float(np.hypot.reduce(more) - percent / 100 * abs(first))
+
+    conduction = float(found.grid_to_conduction_V)
+    scan = np.linspace(0.002, 1, 500) * conduction
+    above = [amplitude for amplitude in scan if excess(amplitude) > 0]
+    assert bool(above) == distorted
+    expected = (
+        brentq(excess, above[0] - conduction / 499, above[0], rtol=1e-12) if above else conduction
+    )
+    gain = float(found.line.plate_ohm[0] * found.line.to_output[0]) / np.sqrt(2)
+    assert float(found.output_V_rms(percent)) == pytest.approx(
+        abs(spectrum(expected)[1]) * gain, rel=1e-9
+    )
 
 
 def test_a_grid_that_conducts_at_rest_leaves_no_swing() -> None:

@@ -67,3 +67,23 @@ def test_a_root_that_newton_finds_outside_its_bracket_is_not_taken() -> None:
     start, low, high = np.array([0.45]), np.array([-0.5]), np.array([0.5])
     assert onward(np.arange(1))(start)[0] > 0.5  # out of the bracket at once
     assert newton_roots(onward, cubic, start, low, high) == pytest.approx([0], abs=1e-12)
+
+
+def test_starts_and_slopes_of_which_newton_makes_nothing_are_bracketed() -> None:
+    start = np.array([np.nan, np.inf, -500.0])  # the last lies outside its bracket
+    ends = np.full(3, -400.0), np.full(3, 50.0)
+    assert newton_roots(step_of, excess, start, *ends, np.full(3, 20)) == pytest.approx(
+        0, abs=1e-12
+    )
+
+    def flat(at: IntArray) -> roots.Step:
+        return lambda x: (x / np.zeros_like(x), np.zeros(x.size, bool))
+
+    assert newton_roots(flat, excess, np.ones(3), *ends, np.full(3, 20)) == pytest.approx(
+        0, abs=1e-12
+    )
+
+
+def test_of_nothing_there_are_no_roots() -> None:
+    none = np.empty(0)
+    assert newton_roots(step_of, excess, none, none, none).shape == (0,)

@@ -9,10 +9,12 @@ from typing import TypeVar
 import numpy as np
 import pytest
 from flat_blocks import all_of, flat
+from scipy import stats
 
 from objectives.assessment import Assessment
 from objectives.devices.valve_table import valve
 from objectives.format import score_label
+from reports.charts.front_rows import rank_correlation
 from reports.layout import Block, Figure, Gauges, Note, Prose, Section, Svg, Table
 from reports.model import LimitRow, ReportData
 from reports.obstacles import BandAttenuation, MissedLimit, MoreChoice, Obstacles, Relaxation
@@ -137,10 +139,27 @@ def test_relaxations_and_more_choice_are_told_in_the_words_and_units_of_the_brie
         assert [piece for piece in pieces if piece not in words] == []
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ([3.0, 1.0, 2.0, 2.0, 5.0], [1.0, 4.0, 4.0, 2.0, -1.0]),  # with ties
+        ([0.0, 1.0, np.inf, 2.0, 7.0], [0.0, 3.0, 4.0, np.nan, 1.0]),  # three pairs are finite
+        ([1.0, 2.0, np.inf], [1.0, 2.0, 3.0]),  # too few
+        ([1.0, 1.0, 1.0, 1.0], [1.0, 2.0, 3.0, 4.0]),
+    ],
+)
+def test_rank_correlation_is_that_of_scipy(first: list[float], second: list[float]) -> None:
+    pairs = np.array([first, second])
+    pairs = pairs[:, np.isfinite(pairs).all(axis=0)]
+    tells = pairs.shape[1] > 2 and (np.ptp(pairs, axis=1) > 0).all()
+    expected = stats.spearmanr(*pairs).statistic if tells else np.nan
+    found = rank_correlation(np.array(first), np.array(second))
+    assert found == pytest.approx(expected, abs=1e-14, nan_ok=True)
+
+
 def test_trade_offs_are_rank_correlations_of_the_losses(contents: ReportData) -> None:
     text = plain(" ".join(trade_offs(contents)))
     front = contents.front
-    from scipy import stats
 
     rho = stats.spearmanr(-front["rf_margin_dB"], front["noise_dBu"]).statistic
     assert f"RF margin against noise (−{abs(rho):.2f})" in text

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from joblib import Parallel, delayed
+from joblib import delayed
 
 from explorer.achievement import spread_out
 from explorer.evaluation import Parts
@@ -19,7 +19,7 @@ from explorer.exploration import Exploration
 from explorer.problem import Problem
 from explorer.report_reasons import pick_reasons
 from explorer.report_swaps import swaps
-from explorer.workers import workers
+from explorer.workers import results_of, workers
 from objectives.arrays import IntArray
 from objectives.assessment import Assessment
 from objectives.scores.registry import REGISTRY
@@ -113,12 +113,11 @@ def studying(ex: Exploration, folder: Path) -> Iterator[Callable[[Tell], PickStu
             yields.within_steps = within_steps
         return PickStudies(drive, wavs, tolerance, yields, others, reasons)
 
-    with workers("", _DRAWING_S + sum(piece.seconds for piece in pieces)):
-        results = Parallel(return_as="generator")(delayed(piece.run)() for piece in pieces)
-        try:
-            yield collected
-        finally:
-            results.close()
+    with (
+        workers("", _DRAWING_S + sum(piece.seconds for piece in pieces)),
+        results_of(delayed(piece.run)() for piece in pieces) as results,
+    ):
+        yield collected
 
 
 def _of_pick(

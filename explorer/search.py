@@ -9,7 +9,6 @@ once more in the end.
 from __future__ import annotations
 
 import time
-import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
@@ -17,7 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 import optuna
-from joblib import Parallel, delayed
+from joblib import delayed
 
 from explorer.blocks import worked_out
 from explorer.closure import MOST_CANDIDATES, closing
@@ -34,7 +33,7 @@ from explorer.room import FEW
 from explorer.sampler import Generations
 from explorer.settings import Settings
 from explorer.space import BLOCK, Space, seconds_to_enumerate
-from explorer.workers import workers
+from explorer.workers import results_of, workers
 
 _CLOSING: Final = 0.5
 """Share of a search that candidates may take one by one; most need far less."""
@@ -268,18 +267,16 @@ class _Study:
         work = partial(
             worked_out, self._problem, self.space, self.scale, known, near=near, limits=self._limits
         )
-        done = Parallel(return_as="generator")(delayed(work)(block) for block in mine)
-        try:
-            for block, (harvest, best) in zip(mine, done, strict=True):
-                self.ledger.tell(block, Entry(best, harvest.least_broken, self._stored(harvest)))
-                if self._every:
-                    self._enter([block], [harvest])
-                    yield
-        finally:
-            self.ledger.sync()
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # joblib tells of work that is given up
-                done.close()
+        with results_of(delayed(work)(block) for block in mine) as done:
+            try:
+                for block, (harvest, best) in zip(mine, done, strict=True):
+                    left = self._stored(harvest)
+                    self.ledger.tell(block, Entry(best, harvest.least_broken, left))
+                    if self._every:
+                        self._enter([block], [harvest])
+                        yield
+            finally:
+                self.ledger.sync()
 
     def add(self, blocks: Sequence[int]) -> bool:
         """Add what blocks left that are told; of a search once all are. Return whether any were.

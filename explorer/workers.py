@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Iterator
+import warnings
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from multiprocessing import current_process
-from typing import Final
+from typing import Any, Final
 
-from joblib import parallel_config
+from joblib import Parallel, parallel_config
 
 from objectives.checks import InputError
 
@@ -61,6 +62,21 @@ def workers(cluster: str, seconds: float) -> Iterator[int]:
         raise InputError("cluster", cluster, allowed) from None
     with client, parallel_config("dask", n_jobs=-1):
         yield sum(client.ncores().values())  # type: ignore[no-untyped-call]
+
+
+@contextmanager
+def results_of(calls: Iterable[Any]) -> Iterator[Iterator[Any]]:
+    """Let joblib work on delayed calls, and yield what they come to, in order and as it comes.
+
+    What is not there when the context ends is given up, without a word of it.
+    """
+    results = Parallel(return_as="generator")(calls)
+    try:
+        yield results
+    finally:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            results.close()
 
 
 def _end_with(parent: int) -> None:

@@ -305,7 +305,7 @@ def _title(data: ReportData, axes: Sequence[_Axis], frame: pd.DataFrame) -> str:
     if len(axes) == 1:
         return f"{sentence(score_label(first.name, t))} of the {len(frame)} designs on the front"
     second = axes[1]
-    rank = rank_correlation(*(frame[axis.name].to_numpy(float) for axis in (first, second)))
+    rank = rank_correlation(*frame[[first.name, second.name]].to_numpy(float).T)
     if np.isnan(rank):
         return (
             f"{sentence(score_label(second.name, t))} and {score_label(first.name, t)} on the front"

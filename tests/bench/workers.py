@@ -20,6 +20,7 @@ import os
 import subprocess
 import sys
 import time
+from operator import itemgetter
 from typing import Any
 
 import optuna
@@ -169,15 +170,13 @@ def main() -> None:
             for workers in asked.workers:
                 row = run(workers)
                 print(name, workers, f"{row['seconds']:.1f} s", flush=True)
-                best[name, workers] = min(row, best.get((name, workers), row), key=_seconds)
+                best[name, workers] = min(
+                    row, best.get((name, workers), row), key=itemgetter("seconds")
+                )
     table = pd.DataFrame.from_dict(best, orient="index").rename_axis(["by", "workers"])
     table["candidates/s"] = table["candidates"] / table["seconds"]
     table["candidates/CPU s"] = table["candidates"] / table["cpu"]
     print(table.to_string(na_rep="", float_format="{:,.1f}".format))
-
-
-def _seconds(row: dict[str, float]) -> float:
-    return row["seconds"]
 
 
 if __name__ == "__main__":

@@ -124,12 +124,16 @@ class Space:
         """
         fine = self.choices[self.coarse :]
         axes = range(max(len(fine), 1))
-        # The longest axis last: NumPy's inner loops run along it. Before it capacitors, which leave
-        # the operating point alone: batches are cut along the first axes.
-        longest = max(fine, key=lambda choice: len(choice.values), default=None)
+        # The cathode circuit first, its resistors before its capacitor, which products of matrices
+        # join; then capacitors, which leave the operating point alone: batches are cut along the
+        # first axes. The longest axis last: NumPy's inner loops run along it.
         order = sorted(
             axes[: len(fine)],
-            key=lambda axis: (fine[axis] is longest, fine[axis].part in CAPACITORS),
+            key=lambda axis: (
+                {"j", "b"}.isdisjoint(ELEMENTS[fine[axis].part].between),
+                fine[axis].part in CAPACITORS,
+                len(fine[axis].values),
+            ),
         )
         coarse = {
             c.part: np.reshape(c.values[row], (1,) * len(axes))

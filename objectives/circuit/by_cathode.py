@@ -7,7 +7,9 @@ that axis, and joined in real numbers.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -41,18 +43,13 @@ class ByCathode:
 
     def squared(self) -> SquaredByCathode:
         """Return its squared magnitude."""
-        a, b = self.rest, self.slope
-        return SquaredByCathode(
-            squared(a),
-            2.0 * (a.real * b.real + a.imag * b.imag),
-            2.0 * (a.imag * b.real - a.real * b.imag),
-            squared(b),
-        )
+        both = np.asarray(self.rest * self.slope.conj(), complex)
+        return SquaredByCathode(squared(self.rest), both.real, both.imag, squared(self.slope))
 
 
 @dataclass(frozen=True)
 class SquaredByCathode:
-    """``rest + real Re(Zk) + imag Im(Zk) + slope |Zk|^2``, the sum of squared magnitudes."""
+    """``rest + 2 real Re(Zk) + 2 imag Im(Zk) + slope |Zk|^2``, the sum of squared magnitudes."""
 
     rest: FloatArray
     real: FloatArray
@@ -74,6 +71,44 @@ class SquaredByCathode:
             self.rest * factor, self.real * factor, self.imag * factor, self.slope * factor
         )
 
-    def at(self, real: FloatArray, imag: FloatArray, square: FloatArray) -> FloatArray:
-        """Return the number, of the real and the imaginary part of Zk and of |Zk|^2."""
-        return np.asarray(self.rest + self.real * real + self.imag * imag + self.slope * square)
+    def at(self, cathode: CathodeImpedance) -> FloatArray:
+        """Return the number.
+
+        Where only axes that Zk has not come after its own last, as products of matrices: NumPy
+        takes several times as long to broadcast along short axes.
+        """
+        own = self.rest, self.real, self.imag, self.slope
+        axis, count = cathode.last, cathode.ohm.ndim
+        shape = np.broadcast(*own).shape
+        shape = (1,) * (count - len(shape)) + shape
+        lead, tail = shape[:axis], shape[axis + 1 :]
+        if len(shape) > count or shape[axis : axis + 1] != (1,) or math.prod(tail) == 1:
+            return np.asarray(sum(map(np.multiply, own, np.moveaxis(cathode.parts, -1, 0))))
+        matrix = np.empty((*lead, len(own), *tail))
+        for row, values in enumerate(own):
+            matrix[(slice(None),) * axis + (slice(row, row + 1),)] = values
+        product = cathode.matrix @ matrix.reshape(*lead, len(own), -1)
+        return product.reshape(*product.shape[:-1], *tail)
+
+
+@dataclass(frozen=True)
+class CathodeImpedance:
+    """Zk, as :class:`SquaredByCathode` is joined with it."""
+
+    ohm: Term
+
+    @cached_property
+    def parts(self) -> FloatArray:
+        """1, 2 Re(Zk), 2 Im(Zk) and |Zk|^2 along a last axis."""
+        zk = self.ohm
+        return np.stack([np.ones(zk.shape), 2.0 * zk.real, 2.0 * zk.imag, squared(zk)], axis=-1)
+
+    @cached_property
+    def last(self) -> int:
+        """The last axis of Zk that is longer than 1."""
+        return max((axis for axis, n in enumerate(self.ohm.shape) if n > 1), default=0)
+
+    @cached_property
+    def matrix(self) -> FloatArray:
+        """The parts without the axes beyond the last that is longer than 1."""
+        return self.parts.reshape(*self.ohm.shape[: self.last + 1], 4)

@@ -27,7 +27,7 @@ from numpy.typing import ArrayLike
 from objectives.arrays import ComplexArray, FloatArray, blocks
 from objectives.circuit.arrival import Arrival
 from objectives.circuit.branches import Term, is_present
-from objectives.circuit.by_cathode import ByCathode, squared
+from objectives.circuit.by_cathode import ByCathode, CathodeImpedance, squared
 from objectives.circuit.circuits import CathodeCircuit, GridCircuit, PlateCircuit
 from objectives.circuit.small_signal import SmallSignal
 from objectives.stage import Stage
@@ -141,9 +141,8 @@ class Network:
         return ByCathode(first.rest + zg * taken, first.slope + zg * e)
 
     @cached_property
-    def _cathode_parts(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        zk = self.cathode_circuit.impedance_ohm
-        return zk.real.copy(), zk.imag.copy(), squared(zk)
+    def _cathode(self) -> CathodeImpedance:
+        return CathodeImpedance(self.cathode_circuit.impedance_ohm)
 
     @cached_property
     def _per_determinant(self) -> ComplexArray:
@@ -162,7 +161,7 @@ class Network:
     def _squared(self, number: ByCathode) -> FloatArray:
         """Return |number|^2, joined in real numbers where that is less work."""
         if self._shared:
-            return number.squared().at(*self._cathode_parts)
+            return number.squared().at(self._cathode)
         return squared(number.at(self.cathode_circuit.impedance_ohm))
 
     @cached_property
@@ -197,13 +196,18 @@ class Network:
     def _from_plate(self, port: Port) -> ByCathode:
         """Of the voltage at an electrode for 1 V of EMF in the plate circuit."""
         u, v, *_, e = self._coefficients
-        zg, (to_cathode, to_plate) = self.grid_circuit.impedance_ohm, self._grid_admittances
+        zg, (_, to_plate) = self.grid_circuit.impedance_ohm, self._grid_admittances
         if port == "grid":
             return ByCathode(zg * to_plate, zg * e)
-        whole = 1.0 + zg * (to_cathode + to_plate)
         if port == "cathode":
-            return ByCathode(_NOTHING, v * whole + u * (zg * to_plate))
-        return ByCathode(whole, u + v + zg * e)
+            return ByCathode(_NOTHING, v * self._grid_loaded + u * (zg * to_plate))
+        return ByCathode(self._grid_loaded, u + v + zg * e)
+
+    @cached_property
+    def _grid_loaded(self) -> Term:
+        """What the grid's own admittances make of an EMF at the grid, with all else grounded."""
+        to_cathode, to_plate = self._grid_admittances
+        return 1.0 + self.grid_circuit.impedance_ohm * (to_cathode + to_plate)
 
     @cached_property
     def _plate_from_cathode(self) -> Term:
@@ -284,7 +288,7 @@ class Network:
         own.append((self._from_grid("plate"), of_grid * end))
         if self._shared:
             forms = [number.squared() * density for number, density in own]
-            at_output = reduce(add, forms).at(*self._cathode_parts)
+            at_output = reduce(add, forms).at(self._cathode)
         else:
             zk = self.cathode_circuit.impedance_ohm
             at_output = reduce(add, (squared(number.at(zk)) * density for number, density in own))
@@ -316,11 +320,12 @@ class Network:
         plate, end = self.plate_circuit, self.plate_circuit.electrode_to_output
         if (emf := self.grid_circuit.emf_of(origin)) is not None:
             return self._from_grid("plate") * (emf * end)
-        into_cathode = ByCathode(_NOTHING, self._plate_from_cathode)
         if origin == "device":
-            at_plate = into_cathode + self._from_plate("plate") * -plate.impedance_ohm
-            return at_plate * (self.device.transconductance_S * end)
+            # A current from plate to cathode; most of what the two ends do cancels.
+            at_plate = ByCathode(self._grid_loaded, self._grid_admittances[0])
+            return at_plate * (plate.impedance_ohm * (-self.device.transconductance_S * end))
         if origin == "grid_current":
+            into_cathode = ByCathode(_NOTHING, self._plate_from_cathode)
             at_plate = into_cathode + self._from_grid("plate") * -self.grid_circuit.impedance_ohm
             return at_plate * end
         own = plate.emf_of(origin)

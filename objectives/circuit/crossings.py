@@ -11,7 +11,7 @@ import numpy as np
 
 from objectives.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from objectives.circuit.arrival import QUASI_STATIC_HZ
-from objectives.circuit.fraction import zero_of_fraction
+from objectives.circuit.fraction import inverse_differences, zero_of_fraction
 from objectives.circuit.network import FLAT_BLOCK, Network, Port
 from objectives.circuit.nodal import NODE_OF, UNKNOWNS, descriptor
 from objectives.circuit.poles import LOWEST_HZ, ON_AXIS, in_chunks, pencil_eigenvalues
@@ -29,10 +29,22 @@ _FLAT = 1e-10
 """A power that changes by less of itself from step to step is flat but for rounding."""
 _SHARING: Final = 6
 """How many stages of an outer product are worked out in the time of one alone."""
-_ROUND: Final = np.array([[0], [-1], [1], [-2], [-3], [-4]])
-"""Steps of the walk, from the first below the level, that the crossing is looked for through."""
-_BEFORE: Final = -np.arange(len(_ROUND))[:, np.newaxis]
-"""The same where nothing beyond that is known."""
+_ROUND: Final = 9
+"""Steps of the walk of an outer product that a crossing is looked for through."""
+_BEYOND: Final = 4
+"""How many of them lie beyond it, where there are as many."""
+_NEAREST: Final = np.stack(
+    [np.argsort(np.abs(np.arange(_ROUND) - met + 0.5), kind="stable") for met in range(_ROUND)],
+    axis=1,
+)[[0, 1, *range(3, _ROUND), 2]]
+"""So many steps, the nearest first, of a crossing before each of them; but last the third, since
+without that one a fraction that is not exact leads elsewhere."""
+_CLOSER: Final = (3, 2), (6, 1), (_ROUND, 2)
+"""Through how many of these points a fraction leads, and how many of Newton's steps to its zero."""
+_AGREED: Final = 1e-10
+"""Where the fraction without the last point leads no farther away, as a share of f squared."""
+_BEFORE: Final = -np.arange(6)[:, np.newaxis]
+"""Steps of the walk that it is looked for through elsewhere, from the first below the level."""
 _NEWTON_STEPS: Final = 1, 4
 """Newton's steps that lead to the zero of a straight line, and of a fraction of more points."""
 _REFINEMENTS = 8
@@ -98,10 +110,15 @@ class Levels:
         """Return log2 f of the crossing; nan where the walk does not come to one."""
         sought = self.share * self.power(self.start)
         result = np.full(self.size, np.nan)
-        ratio, met, dipped = self._walk(sought)
+        ratio, known, met, dipped = self._walk(sought)
         rows = np.flatnonzero((met > 0) & ~dipped)
+        if len(self.shape) > 1 and self.start.size == 1 and known + 1 >= _ROUND:
+            result[rows], agreed = self._interpolated(ratio, known, rows, met[rows])
+            rows = rows[~agreed]
         if rows.size:
-            x, y = self._points(ratio, rows, met[rows])
+            step = met[rows] + _BEFORE
+            y = np.where(step < 0, np.nan, ratio[np.maximum(step, 0), rows])
+            x = self._reached(_of(self.start, rows), step)
             result[rows] = self.some(rows).close_in(x, y, sought[rows])
         if dipped.any():
             rows = np.flatnonzero(dipped)
@@ -109,20 +126,21 @@ class Levels:
             result[rows] = own.between_crossings(own.start + np.zeros(rows.size))
         return result
 
-    def _walk(self, sought: FloatArray) -> tuple[FloatArray, IntArray, BoolArray]:
-        """Walk until below the level sought, and if others go on a step beyond.
+    def _walk(self, sought: FloatArray) -> tuple[FloatArray, int, IntArray, BoolArray]:
+        """Walk until below the level sought, and in an outer product some steps beyond.
 
         Return the power over that sought, shape (1 + steps, stages), nan where it was not looked
-        at; the step that first lies below, 0 where none does; and whose level falls and rises again
-        on the way there: a dip between two steps may reach the level sought.
+        at; up to which step it was for all; the step that first lies below, 0 where none does; and
+        whose level falls and rises again on the way there: a dip between two steps may reach the
+        level sought.
         """
         rows, levels, inside = np.arange(self.size), self, self._steps()
         most = int(inside.max(initial=0))
-        ratio = np.empty((most + 2, self.size))
+        ratio = np.full((most + 1, self.size), np.nan)
         ratio[0] = past = np.full(self.size, 1.0 / self.share)
         met, dipped = np.zeros(self.size, np.intp), np.zeros(self.size, bool)
         on, fell = ~dipped, dipped.copy()
-        done = 0
+        done = known = 0
         while done < most:
             # As few as are left look several steps ahead at once.
             ahead = done + np.arange(1, min(most - done, max(1, FLAT_BLOCK // rows.size)) + 1)
@@ -130,9 +148,8 @@ class Levels:
             for step, now in zip(ahead, levels.powers(reached) / sought[rows], strict=True):
                 done = int(step)
                 if rows.size == self.size:
-                    ratio[done] = now
+                    ratio[done], known = now, done
                 else:
-                    ratio[done] = np.nan
                     ratio[done, rows] = now
                 below = (now < 1) & (done <= inside)
                 met[rows[on & below]] = done
@@ -150,24 +167,39 @@ class Levels:
                     rows[left], levels.some(left), on[left], fell[left], past[left]
                 )  # fmt: skip
                 inside = inside if inside.size == 1 else inside[left]
-        ratio[done + 1] = np.nan
-        if len(levels.shape) > 1 and done < most:
-            beyond = self._reached(self.start, np.array([[done + 1]]))
-            ratio[done + 1] = self.powers(beyond)[0] / sought
-        return ratio, met, dipped
+        if len(self.shape) > 1:
+            for beyond in range(known + 1, min(max(known + _BEYOND, _ROUND), most + 1)):
+                reached = self._reached(self.start, np.asarray(beyond))
+                ratio[beyond], known = self.power(reached) / sought, beyond
+        return ratio, known, met, dipped
 
-    def _points(
-        self, ratio: FloatArray, rows: IntArray, met: IntArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return log2 f and power over that sought of points of the walk round the crossing.
+    def _interpolated(
+        self, ratio: FloatArray, known: int, rows: IntArray, met: IntArray
+    ) -> tuple[FloatArray, BoolArray]:
+        """Return log2 f of the crossings before some steps, and which of them to rely on.
 
-        Shape (points, rows): the first two are below and above, the others the next that there are;
-        nan where there is none.
+        By a continued fraction through points of the walk, which all stages share; see
+        :meth:`settle`. With as many points as 1/power has degrees of freedom it is exact, and then
+        one more changes nothing.
         """
-        beyond = ratio[met + 1, rows]
-        step = met + np.where(np.isnan(beyond), _BEFORE, _ROUND)
-        y = np.where(step < 0, np.nan, ratio[np.maximum(step, 0), rows])
-        return self._reached(_of(self.start, rows), step), y
+        twice = 2.0 * self.outward
+        walked = twice * self._reached(self.start, np.arange(known + 1))
+        log2_f, agreed = np.empty(rows.size), np.empty(rows.size, bool)
+        for at in range(0, rows.size, FLAT_BLOCK):
+            some = slice(at, at + FLAT_BLOCK)
+            own = np.minimum(met[some], known)
+            first = np.maximum(np.minimum(own + _BEYOND, known + 1) - _ROUND, 0)
+            step = first + _NEAREST[:, own - first]
+            w = np.exp2(walked - walked[0])[step]
+            a = inverse_differences(w, 1.0 / ratio[step, rows[some]] - 1.0)
+            here = (w[0] + w[1]) / 2
+            for points, steps in _CLOSER:
+                here, slope = zero_of_fraction(w[:points], a[:points], here, steps)
+            without, _ = zero_of_fraction(w[:-1], a[:-1], here, 1)
+            inside = (w[0] <= here) & (here <= w[1]) & (slope > 0) & (met[some] <= known)
+            agreed[some] = inside & (np.abs(without - here) < _AGREED * here)
+            log2_f[some] = (walked[0] + np.log2(here)) / twice
+        return log2_f, agreed
 
     @property
     def _end(self) -> float:
@@ -238,11 +270,13 @@ class Levels:
                 some = rows if left.size < self.size else slice(at, at + FLAT_BLOCK)
                 own_w, own_q, here = w[:given, some], q[:given, some], zero[some]
                 if number == 0:
-                    here, _ = zero_of_fraction(own_w, own_q, own_w[0], _NEWTON_STEPS[given > 2])
+                    a = inverse_differences(own_w, own_q)
+                    here, _ = zero_of_fraction(own_w, a, own_w[0], _NEWTON_STEPS[given > 2])
                 level = self.some(rows).power(x[0, some] + np.log2(here) / twice)
                 own_w = np.stack([here, *own_w])[: len(w)]
                 own_q = np.stack([sought[some] / level - 1.0, *own_q])[: len(w)]
-                there, slope = zero_of_fraction(own_w, own_q, here, 1)
+                a = inverse_differences(own_w, own_q)
+                there, slope = zero_of_fraction(own_w, a, here, 1)
                 settled[some] = (np.abs(there - here) < _SETTLED * here) & (slope > 0)
                 zero[some] = there
                 on = np.flatnonzero(~settled[some])

@@ -7,13 +7,10 @@ import numpy as np
 from objectives.arrays import FloatArray
 
 
-def zero_of_fraction(
-    x: FloatArray, y: FloatArray, start: FloatArray, steps: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return where ``a0 + (x - x0)/(a1 + (x - x1)/(a2 + ...))`` is zero, and its slope there.
+def inverse_differences(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return a of ``a0 + (x - x0)/(a1 + (x - x1)/(a2 + ...))`` through points, shape (points, N).
 
-    Through points of shape (points, N), by so many of Newton's steps from ``start``, each at most
-    to half or twice the x that it is taken from. A point that is nan ends the fraction before it.
+    A point that is nan ends the fraction before it.
 
     Source: T. N. Thiele, Interpolationsrechnung, 1909; inverse differences as in J. Stoer,
     R. Bulirsch, Introduction to Numerical Analysis, ch. 2.2 (from memory).
@@ -22,11 +19,23 @@ def zero_of_fraction(
         a = y.copy()
         for at in range(1, len(x)):
             np.divide(x[at:] - x[at - 1], a[at:] - a[at - 1], out=a[at:])
-        # What comes after one that is infinite, where fewer points say it all, is 0 or nothing.
-        if not (np.isfinite(a).all() and a[1:].all()):
-            end = ~np.isfinite(a)
-            end[1:] |= a[1:] == 0
-            a[np.logical_or.accumulate(end)] = np.inf
+    # What comes after one that is infinite, where fewer points say it all, is 0 or nothing.
+    if not (np.isfinite(a).all() and a[1:].all()):
+        end = ~np.isfinite(a)
+        end[1:] |= a[1:] == 0
+        a[np.logical_or.accumulate(end)] = np.inf
+    return a
+
+
+def zero_of_fraction(
+    x: FloatArray, a: FloatArray, start: FloatArray, steps: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return where the fraction of some :func:`inverse_differences` is zero, and its slope there.
+
+    By so many of Newton's steps from ``start``, each at most to half or twice the x that it is
+    taken from.
+    """
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         here, slope = start, np.full_like(start, np.nan)
         for _ in range(steps):
             value, slope = a[-1], np.zeros_like(here)

@@ -31,10 +31,20 @@ TARGETS = Targets(
 RTOL = 1e-9
 
 
-@pytest.fixture(scope="module", params=[71, 2711, 20261126])
+@pytest.fixture(scope="module", params=[(71, False), (2711, False), (20261126, False), (27, True)])
 def stages(request: pytest.FixtureRequest, random_stages: MakeStages) -> Assessment:
-    """Return random stages with a valve, in which every kind of part may be absent."""
-    return Assessment(random_stages(120, seed=request.param)[0], valve("12AX7"), TARGETS)
+    """Return random stages with a valve, in which every kind of part may be absent.
+
+    In one axis, or a few of them as an outer product with bypasses and stoppers.
+    """
+    seed, outer = request.param
+    if not outer:
+        return Assessment(random_stages(120, seed=seed)[0], valve("12AX7"), TARGETS)
+    few = random_stages(12, seed=seed)[0].map(lambda a: a[..., np.newaxis, np.newaxis])
+    bypasses, stoppers = np.ix_([0.0, 330e-9, 22e-6, np.inf], [0.0, 15e3, 100e3])
+    return Assessment(
+        replace(few, bypass_F=bypasses, stopper_ohm=stoppers), valve("12AX7"), TARGETS
+    )
 
 
 def dense_power(stage: Stage, device: SmallSignal, frequency_Hz: float, node: str) -> FloatArray:
@@ -47,9 +57,9 @@ def dense_power(stage: Stage, device: SmallSignal, frequency_Hz: float, node: st
     [("input_corner_Hz", "g"), ("lower_corner_Hz", "o"), ("upper_corner_Hz", "o")],
 )
 def test_corners(stages: Assessment, score: str, node: str) -> None:
-    there = np.flatnonzero((stages[score] > 0) & (stages[score] < HIGHEST_HZ))
-    assert there.size > 80
-    for row in there:
+    there = np.argwhere((stages[score] > 0) & (stages[score] < HIGHEST_HZ))
+    assert len(there) > 80
+    for row in map(tuple, there):
         stage, linear = stages.stage.at(row), stages.linear.at(row)
         sought = dense_power(stage, linear, TARGETS.reference_Hz, node) / 2
 

@@ -15,9 +15,9 @@ from explorer.choices import Choice
 from explorer.drawer import DrawerParts
 from explorer.driving import Driving, distinct_drivers
 from explorer.evaluation import Evaluation, Limits, Parts
-from explorer.room import may_be_feasible, room, told_corners
+from explorer.room import may_be_feasible, narrowed, room
 from explorer.tolerances import PartTolerances
-from objectives.arrays import BoolArray, FloatArray, IntArray
+from objectives.arrays import BoolArray, FloatArray, IntArray, cut
 from objectives.assessment import Assessment
 from objectives.checks import InputError
 from objectives.devices.protocol import Device
@@ -242,9 +242,8 @@ class Problem:
 
         Only the scores that decide are worked out; :meth:`show` adds the others where wanted.
         Parts with an axis each, as of :meth:`~explorer.space.Space.chunks`, are one chunk. Of such,
-        where ``limits`` are told, a corner that decides by its limits alone may be any that keeps
-        the same ones with the same room; where they come first, candidates that break one may be
-        left out, which pays where few keep them.
+        where ``limits`` are told, see :func:`~explorer.room.narrowed`; where they come first,
+        candidates that break one may be left out, which pays where few keep them.
         """
         if len({np.shape(values) for values in parts.values()}) > 1:
             return self._evaluate(parts, limits)
@@ -272,17 +271,19 @@ class Problem:
             return replace(joined.take(order), parts=dict(parts))
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
+        ratings = assessment.ratings if self.ratings_hold else ()
+        told: Mapping[str, FloatArray] = {}
         if limits == "first":
-            kept = np.ones(shape, bool)
-            for rating in assessment.ratings if self.ratings_hold else ():
-                kept &= ~(rating.excess > 0)
-            rows = np.flatnonzero(may_be_feasible(self.windows, assessment, kept))
-            rows = rows if rows.size else np.zeros(1, np.intp)
+            kept = may_be_feasible(self.windows, ratings, assessment, shape)
+            rows = np.flatnonzero(kept) if kept.any() else np.zeros(1, np.intp)
             parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
-            return self._scored(parts, rows.shape, assessment.at(rows), {})
-        free = {score.name for score in self.free}
-        windows = (w for w in (*self.windows, *self.goals) if w.name not in free)
-        told = {} if limits == "exact" else told_corners(windows, assessment)
+            assessment, shape = assessment.at(rows), rows.shape
+        elif limits == "told":
+            free = {score.name for score in self.free}
+            decide = [w for w in (*self.windows, *self.goals) if w.name not in free]
+            block, assessment, told = narrowed(self.windows, decide, ratings, assessment, shape)
+            parts = {name: cut(a, block) for name, a in parts.items()}
+            shape = np.broadcast_shapes((1,), *(a.shape for a in parts.values()))
         return self._scored(parts, shape, assessment, told)
 
     def _scored(

@@ -8,8 +8,9 @@ from typing import Final
 import numpy as np
 
 from explorer.aims import Window
-from objectives.arrays import BoolArray, FloatArray
+from objectives.arrays import BoolArray, FloatArray, around
 from objectives.assessment import CORNERS, Assessment
+from objectives.devices.protocol import Rating
 from objectives.scores.registry import REGISTRY
 
 _ENOUGH: Final = 31.0
@@ -31,32 +32,67 @@ def room(steps: FloatArray) -> FloatArray:
     return np.floor(np.log2(1 + np.clip(steps, 0, _ENOUGH)))
 
 
-def told_corners(windows: Iterable[Window], assessment: Assessment) -> dict[str, FloatArray]:
-    """Return corners that decide by some windows alone, as far as these tell of them.
-
-    They keep the same windows as the corners themselves, with the same :func:`room`.
-    """
-    bounds: dict[str, list[float]] = {}
-    for window in windows:
-        if window.name in CORNERS:
-            bounds.setdefault(window.name, []).extend(window.bounds(_CHANGES))
-    return {name: assessment.among(name, own) for name, own in bounds.items()}
-
-
 def may_be_feasible(
-    windows: Sequence[Window], assessment: Assessment, kept: BoolArray
+    windows: Iterable[Window],
+    ratings: Iterable[Rating],
+    assessment: Assessment,
+    shape: tuple[int, ...],
 ) -> BoolArray:
-    """Return which of the stages that are kept so far may keep the limits too.
+    """Return which of the stages may keep limits, in a shape that they broadcast to.
 
     Corners come first, told by levels, and radio last, told by the edges of the bands. Where few
     stages are left the other limits are not looked at: those few are worked out sooner than a score
     of all.
     """
+    kept = np.ones(shape, bool)
+    for rating in ratings:
+        kept &= ~(rating.excess > 0)
     for window in sorted(windows, key=lambda window: _ORDER.get(window.name, 1)):
         if kept.mean() < FEW:
             break
         if window.name == "rf_margin_dB":
-            kept = kept & (assessment.radio_margin_at_most_dB >= window.at_least)
+            kept &= assessment.radio_margin_at_most_dB >= window.at_least
         elif not REGISTRY[window.name].slow:
-            kept = kept & assessment.within(window.name, window.at_least, window.at_most)
+            kept &= assessment.within(window.name, window.at_least, window.at_most)
     return kept
+
+
+def narrowed(
+    windows: Sequence[Window],
+    decide: Sequence[Window],
+    ratings: Iterable[Rating],
+    assessment: Assessment,
+    shape: tuple[int, ...],
+) -> tuple[tuple[slice, ...], Assessment, dict[str, FloatArray]]:
+    """Return a block that holds all stages that may keep limits, and what levels tell of it.
+
+    Values at both ends of an axis are left out with which all stages break a limit. A corner that
+    decides by windows alone, those of ``decide``, is told by levels: it keeps the same ones as the
+    corner itself, with the same :func:`room`.
+
+    Returns
+    -------
+    block :
+        Of the shape that stages broadcast to.
+    assessment :
+        Of the stages in it.
+    told :
+        Corners of these, by name.
+    """
+    others = [window for window in windows if window.name not in CORNERS]
+    outer = around(may_be_feasible(others, ratings, assessment, shape))
+    assessment = assessment.cut(outer)
+    bounds: dict[str, list[float]] = {}
+    for window in decide:
+        if window.name in CORNERS:
+            bounds.setdefault(window.name, []).extend(window.bounds(_CHANGES))
+    told = {name: assessment.among(name, own) for name, own in bounds.items()}
+    kept = np.ones(assessment.shape, bool)
+    for window in windows:
+        if window.name in told:
+            value = told[window.name]
+            kept &= (window.at_least <= value) & (value <= window.at_most)
+    inner = around(kept)
+    pairs = zip(outer, inner, strict=True)
+    block = tuple(slice(a.start + b.start, a.start + b.stop) for a, b in pairs)
+    return block, assessment.cut(inner), {name: value[inner] for name, value in told.items()}

@@ -195,6 +195,17 @@ def cut(a: FloatArray, block: tuple[slice, ...]) -> FloatArray:
     return a[tuple(slice(None) if n == 1 else at for n, at in zip(a.shape, own, strict=True))]
 
 
+def around(mask: BoolArray) -> tuple[slice, ...]:
+    """Return the least block that holds all that is true; of one element where nothing is."""
+    if not mask.any():
+        return (slice(0, 1),) * mask.ndim
+    block = []
+    for axis in range(mask.ndim):
+        there = np.flatnonzero(mask.any(axis=tuple(a for a in range(mask.ndim) if a != axis)))
+        block.append(slice(int(there[0]), int(there[-1]) + 1))
+    return tuple(block)
+
+
 def blocks(shape: tuple[int, ...], most: int) -> Iterator[tuple[slice, ...]]:
     """Yield blocks that make up a shape, of ``most`` elements or fewer where it can be."""
     axis, inner = len(shape), 1

@@ -178,6 +178,22 @@ class Assessment:
             vars(some)[corner] = vars(self)[corner].ravel()[rows]
         return some
 
+    def cut(self, block: tuple[slice, ...]) -> Assessment:
+        """Return a block of the batch, with points and corners that are worked out."""
+        if self.point.plate_current_A[block].shape == self.shape:
+            return self
+        follower = self.follower
+        if follower is not None:
+            follower = follower[0].cut(block), follower[1]
+        some = replace(self, stage=self.stage.cut(block), follower=follower)
+        if self.coupled is not None:
+            vars(some)["coupled"] = self.coupled[0].cut(block), self.coupled[1].cut(block)
+        else:
+            vars(some)["point"] = self.point.cut(block)
+        for corner in _CORNERS.keys() & vars(self).keys():
+            vars(some)[corner] = vars(self)[corner][block]
+        return some
+
     @cached_property
     def headroom(self) -> Headroom:
         """Swings on the AC load line at the reference frequency."""

@@ -128,15 +128,34 @@ def test_some_of_the_stages_keep_their_points() -> None:
     assert _Counting.asked == 0
 
 
+def test_a_block_of_the_stages_keeps_its_points() -> None:
+    outer, flat = assessed()
+    block = (slice(1, 2), slice(0, 2), slice(1, 4), slice(0, 2), slice(1, 2), slice(0, 3))
+    law = counting()
+    a = replace(outer, device=replace(DEVICE, law=law))
+    _ = a.point, a.input_corner_Hz
+    _Counting.asked = 0
+    some = a.cut(block)
+    assert some.shape == (1, 2, 3, 2, 1, 3)
+    for name in SCORES:
+        expected = flat[name].reshape(outer.shape)[block]
+        tolerance = 1e-7 if name.endswith("corner_Hz") else 1e-9
+        np.testing.assert_allclose(some[name], expected, rtol=tolerance, atol=1e-9)
+    assert _Counting.asked == 0
+    assert a.cut((slice(None),) * 6) is a
+
+
 def test_some_of_the_stages_keep_their_followers() -> None:
     stage = replace(product(), output_coupling_F=np.inf)
     follower = CathodeFollower(supply_V=300.0, cathode_resistor_ohm=56e3, load_ohm=100e3)
     a = Assessment(stage, DEVICE, TARGETS, (follower, DEVICE))
     rows = np.array([3, 77, 201])
+    block = (slice(0, 1), slice(1, 3), *(slice(0, 2),) * 4)
     alone = Assessment(stage.take(rows, stage.shape), DEVICE, TARGETS, (follower, DEVICE))
     for name in ("plate_voltage_V", "gain_dB", "noise_dBu"):
         np.testing.assert_allclose(a.at(rows)[name], alone[name], rtol=1e-9)
         np.testing.assert_allclose(a[name].ravel()[rows], alone[name], rtol=1e-9)
+        np.testing.assert_allclose(a.cut(block)[name], a[name][block], rtol=1e-9)
 
 
 @pytest.mark.parametrize(

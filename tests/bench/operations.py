@@ -79,6 +79,10 @@ def _counted(nested: Any) -> Any:
     return _each(lambda a: a.view(Counted), nested)
 
 
+def _counting(make: Callable[..., Any]) -> Callable[..., Any]:
+    return lambda *args, **options: _counted(make(*args, **options))
+
+
 def rate(work: Callable[[], object], times: int) -> float:
     """Return how often a second of one core something is done."""
     start = time.process_time()
@@ -100,7 +104,10 @@ def main() -> None:
 
     whole()  # loads what is loaded on first use
     seconds = 1 / rate(whole, 1) / space.size
-    np.asarray = np.asanyarray  # type: ignore[assignment]  # so that arrays go on counting
+    # So that arrays go on counting, and those count that others are written into.
+    np.asarray = np.asanyarray  # type: ignore[assignment]
+    for name in ("empty", "full", "zeros"):
+        setattr(np, name, _counting(getattr(np, name)))
     whole(_counted)
     operations, moved = (counts[name] / space.size for name in ("operations", "bytes"))
     square, memory = np.random.default_rng(1).random((1500, 1500)), np.ones(2**24)

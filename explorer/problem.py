@@ -272,19 +272,20 @@ class Problem:
         parts, shape = self._as_worked_out(parts)
         assessment = self.assess(parts)
         ratings = assessment.ratings if self.ratings_hold else ()
-        told: Mapping[str, FloatArray] = {}
+        found: Mapping[str, FloatArray] = {}
         if limits == "first":
-            kept = may_be_feasible(self.windows, ratings, assessment, shape)
+            kept, whole = may_be_feasible(self.windows, ratings, assessment, shape)
             rows = np.flatnonzero(kept) if kept.any() else np.zeros(1, np.intp)
             parts = {name: np.broadcast_to(a, shape).ravel()[rows] for name, a in parts.items()}
+            found = {name: values.ravel()[rows] for name, values in whole.items()}
             assessment, shape = assessment.at(rows), rows.shape
         elif limits == "told":
             free = {score.name for score in self.free}
             decide = [w for w in (*self.windows, *self.goals) if w.name not in free]
-            block, assessment, told = narrowed(self.windows, decide, ratings, assessment, shape)
+            block, assessment, found = narrowed(self.windows, decide, ratings, assessment, shape)
             parts = {name: cut(a, block) for name, a in parts.items()}
             shape = np.broadcast_shapes((1,), *(a.shape for a in parts.values()))
-        return self._scored(parts, shape, assessment, told)
+        return self._scored(parts, shape, assessment, found)
 
     def _scored(
         self,

@@ -37,14 +37,16 @@ def may_be_feasible(
     ratings: Iterable[Rating],
     assessment: Assessment,
     shape: tuple[int, ...],
-) -> BoolArray:
+) -> tuple[BoolArray, dict[str, FloatArray]]:
     """Return which of the stages may keep limits, in a shape that they broadcast to.
+
+    And the scores that were worked out for it, by name.
 
     Corners come first, told by levels, and radio last, told by the edges of the bands. Where few
     stages are left the other limits are not looked at: those few are worked out sooner than a score
     of all.
     """
-    kept = np.ones(shape, bool)
+    kept, found = np.ones(shape, bool), {}
     for rating in ratings:
         kept &= ~(rating.excess > 0)
     for window in sorted(windows, key=lambda window: _ORDER.get(window.name, 1)):
@@ -52,9 +54,12 @@ def may_be_feasible(
             break
         if window.name == "rf_margin_dB":
             kept &= assessment.radio_margin_at_most_dB >= window.at_least
-        elif not REGISTRY[window.name].slow:
+        elif window.name in _ORDER:
             kept &= assessment.within(window.name, window.at_least, window.at_most)
-    return kept
+        elif not REGISTRY[window.name].slow:
+            value = found[window.name] = assessment[window.name]
+            kept &= (window.at_least <= value) & (value <= window.at_most)
+    return kept, found
 
 
 def narrowed(
@@ -64,11 +69,11 @@ def narrowed(
     assessment: Assessment,
     shape: tuple[int, ...],
 ) -> tuple[tuple[slice, ...], Assessment, dict[str, FloatArray]]:
-    """Return a block that holds all stages that may keep limits, and what levels tell of it.
+    """Return a block that holds all stages that may keep limits, and scores of it known so far.
 
-    Values at both ends of an axis are left out with which all stages break a limit. A corner that
-    decides by windows alone, those of ``decide``, is told by levels: it keeps the same ones as the
-    corner itself, with the same :func:`room`.
+    Values at both ends of an axis are left out with which all stages break a limit: first of scores
+    other than corners, then of corners that decide by windows alone, those of ``decide``. Levels
+    tell of these: they keep the same windows as the corners themselves, with the same :func:`room`.
 
     Returns
     -------
@@ -76,11 +81,12 @@ def narrowed(
         Of the shape that stages broadcast to.
     assessment :
         Of the stages in it.
-    told :
-        Corners of these, by name.
+    scores :
+        Of these, by name: the corners that levels tell of, and what was worked out for the limits.
     """
     others = [window for window in windows if window.name not in CORNERS]
-    outer = around(may_be_feasible(others, ratings, assessment, shape))
+    kept, found = may_be_feasible(others, ratings, assessment, shape)
+    outer = around(kept)
     assessment = assessment.cut(outer)
     bounds: dict[str, list[float]] = {}
     for window in decide:
@@ -95,4 +101,6 @@ def narrowed(
     inner = around(kept)
     pairs = zip(outer, inner, strict=True)
     block = tuple(slice(a.start + b.start, a.start + b.stop) for a, b in pairs)
-    return block, assessment.cut(inner), {name: value[inner] for name, value in told.items()}
+    scores = {name: value[block] for name, value in found.items()}
+    scores |= {name: value[inner] for name, value in told.items()}
+    return block, assessment.cut(inner), scores

@@ -124,9 +124,9 @@ class Space:
         """
         fine = self.choices[self.coarse :]
         axes = range(max(len(fine), 1))
-        # The cathode circuit first, its resistors before its capacitor, which products of matrices
-        # join; then capacitors, which leave the operating point alone: batches are cut along the
-        # first axes. The longest axis last: NumPy's inner loops run along it.
+        # The cathode circuit first, which products of matrices join with the rest. Of each the
+        # resistors before the capacitors, which leave the operating point alone: batches are cut
+        # along the first axes. Of those the longest last: NumPy's inner loops run along it.
         order = sorted(
             axes[: len(fine)],
             key=lambda axis: (

@@ -74,8 +74,8 @@ class SquaredByCathode:
     def at(self, cathode: CathodeImpedance) -> FloatArray:
         """Return the number.
 
-        Where only axes that Zk has not come after its own last, as products of matrices: NumPy
-        takes several times as long to broadcast along short axes.
+        By products of matrices where the axes allow it, with the last axis of Zk for rows and those
+        after it for columns: NumPy takes several times as long to broadcast along short axes.
         """
         own = self.rest, self.real, self.imag, self.slope
         axis, count = cathode.last, cathode.ohm.ndim

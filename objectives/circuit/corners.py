@@ -61,10 +61,10 @@ def corner_frequency(
     level sought. Where it falls and rises again on the way, so that a dip may reach that level
     between two steps, and from 10 MHz on, where leads resonate and a dip may be narrower than any
     step, it is looked at between all of its crossings instead, which are eigenvalues. The
-    first crossing is closed in on to 1e-10 in log2 f, by rational interpolation through the steps
-    or, where that does not settle, with a bracketed root finder: beside a notch the level falls by
-    1e4 dB an octave. Shape: that of the batch. ``inf`` (upper) or 0 (lower) where no crossing lies
-    inside LOWEST_HZ..HIGHEST_HZ.
+    first crossing is closed in on to 1e-9 in log2 f and most often 1e-12, by rational interpolation
+    through the steps or, where that does not settle, with a bracketed root finder: beside a notch
+    the level falls by 1e4 dB an octave. Shape: that of the batch. ``inf`` (upper) or 0 (lower)
+    where no crossing lies inside LOWEST_HZ..HIGHEST_HZ.
 
     ``near_Hz``, broadcasting with the batch, says where the crossing is expected: the corner of a
     nominal stage when the stages differ from it by their tolerances only. Interpolation from

@@ -37,18 +37,23 @@ _NEAREST: Final = np.stack(
     [np.argsort(np.abs(np.arange(_ROUND) - met + 0.5), kind="stable") for met in range(_ROUND)],
     axis=1,
 )[[0, 1, *range(3, _ROUND), 2]]
-"""So many steps, the nearest first, of a crossing before each of them; but last the third, since
-without that one a fraction that is not exact leads elsewhere."""
-_CLOSER: Final = (3, 2), (6, 1), (_ROUND, 2)
+"""Of each column the steps round a crossing that lies before that step, the nearest first. But the
+third nearest comes last: without it a fraction that is not exact leads elsewhere."""
+_CLOSER: Final = (3, 2), (5, 1), (_ROUND, 2)
 """Through how many of these points a fraction leads, and how many of Newton's steps to its zero."""
-_AGREED: Final = 1e-10
-"""Where the fraction without the last point leads no farther away, as a share of f squared."""
-_BEFORE: Final = -np.arange(6)[:, np.newaxis]
-"""Steps of the walk that it is looked for through elsewhere, from the first below the level."""
+_AGREED: Final = 1e-11
+"""A fraction is relied on where that without the last point moves its zero by no more of it."""
+_FEW: Final = np.array([[0], [-1], [1], [-2], [-3], [-4]])
+"""Steps round a crossing, from the first below the level, where each stage takes a network."""
+_BEFORE: Final = -np.arange(len(_FEW))[:, np.newaxis]
+"""The same where no step beyond the crossing is known."""
 _NEWTON_STEPS: Final = 1, 4
 """Newton's steps that lead to the zero of a straight line, and of a fraction of more points."""
 _REFINEMENTS = 8
 _SETTLED: Final = 3e-6
+_NEAR: Final = 0.01
+"""How far (as a share) the power at a crossing is off at most: beside a notch the level falls by
+1e4 dB an octave."""
 
 
 @dataclass(frozen=True)
@@ -112,11 +117,15 @@ class Levels:
         result = np.full(self.size, np.nan)
         ratio, known, met, dipped = self._walk(sought)
         rows = np.flatnonzero((met > 0) & ~dipped)
-        if len(self.shape) > 1 and self.start.size == 1 and known + 1 >= _ROUND:
+        if len(self.shape) > 1 and self.start.size == 1 and min(known + 2, len(ratio)) > _ROUND:
+            # The last step is shorter, and may be much shorter, than the others.
+            known = min(known, len(ratio) - 2)
             result[rows], agreed = self._interpolated(ratio, known, rows, met[rows])
             rows = rows[~agreed]
         if rows.size:
-            step = met[rows] + _BEFORE
+            beyond = ratio[np.minimum(met[rows] + 1, len(ratio) - 1), rows]
+            none = np.isnan(beyond) | (met[rows] + 1 == len(ratio))
+            step = met[rows] + np.where(none, _BEFORE, _FEW)
             y = np.where(step < 0, np.nan, ratio[np.maximum(step, 0), rows])
             x = self._reached(_of(self.start, rows), step)
             result[rows] = self.some(rows).close_in(x, y, sought[rows])
@@ -130,9 +139,9 @@ class Levels:
         """Walk until below the level sought, and in an outer product some steps beyond.
 
         Return the power over that sought, shape (1 + steps, stages), nan where it was not looked
-        at; up to which step it was for all; the step that first lies below, 0 where none does; and
-        whose level falls and rises again on the way there: a dip between two steps may reach the
-        level sought.
+        at; the last step up to which all stages were looked at; the step that first lies below, 0
+        where none does; and whose level falls and rises again on the way there: a dip between two
+        steps may reach the level sought.
         """
         rows, levels, inside = np.arange(self.size), self, self._steps()
         most = int(inside.max(initial=0))
@@ -167,7 +176,7 @@ class Levels:
                     rows[left], levels.some(left), on[left], fell[left], past[left]
                 )  # fmt: skip
                 inside = inside if inside.size == 1 else inside[left]
-        if len(self.shape) > 1:
+        if len(self.shape) > 1 and self.start.size == 1 and met.any():
             for beyond in range(known + 1, min(max(known + _BEYOND, _ROUND), most + 1)):
                 reached = self._reached(self.start, np.asarray(beyond))
                 ratio[beyond], known = self.power(reached) / sought, beyond
@@ -278,6 +287,8 @@ class Levels:
                 a = inverse_differences(own_w, own_q)
                 there, slope = zero_of_fraction(own_w, a, here, 1)
                 settled[some] = (np.abs(there - here) < _SETTLED * here) & (slope > 0)
+                # Two points in one place lead to it, whatever their level.
+                settled[some] &= np.abs(own_q[0]) < _NEAR
                 zero[some] = there
                 on = np.flatnonzero(~settled[some])
                 w[:, rows[on]], q[:, rows[on]] = own_w[:, on], own_q[:, on]

@@ -205,7 +205,7 @@ class Network:
 
     @cached_property
     def _grid_loaded(self) -> Term:
-        """What the grid's own admittances make of an EMF at the grid, with all else grounded."""
+        """What the grid's own admittances divide an EMF by, all else grounded."""
         to_cathode, to_plate = self._grid_admittances
         return 1.0 + self.grid_circuit.impedance_ohm * (to_cathode + to_plate)
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from fixture_types import MakeStages
+from objectives.arrays import FloatArray
 from objectives.circuit.corners import (
     HALF_POWER_DB,
     HIGHEST_HZ,
@@ -146,3 +147,57 @@ def test_no_crossing_is_missed_downwards(
     step = f[0] / f[1]
     assert np.all(found >= swept * (1 - 1e-9))
     assert np.all(found <= swept * step * (1 + 1e-9))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("outer", [False, True])
+@pytest.mark.parametrize("port", ["grid", "output"])
+@pytest.mark.parametrize("upper", [True, False])
+def test_the_level_is_where_it_is_sought_from_any_reference(
+    random_stages: MakeStages, port: Port, upper: bool, outer: bool
+) -> None:
+    """Drops from 0.01 to 40 dB: by no more than rounding and 1e-9 octaves make of the level."""
+    rng = np.random.default_rng(20261127)
+    for drop_dB in (0.01, 0.3, HALF_POWER_DB, 12.0, 40.0):
+        stages, devices = random_stages(600, seed=int(rng.integers(1 << 30)))
+        reference = 10 ** rng.uniform(1, 5, 1 if outer else 600)
+        if outer:
+            stages = stages.broadcast().reshape((30, 20))
+            devices = devices.broadcast().reshape((30, 20))
+        found = corner_frequency(stages, devices, port, reference, upper=upper, drop_dB=drop_dB)
+        real = (found > 0) & (found < HIGHEST_HZ)
+        assert real.sum() > 100
+        some, linear = stages.at(real), devices.at(real)
+        start = np.broadcast_to(reference, found.shape)[real]
+        log2_f = np.log2(found[real])
+
+        def level(
+            log2_f: FloatArray, some: Stage = some, linear: SmallSignal = linear
+        ) -> FloatArray:
+            return np.asarray(np.log2(Network(some, linear, 2.0**log2_f).power(port)))
+
+        sought = level(np.log2(start)) - drop_dB * np.log2(10) / 10
+        slope = (level(log2_f + 1e-5) - level(log2_f - 1e-5)) / 2e-5
+        off = np.abs(level(log2_f) - sought)
+        assert np.all(off <= 1e-9 * np.abs(slope) + 1e-11), (drop_dB, off.max())
+
+
+@pytest.mark.parametrize(
+    ("seed", "row", "port", "upper", "drop_dB"),
+    [
+        (3007, 1120, "grid", False, 0.01),
+        (3015, 814, "output", True, HALF_POWER_DB),
+        (3017, 486, "output", True, 0.01),
+    ],
+)
+def test_points_in_one_place_are_not_taken_for_a_crossing(
+    random_stages: MakeStages, seed: int, row: int, port: Port, upper: bool, drop_dB: float
+) -> None:
+    """Of 400,000 random corners the three that were found where two points met, at other levels."""
+    stages, devices = random_stages(1500, seed=seed)
+    reference = 10 ** np.random.default_rng(seed).uniform(1, 5)
+    found = corner_frequency(stages, devices, port, reference, upper=upper, drop_dB=drop_dB)[row]
+    stage, device = stages.at(row), devices.at(row)
+    there = Network(stage, device, found).power(port)
+    sought = Network(stage, device, reference).power(port) * 10 ** (-drop_dB / 10)
+    np.testing.assert_allclose(there, sought, rtol=1e-6)

@@ -58,7 +58,7 @@ def may_be_feasible(
             kept &= assessment.within(window.name, window.at_least, window.at_most)
         elif not REGISTRY[window.name].slow:
             value = found[window.name] = assessment[window.name]
-            kept &= (window.at_least <= value) & (value <= window.at_most)
+            kept &= window.excess(value) <= 0
     return kept, found
 
 
@@ -96,8 +96,7 @@ def narrowed(
     kept = np.ones(assessment.shape, bool)
     for window in windows:
         if window.name in told:
-            value = told[window.name]
-            kept &= (window.at_least <= value) & (value <= window.at_most)
+            kept &= window.excess(told[window.name]) <= 0
     inner = around(kept)
     pairs = zip(outer, inner, strict=True)
     block = tuple(slice(a.start + b.start, a.start + b.stop) for a, b in pairs)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, reduce
 from typing import Any, Final, TypeVar
@@ -160,38 +160,37 @@ class Assessment:
         index = np.asarray(index)
         rows = np.flatnonzero(index) if index.dtype == bool else index
         shape = self.shape
-        follower = self.follower
-        if follower is not None:
-            follower = follower[0].take(rows, shape), follower[1]
-        some = replace(self, stage=self.stage.take(rows, shape), follower=follower)
 
         def taken(points: _B) -> _B:
             own = points.varied().take(rows, shape)
             return own.map(lambda a: np.broadcast_to(a, rows.shape))
 
-        # Where a cached property looks first.
-        if self.coupled is not None:
-            vars(some)["coupled"] = taken(self.coupled[0]), taken(self.coupled[1])
-        else:
-            vars(some)["point"] = taken(self.point)
-        for corner in _CORNERS.keys() & vars(self).keys():
-            vars(some)[corner] = vars(self)[corner].ravel()[rows]
-        return some
+        return self._some(lambda b: b.take(rows, shape), taken, lambda a: a.ravel()[rows])
 
     def cut(self, block: tuple[slice, ...]) -> Assessment:
         """Return a block of the batch, with points and corners that are worked out."""
         if self.point.plate_current_A[block].shape == self.shape:
             return self
+        return self._some(lambda b: b.cut(block), lambda b: b.cut(block), lambda a: a[block])
+
+    def _some(
+        self,
+        stages: Callable[[Any], Any],
+        points: Callable[[Any], Any],
+        scores: Callable[[FloatArray], FloatArray],
+    ) -> Assessment:
+        """Return some stages, taken so of batches of stages, of points, and of scores."""
         follower = self.follower
         if follower is not None:
-            follower = follower[0].cut(block), follower[1]
-        some = replace(self, stage=self.stage.cut(block), follower=follower)
+            follower = stages(follower[0]), follower[1]
+        some = replace(self, stage=stages(self.stage), follower=follower)
+        # Where a cached property looks first.
         if self.coupled is not None:
-            vars(some)["coupled"] = self.coupled[0].cut(block), self.coupled[1].cut(block)
+            vars(some)["coupled"] = points(self.coupled[0]), points(self.coupled[1])
         else:
-            vars(some)["point"] = self.point.cut(block)
+            vars(some)["point"] = points(self.point)
         for corner in _CORNERS.keys() & vars(self).keys():
-            vars(some)[corner] = vars(self)[corner][block]
+            vars(some)[corner] = scores(vars(self)[corner])
         return some
 
     @cached_property

@@ -117,15 +117,14 @@ class Levels:
         result = np.full(self.size, np.nan)
         ratio, known, met, dipped = self._walk(sought)
         rows = np.flatnonzero((met > 0) & ~dipped)
-        if len(self.shape) > 1 and self.start.size == 1 and min(known + 2, len(ratio)) > _ROUND:
-            # The last step is shorter, and may be much shorter, than the others.
-            known = min(known, len(ratio) - 2)
+        # The last step, before a row of nan, is shorter than the others, and may be much shorter.
+        known = min(known, len(ratio) - 3)
+        if len(self.shape) > 1 and self.start.size == 1 and known + 1 >= _ROUND:
             result[rows], agreed = self._interpolated(ratio, known, rows, met[rows])
             rows = rows[~agreed]
         if rows.size:
-            beyond = ratio[np.minimum(met[rows] + 1, len(ratio) - 1), rows]
-            none = np.isnan(beyond) | (met[rows] + 1 == len(ratio))
-            step = met[rows] + np.where(none, _BEFORE, _FEW)
+            beyond = ratio[met[rows] + 1, rows]
+            step = met[rows] + np.where(np.isnan(beyond), _BEFORE, _FEW)
             y = np.where(step < 0, np.nan, ratio[np.maximum(step, 0), rows])
             x = self._reached(_of(self.start, rows), step)
             result[rows] = self.some(rows).close_in(x, y, sought[rows])
@@ -138,14 +137,14 @@ class Levels:
     def _walk(self, sought: FloatArray) -> tuple[FloatArray, int, IntArray, BoolArray]:
         """Walk until below the level sought, and in an outer product some steps beyond.
 
-        Return the power over that sought, shape (1 + steps, stages), nan where it was not looked
+        Return the power over that sought, shape (2 + steps, stages), nan where it was not looked
         at; the last step up to which all stages were looked at; the step that first lies below, 0
         where none does; and whose level falls and rises again on the way there: a dip between two
         steps may reach the level sought.
         """
         rows, levels, inside = np.arange(self.size), self, self._steps()
         most = int(inside.max(initial=0))
-        ratio = np.full((most + 1, self.size), np.nan)
+        ratio = np.full((most + 2, self.size), np.nan)
         ratio[0] = past = np.full(self.size, 1.0 / self.share)
         met, dipped = np.zeros(self.size, np.intp), np.zeros(self.size, bool)
         on, fell = ~dipped, dipped.copy()

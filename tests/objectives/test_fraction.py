@@ -28,7 +28,7 @@ def test_a_point_that_is_not_there_ends_the_fraction(missing: int) -> None:
     y = x**2 + 0.3 * x - 0.4
     y[missing:, 1] = np.nan
     found, _ = zero_of_fraction(x, inverse_differences(x, y), x[0], 6)
-    alone, _ = zero_of_fraction(x[:missing], inverse_differences(x, y)[:missing], x[0], 6)
+    alone, _ = zero_of_fraction(x[:missing], inverse_differences(x[:missing], y[:missing]), x[0], 6)
     assert found[1] == pytest.approx(alone[1], rel=1e-12)
     assert found[0] == found[2] == pytest.approx((np.sqrt(0.09 + 1.6) - 0.3) / 2, rel=1e-9)
 
